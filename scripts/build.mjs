@@ -1,0 +1,30 @@
+// Builds the program (tsc -> dist/) and the bench page (vite -> dist/server/bench/page/).
+import { spawnSync } from 'node:child_process'
+import { existsSync, rmSync } from 'node:fs'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+
+const root = fileURLToPath(new URL('..', import.meta.url))
+const dist = join(root, 'dist')
+rmSync(dist, { recursive: true, force: true })
+
+const compiled = spawnSync(
+  process.execPath,
+  [join(root, 'node_modules/typescript/bin/tsc'), '-p', join(root, 'scripts/tsconfig.build.json')],
+  { stdio: 'inherit', cwd: root },
+)
+if (compiled.status !== 0) process.exit(compiled.status ?? 1)
+
+const page = join(root, 'server/bench/page')
+if (existsSync(join(page, 'index.html'))) {
+  const { build } = await import('vite')
+  const { default: preact } = await import('@preact/preset-vite')
+  await build({
+    root: page,
+    configFile: false,
+    logLevel: 'warn',
+    plugins: [preact()],
+    base: './',
+    build: { outDir: join(dist, 'server/bench/page'), emptyOutDir: true, modulePreload: { polyfill: false } },
+  })
+}

@@ -1,0 +1,59 @@
+/** A fetch and a pull as audit, page and report show them (DESIGN: `audit --format json`). Types only. */
+import type { ClientRef, Ending, ImageReference } from '../ledger/entries.ts'
+
+export interface FetchRecord {
+  /** Number within its ledger as text; with several folders merged, `folder-number`. */
+  readonly id: string
+  readonly client: ClientRef
+  readonly localAddress: string
+  readonly method: string | null
+  readonly target: string | null
+  readonly httpVersion: string | null
+  readonly userAgent: string | null
+  readonly range: string | null
+  readonly image: ImageReference | null
+  readonly status: number | null
+  /** null while it is under way. */
+  readonly ending: Ending | null
+  readonly acknowledged: boolean | null
+  readonly first: number
+  readonly bytesPromised: number
+  readonly bytesHandedOver: number
+  /** RFC 3339 UTC. */
+  readonly begun: string
+  readonly ended: string | null
+  readonly firstByteMs: number | null
+  readonly durationMs: number | null
+  readonly reason: string | null
+  readonly hint: string | null
+  readonly versionChanged: boolean
+  /** Other fetches of this client and version that were moving when this one came. */
+  readonly beside: number
+  /** How many like requests this record stands for. */
+  readonly count: number
+}
+
+export const PULL_STATES = ['running', 'complete', 'unconfirmed', 'incomplete'] as const
+export type PullState = (typeof PULL_STATES)[number]
+
+export interface PullRecord {
+  readonly client: {
+    readonly address: string
+    readonly mac: string | null
+    /** Name on the visit sheet, where the visit knows it. */
+    readonly device: string | null
+  }
+  readonly image: ImageReference
+  readonly state: PullState
+  /** Bytes known to be held: delivered ranges and the client's own resume statements. */
+  readonly bytesCovered: number
+  readonly begun: string
+  readonly ended: string | null
+  readonly seconds: number | null
+  readonly bytesPerSecond: number | null
+  readonly versionChanged: boolean
+  readonly shared: boolean
+  /** Plain sentences about what was seen: resumed, several devices behind this address, … */
+  readonly notes: readonly string[]
+  readonly fetches: readonly string[]
+}

@@ -1,0 +1,69 @@
+/**
+ * The one table of coded errors. A message says what is wrong and what to do; `{field}` is filled from the
+ * error's fields. Codes are stable: scripts may rely on them. What a code means for HTTP stands in the apps,
+ * what it means for the exit status stands in commands/exit.ts.
+ */
+export const ERROR_MESSAGES = {
+  // settings and usage
+  FP_SETTING_UNKNOWN: 'Unknown setting {setting} in {source}. {hint}',
+  FP_SETTING_BAD: '{setting}: {value} is not usable: {why}',
+  FP_CIDR_BAD: '--allow {value} is not an address range. Write it like 192.0.2.0/24 or 2001:db8::/32.',
+  FP_USAGE: '{why}',
+  // the staging folder
+  FP_FOLDER_MISSING:
+    'The staging folder {folder} does not exist. Create it, put images into it, or name another folder.',
+  FP_FOLDER_NOT_FOLDER: '{folder} is not a folder. Name the folder that holds the images.',
+  FP_FOLDER_UNREADABLE: 'The staging folder {folder} cannot be read ({cause}). Check its permissions.',
+  // the ledger
+  FP_LEDGER_HELD:
+    'This folder is already being served: process {pid} on {host} holds the ledger since {since}. Stop it, or stage another folder.',
+  FP_LEDGER_UNWRITABLE:
+    'The ledger cannot be written in {folder} ({cause}). Name a writable place with --records DIR; without a record nothing is served.',
+  FP_LEDGER_BROKEN:
+    'The ledger {file} is broken at line {line}: {why}. It is left as it is. Keep it, and stage in a new folder or name another place with --records DIR.',
+  FP_LEDGER_MISSING: 'There is no ledger in {folder}. It is begun by "fetchproof serve".',
+  FP_LEDGER_CLOSED: 'The ledger is closed; nothing more can be recorded.',
+  FP_LEDGER_FULL:
+    'The disk that holds the ledger is full ({folder}). Free some space: serving resumes by itself.',
+  // listening
+  FP_PORT_TAKEN:
+    'Port {port} on {address} is already taken{holder}. Stop that program, or choose another port with --port.',
+  FP_PORT_FORBIDDEN:
+    'This system does not let you open port {port} on {address}. Choose a port above 1023 with --port, or start with the rights to open it.',
+  FP_ADDRESS_ABSENT: 'This machine has no address {address} to listen on. Its addresses: {addresses}.',
+  FP_LISTEN_FAILED: 'Could not listen on {address} port {port} ({cause}).',
+  // images
+  FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
+  FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
+  FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',
+} as const
+
+export type ErrorCode = keyof typeof ERROR_MESSAGES
+export type ErrorFields = Readonly<Record<string, string | number>>
+
+/** An expected failure with a stable `code`, the `fields` its message was made from, and the original `cause`. */
+export class FetchproofError extends Error {
+  readonly code: ErrorCode
+  readonly fields: ErrorFields
+
+  constructor(code: ErrorCode, fields: ErrorFields = {}, options?: { cause?: unknown }) {
+    super(fillMessage(ERROR_MESSAGES[code], fields), options)
+    this.name = 'FetchproofError'
+    this.code = code
+    this.fields = Object.freeze({ ...fields })
+  }
+}
+
+export function isFetchproofError(error: unknown, code?: ErrorCode): error is FetchproofError {
+  return error instanceof FetchproofError && (code === undefined || error.code === code)
+}
+
+/** The system's own error code (`ENOENT`, …) of a caught value, or undefined. */
+export function systemCode(error: unknown): string | undefined {
+  if (typeof error !== 'object' || error === null || !('code' in error)) return undefined
+  return typeof error.code === 'string' ? error.code : undefined
+}
+
+function fillMessage(template: string, fields: ErrorFields): string {
+  return template.replace(/\{(\w+)\}/g, (_whole, name: string) => String(fields[name] ?? ''))
+}

@@ -1,0 +1,221 @@
+/**
+ * What the ledger can say. One typebox schema a kind; the table in DEVELOPERS.md is held against these by a
+ * test. Units stand in the names: bytes, `…Ms` milliseconds. `at` is RFC 3339 UTC with milliseconds.
+ */
+import Type, { type Static, type TSchema } from 'typebox'
+
+const Hex256 = Type.String({ pattern: '^[0-9a-f]{64}$' })
+const Count = Type.Integer({ minimum: 0 })
+const Text = Type.String()
+
+/** Who a connection comes from. `mac` only where the neighbour table knew it at that moment. */
+export const Client = Type.Object(
+  { address: Text, port: Type.Optional(Count), mac: Type.Optional(Text) },
+  { additionalProperties: false },
+)
+
+/** An image version as an entry names it. */
+export const ImageRef = Type.Object(
+  { name: Text, plainPath: Text, bytes: Count, sha256: Hex256 },
+  { additionalProperties: false },
+)
+
+export const OwnAddressRef = Type.Object({ address: Text, interface: Text }, { additionalProperties: false })
+
+/** Free text from `fetchproof.json`: who the visit is for. */
+export const VisitDetails = Type.Object(
+  {
+    engineer: Type.Optional(Text),
+    customer: Type.Optional(Text),
+    site: Type.Optional(Text),
+    changeReference: Type.Optional(Text),
+    approver: Type.Optional(Text),
+  },
+  { additionalProperties: false },
+)
+
+export const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
+export const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
+export const FETCH_ENDINGS = [
+  'delivered',
+  'unconfirmed',
+  'reset-late',
+  'cut',
+  'withdrawn',
+  'headers-only',
+  'refused',
+  'lost-track',
+] as const
+
+export const PublishedStanding = Type.Object(
+  {
+    standing: Type.Union(PUBLISHED_STANDINGS.map((standing) => Type.Literal(standing))),
+    algorithm: Type.Optional(Text),
+    /** File (and line) or "pasted" with who; shown to people as it is. */
+    source: Type.Optional(Text),
+  },
+  { additionalProperties: false },
+)
+
+export const FormatStanding = Type.Object(
+  {
+    kind: Text,
+    verdict: Type.Union(FORMAT_VERDICTS.map((verdict) => Type.Literal(verdict))),
+    detail: Type.Optional(Text),
+  },
+  { additionalProperties: false },
+)
+
+/** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
+export const SheetRowRecord = Type.Record(Type.String(), Type.String())
+
+const bodies = {
+  opened: {
+    version: Text,
+    host: Text,
+    system: Text,
+    zoneOffsetMinutes: Type.Integer(),
+    addresses: Type.Array(OwnAddressRef),
+    settings: Type.Record(Type.String(), Type.Unknown()),
+    visit: Type.Optional(VisitDetails),
+  },
+  closed: { reason: Text },
+  addresses: { addresses: Type.Array(OwnAddressRef) },
+  image: {
+    name: Text,
+    plainPath: Text,
+    digestPath: Text,
+    bytes: Count,
+    sha256: Hex256,
+    crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),
+    blockBytes: Count,
+    /** SHA-256 over the concatenated binary SHA-256 values of all blocks. */
+    blocksSha256: Hex256,
+    modified: Text,
+    published: PublishedStanding,
+    format: FormatStanding,
+    notes: Type.Array(Text),
+  },
+  'image-gone': { name: Text, sha256: Hex256 },
+  published: { name: Text, algorithm: Text, digest: Text, by: Text },
+  held: { name: Text, sha256: Type.Optional(Hex256), reason: Text },
+  lifted: { name: Text, sha256: Hex256, reason: Text, by: Text },
+  'fetch-begun': {
+    /** Counts fetches and refusals of this ledger, from 1. */
+    id: Count,
+    client: Client,
+    localAddress: Text,
+    localPort: Type.Optional(Count),
+    method: Text,
+    target: Text,
+    httpVersion: Text,
+    userAgent: Type.Optional(Text),
+    range: Type.Optional(Text),
+    ifRange: Type.Optional(Text),
+    image: ImageRef,
+    status: Count,
+    /** Offset of the first promised byte; how many are promised (0 for headers only). */
+    first: Count,
+    promised: Count,
+    /** The client had begun another version of this image and asked to go on: it got the new one whole. */
+    versionChanged: Type.Optional(Type.Boolean()),
+    /** Other fetches of this client and version that were moving at that moment. */
+    beside: Type.Optional(Count),
+  },
+  'fetch-ended': {
+    id: Count,
+    ending: Type.Union(FETCH_ENDINGS.map((ending) => Type.Literal(ending))),
+    acknowledged: Type.Optional(Type.Boolean()),
+    bytesHandedOver: Count,
+    firstByteMs: Type.Optional(Type.Number({ minimum: 0 })),
+    durationMs: Type.Number({ minimum: 0 }),
+    reason: Type.Optional(Text),
+  },
+  'fetch-refused': {
+    id: Count,
+    client: Client,
+    localAddress: Text,
+    localPort: Type.Optional(Count),
+    method: Type.Optional(Text),
+    target: Type.Optional(Text),
+    httpVersion: Type.Optional(Text),
+    userAgent: Type.Optional(Text),
+    range: Type.Optional(Text),
+    image: Type.Optional(ImageRef),
+    /** Absent when no response was sent. */
+    status: Type.Optional(Count),
+    reason: Text,
+    /** The setting that would admit it, or the nearest name: what a person can do. */
+    hint: Type.Optional(Text),
+    /** First line as it came, when the request could not be parsed. */
+    firstLine: Type.Optional(Text),
+    /** Like refusals in a row, and when the first and the last of them came. */
+    count: Type.Optional(Count),
+    since: Type.Optional(Text),
+  },
+  rehearsed: {
+    base: Text,
+    by: Text,
+    checks: Count,
+    differences: Type.Array(
+      Type.Object({ url: Text, check: Text, found: Text }, { additionalProperties: false }),
+    ),
+  },
+  sheet: {
+    file: Text,
+    sha256: Hex256,
+    rows: Type.Array(SheetRowRecord),
+    errors: Type.Array(Text),
+  },
+  neighbour: { address: Text, mac: Text },
+  observed: {
+    device: Text,
+    by: Text,
+    before: Type.Optional(Text),
+    after: Type.Optional(Text),
+    note: Type.Optional(Text),
+    /** The digest that the device itself printed, and which image it is. */
+    digest: Type.Optional(
+      Type.Object(
+        { algorithm: Text, value: Text, image: Type.Optional(ImageRef) },
+        { additionalProperties: false },
+      ),
+    ),
+  },
+  'device-dark': { device: Text, address: Text },
+  'device-back': { device: Text, address: Text, darkMs: Type.Number({ minimum: 0 }) },
+  recovered: { tornBytes: Count, tornFile: Type.Optional(Text), lostTrack: Type.Array(Count) },
+} satisfies Record<string, Record<string, TSchema>>
+
+type Bodies = typeof bodies
+export type EntryKind = keyof Bodies
+export const ENTRY_KINDS = Object.keys(bodies) as readonly EntryKind[]
+
+type BodyOf<K extends EntryKind> = Static<ReturnType<typeof Type.Object<Bodies[K]>>>
+
+/** What a caller appends: the kind and its own members. */
+export type NewEntry = { [K in EntryKind]: { kind: K } & BodyOf<K> }[EntryKind]
+/** A line of the ledger as it is read back. */
+export type Entry = NewEntry & { seq: number; at: string; prev: string; sum: string }
+export type EntryOf<K extends EntryKind> = Extract<Entry, { kind: K }>
+export type NewEntryOf<K extends EntryKind> = Extract<NewEntry, { kind: K }>
+
+/** Schema of a whole line, by kind. Unknown members are errors: a typing mistake in an entry must not pass. */
+export const ENTRY_SCHEMAS: Readonly<Record<EntryKind, TSchema>> = Object.fromEntries(
+  Object.entries(bodies).map(([kind, body]) => [
+    kind,
+    Type.Object(
+      { seq: Count, at: Text, kind: Type.Literal(kind), prev: Hex256, ...body, sum: Hex256 },
+      { additionalProperties: false },
+    ),
+  ]),
+) as unknown as Record<EntryKind, TSchema>
+
+export type Ending = (typeof FETCH_ENDINGS)[number]
+export type ClientRef = Static<typeof Client>
+export type ImageReference = Static<typeof ImageRef>
+export type OwnAddressReference = Static<typeof OwnAddressRef>
+export type Visit = Static<typeof VisitDetails>
+export type Published = Static<typeof PublishedStanding>
+export type Format = Static<typeof FormatStanding>
+export type SheetRow = Static<typeof SheetRowRecord>

@@ -1,0 +1,203 @@
+/**
+ * Flags and `fetchproof.json` become one frozen Settings value. Every default stands in DEFAULTS, with its unit.
+ * `fetchproof.json` comes with the staging folder, which may be borrowed: it can name the visit, lines to paste
+ * and link rates, and can set nothing that opens, moves or admits anything.
+ */
+import { readFileSync } from 'node:fs'
+import { join, resolve } from 'node:path'
+import ipaddr from 'ipaddr.js'
+import Type, { type Static, type TSchema } from 'typebox'
+import { Value } from 'typebox/value'
+import { FetchproofError, systemCode } from './errors.ts'
+
+export const SETTINGS_FILE = 'fetchproof.json'
+export const RECORDS_FOLDER = '.fetchproof'
+
+/** One flag each; the command line, the settings tests and the README's table come from here. */
+const SettingsSchema = Type.Object(
+  {
+    /** Staging folder, absolute. */
+    folder: Type.String({ minLength: 1 }),
+    /** Folder of the ledger and the catalogue, absolute. */
+    records: Type.String({ minLength: 1 }),
+    /** Addresses to listen on; empty: every address of this machine. */
+    listen: Type.Array(Type.String()),
+    /** The only image port; null: 8080, and 80 too where the system allows it. */
+    port: Type.Union([Type.Integer({ minimum: 0, maximum: 65_535 }), Type.Null()]),
+    /** Port of the bench page and the local API, loopback only; 0 takes a free one. */
+    pagePort: Type.Integer({ minimum: 0, maximum: 65_535 }),
+    page: Type.Boolean(),
+    open: Type.Boolean(),
+    /** Address ranges that may fetch; empty: private, link-local, unique-local, loopback and own subnets. */
+    allow: Type.Array(Type.String()),
+    allowTunnels: Type.Boolean(),
+    list: Type.Boolean(),
+    maxFetches: Type.Integer({ minimum: 1, maximum: 100_000 }),
+    maxFetchesPerClient: Type.Integer({ minimum: 1, maximum: 100_000 }),
+    settleMs: Type.Integer({ minimum: 0 }),
+    settleUnsureMs: Type.Integer({ minimum: 0 }),
+    rescanMs: Type.Integer({ minimum: 10 }),
+    /** How long a client may take to close after the last byte. */
+    lingerMs: Type.Integer({ minimum: 0 }),
+    /** How long a client may take without accepting a byte; it may be erasing flash. */
+    pauseMs: Type.Integer({ minimum: 1 }),
+    /** How long a connection may take to send a complete request. */
+    requestMs: Type.Integer({ minimum: 1 }),
+    /** Shown as stalled when no byte moved for this long. */
+    stalledMs: Type.Integer({ minimum: 1 }),
+    blockCacheBytes: Type.Integer({ minimum: 0 }),
+    onlyPlanned: Type.Boolean(),
+    watchReturn: Type.Boolean(),
+    watchReturnPort: Type.Integer({ minimum: 1, maximum: 65_535 }),
+    keepAwake: Type.Boolean(),
+    paste: Type.Array(Type.String()),
+  },
+  { additionalProperties: false },
+)
+
+export type SettingsInput = Static<typeof SettingsSchema>
+
+const FolderFileSchema = Type.Object(
+  {
+    visit: Type.Optional(
+      Type.Object(
+        {
+          engineer: Type.Optional(Type.String()),
+          customer: Type.Optional(Type.String()),
+          site: Type.Optional(Type.String()),
+          changeReference: Type.Optional(Type.String()),
+          approver: Type.Optional(Type.String()),
+        },
+        { additionalProperties: false },
+      ),
+    ),
+    paste: Type.Optional(Type.Record(Type.String(), Type.String())),
+    linkMbps: Type.Optional(Type.Array(Type.Number({ exclusiveMinimum: 0 }))),
+  },
+  { additionalProperties: false },
+)
+
+/** What `fetchproof.json` may say. */
+export type FolderFile = Static<typeof FolderFileSchema>
+export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly<FolderFile> }
+
+export const DEFAULTS = Object.freeze({
+  listen: [],
+  port: null,
+  pagePort: 8081,
+  page: true,
+  open: false,
+  allow: [],
+  allowTunnels: false,
+  list: false,
+  maxFetches: 512,
+  maxFetchesPerClient: 16,
+  settleMs: 2_000,
+  settleUnsureMs: 15_000,
+  rescanMs: 10_000,
+  lingerMs: 15 * 60_000,
+  pauseMs: 15 * 60_000,
+  requestMs: 30_000,
+  stalledMs: 5_000,
+  blockCacheBytes: 64 * 1024 * 1024,
+  onlyPlanned: false,
+  watchReturn: false,
+  watchReturnPort: 22,
+  keepAwake: false,
+  paste: [],
+} satisfies Omit<SettingsInput, 'folder' | 'records'>)
+
+/** Ports tried when `--port` is not given: the first must open, the second is a courtesy. */
+export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })
+
+/**
+ * Loose flags (already typed by the command line) over the defaults, checked and frozen.
+ * Throws FP_SETTING_UNKNOWN, FP_SETTING_BAD, FP_CIDR_BAD.
+ */
+export function createSettings(loose: { folder: string } & Partial<SettingsInput>): Settings {
+  const folder = resolve(loose.folder)
+  const given = Object.fromEntries(Object.entries(loose).filter(([, value]) => value !== undefined))
+  const merged = {
+    ...DEFAULTS,
+    ...given,
+    folder,
+    records: resolve(loose.records ?? join(folder, RECORDS_FOLDER)),
+  }
+  check(SettingsSchema, merged, 'the command line')
+  for (const range of merged.allow) checkRange(range)
+  return Object.freeze({ ...(merged as SettingsInput), folderFile: readFolderFile(folder) })
+}
+
+/** `fetchproof.json` of a folder; an absent one is empty. Throws FP_SETTING_UNKNOWN, FP_SETTING_BAD. */
+export function readFolderFile(folder: string): FolderFile {
+  const path = join(folder, SETTINGS_FILE)
+  let text: string
+  try {
+    text = readFileSync(path, 'utf8')
+  } catch (error) {
+    if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '')) return {}
+    throw new FetchproofError(
+      'FP_SETTING_BAD',
+      { setting: SETTINGS_FILE, value: path, why: `it cannot be read (${systemCode(error) ?? error}).` },
+      { cause: error },
+    )
+  }
+  let parsed: unknown
+  try {
+    parsed = JSON.parse(text.replace(/^\uFEFF/, ''))
+  } catch (error) {
+    const why = `it is not valid JSON (${error instanceof Error ? error.message : error}).`
+    throw new FetchproofError(
+      'FP_SETTING_BAD',
+      { setting: SETTINGS_FILE, value: path, why },
+      { cause: error },
+    )
+  }
+  check(FolderFileSchema, parsed, SETTINGS_FILE)
+  const file = parsed as FolderFile
+  for (const [name, line] of Object.entries(file.paste ?? {})) {
+    // biome-ignore lint/suspicious/noControlCharactersInRegex: refusing control characters is the purpose
+    if (/[\u0000-\u001f\u007f-\u009f]/.test(line)) {
+      const why = 'a line to paste may hold no control characters.'
+      throw new FetchproofError('FP_SETTING_BAD', { setting: `${SETTINGS_FILE} paste`, value: name, why })
+    }
+  }
+  return Object.freeze(file)
+}
+
+function check(schema: TSchema, value: unknown, source: string): void {
+  if (Value.Check(schema, value)) return
+  const first = [...Value.Errors(schema, value)][0]
+  if (first === undefined) return
+  if (first.keyword === 'additionalProperties' || first.keyword === 'unevaluatedProperties') {
+    const where = first.instancePath === '' ? '' : `${pointerToName(first.instancePath)}.`
+    const names = (first.params as { additionalProperties?: string[] }).additionalProperties ?? []
+    throw new FetchproofError('FP_SETTING_UNKNOWN', {
+      setting: `${where}${names[0] ?? '?'}`,
+      source,
+      hint: 'Remove it or correct its name.',
+    })
+  }
+  throw new FetchproofError('FP_SETTING_BAD', {
+    setting: pointerToName(first.instancePath) || source,
+    value: JSON.stringify(valueAt(value, first.instancePath)),
+    why: `it ${first.message}.`,
+  })
+}
+
+function checkRange(range: string): void {
+  const valid = range.includes('/') ? ipaddr.isValidCIDR(range) : ipaddr.isValid(range)
+  if (!valid) throw new FetchproofError('FP_CIDR_BAD', { value: range })
+}
+
+function pointerToName(pointer: string): string {
+  return pointer.split('/').filter(Boolean).join('.')
+}
+
+function valueAt(value: unknown, pointer: string): unknown {
+  let current = value
+  for (const key of pointer.split('/').filter(Boolean)) {
+    current = (current as Record<string, unknown> | undefined)?.[key]
+  }
+  return current
+}

@@ -1,0 +1,88 @@
+/**
+ * What the catalogue offers: an image, its version (bytes named by their SHA-256), and how a request finds it.
+ * Types only; the state machine is in state.ts.
+ */
+import type { Format, Published } from '../ledger/entries.ts'
+
+export const IMAGE_STATES = ['settling', 'reading', 'locked', 'ready', 'held'] as const
+export type ImageState = (typeof IMAGE_STATES)[number]
+
+/** What `fstat` says of the file whose bytes a version names. BigInts as `fs.BigIntStats` gives them. */
+export interface FileIdentity {
+  readonly dev: bigint
+  readonly ino: bigint
+  readonly size: bigint
+  readonly mtimeNs: bigint
+}
+
+/** The bytes of an image, read once: digests of the whole and of every block. */
+export interface Version {
+  readonly sha256: string
+  readonly bytes: number
+  readonly crc32: string
+  readonly blockBytes: number
+  /** 32 bytes a block, in order; the last block may be short. Empty for an empty file. */
+  readonly blocks: Uint8Array
+  /** SHA-256 (hex) over `blocks`; stands in the ledger's `image` entry. */
+  readonly blocksSha256: string
+  readonly identity: FileIdentity
+  /** Lower-case hex by algorithm name (`md5`, `sha1`, `sha512`, …), as far as they have been computed. */
+  readonly more: Readonly<Record<string, string>>
+}
+
+export interface Image {
+  /** Path within the staging folder, `/` between folders, letter for letter as the file system gives it. */
+  readonly name: string
+  /** Absolute path of the file. */
+  readonly file: string
+  /** URL path with leading `/`; provisional until the digest is known (see naming.ts). */
+  readonly plainPath: string
+  /** `/` + 8 hex digits + extension; absent until the digest is known. */
+  readonly digestPath?: string
+  readonly bytes: number
+  readonly modifiedMs: number
+  readonly state: ImageState
+  /** Why it is not ready, in words a person can act on. */
+  readonly reason?: string
+  /** Share of the digest done, 0 to 1, while `reading`. */
+  readonly progress?: number
+  /** When settling ends if nothing moves any more, in ms since the epoch. */
+  readonly settlesAtMs?: number
+  readonly version?: Version
+  readonly published: Published
+  readonly format: Format
+  readonly notes: readonly string[]
+  /** A person lifted the hold on this version. */
+  readonly lifted?: { readonly by: string; readonly reason: string }
+}
+
+/** A `ready` image: what may be sent. */
+export type ReadyImage = Image & {
+  readonly state: 'ready'
+  readonly version: Version
+  readonly digestPath: string
+}
+
+export type Found =
+  | {
+      readonly kind: 'image'
+      readonly image: Image
+      readonly by: 'plain' | 'digest' | 'name' | 'letter case'
+    }
+  /** `/PATH.sha256` */
+  | { readonly kind: 'checksum'; readonly image: Image }
+  /** `/SHA256SUMS`; whether it is offered is the image port's to say. */
+  | { readonly kind: 'list' }
+  | { readonly kind: 'none'; readonly nearest?: string }
+
+export interface CatalogueEvents {
+  /** Any visible member of an image changed; also for progress (at most 10 a second an image). */
+  changed: [image: Image]
+  /** A version came to be known and judged (state `ready` or `held`). */
+  judged: [image: Image]
+  /** The version is no longer on disk (removed or replaced); fetches of it must end. */
+  lost: [image: Image, why: 'removed' | 'changed' | 'held']
+  gone: [image: Image]
+  /** Something about watching that a person should know, e.g. polling because events failed. */
+  trouble: [message: string]
+}

@@ -1,0 +1,14 @@
+import { fileURLToPath } from 'node:url'
+import { defineConfig } from 'vitest/config'
+
+export default defineConfig({
+  root: fileURLToPath(new URL('..', import.meta.url)),
+  test: {
+    include: ['tests/**/*.test.ts'],
+    exclude: ['tests/**/*.slow.test.ts'],
+    testTimeout: 30_000,
+    hookTimeout: 30_000,
+    maxWorkers: 2,
+    dangerouslyIgnoreUnhandledErrors: false,
+  },
+})
