@@ -23,12 +23,14 @@ export interface FetchRecord {
   readonly begun: string
   readonly ended: string | null
   readonly firstByteMs: number | null
+  readonly lastByteMs: number | null
   readonly durationMs: number | null
   readonly reason: string | null
   readonly hint: string | null
   readonly versionChanged: boolean
   /** Other fetches of this client and version that were moving when this one came. */
   readonly beside: number
+  readonly rehearsal: boolean
   /** How many like requests this record stands for. */
   readonly count: number
 }

@@ -49,7 +49,7 @@ export const FETCH_ENDINGS = [
 
 export const PublishedStanding = Type.Object(
   {
-    standing: Type.Union(PUBLISHED_STANDINGS.map((standing) => Type.Literal(standing))),
+    standing: Type.Enum([...PUBLISHED_STANDINGS]),
     algorithm: Type.Optional(Text),
     /** File (and line) or "pasted" with who; shown to people as it is. */
     source: Type.Optional(Text),
@@ -60,7 +60,7 @@ export const PublishedStanding = Type.Object(
 export const FormatStanding = Type.Object(
   {
     kind: Text,
-    verdict: Type.Union(FORMAT_VERDICTS.map((verdict) => Type.Literal(verdict))),
+    verdict: Type.Enum([...FORMAT_VERDICTS]),
     detail: Type.Optional(Text),
   },
   { additionalProperties: false },
@@ -121,13 +121,17 @@ const bodies = {
     versionChanged: Type.Optional(Type.Boolean()),
     /** Other fetches of this client and version that were moving at that moment. */
     beside: Type.Optional(Count),
+    /** Asked by a rehearsal, which says so in a header; it never counts as a device's pull. */
+    rehearsal: Type.Optional(Type.Boolean()),
   },
   'fetch-ended': {
     id: Count,
-    ending: Type.Union(FETCH_ENDINGS.map((ending) => Type.Literal(ending))),
+    ending: Type.Enum([...FETCH_ENDINGS]),
     acknowledged: Type.Optional(Type.Boolean()),
     bytesHandedOver: Count,
+    /** From the request to the first and to the last byte handed over; the rest of durationMs is waiting. */
     firstByteMs: Type.Optional(Type.Number({ minimum: 0 })),
+    lastByteMs: Type.Optional(Type.Number({ minimum: 0 })),
     durationMs: Type.Number({ minimum: 0 }),
     reason: Type.Optional(Text),
   },

@@ -1,0 +1,246 @@
+/**
+ * The room's front: begins fetches, refuses them, and writes both to the ledger before anything is acted on.
+ * Knows no HTTP; status numbers pass through as what was answered.
+ */
+import { FetchproofError } from '../errors.ts'
+import type { ClientRef, Entry, ImageReference, NewEntryOf } from '../ledger/entries.ts'
+import type { Ledger } from '../ledger/ledger.ts'
+import type { SendQueues } from '../network/send-queue.ts'
+import type { ReadyImage } from '../staging/image.ts'
+import type { BlockStore } from './blocks.ts'
+import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
+import { resumeOffset } from './ranges.ts'
+import { createRefusals } from './refusals.ts'
+import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
+
+/** A request as it came. Absent members were absent on the wire. */
+export interface Asked {
+  readonly client: ClientRef
+  readonly localAddress: string
+  readonly localPort?: number
+  readonly method: string
+  readonly target: string
+  readonly httpVersion: string
+  readonly userAgent?: string
+  readonly range?: string
+  readonly ifRange?: string
+  readonly rehearsal?: boolean
+}
+
+export interface BodyPlan {
+  readonly status: number
+  readonly first: number
+  readonly promised: number
+  readonly versionChanged: boolean
+}
+
+export type Refused = Partial<Asked> &
+  Pick<Asked, 'client' | 'localAddress'> & {
+    readonly status?: number
+    readonly reason: string
+    readonly hint?: string
+    readonly image?: ImageReference
+    readonly firstLine?: string
+  }
+
+export interface Delivery {
+  readonly underWay: FetchesUnderWay
+  /** The client with the hardware address that the neighbour table has for it now. */
+  clientAt(address: string, port: number | undefined): ClientRef
+  /** SHA-256 of the version of this image that the client began last, if any. */
+  versionBegunBy(client: ClientRef, imageName: string): string | undefined
+  /**
+   * Opens the version and records the fetch; `start` then sends it. Throws FP_BUSY, FP_IMAGE_CHANGED,
+   * FP_IMAGE_UNREADABLE and the ledger's errors; nothing was promised then.
+   */
+  begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }>
+  /** A HEAD, a 304, a checksum file: headers, and no byte of an image. */
+  recordHeadersOnly(asked: Asked, image: ReadyImage, status: number): void
+  refuse(refused: Refused): void
+  /** Learns from entries of earlier runs which version each client began. */
+  remember(entry: Entry): void
+  /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
+  close(why: string): void
+}
+
+export interface DeliveryDeps {
+  readonly ledger: Pick<Ledger, 'append' | 'nextFetchId' | 'writable'>
+  readonly blocks: BlockStore
+  readonly limits: FetchLimits & { readonly lingerMs: number }
+  readonly sendQueues: SendQueues
+  readonly macOf: (address: string) => string | undefined
+  readonly clientKey: (client: ClientRef) => string
+  /** Monotonic, ms. */
+  readonly clock: () => number
+  /** Wall clock, ms since the epoch. */
+  readonly now: () => number
+  /** The bytes on disk are not those of the version any more, or cannot be read. */
+  readonly onFault: (image: ReadyImage, error: unknown) => void
+  /** An ending or a refusal could not be written. */
+  readonly onUnrecorded: (error: unknown) => void
+}
+
+export function createDelivery(deps: DeliveryDeps): Delivery {
+  const { ledger, clock } = deps
+  const underWay = createFetchesUnderWay(deps.limits, clock)
+  const begun = new Map<string, string>()
+  const refusals = createRefusals({
+    append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
+  })
+
+  const memoryKey = (client: ClientRef, name: string): string => `${deps.clientKey(client)} ${name}`
+
+  /** Endings and refusals: there is nobody to tell but the person at the laptop. */
+  function record(entry: NewEntryOf<'fetch-ended'> | NewEntryOf<'fetch-refused'>): void {
+    try {
+      ledger.append(entry)
+    } catch (error) {
+      deps.onUnrecorded(error)
+    }
+  }
+
+  function recordBegun(asked: Asked, image: ImageReference, plan: BodyPlan, beside: number): number {
+    const id = ledger.nextFetchId()
+    ledger.append({
+      kind: 'fetch-begun',
+      id,
+      ...askedMembers(asked),
+      ...(asked.ifRange !== undefined && { ifRange: asked.ifRange }),
+      image,
+      status: plan.status,
+      first: plan.first,
+      promised: plan.promised,
+      ...(plan.versionChanged && { versionChanged: true }),
+      ...(beside > 0 && { beside }),
+      ...(asked.rehearsal === true && { rehearsal: true }),
+    })
+    if (plan.promised > 0) begun.set(memoryKey(asked.client, image.name), image.sha256)
+    return id
+  }
+
+  function recordEnd(id: number, end: FetchEnd): void {
+    const { ending, acknowledged, reason } = end.state
+    underWay.remove(id)
+    record({
+      kind: 'fetch-ended',
+      id,
+      ending: ending ?? 'cut',
+      ...(acknowledged !== undefined && { acknowledged }),
+      bytesHandedOver: end.bytesHandedOver,
+      ...(end.firstByteMs !== undefined && { firstByteMs: round(end.firstByteMs) }),
+      ...(end.lastByteMs !== undefined && { lastByteMs: round(end.lastByteMs) }),
+      durationMs: round(end.durationMs),
+      ...(reason !== undefined && { reason }),
+    })
+  }
+
+  return {
+    underWay,
+    clientAt(address, port) {
+      const mac = deps.macOf(address)
+      return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
+    },
+    versionBegunBy: (client, name) => begun.get(memoryKey(client, name)),
+    async begin(asked, image, plan) {
+      const admission = underWay.admit(asked.client.address)
+      if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
+      const opened = await deps.blocks.open(image).catch((error: unknown) => {
+        deps.onFault(image, error)
+        throw error
+      })
+      const clientKey = deps.clientKey(asked.client)
+      const { sha256 } = image.version
+      const resumesAt = resumeOffset(asked.range)
+      if (resumesAt !== undefined) underWay.supersede(clientKey, sha256, resumesAt)
+      let id: number
+      try {
+        id = recordBegun(asked, referenceOf(image), plan, underWay.moving(clientKey, sha256))
+      } catch (error) {
+        opened.release()
+        throw error
+      }
+      const fetch = createFetch({
+        opened,
+        first: plan.first,
+        promised: plan.promised,
+        lingerMs: deps.limits.lingerMs,
+        sendQueues: deps.sendQueues,
+        clock,
+        onEnd: (end) => recordEnd(id, end),
+        onFault: (error) => deps.onFault(image, error),
+      })
+      underWay.add({
+        id,
+        clientKey,
+        address: asked.client.address,
+        image: referenceOf(image),
+        first: plan.first,
+        promised: plan.promised,
+        resumesAt,
+        rehearsal: asked.rehearsal ?? false,
+        fetch,
+      })
+      return { start: (wire) => fetch.start(wire) }
+    },
+    recordHeadersOnly(asked, image, status) {
+      const plan = { status, first: 0, promised: 0, versionChanged: false }
+      const id = recordBegun(asked, referenceOf(image), plan, 0)
+      record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
+    },
+    refuse(refused) {
+      const { status, reason, hint, image, firstLine } = refused
+      refusals.record(
+        {
+          ...askedMembers(refused),
+          ...(status !== undefined && { status }),
+          reason,
+          ...(hint !== undefined && { hint }),
+          ...(image !== undefined && { image }),
+          ...(firstLine !== undefined && { firstLine }),
+        },
+        new Date(deps.now()).toISOString(),
+      )
+    },
+    remember(entry) {
+      if (entry.kind !== 'fetch-begun' || entry.promised === 0) return
+      begun.set(memoryKey(entry.client, entry.image.name), entry.image.sha256)
+    },
+    close(why) {
+      underWay.withdraw(() => true, why)
+      refusals.close()
+      underWay.close()
+    },
+  }
+}
+
+export function referenceOf(image: ReadyImage): ImageReference {
+  return {
+    name: image.name,
+    plainPath: image.plainPath,
+    bytes: image.version.bytes,
+    sha256: image.version.sha256,
+  }
+}
+
+type AskedMembers<T> = Pick<T, Extract<keyof T, Exclude<keyof Asked, 'ifRange' | 'rehearsal'>>>
+
+function askedMembers<T extends Partial<Asked>>(asked: T): AskedMembers<T> {
+  const { client, localAddress, localPort, method, target, httpVersion, userAgent, range } = asked
+  return Object.fromEntries(
+    Object.entries({
+      client,
+      localAddress,
+      localPort,
+      method,
+      target,
+      httpVersion,
+      userAgent,
+      range,
+      ifRange,
+    }).filter(([, value]) => value !== undefined),
+  ) as AskedMembers<T>
+}
+
+function round(ms: number): number {
+  return Math.round(ms * 1000) / 1000
+}

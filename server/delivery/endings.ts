@@ -1,0 +1,87 @@
+/**
+ * How a fetch with a body ends, as an explicit state machine over what was seen. Pure: timers, sockets and the
+ * send queue are the caller's. Never claims more than was seen.
+ *
+ *   sending ──all handed──▶ waiting ──client closes──▶ checking ──queue empty or not shown──▶ delivered
+ *      │                      │                          │
+ *      │ client closes first  │ reset: reset-late        └─queue not empty─▶ draining ──empty──▶ unconfirmed (acknowledged)
+ *      ▼                      │ time-out: unconfirmed                           │ reset: reset-late
+ *   sending, closed early ──all handed──▶ draining                              │ time-out or vanished: unconfirmed
+ *
+ *   lost while sending: cut.   Our own reset, at any time before the end: withdrawn.
+ */
+import type { Ending } from '../ledger/entries.ts'
+
+export type Phase = 'sending' | 'sending, closed early' | 'waiting' | 'checking' | 'draining' | 'ended'
+
+export type Seen =
+  | { readonly kind: 'all handed' }
+  | { readonly kind: 'client closed' }
+  /** ECONNRESET, EPIPE, a lost link: the connection is gone without an orderly close. */
+  | { readonly kind: 'lost'; readonly why: string }
+  | { readonly kind: 'queue'; readonly state: 'empty' | 'not empty' | 'not shown' | 'vanished' }
+  | { readonly kind: 'time-out' }
+  | { readonly kind: 'withdrawn'; readonly why: string }
+
+export interface EndingState {
+  readonly phase: Phase
+  readonly ending?: Ending
+  readonly acknowledged?: boolean
+  readonly reason?: string
+}
+
+export const START: EndingState = Object.freeze({ phase: 'sending' })
+
+const ended = (ending: Ending, more: { acknowledged?: boolean; reason?: string } = {}): EndingState => ({
+  phase: 'ended',
+  ending,
+  ...more,
+})
+
+/** The one transition function. An event that cannot matter any more leaves the state as it is. */
+export function see(state: EndingState, seen: Seen): EndingState {
+  if (state.phase === 'ended') return state
+  if (seen.kind === 'withdrawn') return ended('withdrawn', { reason: seen.why })
+  switch (state.phase) {
+    case 'sending':
+    case 'sending, closed early':
+      return whileSending(state, seen)
+    case 'waiting':
+      if (seen.kind === 'client closed') return { phase: 'checking' }
+      break
+    case 'checking':
+      if (seen.kind === 'queue') {
+        if (seen.state === 'empty' || seen.state === 'not shown') return ended('delivered')
+        if (seen.state === 'not empty') return { phase: 'draining' }
+        return ended('unconfirmed', {
+          reason: 'the connection vanished before its send queue was seen empty',
+        })
+      }
+      break
+    case 'draining':
+      if (seen.kind === 'queue') {
+        if (seen.state === 'empty') return ended('unconfirmed', { acknowledged: true, reason: CLOSED_FIRST })
+        if (seen.state === 'not shown') return ended('unconfirmed', { reason: CLOSED_FIRST })
+        if (seen.state === 'vanished') {
+          return ended('unconfirmed', {
+            reason: 'the connection vanished before its send queue was seen empty',
+          })
+        }
+        return state
+      }
+      break
+  }
+  if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
+  if (seen.kind === 'time-out') return ended('unconfirmed', { reason: 'the client did not close' })
+  return state
+}
+
+const CLOSED_FIRST = 'the client had closed its sending side before the last byte was taken'
+
+function whileSending(state: EndingState, seen: Seen): EndingState {
+  if (seen.kind === 'client closed') return { phase: 'sending, closed early' }
+  if (seen.kind === 'all handed') return { phase: state.phase === 'sending' ? 'waiting' : 'draining' }
+  if (seen.kind === 'lost') return ended('cut', { reason: seen.why })
+  if (seen.kind === 'time-out') return ended('withdrawn', { reason: 'the client took no byte for too long' })
+  return state
+}

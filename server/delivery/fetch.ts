@@ -1,0 +1,229 @@
+/**
+ * The life of one fetch with a body: verified pieces to the wire, our end of stream, the client's close, and the
+ * ending that this evidence allows. Knows no HTTP: the wire is whatever carries bytes to one client.
+ */
+import type { Connection, SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
+import type { Block, OpenedVersion } from './blocks.ts'
+import { type EndingState, type Seen, START, see } from './endings.ts'
+
+/** One connection to a client, as seen from delivery. */
+export interface Wire {
+  readonly connection: Connection
+  /** `taken` is called once the operating system has all of the piece. */
+  write(piece: Uint8Array, taken: () => void): void
+  /** The last piece and our end of stream in one call. */
+  end(piece: Uint8Array, taken: () => void): void
+  /** Our end of stream, if it was not sent yet, and nothing more is read: the fetch has ended. */
+  release(): void
+  /** Resets the connection, so that no client takes a short body for a whole one. */
+  reset(): void
+  /** What the client does, from now on; what it did before is told at once. */
+  watch(listener: { closed(): void; lost(why: string): void }): void
+}
+
+export interface FetchPlan {
+  readonly opened: OpenedVersion
+  /** Offset of the first byte and how many are promised (at least 1). */
+  readonly first: number
+  readonly promised: number
+  readonly lingerMs: number
+  readonly sendQueues: SendQueues
+  /** Monotonic clock, ms. */
+  readonly clock: () => number
+  readonly onEnd: (end: FetchEnd) => void
+  /** A block did not match or could not be read. */
+  readonly onFault: (error: unknown) => void
+}
+
+export interface FetchEnd {
+  readonly state: EndingState
+  readonly bytesHandedOver: number
+  readonly firstByteMs: number | undefined
+  readonly lastByteMs: number | undefined
+  readonly durationMs: number
+}
+
+export interface RunningFetch {
+  start(wire: Wire): void
+  withdraw(why: string): void
+  /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
+  giveUp(): void
+  /** Lets go of the block in hand; a fetch that does not move shall pin only the piece it handed over. */
+  rest(): void
+  readonly phase: EndingState['phase']
+  readonly bytesHandedOver: number
+  /** Clock reading when a byte was last taken, or of the start. */
+  readonly movedAt: number
+}
+
+/** Pieces handed over before other connections get their turn: 1 MiB at 64 KiB a piece. */
+const PIECES_A_TURN = 16
+const QUEUE_POLL_FIRST_MS = 10
+const QUEUE_POLL_MAX_MS = 1_000
+const ABSENCES_BELIEVED = 3
+
+export function createFetch(plan: FetchPlan): RunningFetch {
+  const { opened, clock } = plan
+  const { version } = opened
+  const end = plan.first + plan.promised
+  const begunAt = clock()
+  let state = START
+  let wire: Wire | undefined
+  let offset = plan.first
+  let piecesThisTurn = 0
+  let block: { index: number; pieces: Block } | undefined
+  let movedAt = begunAt
+  let firstByteAt: number | undefined
+  let lastByteAt: number | undefined
+  let lingering: NodeJS.Timeout | undefined
+  let polling: NodeJS.Timeout | undefined
+  let absences = 0
+
+  function note(seen: Seen): void {
+    const before = state.phase
+    state = see(state, seen)
+    if (state.phase === before) return
+    if (state.phase === 'ended') finish()
+    else if (state.phase === 'checking' || (state.phase === 'draining' && before !== 'checking')) askQueue(0)
+  }
+
+  function pump(): void {
+    if (state.phase === 'ended' || wire === undefined) return
+    const index = Math.floor(offset / version.blockBytes)
+    const pieces = block?.index === index ? block.pieces : opened.at(index)
+    if (pieces === undefined) {
+      opened.load(index).then((loaded) => {
+        block = { index, pieces: loaded }
+        pump()
+      }, fault)
+      return
+    }
+    if (block?.index !== index) block = { index, pieces }
+    readAhead(index + 1)
+    hand(pieceAt(pieces, offset - index * version.blockBytes, end - offset), wire)
+  }
+
+  function readAhead(index: number): void {
+    if (index * version.blockBytes >= end || opened.at(index) !== undefined) return
+    // A fault shows when the block itself is asked for.
+    opened.load(index).catch(() => undefined)
+  }
+
+  function hand(piece: Uint8Array, to: Wire): void {
+    firstByteAt ??= clock()
+    offset += piece.byteLength
+    if (offset < end) {
+      to.write(piece, taken)
+    } else {
+      block = undefined
+      // A client that closed first is answered with the last byte, and our end of stream only once its send
+      // queue was seen empty: the kernel forgets a connection that both sides have closed.
+      if (state.phase === 'sending') to.end(piece, allTaken)
+      else to.write(piece, allTaken)
+    }
+  }
+
+  function taken(): void {
+    movedAt = clock()
+    piecesThisTurn += 1
+    if (piecesThisTurn < PIECES_A_TURN) {
+      pump()
+    } else {
+      piecesThisTurn = 0
+      setImmediate(pump)
+    }
+  }
+
+  function allTaken(): void {
+    movedAt = clock()
+    lastByteAt = movedAt
+    if (state.phase === 'ended') return
+    lingering = setTimeout(() => note({ kind: 'time-out' }), plan.lingerMs)
+    note({ kind: 'all handed' })
+  }
+
+  function pollQueue(delayMs: number): void {
+    if (state.phase === 'ended') return
+    polling = setTimeout(askQueue, delayMs, delayMs)
+  }
+
+  function askQueue(delayMs: number): void {
+    if (wire === undefined) return
+    plan.sendQueues.ask(wire.connection).then((answer) => {
+      if (state.phase === 'ended') return
+      absences = answer.known ? 0 : absences + 1
+      // The kernel's table may skip an entry while it changes: one absence says nothing.
+      const unsure = !answer.known && plan.sendQueues.supported && absences < ABSENCES_BELIEVED
+      if (!unsure) note({ kind: 'queue', state: queueState(plan.sendQueues, answer) })
+      pollQueue(Math.min(QUEUE_POLL_MAX_MS, Math.max(QUEUE_POLL_FIRST_MS, unsure ? 0 : delayMs * 2)))
+    }, plan.onFault)
+  }
+
+  function fault(error: unknown): void {
+    if (state.phase === 'ended') return
+    plan.onFault(error)
+    note({ kind: 'withdrawn', why: error instanceof Error ? error.message : String(error) })
+  }
+
+  function finish(): void {
+    clearTimeout(lingering)
+    clearTimeout(polling)
+    block = undefined
+    opened.release()
+    if (state.ending === 'withdrawn') wire?.reset()
+    else wire?.release()
+    plan.onEnd({
+      state,
+      bytesHandedOver: offset - plan.first,
+      firstByteMs: firstByteAt === undefined ? undefined : firstByteAt - begunAt,
+      lastByteMs: lastByteAt === undefined ? undefined : lastByteAt - begunAt,
+      durationMs: clock() - begunAt,
+    })
+  }
+
+  return {
+    start(to) {
+      wire = to
+      to.watch({
+        closed: () => note({ kind: 'client closed' }),
+        lost: (why) => note({ kind: 'lost', why }),
+      })
+      pump()
+    },
+    withdraw: (why) => note({ kind: 'withdrawn', why }),
+    giveUp: () => note({ kind: 'time-out' }),
+    rest() {
+      block = undefined
+    },
+    get phase() {
+      return state.phase
+    },
+    get bytesHandedOver() {
+      return offset - plan.first
+    },
+    get movedAt() {
+      return movedAt
+    },
+  }
+}
+
+function pieceAt(pieces: Block, offset: number, atMost: number): Uint8Array {
+  let from = offset
+  for (const piece of pieces) {
+    if (from < piece.byteLength) {
+      return from === 0 && piece.byteLength <= atMost ? piece : piece.subarray(from, from + atMost)
+    }
+    from -= piece.byteLength
+  }
+  throw new RangeError(`offset ${offset} lies outside its block`)
+}
+
+/** An unacknowledged end of stream counts one in the kernel's queue, and holds no byte of the image. */
+function queueState(
+  queues: SendQueues,
+  answer: SendQueueAnswer,
+): 'empty' | 'not empty' | 'not shown' | 'vanished' {
+  if (!queues.supported) return 'not shown'
+  if (!answer.known) return 'vanished'
+  return answer.queued <= 1 ? 'empty' : 'not empty'
+}

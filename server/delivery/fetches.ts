@@ -1,0 +1,109 @@
+/** Fetch records out of ledger entries: the one place where a begun and an ended line become one fetch. */
+import type { Entry, EntryOf } from '../ledger/entries.ts'
+import type { FetchRecord } from './records.ts'
+
+export interface FetchBook {
+  /** Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. */
+  take(entry: Entry): FetchRecord | undefined
+  /** Records begun and not ended, in the order they began. */
+  underWay(): readonly FetchRecord[]
+}
+
+/** `idPrefix` (such as `2-`) keeps the numbers of several merged ledgers apart. */
+export function createFetchBook(idPrefix = ''): FetchBook {
+  const open = new Map<number, FetchRecord>()
+  return {
+    take(entry) {
+      if (entry.kind === 'fetch-begun') {
+        const record = begunRecord(entry, `${idPrefix}${entry.id}`)
+        open.set(entry.id, record)
+        return record
+      }
+      if (entry.kind === 'fetch-ended') {
+        const begun = open.get(entry.id)
+        if (begun === undefined) return undefined
+        open.delete(entry.id)
+        return endedRecord(begun, entry)
+      }
+      if (entry.kind === 'fetch-refused') return refusedRecord(entry, `${idPrefix}${entry.id}`)
+      return undefined
+    },
+    underWay: () => [...open.values()],
+  }
+}
+
+function begunRecord(entry: EntryOf<'fetch-begun'>, id: string): FetchRecord {
+  return {
+    id,
+    client: entry.client,
+    localAddress: entry.localAddress,
+    method: entry.method,
+    target: entry.target,
+    httpVersion: entry.httpVersion,
+    userAgent: entry.userAgent ?? null,
+    range: entry.range ?? null,
+    image: entry.image,
+    status: entry.status,
+    ending: null,
+    acknowledged: null,
+    first: entry.first,
+    bytesPromised: entry.promised,
+    bytesHandedOver: 0,
+    begun: entry.at,
+    ended: null,
+    firstByteMs: null,
+    lastByteMs: null,
+    durationMs: null,
+    reason: null,
+    hint: null,
+    versionChanged: entry.versionChanged ?? false,
+    beside: entry.beside ?? 0,
+    rehearsal: entry.rehearsal ?? false,
+    count: 1,
+  }
+}
+
+function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>): FetchRecord {
+  return {
+    ...begun,
+    ending: entry.ending,
+    acknowledged: entry.acknowledged ?? null,
+    bytesHandedOver: entry.bytesHandedOver,
+    ended: entry.at,
+    firstByteMs: entry.firstByteMs ?? null,
+    lastByteMs: entry.lastByteMs ?? null,
+    durationMs: entry.durationMs,
+    reason: entry.reason ?? null,
+  }
+}
+
+function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string): FetchRecord {
+  return {
+    id,
+    client: entry.client,
+    localAddress: entry.localAddress,
+    method: entry.method ?? null,
+    target: entry.target ?? entry.firstLine ?? null,
+    httpVersion: entry.httpVersion ?? null,
+    userAgent: entry.userAgent ?? null,
+    range: entry.range ?? null,
+    image: entry.image ?? null,
+    status: entry.status ?? null,
+    ending: 'refused',
+    acknowledged: null,
+    first: 0,
+    bytesPromised: 0,
+    bytesHandedOver: 0,
+    begun: entry.since ?? entry.at,
+    ended: entry.at,
+    firstByteMs: null,
+    lastByteMs: null,
+    durationMs: null,
+    reason: entry.reason,
+    hint: entry.hint ?? null,
+    versionChanged: false,
+    beside: 0,
+    rehearsal: false,
+    count: entry.count ?? 1,
+  }
+}

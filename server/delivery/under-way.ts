@@ -1,0 +1,134 @@
+/**
+ * The fetches under way: limits, stalls, and who moves beside whom. A fetch that has handed over everything and
+ * waits for its client to close counts against no limit.
+ */
+import ipaddr from 'ipaddr.js'
+import type { ImageReference } from '../ledger/entries.ts'
+import type { RunningFetch } from './fetch.ts'
+
+export interface UnderWay {
+  readonly id: number
+  /** Identity that pulls are gathered under (hardware address where known). */
+  readonly clientKey: string
+  readonly address: string
+  readonly image: ImageReference
+  readonly first: number
+  readonly promised: number
+  /** The client's own statement by `bytes=K-`. */
+  readonly resumesAt: number | undefined
+  readonly rehearsal: boolean
+  readonly fetch: RunningFetch
+}
+
+export interface FetchLimits {
+  readonly maxFetches: number
+  readonly maxFetchesPerClient: number
+  readonly stalledMs: number
+  readonly pauseMs: number
+}
+
+export type Admission = { readonly admitted: true } | { readonly admitted: false; readonly reason: string }
+
+export interface FetchesUnderWay {
+  add(fetch: UnderWay): void
+  remove(id: number): void
+  list(): readonly UnderWay[]
+  /** May one more fetch of this client begin? Only when all places are taken does a cap a client matter. */
+  admit(address: string): Admission
+  /** How many other fetches of this client and version moved within `stalledMs`. */
+  moving(clientKey: string, sha256: string): number
+  /** The client goes on from byte K on a new connection: its stalled one, if that explains K, is given up. */
+  supersede(clientKey: string, sha256: string, resumesAt: number): void
+  isStalled(fetch: UnderWay): boolean
+  withdraw(which: (fetch: UnderWay) => boolean, why: string): void
+  close(): void
+}
+
+const SWEEP_MS = 250
+
+/** `clock` is monotonic, in ms. */
+export function createFetchesUnderWay(limits: FetchLimits, clock: () => number): FetchesUnderWay {
+  const open = new Map<number, UnderWay>()
+  let sweeping: NodeJS.Timeout | undefined
+
+  const stillFor = (fetch: UnderWay): number => clock() - fetch.fetch.movedAt
+  const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
+  const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
+
+  /** What does not move holds nothing; what did not move for `pauseMs` is given up. */
+  function sweep(): void {
+    for (const fetch of [...open.values()]) {
+      if (!sending(fetch)) continue
+      if (stillFor(fetch) >= limits.pauseMs) fetch.fetch.giveUp()
+      else if (stillFor(fetch) >= SWEEP_MS) fetch.fetch.rest()
+    }
+  }
+
+  function makeRoom(): boolean {
+    const longest = [...open.values()].filter(isStalled).sort((a, b) => a.fetch.movedAt - b.fetch.movedAt)[0]
+    longest?.fetch.withdraw('all places were taken and this fetch had stalled the longest')
+    return longest !== undefined
+  }
+
+  return {
+    add(fetch) {
+      open.set(fetch.id, fetch)
+      sweeping ??= setInterval(sweep, SWEEP_MS)
+      sweeping.unref()
+    },
+    remove(id) {
+      open.delete(id)
+      if (open.size > 0) return
+      clearInterval(sweeping)
+      sweeping = undefined
+    },
+    list: () => [...open.values()],
+    admit(address) {
+      const counted = [...open.values()].filter(sending)
+      if (counted.length < limits.maxFetches) return { admitted: true }
+      const group = clientGroup(address)
+      const own = counted.filter((fetch) => clientGroup(fetch.address) === group).length
+      if (own >= limits.maxFetchesPerClient) {
+        return { admitted: false, reason: `this client already has ${own} fetches and all places are taken` }
+      }
+      if (makeRoom()) return { admitted: true }
+      return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
+    },
+    moving: (clientKey, sha256) =>
+      [...open.values()].filter(
+        (fetch) =>
+          fetch.clientKey === clientKey &&
+          fetch.image.sha256 === sha256 &&
+          sending(fetch) &&
+          !isStalled(fetch),
+      ).length,
+    supersede(clientKey, sha256, resumesAt) {
+      for (const fetch of [...open.values()]) {
+        if (fetch.clientKey !== clientKey || fetch.image.sha256 !== sha256) continue
+        const explains = fetch.first < resumesAt && fetch.first + fetch.fetch.bytesHandedOver >= resumesAt
+        if (!explains || stillFor(fetch) < limits.stalledMs) continue
+        if (sending(fetch)) {
+          fetch.fetch.withdraw(`the client went on from byte ${resumesAt} on a new connection`)
+        } else {
+          fetch.fetch.giveUp()
+        }
+      }
+    },
+    isStalled,
+    withdraw(which, why) {
+      for (const fetch of [...open.values()].filter(which)) fetch.fetch.withdraw(why)
+    },
+    close() {
+      clearInterval(sweeping)
+      sweeping = undefined
+    },
+  }
+}
+
+/** One client for the limits: an IPv4 address, or an IPv6 /64, which one machine may fill by itself. */
+export function clientGroup(address: string): string {
+  if (!ipaddr.isValid(address)) return address
+  const parsed = ipaddr.process(address)
+  if (parsed.kind() === 'ipv4') return parsed.toString()
+  return `${parsed.toByteArray().slice(0, 8).join('.')}/64`
+}

@@ -1,0 +1,122 @@
+/**
+ * What the evidence of one pull allows to be said. Pure. `complete` only when delivered ranges and the client's
+ * own resume statements cover every byte; bytes that were merely handed over make it `unconfirmed` at best.
+ */
+import type { ImageReference } from '../ledger/entries.ts'
+import { type Coverage, cover, coveredBytes, coversAll, overlap, type Span } from './coverage.ts'
+import { resumeOffset } from './ranges.ts'
+import type { FetchRecord, PullRecord, PullState } from './records.ts'
+
+export interface PullEvidence {
+  readonly image: ImageReference
+  /** By id, in the order they began. */
+  readonly fetches: Map<string, FetchRecord>
+  /** 416 answers to `bytes=SIZE-`. */
+  readonly statements: FetchRecord[]
+  /** How far earlier pulls of this client and version had got when this pull began. */
+  readonly reachBefore: number
+  shared: boolean
+}
+
+export function promisedSpan(fetch: FetchRecord): Span {
+  return { first: fetch.first, end: fetch.first + fetch.bytesPromised }
+}
+
+function handedSpan(fetch: FetchRecord): Span {
+  return { first: fetch.first, end: fetch.first + fetch.bytesHandedOver }
+}
+
+/**
+ * The same bytes handed over to one address twice at the same time: several devices stand behind it. A fetch
+ * that broke off is no evidence of it: a device that restarts leaves one behind, and a segmented client lets
+ * its first, whole-file request go early. Waiting for the client to close does not count as handing over.
+ */
+export function sharedWith(a: FetchRecord, b: FetchRecord): boolean {
+  if (a.id === b.id) return false
+  for (const fetch of [a, b]) if (fetch.ending !== 'delivered' && fetch.ending !== 'unconfirmed') return false
+  const [beganA, beganB] = [Date.parse(a.begun), Date.parse(b.begun)]
+  const sameTime =
+    Math.max(beganA, beganB) < Math.min(beganA + (a.lastByteMs ?? 0), beganB + (b.lastByteMs ?? 0))
+  return sameTime && overlap(handedSpan(a), handedSpan(b))
+}
+
+/** Judges one pull. `mac` is the hardware address its client is known by, or null. */
+export function judgePull(pull: PullEvidence, mac: string | null): PullRecord {
+  const fetches = [...pull.fetches.values()]
+  const stated = statedCoverage(pull, fetches)
+  const delivered = fetches.filter((fetch) => fetch.ending === 'delivered').map(promisedSpan)
+  const held = cover([...delivered, ...stated])
+  const state = stateOf(pull, fetches, held)
+  const [first, ended] = [fetches[0], state === 'running' ? null : latestEnd(fetches)]
+  const begun = first?.begun ?? ''
+  const seconds = ended === null ? null : Math.max(0, Date.parse(ended) - Date.parse(begun)) / 1000
+  const bytes = fetches.reduce((sum, fetch) => sum + fetch.bytesHandedOver, 0)
+  return {
+    client: { address: first?.client.address ?? '', mac, device: null },
+    image: pull.image,
+    state,
+    bytesCovered: coveredBytes(held),
+    begun,
+    ended,
+    seconds,
+    bytesPerSecond: seconds === null || seconds === 0 ? null : Math.round(bytes / seconds),
+    versionChanged: fetches.some((fetch) => fetch.versionChanged),
+    shared: pull.shared,
+    notes: notesOf(pull, fetches, stated),
+    fetches: fetches.map((fetch) => fetch.id),
+  }
+}
+
+function stateOf(pull: PullEvidence, fetches: readonly FetchRecord[], held: Coverage): PullState {
+  if (fetches.some((fetch) => fetch.ended === null)) return 'running'
+  if (coversAll(held, pull.image.bytes)) return pull.shared ? 'unconfirmed' : 'complete'
+  const handed = cover([...held, ...fetches.map(handedSpan)])
+  return coversAll(handed, pull.image.bytes) ? 'unconfirmed' : 'incomplete'
+}
+
+/**
+ * What the client said itself: `bytes=K-` says that it holds `[0,K)`. It counts after an earlier fetch of this
+ * version that handed over at least K bytes, or one that we lost track of. A client that works in segments says
+ * nothing by its ranges, so in its pulls no such statement counts.
+ */
+function statedCoverage(pull: PullEvidence, fetches: readonly FetchRecord[]): Span[] {
+  if (isSegmented(pull, fetches)) return []
+  let reach = pull.reachBefore
+  const stated: Span[] = []
+  for (const fetch of [...fetches, ...pull.statements]) {
+    const offset = resumeOffset(fetch.range)
+    const counts = offset !== undefined && offset <= reach && !fetch.versionChanged
+    if (counts) stated.push({ first: 0, end: offset })
+    if (fetch.ending === 'lost-track') reach = Number.POSITIVE_INFINITY
+    else if (fetch.first === 0 || counts) reach = Math.max(reach, fetch.first + fetch.bytesHandedOver)
+  }
+  return stated
+}
+
+function isSegmented(pull: PullEvidence, fetches: readonly FetchRecord[]): boolean {
+  return fetches.some((fetch) => fetch.beside > 0 || fetch.first + fetch.bytesPromised < pull.image.bytes)
+}
+
+function latestEnd(fetches: readonly FetchRecord[]): string | null {
+  return fetches.reduce<string | null>(
+    (latest, fetch) =>
+      fetch.ended !== null && (latest === null || fetch.ended > latest) ? fetch.ended : latest,
+    null,
+  )
+}
+
+function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: readonly Span[]): string[] {
+  const notes: string[] = []
+  if (pull.shared)
+    notes.push('several devices share this address: which of them holds the image was not seen')
+  if (fetches.some((fetch) => fetch.versionChanged)) {
+    notes.push('the client had begun another version and was given this one from the start')
+  }
+  if (stated.length > 0) notes.push(`resumed at byte ${stated.map((span) => span.end).join(', ')}`)
+  if (isSegmented(pull, fetches)) notes.push('fetched in segments')
+  const last = fetches.at(-1)
+  if (last?.ending === 'unconfirmed' && last.acknowledged === true) {
+    notes.push('the client system acknowledged every byte, but had closed its side before')
+  }
+  return notes
+}
