@@ -1,0 +1,213 @@
+/**
+ * This machine's own addresses, in the order in which a person wants to see them, and the choice of one for a
+ * device by its subnet. Addresses are written canonically: IPv4 as four decimals, IPv6 as in RFC 5952, an
+ * IPv4-mapped IPv6 address (RFC 4291 §2.5.5.2) as IPv4, never with a zone.
+ *
+ * IPv6 link-local addresses are listed and matched but not offered as a line to paste: a URL would need a zone
+ * that only the client can know, and no form of writing one in a URL is agreed (RFC 9844).
+ */
+import { isIP } from 'node:net'
+import { networkInterfaces } from 'node:os'
+import ipaddr from 'ipaddr.js'
+import { type InterfaceFacts, isTunnel, NO_FACTS, readInterfaceFacts } from './tunnels.ts'
+
+export interface OwnAddress {
+  readonly address: string
+  readonly interface: string
+  readonly family: 4 | 6
+  /** Prefix length in bits; the full length where the system does not say. */
+  readonly prefix: number
+  /** The subnet: network address and prefix, `192.0.2.0/24`. */
+  readonly cidr: string
+  readonly loopback: boolean
+  /** 169.254.0.0/16 (RFC 3927) or fe80::/10 (RFC 4291 §2.5.6). */
+  readonly linkLocal: boolean
+  /** RFC 1918 or unique local (RFC 4193). */
+  readonly private: boolean
+  readonly tunnel: boolean
+  readonly mac: string | null
+  /** IPv6 scope id of a link-local address, else null. */
+  readonly scopeId: number | null
+  /** May stand in a line to paste: neither loopback nor IPv6 link-local. */
+  readonly offerable: boolean
+}
+
+/** The part of `os.networkInterfaces()` that is read. */
+export type InterfaceTable = Readonly<
+  Record<
+    string,
+    | readonly {
+        readonly address: string
+        readonly family: string
+        readonly mac: string
+        readonly internal: boolean
+        readonly cidr: string | null
+        readonly scopeid?: number
+      }[]
+    | undefined
+  >
+>
+
+const WIRELESS_NAME = /^(wl|wifi|ath\d|wi-fi)|wireless|wlan/i
+const ZERO_MAC = '00:00:00:00:00:00'
+
+/**
+ * The address in canonical form, or undefined when it is none. Takes IPv4-mapped IPv6 back to IPv4, drops zones.
+ * Strict: no octal, hexadecimal or short forms of IPv4, which other programs would read differently.
+ */
+export function normalise(address: string | undefined): string | undefined {
+  if (address === undefined || isIP(address) === 0) return undefined
+  const parsed = ipaddr.process(withoutZone(address))
+  return parsed.kind() === 'ipv6' ? (parsed as ipaddr.IPv6).toRFC5952String() : parsed.toString()
+}
+
+/** The zone of an address (`eth0` of `fe80::1%eth0`), or undefined. */
+export function zoneOf(address: string): string | undefined {
+  const at = address.indexOf('%')
+  return at === -1 ? undefined : address.slice(at + 1)
+}
+
+/** The address as a URL's host: IPv6 in brackets (RFC 3986 §3.2.2), without a zone. */
+export function hostForUrl(address: string): string {
+  const canonical = normalise(address) ?? address
+  return canonical.includes(':') ? `[${canonical}]` : canonical
+}
+
+/** Own addresses, sorted: private IPv4 by cable first; loopback, link-local and tunnels last. */
+export function ownAddresses(
+  table: InterfaceTable,
+  factsOf: (name: string) => InterfaceFacts = () => NO_FACTS,
+): OwnAddress[] {
+  const found: { own: OwnAddress; rank: number }[] = []
+  for (const [name, entries] of Object.entries(table)) {
+    const facts = factsOf(name)
+    for (const entry of entries ?? []) {
+      const own = describe(name, entry, facts)
+      if (own !== undefined) found.push({ own, rank: rankOf(own, facts) })
+    }
+  }
+  found.sort(
+    (a, b) =>
+      a.rank - b.rank ||
+      compareText(a.own.interface, b.own.interface) ||
+      compareText(a.own.address, b.own.address),
+  )
+  return found.map(({ own }) => Object.freeze(own))
+}
+
+/**
+ * The own address whose subnet holds `peer`, longest prefix first, else undefined. Among equals the order of
+ * `own` decides. A peer with a zone matches only addresses of that interface.
+ */
+export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress | undefined {
+  const canonical = normalise(peer)
+  if (canonical === undefined) return undefined
+  const zone = zoneOf(peer)
+  const parsed = ipaddr.parse(canonical)
+  let best: OwnAddress | undefined
+  for (const candidate of own) {
+    if (candidate.family !== (parsed.kind() === 'ipv4' ? 4 : 6)) continue
+    if (zone !== undefined && !zoneMatches(candidate, zone)) continue
+    if (best !== undefined && candidate.prefix <= best.prefix) continue
+    if (parsed.match(ipaddr.parseCIDR(candidate.cidr))) best = candidate
+  }
+  return best
+}
+
+/** Whether a zone as a socket names it (interface name, or its number on Windows) is that of the address. */
+export function zoneMatches(own: OwnAddress, zone: string): boolean {
+  return zone === own.interface || zone === String(own.scopeId)
+}
+
+/**
+ * Own addresses read anew at most once in `maxAgeMs` (1000): asked for at every connection.
+ * An interface that is down or without carrier is not listed by the system.
+ */
+export function createOwnAddresses(
+  options: {
+    readonly interfaces?: () => InterfaceTable
+    readonly factsOf?: (name: string) => InterfaceFacts
+    readonly now?: () => number
+    readonly maxAgeMs?: number
+  } = {},
+): () => readonly OwnAddress[] {
+  const {
+    interfaces = networkInterfaces,
+    factsOf = (name) => readInterfaceFacts(name, process.platform),
+    now = () => performance.now(),
+    maxAgeMs = 1_000,
+  } = options
+  let last: readonly OwnAddress[] = []
+  let readAt = Number.NEGATIVE_INFINITY
+  return () => {
+    if (now() - readAt >= maxAgeMs) {
+      last = Object.freeze(ownAddresses(interfaces(), factsOf))
+      readAt = now()
+    }
+    return last
+  }
+}
+
+function describe(
+  name: string,
+  entry: NonNullable<InterfaceTable[string]>[number],
+  facts: InterfaceFacts,
+): OwnAddress | undefined {
+  const address = normalise(entry.address)
+  if (address === undefined) return undefined
+  const family = address.includes(':') ? 6 : 4
+  const prefix = prefixOf(entry.cidr) ?? (family === 4 ? 32 : 128)
+  const range = ipaddr.parse(address).range()
+  const mac = entry.mac === ZERO_MAC ? null : entry.mac.toLowerCase()
+  const linkLocal = range === 'linkLocal'
+  return {
+    address,
+    interface: name,
+    family,
+    prefix,
+    cidr: `${networkOf(address, prefix, family)}/${prefix}`,
+    loopback: entry.internal,
+    linkLocal,
+    private: range === 'private' || range === 'uniqueLocal',
+    tunnel: isTunnel({ name, mac, loopback: entry.internal, facts }),
+    mac,
+    scopeId: family === 6 && linkLocal ? (entry.scopeid ?? null) : null,
+    offerable: !entry.internal && !(family === 6 && linkLocal),
+  }
+}
+
+/** Lower is shown first. */
+function rankOf(own: OwnAddress, facts: InterfaceFacts): number {
+  const wireless = facts.wireless || WIRELESS_NAME.test(own.interface)
+  return (
+    (own.loopback ? 64 : 0) +
+    (own.tunnel ? 32 : 0) +
+    (own.linkLocal ? 16 : 0) +
+    (own.family === 6 ? 8 : 0) +
+    (facts.physical === false ? 4 : 0) +
+    (wireless ? 2 : 0) +
+    (own.private ? 0 : 1)
+  )
+}
+
+function networkOf(address: string, prefix: number, family: 4 | 6): string {
+  const cidr = `${address}/${prefix}`
+  return family === 4
+    ? ipaddr.IPv4.networkAddressFromCIDR(cidr).toString()
+    : ipaddr.IPv6.networkAddressFromCIDR(cidr).toRFC5952String()
+}
+
+function prefixOf(cidr: string | null): number | undefined {
+  const bits = cidr?.split('/')[1]
+  return bits === undefined ? undefined : Number(bits)
+}
+
+function withoutZone(address: string): string {
+  const at = address.indexOf('%')
+  return at === -1 ? address : address.slice(0, at)
+}
+
+/** One fixed locale, digits by value (`eth2` before `eth10`): the order is the same on every machine. */
+function compareText(a: string, b: string): number {
+  return a.localeCompare(b, 'en', { numeric: true })
+}

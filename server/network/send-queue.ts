@@ -1,0 +1,207 @@
+/**
+ * How many bytes of a connection the peer's system has not yet acknowledged, from /proc/net/tcp and tcp6 (kernel
+ * documentation, networking/proc_net_tcp; Linux only). tx_queue is write_seq - snd_una: what was written and not
+ * acknowledged, and our end of stream (FIN) counts one until it is acknowledged (held by a test with two local
+ * sockets: what is stuck before a client that does not read becomes one more after `end()`). TIME_WAIT and FIN_WAIT2
+ * are entered only when our end of stream was acknowledged (RFC 9293 §3.3.2), and with it every byte before.
+ *
+ * Acknowledged means: held by the peer's system, not: read by its program.
+ *
+ * The tables are text in fixed columns, 150 bytes a connection, produced anew at each reading; the kernel gives
+ * about 4 KiB at a time, and a table that changes meanwhile may skip an entry. An absent entry therefore says
+ * nothing: it may have been skipped, reset, or closed in order.
+ */
+import { readFile as readFileFromDisk } from 'node:fs/promises'
+import { endianness } from 'node:os'
+import ipaddr from 'ipaddr.js'
+import { normalise } from './addresses.ts'
+
+/** Seen from here. Addresses in any form that `normalise` takes. */
+export interface Connection {
+  readonly localAddress: string
+  readonly localPort: number
+  readonly remoteAddress: string
+  readonly remotePort: number
+}
+
+export interface SendQueue {
+  /** Name of the state as in the kernel's tcp_states.h. */
+  readonly state: string
+  /** Bytes not acknowledged, our end of stream counting one. */
+  readonly queued: number
+}
+
+export type SendQueueAnswer =
+  | { readonly known: false; readonly why: string }
+  | ({ readonly known: true } & SendQueue)
+
+export interface SendQueues {
+  /** False where the system has no such table: every answer is then unknown. */
+  readonly supported: boolean
+  /** The state of a connection at some moment after this call. Never rejects. */
+  ask(connection: Connection): Promise<SendQueueAnswer>
+}
+
+/** include/net/tcp_states.h of the Linux kernel. */
+const STATES: Readonly<Record<string, string>> = {
+  '01': 'ESTABLISHED',
+  '02': 'SYN_SENT',
+  '03': 'SYN_RECV',
+  '04': 'FIN_WAIT1',
+  '05': 'FIN_WAIT2',
+  '06': 'TIME_WAIT',
+  '07': 'CLOSE',
+  '08': 'CLOSE_WAIT',
+  '09': 'LAST_ACK',
+  '0A': 'LISTEN',
+  '0B': 'CLOSING',
+  '0C': 'NEW_SYN_RECV',
+}
+const FILES = ['/proc/net/tcp', '/proc/net/tcp6'] as const
+/** `0100007F:1F90 0100007F:D431` and the same with 32 digits of IPv6. */
+const KEY_LENGTHS = { [FILES[0]]: 27, [FILES[1]]: 75 } as const
+/** Questions that come within this time share one reading. */
+const GATHER_MS = 3
+
+/** Answer about one connection from the text of /proc/net/tcp or tcp6; undefined when it is not listed. */
+export function sendQueueOf(connection: Connection, text: string): SendQueue | undefined {
+  for (const length of Object.values(KEY_LENGTHS)) {
+    const wanted = new Set(keysOf(connection))
+    const found = scan(text, length, wanted)
+    for (const answer of found.values()) return answer
+  }
+  return undefined
+}
+
+/** Gathers the questions of a few milliseconds into one reading of the tables. */
+export function createSendQueues(
+  options: {
+    readonly platform?: NodeJS.Platform
+    readonly readFile?: (path: string) => Promise<string>
+    readonly gatherMs?: number
+  } = {},
+): SendQueues {
+  const {
+    platform = process.platform,
+    readFile = (path) => readFileFromDisk(path, 'latin1'),
+    gatherMs = GATHER_MS,
+  } = options
+  if (platform !== 'linux') {
+    const answer = { known: false, why: 'this system does not show send queues' } as const
+    return { supported: false, ask: () => Promise.resolve(answer) }
+  }
+
+  let waiting: Question[] = []
+  let busy = false
+
+  function schedule(): void {
+    if (busy || waiting.length === 0) return
+    busy = true
+    setTimeout(() => {
+      const questions = waiting
+      waiting = []
+      // answerAll turns every failure into an answer, so that there is nothing to catch.
+      void answerAll(questions, readFile).then(() => {
+        busy = false
+        schedule()
+      })
+    }, gatherMs)
+  }
+
+  return {
+    supported: true,
+    ask(connection) {
+      const keys = keysOf(connection)
+      if (keys.length === 0) return Promise.resolve({ known: false, why: 'not an address' })
+      return new Promise((resolve) => {
+        waiting.push({ keys, resolve })
+        schedule()
+      })
+    },
+  }
+}
+
+interface Question {
+  readonly keys: readonly string[]
+  readonly resolve: (answer: SendQueueAnswer) => void
+}
+
+async function answerAll(
+  questions: readonly Question[],
+  readFile: (path: string) => Promise<string>,
+): Promise<void> {
+  const wanted = new Set(questions.flatMap(({ keys }) => keys))
+  const found = new Map<string, SendQueue>()
+  let failure: string | undefined
+  for (const path of FILES) {
+    const length = KEY_LENGTHS[path]
+    if (![...wanted].some((key) => key.length === length)) continue
+    try {
+      for (const [key, answer] of scan(await readFile(path), length, wanted)) found.set(key, answer)
+    } catch (error) {
+      failure = `${path} could not be read (${error instanceof Error ? error.message : String(error)})`
+    }
+  }
+  for (const { keys, resolve } of questions) {
+    const answer = keys.map((key) => found.get(key)).find((one) => one !== undefined)
+    if (answer !== undefined) resolve({ known: true, ...answer })
+    else resolve({ known: false, why: failure ?? 'the connection is not listed' })
+  }
+}
+
+/**
+ * Walks the lines without taking them apart: the two addresses stand in fixed places after the first colon, and
+ * only lines whose addresses are wanted are read further.
+ */
+function scan(text: string, keyLength: number, wanted: ReadonlySet<string>): Map<string, SendQueue> {
+  const found = new Map<string, SendQueue>()
+  let start = 0
+  while (start < text.length) {
+    const end = text.indexOf('\n', start)
+    const stop = end === -1 ? text.length : end
+    const keyStart = text.indexOf(':', start) + 2
+    if (keyStart >= 2 && keyStart + keyLength < stop) {
+      const key = text.slice(keyStart, keyStart + keyLength)
+      if (wanted.has(key)) {
+        const [state = '', queues = ''] = text.slice(keyStart + keyLength + 1, stop).split(' ')
+        const queued = Number.parseInt(queues.split(':')[0] ?? '', 16)
+        if (!Number.isNaN(queued)) found.set(key, { state: STATES[state] ?? `state ${state}`, queued })
+      }
+    }
+    start = stop + 1
+  }
+  return found
+}
+
+/** A connection's texts: an IPv4 one stands in tcp, or mapped in tcp6 when the listener was an IPv6 one. */
+function keysOf(connection: Connection): string[] {
+  const local = normalise(connection.localAddress)
+  const remote = normalise(connection.remoteAddress)
+  if (local === undefined || remote === undefined) return []
+  const localAddress = ipaddr.parse(local)
+  const remoteAddress = ipaddr.parse(remote)
+  const localPort = hexPort(connection.localPort)
+  const remotePort = hexPort(connection.remotePort)
+  const key = (a: ipaddr.IPv4 | ipaddr.IPv6, b: ipaddr.IPv4 | ipaddr.IPv6) =>
+    `${hexAddress(a)}:${localPort} ${hexAddress(b)}:${remotePort}`
+  const keys = [key(localAddress, remoteAddress)]
+  if (isIPv4(localAddress) && isIPv4(remoteAddress)) {
+    keys.push(key(localAddress.toIPv4MappedAddress(), remoteAddress.toIPv4MappedAddress()))
+  }
+  return keys
+}
+
+/** The kernel prints each 32 bits of the address as one number in the machine's own byte order. */
+function hexAddress(address: ipaddr.IPv4 | ipaddr.IPv6): string {
+  const bytes = Buffer.from(address.toByteArray())
+  if (endianness() === 'LE') bytes.swap32()
+  return bytes.toString('hex').toUpperCase()
+}
+
+function hexPort(port: number): string {
+  return port.toString(16).toUpperCase().padStart(4, '0')
+}
+
+function isIPv4(address: ipaddr.IPv4 | ipaddr.IPv6): address is ipaddr.IPv4 {
+  return address.kind() === 'ipv4'
+}
