@@ -1,0 +1,59 @@
+/** The calls by which the ledger writes: passed in, so that tests can fill a disk, break it, or count its syncs. */
+import {
+  closeSync,
+  fdatasync,
+  fstatSync,
+  fsyncSync,
+  ftruncateSync,
+  openSync,
+  rmSync,
+  statSync,
+  truncateSync,
+  writeSync,
+} from 'node:fs'
+import { promisify } from 'node:util'
+import { systemCode } from '../errors.ts'
+
+export interface FileAccess {
+  /** `append` creates the file when it is absent and writes at its end only; `fresh` empties it. */
+  open(path: string, how: 'append' | 'fresh'): number
+  /** Bytes written, which may be fewer than there are from `offset` on. */
+  write(descriptor: number, bytes: Uint8Array, offset: number): number
+  truncate(descriptor: number, path: string, bytes: number): void
+  datasync(descriptor: number): Promise<void>
+  syncNow(descriptor: number): void
+  /** Whether the path still names the file that is open, and that file's length. */
+  look(descriptor: number, path: string): { readonly inPlace: boolean; readonly bytes: number }
+  close(descriptor: number): void
+  remove(path: string): void
+}
+
+const datasync = promisify(fdatasync)
+
+export const DISK: FileAccess = Object.freeze({
+  open: (path, how) => openSync(path, how === 'append' ? 'a' : 'w'),
+  write: (descriptor, bytes, offset) => writeSync(descriptor, bytes, offset),
+  truncate(descriptor, path, bytes) {
+    try {
+      ftruncateSync(descriptor, bytes)
+    } catch (error) {
+      // Windows opens for appending without the right to set the length (libuv, fs__open: FILE_APPEND_DATA alone).
+      if (systemCode(error) !== 'EPERM') throw error
+      truncateSync(path, bytes)
+    }
+  },
+  datasync,
+  syncNow: fsyncSync,
+  look(descriptor, path) {
+    const opened = fstatSync(descriptor)
+    const named = statSync(path, { throwIfNoEntry: false })
+    return { inPlace: named?.ino === opened.ino && named.dev === opened.dev, bytes: opened.size }
+  },
+  close: closeSync,
+  remove: (path) => rmSync(path, { force: true }),
+} satisfies FileAccess)
+
+/** Whether an error says that there is no room: on the disk, or in what this user may take of it. */
+export function isNoRoom(error: unknown): boolean {
+  return ['ENOSPC', 'EDQUOT'].includes(systemCode(error) ?? '')
+}

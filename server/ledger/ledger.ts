@@ -1,0 +1,358 @@
+/**
+ * The ledger of a records folder, open for writing. An entry is in the operating system's hands when `append`
+ * returns, so killing the process loses none; it is on the disk when `synced` names it.
+ *
+ *            append refuses            back again
+ *   writable ── no room ──> full ── reserve restored ──> writable
+ *      └─────── any other failure ──> failed (for good: after a failed sync nobody knows what the disk holds)
+ */
+import { EventEmitter } from 'node:events'
+import { closeSync, fsyncSync, mkdirSync, openSync, statSync } from 'node:fs'
+import { join, resolve } from 'node:path'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { sealLine } from './chain.ts'
+import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
+import { assertEntry } from './entry-check.ts'
+import { DISK, type FileAccess, isNoRoom } from './file-access.ts'
+import { createGroupSync, GATHER_MS, type GroupSync } from './group-sync.ts'
+import { createLineWriter, type LineWriter } from './line-writer.ts'
+import { type Lock, type LockHolder, takeLock } from './lock.ts'
+import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
+import { LEDGER_FILE } from './read.ts'
+import { createReserve, RESERVE_BYTES, type Reserve } from './reserve.ts'
+
+export interface LedgerOptions {
+  /** Folder of the ledger; created when absent. */
+  readonly records: string
+  /** Milliseconds since 1970. */
+  readonly now?: () => number
+  /** Each entry that is in the file, in order, while opening; those that opening itself adds come last. */
+  readonly onEntry?: (entry: Entry) => void
+  readonly files?: FileAccess
+  readonly reserveBytes?: number
+  readonly gatherMs?: number
+  /** How often a full disk is looked at again. */
+  readonly probeMs?: number
+}
+
+export interface LedgerEvents {
+  /** Entries that are durable now, in the order of the ledger. */
+  synced: [entries: readonly Entry[]]
+  full: []
+  room: []
+  failed: [error: FetchproofError]
+}
+
+const PROBE_MS = 1_000
+
+/** While the disk is full, only what brings things to an end is written into the room of the reserve. */
+const KEPT_WHEN_FULL: ReadonlySet<EntryKind> = new Set<EntryKind>([
+  'fetch-ended',
+  'held',
+  'image-gone',
+  'recovered',
+  'closed',
+])
+
+/** Why a fetch that a dead server left open has ended. */
+export const LOST_TRACK_REASON = 'the server stopped while it was under way'
+
+interface Parts {
+  readonly records: string
+  readonly file: string
+  readonly now: () => number
+  readonly files: FileAccess
+  readonly lock: Lock
+  readonly reserve: Reserve
+  readonly writer: LineWriter
+  readonly found: FoundLedger
+  readonly gatherMs: number
+  readonly probeMs: number
+}
+
+/**
+ * Takes the lock, checks the chain, sets a torn tail aside, ends the fetches that a dead server left open
+ * (`lost-track`; their bytes and times are unknown and stand as 0) and opens the file for appending. When there was
+ * no room even for that, the ledger opens full: look at `writable`.
+ * Throws FP_LEDGER_HELD, FP_LEDGER_BROKEN (nothing is changed then), FP_LEDGER_UNWRITABLE, FP_LEDGER_FULL.
+ */
+export async function openLedger(options: LedgerOptions): Promise<Ledger> {
+  const records = resolve(options.records)
+  try {
+    mkdirSync(records, { recursive: true })
+    const lock = await takeLock(records, options.now === undefined ? {} : { now: options.now })
+    try {
+      return await openLocked(options, records, lock)
+    } catch (error) {
+      lock.release()
+      throw error
+    }
+  } catch (error) {
+    throw asLedgerError(error, records)
+  }
+}
+
+async function openLocked(options: LedgerOptions, records: string, lock: Lock): Promise<Ledger> {
+  const { now = Date.now, onEntry = () => undefined, files = DISK } = options
+  const file = join(records, LEDGER_FILE)
+  const kind = statSync(file, { throwIfNoEntry: false })
+  if (kind !== undefined && !kind.isFile()) throw unwritable(records, `${LEDGER_FILE} is not a file`)
+  const found = await readBack(file, onEntry)
+  const reserve = createReserve(files, records, options.reserveBytes ?? RESERVE_BYTES)
+  reserve.ensure()
+  const tornBytes = found.tail.bytes
+  const tornFile = tornBytes > 0 ? await setTornTailAside(file, found.tail, now()) : undefined
+  const writer = createLineWriter(files, file, found.length)
+  if (kind === undefined) syncFolder(records)
+  const { gatherMs = GATHER_MS, probeMs = PROBE_MS } = options
+  const ledger = new Ledger({ records, file, now, files, lock, reserve, writer, found, gatherMs, probeMs })
+  try {
+    for (const entry of recover(ledger, found, tornFile)) onEntry(entry)
+    await ledger.synced()
+  } catch (error) {
+    await ledger.abandon()
+    throw error
+  }
+  return ledger
+}
+
+function* recover(ledger: Ledger, found: FoundLedger, tornFile: string | undefined): Generator<Entry> {
+  const lostTrack = [...found.openFetches]
+  if (tornFile === undefined && lostTrack.length === 0) return
+  const torn = tornFile === undefined ? {} : { tornFile }
+  yield ledger.append({ kind: 'recovered', tornBytes: found.tail.bytes, ...torn, lostTrack })
+  for (const id of lostTrack) {
+    const ending = {
+      ending: 'lost-track',
+      bytesHandedOver: 0,
+      durationMs: 0,
+      reason: LOST_TRACK_REASON,
+    } as const
+    yield ledger.append({ kind: 'fetch-ended', id, ...ending })
+  }
+}
+
+/** Made by `openLedger` alone. */
+export class Ledger {
+  readonly events = new EventEmitter<LedgerEvents>()
+  readonly file: string
+  readonly records: string
+  readonly #parts: Parts
+  readonly #sync: GroupSync
+  #entries: number
+  #sum: string
+  #lastFetchId: number
+  #full: boolean = false
+  #failure: FetchproofError | undefined
+  #probe: NodeJS.Timeout | undefined
+  #closed: boolean = false
+  #closing: Promise<void> | undefined
+
+  constructor(parts: Parts) {
+    this.#parts = parts
+    this.file = parts.file
+    this.records = parts.records
+    this.#entries = parts.found.entries
+    this.#sum = parts.found.sum
+    this.#lastFetchId = parts.found.lastFetchId
+    this.#sync = createGroupSync({
+      gatherMs: parts.gatherMs,
+      datasync: () => this.#datasync(),
+      onSynced: (entries) => this.events.emit('synced', entries),
+      onFailed: (error) => this.#fail(error),
+    })
+  }
+
+  /** Whether a new fetch can be recorded: false while the disk is full, after a failure, and once closed. */
+  get writable(): boolean {
+    return !this.#full && this.#failure === undefined && !this.#closed
+  }
+
+  /** How many entries there are, and the `sum` of the last one (64 zeros when there is none). */
+  get head(): { readonly entries: number; readonly sum: string } {
+    return { entries: this.#entries, sum: this.#sum }
+  }
+
+  get token(): string {
+    return this.#parts.lock.token
+  }
+
+  get lock(): LockHolder {
+    return this.#parts.lock.holder
+  }
+
+  /** Writes into the lock file where the running server is reached. Throws FP_LEDGER_HELD, FP_LEDGER_UNWRITABLE. */
+  announce(known: { pagePort: number | null }): void {
+    try {
+      this.#parts.lock.announce(known)
+    } catch (error) {
+      throw asLedgerError(error, this.records)
+    }
+  }
+
+  /** A number for the next fetch or refusal, greater than any in the ledger. */
+  nextFetchId(): number {
+    this.#lastFetchId += 1
+    return this.#lastFetchId
+  }
+
+  /**
+   * Writes an entry; it is with the operating system when this returns, and the entry comes back as it stands in the
+   * file (strings cut to 1 KiB). Throws FP_LEDGER_CLOSED, FP_LEDGER_UNWRITABLE after a failure, and FP_LEDGER_FULL:
+   * while the disk is full for all but endings, holds and the like, and for those too when the reserve is used up.
+   * Nothing of a refused entry stays in the file. TypeError when it does not fit its schema.
+   */
+  append<K extends EntryKind>(entry: { readonly kind: K } & NewEntryOf<K>): EntryOf<K> {
+    if (this.#closed) throw new FetchproofError('FP_LEDGER_CLOSED')
+    if (this.#failure !== undefined) throw this.#failure
+    if (this.#full && !KEPT_WHEN_FULL.has(entry.kind)) throw noRoom(this.records)
+    return this.#put<K>(entry)
+  }
+
+  /** Resolves when everything appended so far is on the disk. Rejects with FP_LEDGER_UNWRITABLE. */
+  async synced(): Promise<void> {
+    try {
+      await this.#sync.settled()
+    } catch (error) {
+      throw this.#failure ?? asLedgerError(error, this.records)
+    }
+  }
+
+  /** Appends `closed`, syncs, gives the lock back. Idempotent; never rejects: a failure was told by its event. */
+  close(reason: string): Promise<void> {
+    this.#closing ??= this.#shut(reason)
+    return this.#closing
+  }
+
+  /** Gives file and lock back without a word in the ledger: opening went wrong. */
+  abandon(): Promise<void> {
+    this.#closing ??= this.#shut(undefined)
+    return this.#closing
+  }
+
+  async #shut(reason: string | undefined): Promise<void> {
+    clearInterval(this.#probe)
+    try {
+      if (reason !== undefined && this.#failure === undefined) this.#put({ kind: 'closed', reason })
+    } catch {
+      // No room even for that: the ledger then ends without `closed`, as after a power loss.
+    }
+    this.#closed = true
+    await this.#sync.settled().catch(() => undefined)
+    try {
+      this.#parts.writer.close()
+    } finally {
+      this.#parts.lock.release()
+    }
+  }
+
+  #put<K extends EntryKind>(entry: NewEntryOf<K>): EntryOf<K> {
+    const place = { seq: this.#entries + 1, prev: this.#sum }
+    const sealed = sealLine<K>(place, this.#parts.now(), entry)
+    assertEntry(sealed.entry)
+    this.#write(Buffer.from(`${sealed.line}\n`), sealed.entry.kind)
+    this.#entries += 1
+    this.#sum = sealed.entry.sum
+    this.#sync.added(sealed.entry)
+    return sealed.entry
+  }
+
+  #write(bytes: Buffer, kind: EntryKind): void {
+    const { writer, reserve } = this.#parts
+    try {
+      writer.write(bytes)
+      return
+    } catch (error) {
+      if (!isNoRoom(error)) throw this.#fail(error)
+    }
+    if (!this.#full) {
+      this.#full = true
+      reserve.giveUp()
+      this.#probe = setInterval(() => this.#lookForRoom(), this.#parts.probeMs)
+      this.#probe.unref()
+      queueMicrotask(() => this.events.emit('full'))
+    }
+    if (!KEPT_WHEN_FULL.has(kind)) throw noRoom(this.records)
+    try {
+      writer.write(bytes)
+    } catch (error) {
+      throw isNoRoom(error) ? noRoom(this.records, error) : this.#fail(error)
+    }
+  }
+
+  #lookForRoom(): void {
+    try {
+      this.#parts.reserve.restore()
+    } catch {
+      return
+    }
+    clearInterval(this.#probe)
+    this.#full = false
+    this.events.emit('room')
+  }
+
+  async #datasync(): Promise<void> {
+    const { files, writer } = this.#parts
+    await files.datasync(writer.descriptor)
+    const { inPlace, bytes } = files.look(writer.descriptor, this.file)
+    if (!inPlace) throw new Error('another program moved or removed the ledger file')
+    if (bytes < writer.length) throw new Error('another program cut the ledger file')
+  }
+
+  #fail(error: unknown): FetchproofError {
+    if (this.#failure !== undefined) return this.#failure
+    const failure = unwritable(this.records, inWords(error), error)
+    this.#failure = failure
+    clearInterval(this.#probe)
+    queueMicrotask(() => this.events.emit('failed', failure))
+    return failure
+  }
+}
+
+/** The folder's own list of names, made durable where the system allows it (not on Windows). */
+function syncFolder(folder: string): void {
+  try {
+    const descriptor = openSync(folder, 'r')
+    try {
+      fsyncSync(descriptor)
+    } finally {
+      closeSync(descriptor)
+    }
+  } catch {
+    // A new file's name may then be lost with the power; its entries with it.
+  }
+}
+
+function noRoom(records: string, cause?: unknown): FetchproofError {
+  return new FetchproofError('FP_LEDGER_FULL', { folder: records }, { cause })
+}
+
+function unwritable(records: string, why: string, cause?: unknown): FetchproofError {
+  return new FetchproofError('FP_LEDGER_UNWRITABLE', { folder: records, cause: why }, { cause })
+}
+
+/** System errors as coded ones; anything else (a mistake in the program) as it is. */
+function asLedgerError(error: unknown, records: string): unknown {
+  if (error instanceof FetchproofError || systemCode(error) === undefined) return error
+  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, inWords(error), error)
+}
+
+const CAUSES: Readonly<Record<string, string>> = {
+  EACCES: 'permission denied',
+  EPERM: 'the system does not permit it',
+  EROFS: 'the disk or share is read-only',
+  ENOTDIR: 'a file stands where the folder should be',
+  EEXIST: 'a file stands where the folder should be',
+  ENOENT: 'the place does not exist',
+  EIO: 'the disk reports a read or write error',
+  ENODEV: 'the disk is gone',
+  ENXIO: 'the disk is gone',
+  ESTALE: 'the share is gone',
+}
+
+function inWords(error: unknown): string {
+  const code = systemCode(error) ?? ''
+  const words = CAUSES[code]
+  if (words !== undefined) return `${words}, ${code}`
+  return error instanceof Error ? error.message : String(error)
+}

@@ -1,0 +1,57 @@
+/**
+ * Puts whole lines at the end of the ledger file, or nothing: what a failed write left of a line is taken back
+ * before anything else is written, so that the chain stays whole.
+ */
+import type { FileAccess } from './file-access.ts'
+
+export interface LineWriter {
+  /** Bytes of whole lines in the file. */
+  readonly length: number
+  readonly descriptor: number
+  /** Returns when the system has all bytes. Throws the system's error, with the file as it was before. */
+  write(bytes: Uint8Array): void
+  close(): void
+}
+
+export function createLineWriter(files: FileAccess, file: string, startLength: number): LineWriter {
+  const descriptor = files.open(file, 'append')
+  let length = startLength
+  let partLeft = false
+  return {
+    get length() {
+      return length
+    },
+    descriptor,
+    write(bytes) {
+      if (partLeft) takeBack()
+      try {
+        writeAll(files, descriptor, bytes)
+      } catch (error) {
+        partLeft = true
+        try {
+          takeBack()
+        } catch {
+          // Tried again before the next line; what matters to the caller is why the write failed.
+        }
+        throw error
+      }
+      length += bytes.length
+    },
+    close: () => files.close(descriptor),
+  }
+
+  function takeBack(): void {
+    files.truncate(descriptor, file, length)
+    partLeft = false
+  }
+}
+
+/** Writes everything, in as many calls as the system takes. */
+export function writeAll(files: FileAccess, descriptor: number, bytes: Uint8Array): void {
+  let done = 0
+  while (done < bytes.length) {
+    const written = files.write(descriptor, bytes, done)
+    if (written === 0) throw Object.assign(new Error('the system took no byte'), { code: 'EIO' })
+    done += written
+  }
+}

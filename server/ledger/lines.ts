@@ -1,0 +1,80 @@
+/**
+ * The lines of a ledger file as bytes, in batches, with bounded memory. Split here and not by node:readline: that
+ * one hands over strings, while the chain is about bytes, and costs more than the parsing (measured by
+ * scripts/measure).
+ */
+import { open } from 'node:fs/promises'
+import { MAX_LINE_BYTES } from './chain.ts'
+
+const CHUNK_BYTES = 256 * 1024
+const NEWLINE = 0x0a
+
+/** What stands after the last newline: a line that is being written, or what a power loss left. */
+export interface Tail {
+  readonly offset: number
+  readonly bytes: number
+}
+
+export interface LineBatches {
+  /** Lines without their newline; the buffers are valid until the next batch is asked for. */
+  readonly batches: AsyncGenerator<readonly Buffer[], void, void>
+  /** Known once the batches have ended. */
+  tail(): Tail
+}
+
+/** Lines from an offset that begins a line. A line over the limit comes shortened to it, so that it fails its check. */
+export function readLines(file: string, from = 0): LineBatches {
+  let tail: Tail = { offset: from, bytes: 0 }
+  async function* batches(): AsyncGenerator<readonly Buffer[], void, void> {
+    const handle = await open(file, 'r')
+    try {
+      let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
+      let kept = 0
+      let dropped = 0
+      let position = from
+      for (;;) {
+        if (kept === buffer.length && kept <= MAX_LINE_BYTES) buffer = grown(buffer)
+        // A line over the limit keeps its first bytes; what follows is read over the end of the buffer.
+        if (kept === buffer.length) {
+          dropped += kept - (MAX_LINE_BYTES + 1)
+          kept = MAX_LINE_BYTES + 1
+        }
+        const { bytesRead } = await handle.read(buffer, kept, buffer.length - kept, position)
+        if (bytesRead === 0) break
+        position += bytesRead
+        const view = buffer.subarray(0, kept + bytesRead)
+        const lines = split(view, kept)
+        const used = lines.used
+        if (lines.found.length > 0) {
+          tail = { offset: position - (view.length - used), bytes: 0 }
+          dropped = 0
+          yield lines.found
+          buffer.copy(buffer, 0, used, view.length)
+        }
+        kept = view.length - used
+        tail = { offset: tail.offset, bytes: kept + dropped }
+      }
+    } finally {
+      await handle.close()
+    }
+  }
+  return { batches: batches(), tail: () => tail }
+}
+
+function split(view: Buffer, searchFrom: number): { found: Buffer[]; used: number } {
+  const found: Buffer[] = []
+  let used = 0
+  let newline = view.indexOf(NEWLINE, searchFrom)
+  while (newline !== -1) {
+    found.push(view.subarray(used, newline))
+    used = newline + 1
+    newline = view.indexOf(NEWLINE, used)
+  }
+  return { found, used }
+}
+
+function grown(buffer: Buffer): Buffer {
+  const larger = Buffer.allocUnsafe(Math.min(buffer.length * 2, MAX_LINE_BYTES + CHUNK_BYTES))
+  buffer.copy(larger)
+  return larger
+}

@@ -1,0 +1,261 @@
+/**
+ * One writer a ledger: `lock.json` in the records folder says who. It also carries the token and the port by which
+ * other commands reach the running server, so only its owner may read it (0600).
+ *
+ * A lock is stale when it was taken on this host and its process is gone: another boot, no such process, or a
+ * process that began at another time under the same number. Two starters may see the same stale lock at once; a
+ * second lock named after the stale one's token (`lock.claim-…`) decides which of them replaces it:
+ *
+ *   claim taken -> the lock still is the one that was judged? -> replaced by rename -> claim removed
+ *
+ * Only a holder of that claim may replace that lock, and a token never comes back, so a starter that was slow finds
+ * another token there and looks again. A claim whose owner died is a stale lock like any other.
+ */
+import { createHash, randomBytes } from 'node:crypto'
+import {
+  closeSync,
+  fsyncSync,
+  linkSync,
+  openSync,
+  readdirSync,
+  readFileSync,
+  renameSync,
+  rmSync,
+  statSync,
+  writeFileSync,
+} from 'node:fs'
+import { dirname, join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { type Here, hereNow, holderIsGone } from './process-life.ts'
+
+export const LOCK_FILE = 'lock.json'
+const CLAIM_PREFIX = 'lock.claim-'
+/** How long another starter may take to finish a takeover before we give up. */
+const PATIENCE_MS = 5_000
+/** A lock file that makes no sense is one being written, unless it is older than this. */
+const TORN_AFTER_MS = 3_000
+
+/** What the lock file says. */
+export interface LockHolder extends Here {
+  /** 32 random bytes, base64url: also the token of the running server's API. */
+  readonly token: string
+  /** Port of the bench page and API on loopback; null until it listens. */
+  readonly pagePort: number | null
+  /** RFC 3339 UTC. */
+  readonly since: string
+}
+
+export interface Lock {
+  readonly token: string
+  readonly file: string
+  readonly holder: LockHolder
+  /** Rewrites the lock file at once (rename). Throws FP_LEDGER_HELD when it is no longer ours. */
+  announce(known: { pagePort: number | null }): void
+  /** Removes the lock file when it is still ours. Idempotent. */
+  release(): void
+}
+
+export interface LockOptions {
+  readonly now?: () => number
+  /** Who we are; passed in by tests. */
+  readonly here?: Here
+}
+
+/**
+ * Takes the lock of a records folder, which exists. Throws FP_LEDGER_HELD, and FP_LEDGER_UNWRITABLE when the file
+ * system does not keep a file exclusive; system errors of the folder come as they are.
+ */
+export async function takeLock(records: string, options: LockOptions = {}): Promise<Lock> {
+  const now = options.now ?? Date.now
+  const file = join(records, LOCK_FILE)
+  let holder: LockHolder = {
+    ...(options.here ?? hereNow()),
+    token: newToken(),
+    pagePort: null,
+    since: new Date(now()).toISOString(),
+  }
+  await take(file, holder, Date.now() + PATIENCE_MS)
+  if (createExclusively(file, holder)) {
+    throw new FetchproofError('FP_LEDGER_UNWRITABLE', {
+      folder: records,
+      cause: 'this file system does not keep a lock file exclusive',
+    })
+  }
+  sweep(records)
+  const isOurs = () => tokenOf(seen(file)) === holder.token
+  return {
+    token: holder.token,
+    file,
+    get holder() {
+      return holder
+    },
+    announce({ pagePort }) {
+      const found = seen(file)
+      if (found?.holder !== undefined && !isOurs()) throw heldBy(found.holder, file)
+      holder = { ...holder, pagePort }
+      replace(file, holder)
+    },
+    release() {
+      if (isOurs()) rmSync(file, { force: true })
+    },
+  }
+}
+
+/**
+ * The holder of the lock, or undefined when there is none or it is surely gone. One on another host cannot be
+ * judged from here and counts as living.
+ */
+export async function readLock(records: string, here: Here = hereNow()): Promise<LockHolder | undefined> {
+  const holder = seen(join(records, LOCK_FILE))?.holder
+  return holder === undefined || holderIsGone(holder, here) ? undefined : holder
+}
+
+async function take(file: string, mine: LockHolder, deadline: number): Promise<void> {
+  for (;;) {
+    if (createExclusively(file, mine)) return
+    const found = seen(file)
+    if (found === undefined) continue
+    const { holder } = found
+    if (holder === undefined) {
+      // Being written at this moment, or left half-written by a power loss.
+      if (Math.abs(Date.now() - found.mtimeMs) > TORN_AFTER_MS) {
+        if (await takeOver(file, found.id, mine, deadline)) return
+      }
+    } else if (!holderIsGone(holder, mine)) {
+      if (!file.includes(CLAIM_PREFIX) || Date.now() > deadline) throw heldBy(holder, file)
+    } else if (await takeOver(file, found.id, mine, deadline)) return
+    if (Date.now() > deadline) throw heldBy(holder ?? mine, file)
+    await pause(10)
+  }
+}
+
+/** Replaces a stale lock; false when another starter was faster, and the lock must be looked at again. */
+async function takeOver(file: string, id: string, mine: LockHolder, deadline: number): Promise<boolean> {
+  const claim = join(dirname(file), CLAIM_PREFIX + createHash('sha256').update(id).digest('hex').slice(0, 32))
+  await take(claim, { ...mine, token: newToken() }, deadline)
+  try {
+    if (seen(file)?.id !== id) return false
+    replace(file, mine)
+    return true
+  } finally {
+    rmSync(claim, { force: true })
+  }
+}
+
+/**
+ * Creates the file with its whole content, or returns false when it exists. A hard link makes content and name
+ * appear together; where there are none (FAT, some shares) O_EXCL and a write do it in two steps.
+ */
+function createExclusively(file: string, holder: LockHolder): boolean {
+  const draft = writeDraft(file, holder)
+  try {
+    linkSync(draft, file)
+    return true
+  } catch (error) {
+    if (systemCode(error) === 'EEXIST') return false
+  } finally {
+    rmSync(draft, { force: true })
+  }
+  try {
+    writeFileSync(file, textOf(holder), { flag: 'wx', mode: 0o600, flush: true })
+    return true
+  } catch (error) {
+    if (systemCode(error) === 'EEXIST') return false
+    throw error
+  }
+}
+
+function replace(file: string, holder: LockHolder): void {
+  const draft = writeDraft(file, holder)
+  for (let attempt = 1; ; attempt += 1) {
+    try {
+      renameSync(draft, file)
+      return
+    } catch (error) {
+      // Windows refuses for a moment while another program reads the file (common practice: try again).
+      const passing =
+        process.platform === 'win32' && ['EPERM', 'EACCES', 'EBUSY'].includes(systemCode(error) ?? '')
+      if (!passing || attempt === 20) {
+        rmSync(draft, { force: true })
+        throw error
+      }
+      Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 10)
+    }
+  }
+}
+
+function writeDraft(file: string, holder: LockHolder): string {
+  const draft = `${file}.${holder.pid}-${randomBytes(6).toString('hex')}`
+  const descriptor = openSync(draft, 'wx', 0o600)
+  try {
+    writeFileSync(descriptor, textOf(holder))
+    fsyncSync(descriptor)
+  } finally {
+    closeSync(descriptor)
+  }
+  return draft
+}
+
+function textOf(holder: LockHolder): string {
+  return `${JSON.stringify(holder, null, 2)}\n`
+}
+
+interface Seen {
+  /** Names this very lock: its token, or its bytes and time where it has none. */
+  readonly id: string
+  readonly holder: LockHolder | undefined
+  readonly mtimeMs: number
+}
+
+function seen(file: string): Seen | undefined {
+  try {
+    const text = readFileSync(file, 'utf8')
+    const { mtimeMs, ino } = statSync(file)
+    const holder = parseHolder(text)
+    return { id: holder?.token ?? `${ino} ${mtimeMs} ${text}`, holder, mtimeMs }
+  } catch (error) {
+    if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return undefined
+    throw error
+  }
+}
+
+function tokenOf(found: Seen | undefined): string | undefined {
+  return found?.holder?.token
+}
+
+function parseHolder(text: string): LockHolder | undefined {
+  try {
+    const value = JSON.parse(text) as Partial<LockHolder> | null
+    const whole =
+      typeof value?.token === 'string' &&
+      typeof value.host === 'string' &&
+      Number.isSafeInteger(value.pid) &&
+      (value.pid ?? 0) > 0
+    return whole ? (value as LockHolder) : undefined
+  } catch {
+    return undefined
+  }
+}
+
+/** What starters left that died: claims on locks that are gone decide nothing, and a draft lives for milliseconds. */
+function sweep(records: string): void {
+  for (const name of readdirSync(records)) {
+    const leftOver = name.startsWith(CLAIM_PREFIX) || name.startsWith(`${LOCK_FILE}.`)
+    const path = join(records, name)
+    if (leftOver && Date.now() - (statSync(path, { throwIfNoEntry: false })?.mtimeMs ?? 0) > 60_000) {
+      rmSync(path, { force: true })
+    }
+  }
+}
+
+function heldBy(holder: LockHolder, file: string): FetchproofError {
+  const lockFile = file.includes(CLAIM_PREFIX) ? join(dirname(file), LOCK_FILE) : file
+  const ifGone = `If that program surely no longer runs, delete ${lockFile} and start again.`
+  const { pid, host, since } = holder
+  return new FetchproofError('FP_LEDGER_HELD', { pid, host, since, ifGone })
+}
+
+function newToken(): string {
+  return randomBytes(32).toString('base64url')
+}

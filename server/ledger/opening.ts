@@ -1,0 +1,102 @@
+/**
+ * What is found in a ledger file when it is opened for writing.
+ *
+ * Torn and edited are told apart by the newline. A line is written with its newline in one call, so what a power
+ * loss leaves of the last second is a piece without one: a line cut short, zeros where the length was on disk
+ * before the bytes (some file systems do that), or both. That piece is set aside. A line that does end with a
+ * newline was whole once; when it fails its check it was changed, and the ledger is broken, the last line too. In
+ * doubt (zeros with whole lines after them) broken is said: nothing is then touched, and a person looks.
+ */
+import { open } from 'node:fs/promises'
+import { dirname, join } from 'node:path'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { checkLine, FIRST_PREV } from './chain.ts'
+import type { Entry } from './entries.ts'
+import { readLines, type Tail } from './lines.ts'
+
+const TORN_PREFIX = 'ledger.torn-'
+const COPY_BYTES = 1024 * 1024
+
+export interface FoundLedger {
+  readonly entries: number
+  readonly sum: string
+  /** Bytes of whole lines. */
+  readonly length: number
+  /** Greatest id of a fetch or a refusal; 0 when there was none. */
+  readonly lastFetchId: number
+  /** Fetches that have begun and have no ending, in order of their beginning. */
+  readonly openFetches: readonly number[]
+  /** What stands after the last whole line; 0 bytes as a rule. */
+  readonly tail: Tail
+}
+
+/** Checks the whole chain, showing each entry. An absent file is an empty ledger. Throws FP_LEDGER_BROKEN. */
+export async function readBack(file: string, onEntry: (entry: Entry) => void): Promise<FoundLedger> {
+  const lines = readLines(file)
+  const openFetches = new Set<number>()
+  let entries = 0
+  let sum = FIRST_PREV
+  let length = 0
+  let lastFetchId = 0
+  try {
+    for await (const batch of lines.batches) {
+      for (const bytes of batch) {
+        const checked = checkLine(bytes, { seq: entries + 1, prev: sum })
+        if ('why' in checked) {
+          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entries + 1, why: checked.why })
+        }
+        const { entry } = checked
+        entries += 1
+        sum = entry.sum
+        length += bytes.length + 1
+        if (entry.kind === 'fetch-begun') openFetches.add(entry.id)
+        if (entry.kind === 'fetch-ended') openFetches.delete(entry.id)
+        if (entry.kind === 'fetch-begun' || entry.kind === 'fetch-refused') {
+          lastFetchId = Math.max(lastFetchId, entry.id)
+        }
+        onEntry(entry)
+      }
+    }
+  } catch (error) {
+    if (systemCode(error) !== 'ENOENT') throw error
+  }
+  return { entries, sum, length, lastFetchId, openFetches: [...openFetches], tail: lines.tail() }
+}
+
+/** Copies the torn tail to `ledger.torn-<time>` beside the ledger, then cuts it off. Returns the new file's name. */
+export async function setTornTailAside(file: string, tail: Tail, at: number): Promise<string> {
+  // No colons: Windows allows none in a name.
+  const time = new Date(at).toISOString().replaceAll(/[:.-]/g, '')
+  const ledger = await open(file, 'r+')
+  try {
+    const { name, handle } = await createNew(dirname(file), TORN_PREFIX + time)
+    try {
+      const buffer = Buffer.allocUnsafe(Math.min(COPY_BYTES, tail.bytes))
+      for (let done = 0; done < tail.bytes; ) {
+        const { bytesRead } = await ledger.read(buffer, 0, buffer.length, tail.offset + done)
+        if (bytesRead === 0) break
+        await handle.writeFile(buffer.subarray(0, bytesRead))
+        done += bytesRead
+      }
+      await handle.sync()
+    } finally {
+      await handle.close()
+    }
+    await ledger.truncate(tail.offset)
+    await ledger.sync()
+    return name
+  } finally {
+    await ledger.close()
+  }
+}
+
+async function createNew(folder: string, wanted: string) {
+  for (let count = 1; ; count += 1) {
+    const name = count === 1 ? wanted : `${wanted}-${count}`
+    try {
+      return { name, handle: await open(join(folder, name), 'wx') }
+    } catch (error) {
+      if (systemCode(error) !== 'EEXIST') throw error
+    }
+  }
+}

@@ -1,0 +1,82 @@
+/**
+ * Whether the process that a lock names still runs. Numbers of processes are reused, so the boot and, where the
+ * system shows it (Linux: proc(5), field 22 of /proc/PID/stat), the moment the process began are compared too.
+ */
+import { readFileSync, readlinkSync } from 'node:fs'
+import { hostname, uptime } from 'node:os'
+import { systemCode } from '../errors.ts'
+
+/** A process as another one on the same host can recognise it. */
+export interface Here {
+  readonly host: string
+  /** Random name of this boot, where the system has one (Linux: random(4)). */
+  readonly bootId: string | null
+  /** RFC 3339 UTC, by this machine's clock. */
+  readonly booted: string
+  /** How long the system had been up, in seconds: another boot shows where there is no boot id. */
+  readonly uptimeSeconds: number
+  readonly pid: number
+  /** When the process began, in the system's own ticks since boot. */
+  readonly processStart: string | null
+  /** Numbers of processes count only within one name space (Linux: pid_namespaces(7)), as in containers. */
+  readonly pidSpace: string | null
+}
+
+/** This process. */
+export function hereNow(): Here {
+  const uptimeSeconds = Math.round(uptime())
+  return {
+    host: hostname(),
+    bootId: readOr(() => readFileSync('/proc/sys/kernel/random/boot_id', 'utf8').trim()),
+    booted: new Date(Date.now() - uptimeSeconds * 1000).toISOString(),
+    uptimeSeconds,
+    pid: process.pid,
+    processStart: processStart(process.pid),
+    pidSpace: readOr(() => readlinkSync('/proc/self/ns/pid')),
+  }
+}
+
+/** True only when the process is surely gone; whatever cannot be judged from here counts as running. */
+export function holderIsGone(holder: Here, here: Here): boolean {
+  if (holder.host !== here.host) return false
+  if (anotherBoot(holder, here)) return true
+  if ((holder.pidSpace ?? null) !== here.pidSpace) return false
+  if (!isRunning(holder.pid)) return true
+  const start = processStart(holder.pid)
+  return start !== null && typeof holder.processStart === 'string' && start !== holder.processStart
+}
+
+function anotherBoot(holder: Here, here: Here): boolean {
+  if (typeof holder.bootId === 'string' && here.bootId !== null) return holder.bootId !== here.bootId
+  // Without boot ids only a system that has been up for less time than then is surely another boot: the
+  // difference of two wall clocks is not, since the clock may have been set.
+  return here.uptimeSeconds + 5 < holder.uptimeSeconds
+}
+
+function isRunning(pid: number): boolean {
+  try {
+    process.kill(pid, 0)
+  } catch (error) {
+    if (systemCode(error) === 'ESRCH') return false
+  }
+  return !['Z', 'X'].includes(statFields(pid)?.[0] ?? '')
+}
+
+function processStart(pid: number): string | null {
+  // The state is field 3 and the first of these, so field 22 is the twentieth.
+  return statFields(pid)?.[19] ?? null
+}
+
+/** Fields of /proc/PID/stat from the state on: the name before them may itself hold spaces and brackets. */
+function statFields(pid: number): readonly string[] | undefined {
+  const text = readOr(() => readFileSync(`/proc/${pid}/stat`, 'utf8'))
+  return text?.slice(text.lastIndexOf(')') + 2).split(' ')
+}
+
+function readOr(read: () => string): string | null {
+  try {
+    return read()
+  } catch {
+    return null
+  }
+}

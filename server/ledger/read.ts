@@ -1,0 +1,222 @@
+/**
+ * Reading a ledger back: its entries, its chain, and several ledgers as one. Readers take no lock and may read
+ * while the writer appends; a last line that is just being written is not yet there for them.
+ */
+import { basename, dirname } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
+import type { Entry } from './entries.ts'
+import { readLines } from './lines.ts'
+import { readLock } from './lock.ts'
+
+/** Name of the ledger in its folder. */
+export const LEDGER_FILE = 'ledger.ndjson'
+
+export interface BadLine {
+  /** Counted from 1. */
+  readonly line: number
+  readonly why: string
+}
+
+export interface ReadOptions {
+  /** Check sums and places while reading. */
+  readonly check?: boolean
+  /** Told of each bad line, which is then passed over; without it the first one is an error. */
+  readonly onBad?: (bad: BadLine) => void
+}
+
+/**
+ * The entries of a ledger in order. Throws FP_LEDGER_MISSING, and FP_LEDGER_BROKEN at a bad line unless `onBad` is
+ * given: without `check` only a line that is no entry is bad.
+ */
+export async function* readEntries(
+  file: string,
+  options: ReadOptions = {},
+): AsyncGenerator<Entry, void, void> {
+  const { check = false, onBad } = options
+  let place: Place = { seq: 1, prev: FIRST_PREV }
+  let line = 0
+  for await (const batch of present(file, readLines(file).batches)) {
+    for (const bytes of batch) {
+      line += 1
+      const parsed = parseLine(bytes)
+      const checked = check || parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
+      if ('why' in checked) {
+        if (onBad === undefined)
+          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line, why: checked.why })
+        onBad({ line, why: checked.why })
+      }
+      const entry = 'entry' in checked ? checked.entry : parsed
+      place = entry === undefined ? { seq: place.seq + 1, prev: place.prev } : placeAfter(entry)
+      if ('entry' in checked) yield checked.entry
+    }
+  }
+}
+
+export interface LedgerCheck {
+  /** Whole lines, good or bad. */
+  readonly entries: number
+  readonly intact: boolean
+  /** `sum` of the last good line before the first bad one; 64 zeros when there is none. */
+  readonly head: string
+  readonly firstBad?: BadLine
+  /** Bytes after the last whole line: what a power loss tore off, or what was cut off. */
+  readonly tornBytes: number
+}
+
+export interface CheckOptions {
+  /** A head that was printed earlier, 64 hex digits: it must be the sum of a line of this ledger. */
+  readonly head?: string
+  /** How many entries there were under that head, where that was printed too: tells cut off from rewritten. */
+  readonly entries?: number
+}
+
+interface Progress {
+  good: number
+  sum: string
+  offset: number
+  headSeen: number | undefined
+}
+
+/** Checks the whole chain. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none. */
+export async function checkLedger(file: string, options: CheckOptions = {}): Promise<LedgerCheck> {
+  const head = options.head === undefined ? undefined : normalHead(options.head)
+  const progress: Progress = {
+    good: 0,
+    sum: FIRST_PREV,
+    offset: 0,
+    headSeen: head === FIRST_PREV ? 0 : undefined,
+  }
+  // A live writer may be in the middle of its last line, or taking back a line that found no room: look again.
+  const looks = (await readLock(dirname(file))) === undefined ? 1 : 4
+  let found: { firstBad?: BadLine; after: number; tornBytes: number } | undefined
+  for (let look = 1; look <= looks; look += 1) {
+    if (look > 1) await pause(50)
+    found = await checkFrom(file, progress, head)
+    if (found.firstBad === undefined) break
+  }
+  const firstBad = found?.firstBad ?? headReason(progress, head, options.entries)
+  return {
+    entries: progress.good + (found?.after ?? 0),
+    intact: firstBad === undefined,
+    head: progress.sum,
+    ...(firstBad === undefined ? {} : { firstBad }),
+    tornBytes: found?.tornBytes ?? 0,
+  }
+}
+
+/** Goes on from the last good line; `after` counts the whole lines from the first bad one on. */
+async function checkFrom(file: string, progress: Progress, head: string | undefined) {
+  const lines = readLines(file, progress.offset)
+  let firstBad: BadLine | undefined
+  let after = 0
+  for await (const batch of present(file, lines.batches)) {
+    for (const bytes of batch) {
+      const checked: ReturnType<typeof checkLine> | undefined =
+        firstBad === undefined ? checkLine(bytes, { seq: progress.good + 1, prev: progress.sum }) : undefined
+      if (checked !== undefined && 'entry' in checked) {
+        progress.good += 1
+        progress.sum = checked.entry.sum
+        progress.offset += bytes.length + 1
+        if (progress.sum === head) progress.headSeen = progress.good
+        continue
+      }
+      firstBad ??= { line: progress.good + 1, why: checked?.why ?? '' }
+      after += 1
+    }
+  }
+  const tornBytes = lines.tail().bytes
+  if (tornBytes > 0 && firstBad === undefined) firstBad = { line: progress.good + 1, why: TORN }
+  return { ...(firstBad === undefined ? {} : { firstBad }), after, tornBytes }
+}
+
+const TORN =
+  'it does not end: the computer lost power while it was written, or the file was cut. The next "fetchproof serve" moves it aside and records that'
+
+function headReason(progress: Progress, head: string | undefined, entries?: number): BadLine | undefined {
+  if (head === undefined) return undefined
+  const { good, headSeen } = progress
+  if (headSeen !== undefined && (entries === undefined || entries === headSeen)) return undefined
+  if (headSeen !== undefined) {
+    return { line: headSeen, why: `it has the given head, which is said to have been line ${entries}` }
+  }
+  if (entries === undefined) {
+    const why = `no line has the sum ${head}: lines were cut off at the end, or the ledger was rewritten, or it is another ledger`
+    return { line: good + 1, why }
+  }
+  return entries > good
+    ? {
+        line: good + 1,
+        why: `the lines up to ${entries} are missing: they were cut off, or the ledger was rewritten`,
+      }
+    : { line: entries, why: `its sum is not ${head}: the ledger was rewritten, or it is another ledger` }
+}
+
+function normalHead(head: string): string {
+  const digits = head.trim().toLowerCase()
+  if (/^[0-9a-f]{64}$/.test(digits)) return digits
+  const why = `--head ${head} is not a head: it has 64 hex digits, as "serve", the page and the report show it.`
+  throw new FetchproofError('FP_USAGE', { why })
+}
+
+/** An entry and which of the merged ledgers it is from, counted from 0. */
+export interface MergedEntry {
+  readonly entry: Entry
+  readonly ledger: number
+}
+
+/**
+ * Several ledgers as one, in order of time. The order within each ledger is kept even where its clock was set
+ * back; of entries of the same millisecond the ledger named first comes first. Errors as `readEntries`.
+ */
+export async function* mergeLedgers(
+  files: readonly string[],
+  options: ReadOptions = {},
+): AsyncGenerator<MergedEntry, void, void> {
+  const sources = files.map((file) => readEntries(file, options))
+  try {
+    const fronts: MergedEntry[] = []
+    for (const ledger of sources.keys()) await advance(ledger)
+    for (;;) {
+      const [first, ...others] = fronts
+      if (first === undefined) return
+      const next = others.reduce(earlier, first)
+      yield next
+      fronts.splice(fronts.indexOf(next), 1)
+      await advance(next.ledger)
+    }
+
+    async function advance(ledger: number): Promise<void> {
+      const result = await sources[ledger]?.next()
+      if (result !== undefined && !result.done) fronts.push({ entry: result.value, ledger })
+    }
+  } finally {
+    for (const source of sources) await source.return()
+  }
+}
+
+function earlier(first: MergedEntry, second: MergedEntry): MergedEntry {
+  const order = timeOf(first) - timeOf(second) || first.ledger - second.ledger
+  return order <= 0 ? first : second
+}
+
+function timeOf({ entry }: MergedEntry): number {
+  return Date.parse(entry.at)
+}
+
+/** Turns "no such file" into the coded error. */
+async function* present<T>(
+  file: string,
+  batches: AsyncGenerator<T, void, void>,
+): AsyncGenerator<T, void, void> {
+  try {
+    yield* batches
+  } catch (error) {
+    const missing = ['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '')
+    if (!missing) throw error
+    const folder = dirname(file)
+    const shown = basename(folder) === '.fetchproof' ? dirname(folder) : folder
+    throw new FetchproofError('FP_LEDGER_MISSING', { folder: shown }, { cause: error })
+  }
+}

@@ -1,0 +1,58 @@
+/**
+ * A file whose only use is to be given up: when the disk is full, removing it makes room for the endings of the
+ * fetches under way. Its bytes are random and really written, since some file systems store zeros for nothing.
+ */
+import { randomBytes } from 'node:crypto'
+import { statSync } from 'node:fs'
+import { join } from 'node:path'
+import type { FileAccess } from './file-access.ts'
+import { writeAll } from './line-writer.ts'
+
+export const RESERVE_FILE = 'reserve'
+/** About 3,000 endings of some 350 bytes: more than can be under way at once with default settings. */
+export const RESERVE_BYTES = 1024 * 1024
+
+export interface Reserve {
+  /** Makes it whole when it is not. Throws the system's error, having removed what there was. */
+  ensure(): void
+  /** As `ensure`, and only when there is room for as much again: else every line would fill the disk anew. */
+  restore(): void
+  giveUp(): void
+}
+
+export function createReserve(files: FileAccess, records: string, bytes: number): Reserve {
+  const path = join(records, RESERVE_FILE)
+  return {
+    ensure() {
+      if (statSync(path, { throwIfNoEntry: false })?.size !== bytes) fill(bytes)
+    },
+    restore() {
+      fill(bytes * 2)
+      fill(bytes)
+    },
+    giveUp: () => files.remove(path),
+  }
+
+  function fill(length: number): void {
+    let descriptor: number | undefined
+    try {
+      descriptor = files.open(path, 'fresh')
+      writeAll(files, descriptor, randomBytes(length))
+      files.syncNow(descriptor)
+    } catch (error) {
+      closeQuietly(descriptor)
+      files.remove(path)
+      throw error
+    }
+    files.close(descriptor)
+  }
+
+  function closeQuietly(descriptor: number | undefined): void {
+    if (descriptor === undefined) return
+    try {
+      files.close(descriptor)
+    } catch {
+      // The error that brought us here says more.
+    }
+  }
+}
