@@ -236,7 +236,6 @@ function askedMembers<T extends Partial<Asked>>(asked: T): AskedMembers<T> {
       httpVersion,
       userAgent,
       range,
-      ifRange,
     }).filter(([, value]) => value !== undefined),
   ) as AskedMembers<T>
 }

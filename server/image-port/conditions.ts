@@ -1,0 +1,57 @@
+/**
+ * Conditional requests, RFC 9110 §13, for one representation whose entity tag is its SHA-256: evaluated in the
+ * order of §13.2.2. Comparison is strong throughout, also for If-None-Match: a weak tag was never given out.
+ */
+
+export interface Validators {
+  /** With its quotes. */
+  readonly etag: string
+  readonly modifiedMs: number
+}
+
+export interface ConditionHeaders {
+  readonly 'if-match'?: string | undefined
+  readonly 'if-unmodified-since'?: string | undefined
+  readonly 'if-none-match'?: string | undefined
+  readonly 'if-modified-since'?: string | undefined
+  readonly 'if-range'?: string | undefined
+}
+
+export type Condition = 'go on' | 'not modified' | 'failed'
+
+export function evaluateConditions(headers: ConditionHeaders, current: Validators): Condition {
+  const ifMatch = headers['if-match']
+  const unmodifiedSince = headers['if-unmodified-since']
+  if (ifMatch !== undefined) {
+    if (!listsTag(ifMatch, current.etag)) return 'failed'
+  } else if (unmodifiedSince !== undefined && isAfter(current.modifiedMs, unmodifiedSince)) {
+    return 'failed'
+  }
+  const noneMatch = headers['if-none-match']
+  const modifiedSince = headers['if-modified-since']
+  if (noneMatch !== undefined) return listsTag(noneMatch, current.etag) ? 'not modified' : 'go on'
+  if (modifiedSince !== undefined && isAfter(current.modifiedMs, modifiedSince) === false)
+    return 'not modified'
+  return 'go on'
+}
+
+/**
+ * If-Range, RFC 9110 §13.1.5: only the exact strong tag lets a range through. A date never does: two versions
+ * of a file may carry one modification time, so here it is no strong validator (§8.8.2.2).
+ */
+export function ifRangeHolds(header: string | undefined, current: Validators): boolean {
+  return header === undefined || header.trim() === current.etag
+}
+
+function listsTag(header: string, etag: string): boolean {
+  if (header.trim() === '*') return true
+  const tags: readonly string[] = header.match(/(?:W\/)?"[^"]*"/g) ?? []
+  return tags.includes(etag)
+}
+
+/** Undefined when the date cannot be read: the condition is then ignored (§13.1.3, §13.1.4). Whole seconds. */
+function isAfter(modifiedMs: number, date: string): boolean | undefined {
+  const limit = Date.parse(date)
+  if (Number.isNaN(limit)) return undefined
+  return Math.floor(modifiedMs / 1000) * 1000 > limit
+}

@@ -1,0 +1,151 @@
+/**
+ * The connections that devices have open: what the client's side did, how long a request may take to come, and
+ * how many may be open. Here stands the lingering close: Node closes a connection by itself as soon as its
+ * response has left (`destroySoon`); replaced by an end of stream alone, the client's side stays readable and
+ * its close is seen. Not documented for this, hence the self-test at start.
+ */
+import type { Server } from 'node:http'
+import type { Socket } from 'node:net'
+import type { Connection as Endpoints } from '../network/send-queue.ts'
+
+export interface Connection {
+  readonly socket: Socket
+  readonly endpoints: Endpoints
+  /** A request is being answered, or its body was promised: nothing more is taken from this connection. */
+  busy: boolean
+  /** Tells what the client does; what it did before is told at once. */
+  watch(listener: { closed(): void; lost(why: string): void }): void
+  /** A response without a body has left: the next request may come, within the time for a request. */
+  answered(): void
+  /** A request has come completely. */
+  requested(): void
+}
+
+export interface ConnectionLimits {
+  readonly requestMs: number
+  /** Connections that are not waiting for their client to close after a whole body. */
+  readonly maxConnections: number
+  /** How many connections wait for their client to close; they count against no limit. */
+  readonly waiting: () => number
+}
+
+export interface ConnectionsEvents {
+  /** No complete request came in time, or all connections were taken. */
+  readonly dropped: (connection: Connection, reason: string) => void
+}
+
+export interface Connections {
+  attach(server: Server): void
+  of(socket: Socket): Connection | undefined
+  readonly open: number
+  /** Ends those without a request; resets those left after `graceMs`. */
+  destroyAll(): void
+}
+
+interface Held extends Connection {
+  deadline: NodeJS.Timeout | undefined
+  clientClosed: boolean
+  lostBecause: string | undefined
+  listener: { closed(): void; lost(why: string): void } | undefined
+}
+
+export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents): Connections {
+  const held = new Map<Socket, Held>()
+
+  function accept(socket: Socket): void {
+    const connection = hold(socket)
+    held.set(socket, connection)
+    socket.destroySoon = () => socket.end()
+    socket.on('end', () => {
+      connection.clientClosed = true
+      connection.listener?.closed()
+      if (!connection.busy) socket.end()
+    })
+    socket.on('error', (error: NodeJS.ErrnoException) => lose(connection, error.code ?? error.message))
+    socket.on('close', () => {
+      held.delete(socket)
+      clearTimeout(connection.deadline)
+      if (!connection.clientClosed) lose(connection, 'the connection was closed without an end of stream')
+    })
+    if (held.size - limits.waiting() > limits.maxConnections) makeRoom(connection)
+    else armDeadline(connection)
+  }
+
+  function hold(socket: Socket): Held {
+    return {
+      socket,
+      endpoints: {
+        localAddress: socket.localAddress ?? '',
+        localPort: socket.localPort ?? 0,
+        remoteAddress: socket.remoteAddress ?? '',
+        remotePort: socket.remotePort ?? 0,
+      },
+      busy: false,
+      deadline: undefined,
+      clientClosed: false,
+      lostBecause: undefined,
+      listener: undefined,
+      watch(listener) {
+        this.listener = listener
+        if (this.lostBecause !== undefined) listener.lost(this.lostBecause)
+        else if (this.clientClosed) listener.closed()
+      },
+      answered() {
+        this.busy = false
+        armDeadline(this)
+        if (this.clientClosed) socket.end()
+      },
+      requested() {
+        clearTimeout(this.deadline)
+        this.busy = true
+      },
+    }
+  }
+
+  function lose(connection: Held, why: string): void {
+    if (connection.lostBecause !== undefined) return
+    connection.lostBecause = why
+    connection.listener?.lost(why)
+  }
+
+  function armDeadline(connection: Held): void {
+    clearTimeout(connection.deadline)
+    connection.deadline = setTimeout(() => {
+      if (connection.socket.bytesWritten === 0) {
+        const seconds = Math.round(limits.requestMs / 1000)
+        events.dropped(connection, `no complete request came within ${seconds} s`)
+      }
+      connection.socket.destroy()
+    }, limits.requestMs)
+    connection.deadline.unref()
+  }
+
+  /** The connection that has waited longest without a request makes room; when there is none, the new one. */
+  function makeRoom(newest: Held): void {
+    let victim = newest
+    for (const connection of held.values()) {
+      if (!connection.busy) {
+        victim = connection
+        break
+      }
+    }
+    events.dropped(victim, 'all connections were taken')
+    victim.socket.destroy()
+    if (victim !== newest) armDeadline(newest)
+  }
+
+  return {
+    attach(server) {
+      // Without this a client that half-closes after its request gets a truncated body and a clean close.
+      ;(server as Server & { httpAllowHalfOpen: boolean }).httpAllowHalfOpen = true
+      server.on('connection', accept)
+    },
+    of: (socket) => held.get(socket),
+    get open() {
+      return held.size
+    },
+    destroyAll() {
+      for (const { socket } of held.values()) socket.destroy()
+    },
+  }
+}

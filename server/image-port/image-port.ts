@@ -1,0 +1,205 @@
+/**
+ * What devices reach: GET and HEAD of images and nothing else. A Fastify app of its own in which every target
+ * leads to one route, since a target is looked up among the images and never routed. Building is apart from
+ * listening: `server()` gives one more HTTP server with the same behaviour, to be listened with elsewhere.
+ */
+import {
+  createServer,
+  type IncomingMessage,
+  type RequestListener,
+  type Server,
+  type ServerResponse,
+} from 'node:http'
+import type { Socket } from 'node:net'
+import Fastify, { type FastifyInstance } from 'fastify'
+import type { Asked, Delivery } from '../delivery/delivery.ts'
+import { textOfBytes } from '../ledger/outside-text.ts'
+import { normalise } from '../network/addresses.ts'
+import type { Connection as Endpoints } from '../network/send-queue.ts'
+import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
+import { createResponder, type ResponderDeps } from './responder.ts'
+
+export interface ImagePortDeps extends ResponderDeps {
+  readonly limits: Omit<ConnectionLimits, 'waiting'>
+  /** A fault that should not be, for the program's own log. */
+  readonly onFault: (error: unknown) => void
+  /** A connection came to this own address, whoever it is. */
+  readonly onConnection?: (localAddress: string) => void
+}
+
+export interface ImagePort {
+  readonly app: FastifyInstance
+  /** One more server with the same behaviour; the caller listens and closes. */
+  server(): Server
+  /** Answers `GET /TOKEN` with 204 while set, unrecorded: how serve checks that an address is its own. */
+  expectProbe(token: string | undefined): void
+  /** From now on every new request gets 503; what is under way goes on. */
+  stop(): void
+  readonly connections: Connections
+}
+
+/** Names the request header by which a rehearsal says what it is. */
+export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
+
+export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
+  const { delivery } = deps
+  const waiting = (): number =>
+    delivery.underWay.list().filter(({ fetch }) => !fetch.phase.startsWith('sending')).length
+  const connections = createConnections(
+    { ...deps.limits, waiting },
+    {
+      dropped: ({ endpoints }, reason) => delivery.refuse({ ...whoAsked(delivery, endpoints), reason }),
+    },
+  )
+  let handler: RequestListener = () => undefined
+  const newServer = (listener: RequestListener): Server => {
+    const server = createServer(
+      // A device without a host name sends none; times are kept by connections.ts.
+      {
+        requireHostHeader: false,
+        requestTimeout: 0,
+        headersTimeout: 0,
+        keepAliveTimeout: 5_000,
+        noDelay: true,
+      },
+      listener,
+    )
+    connections.attach(server)
+    server.on('connection', (socket: Socket) => deps.onConnection?.(normalise(socket.localAddress) ?? ''))
+    server.on('clientError', (error: ParseError, socket: Socket) =>
+      unparsed(deps, connections, error, socket),
+    )
+    server.on('checkContinue', listener)
+    server.on('connect', (request: IncomingMessage, socket: Socket) => unparsedMethod(deps, request, socket))
+    return server
+  }
+  const app = Fastify({
+    logger: false,
+    rewriteUrl: () => '/',
+    serverFactory: (listener) => {
+      handler = listener
+      return newServer(listener)
+    },
+  })
+  const responder = createResponder(deps)
+  let probe: string | undefined
+  let stopping = false
+
+  app.addHook('onRequest', async (request, reply) => {
+    reply.hijack()
+    await respond(request.raw, reply.raw)
+  })
+  app.all('/', () => undefined)
+  app.setNotFoundHandler(() => undefined)
+  await app.ready()
+
+  async function respond(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const connection = connections.of(request.socket)
+    // Gone before its request was looked at: there is nobody to answer and nothing to record but the address.
+    if (connection === undefined) return
+    request.resume()
+    const asked = askedOf(delivery, request, connection.endpoints)
+    if (connection.busy) {
+      delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
+      return
+    }
+    connection.requested()
+    if (probe !== undefined && asked.target === `/${probe}`) return responder.probed(response)
+    try {
+      await responder.respond({ asked, request, response, connection, stopping })
+    } catch (error) {
+      deps.onFault(error)
+      connection.socket.resetAndDestroy()
+    }
+  }
+
+  return {
+    app,
+    server: () => newServer(handler),
+    expectProbe(token) {
+      probe = token
+    },
+    stop() {
+      stopping = true
+    },
+    connections,
+  }
+}
+
+type ParseError = Error & { code?: string; rawPacket?: Buffer }
+
+/** What could not be parsed is recorded with its raw first line. */
+function unparsed(deps: ImagePortDeps, connections: Connections, error: ParseError, socket: Socket): void {
+  const connection = connections.of(socket)
+  // A lost connection arrives here too; connections.ts has told it to whom it concerns.
+  if (connection === undefined || error.rawPacket === undefined) return
+  const firstLine = textOfBytes(firstLineOf(error.rawPacket))
+  const who = whoAsked(deps.delivery, connection.endpoints)
+  if (connection.busy) {
+    deps.delivery.refuse({ ...who, reason: 'bytes behind a request that cannot be parsed', firstLine })
+    return
+  }
+  connection.requested()
+  const tooLarge = error.code === 'HPE_HEADER_OVERFLOW'
+  const status = tooLarge ? 431 : 400
+  const reason = tooLarge
+    ? 'the request header is too large'
+    : `the request cannot be parsed (${error.code ?? error.message})`
+  deps.delivery.refuse({ ...who, status, reason, firstLine })
+  const phrase = tooLarge ? 'Request Header Fields Too Large' : 'Bad Request'
+  socket.end(`HTTP/1.1 ${status} ${phrase}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n`, () =>
+    socket.destroy(),
+  )
+}
+
+/** CONNECT never reaches the app: Node hands over the bare socket. */
+function unparsedMethod(deps: ImagePortDeps, request: IncomingMessage, socket: Socket): void {
+  const endpoints = {
+    localAddress: socket.localAddress ?? '',
+    localPort: socket.localPort ?? 0,
+    remoteAddress: socket.remoteAddress ?? '',
+    remotePort: socket.remotePort ?? 0,
+  }
+  const asked = askedOf(deps.delivery, request, endpoints)
+  deps.delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
+  socket.end(
+    'HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\nConnection: close\r\n\r\n',
+  )
+}
+
+function firstLineOf(packet: Buffer): Buffer {
+  const end = packet.indexOf(0x0a)
+  return packet.subarray(0, Math.min(end === -1 ? packet.length : end, 1024))
+}
+
+function whoAsked(
+  delivery: Delivery,
+  endpoints: Endpoints,
+): Pick<Asked, 'client' | 'localAddress' | 'localPort'> {
+  const address = normalise(endpoints.remoteAddress) ?? ''
+  return {
+    client: delivery.clientAt(address, endpoints.remotePort),
+    localAddress: normalise(endpoints.localAddress) ?? '',
+    localPort: endpoints.localPort,
+  }
+}
+
+function askedOf(delivery: Delivery, request: IncomingMessage, endpoints: Endpoints): Asked {
+  const { headers } = request
+  const ifRange = headers['if-range']
+  return {
+    ...whoAsked(delivery, endpoints),
+    method: request.method ?? '',
+    target: textOfBytes(Buffer.from(request.url ?? '', 'latin1')),
+    httpVersion: request.httpVersion,
+    ...(headers['user-agent'] !== undefined && { userAgent: fromWire(headers['user-agent']) }),
+    ...(headers.range !== undefined && { range: fromWire(headers.range) }),
+    ...(typeof ifRange === 'string' && { ifRange: fromWire(ifRange) }),
+    ...(headers[REHEARSAL_HEADER] !== undefined && { rehearsal: true }),
+  }
+}
+
+/** Node gives header bytes as latin1; kept as UTF-8 where they are, escaped where not. */
+function fromWire(value: string): string {
+  return textOfBytes(Buffer.from(value, 'latin1'))
+}
