@@ -16,7 +16,7 @@ export const ERROR_MESSAGES = {
   FP_FOLDER_UNREADABLE: 'The staging folder {folder} cannot be read ({cause}). Check its permissions.',
   // the ledger
   FP_LEDGER_HELD:
-    'This folder is already being served: process {pid} on {host} holds the ledger since {since}. Stop it, or stage another folder.',
+    'This folder is already being served: process {pid} on {host} holds the ledger since {since}. Stop it, or stage another folder. {ifGone}',
   FP_LEDGER_UNWRITABLE:
     'The ledger cannot be written in {folder} ({cause}). Name a writable place with --records DIR; without a record nothing is served.',
   FP_LEDGER_BROKEN:
