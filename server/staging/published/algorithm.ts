@@ -1,0 +1,42 @@
+/**
+ * The digests that makers publish: their names, lengths and worth. MD5 and SHA-1 guard against accident, not
+ * against forgery (RFC 6151 §2, RFC 6194 §3).
+ */
+
+/** Strongest first: the order in which they are compared. */
+export const ALGORITHMS = ['sha512', 'sha384', 'sha256', 'sha224', 'sha1', 'md5'] as const
+export type Algorithm = (typeof ALGORITHMS)[number]
+
+export interface AlgorithmFacts {
+  /** As people write it. */
+  readonly label: string
+  readonly digits: number
+  readonly guards: 'forgery' | 'accident'
+}
+
+/** Digits: FIPS 180-4 §1 (SHA family), RFC 1321 (MD5). */
+export const ALGORITHM_FACTS: Readonly<Record<Algorithm, AlgorithmFacts>> = {
+  sha512: { label: 'SHA-512', digits: 128, guards: 'forgery' },
+  sha384: { label: 'SHA-384', digits: 96, guards: 'forgery' },
+  sha256: { label: 'SHA-256', digits: 64, guards: 'forgery' },
+  sha224: { label: 'SHA-224', digits: 56, guards: 'forgery' },
+  sha1: { label: 'SHA-1', digits: 40, guards: 'accident' },
+  md5: { label: 'MD5', digits: 32, guards: 'accident' },
+}
+
+/** The algorithm whose digest has this many hex digits, or undefined. */
+export function algorithmOfDigits(digits: number): Algorithm | undefined {
+  return ALGORITHMS.find((algorithm) => ALGORITHM_FACTS[algorithm].digits === digits)
+}
+
+/**
+ * The algorithm that a tag or a file name part means: `SHA256`, `SHA-256`, `sha2-256`, `MD5`, in any letter
+ * case. Undefined for others, among them `SHA512/256` and `SHA3-256`, which share a length with ours.
+ */
+export function algorithmOfTag(tag: string): Algorithm | undefined {
+  const plain = tag
+    .toLowerCase()
+    .replace(/^sha2-/, 'sha')
+    .replace(/^sha-/, 'sha')
+  return ALGORITHMS.find((algorithm) => algorithm === plain)
+}

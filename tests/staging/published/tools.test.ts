@@ -1,0 +1,124 @@
+/** Outside checks: GNU coreutils and OpenSSL write, we read; we write, `sha256sum -c` reads. */
+import { execFileSync } from 'node:child_process'
+import { mkdirSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import fc from 'fast-check'
+import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { formatLine } from '../../../server/staging/published/format-line.ts'
+import { parseChecksums } from '../../../server/staging/published/parse.ts'
+
+let folder = ''
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), 'published-'))
+})
+afterEach(() => {
+  rmSync(folder, { recursive: true, force: true })
+})
+
+const run = (tool: string, ...args: string[]) => execFileSync(tool, args, { cwd: folder })
+
+/** Names as a Linux file system takes them: anything but `/` and NUL, at most 255 bytes. */
+const oddName = fc
+  .array(
+    fc.oneof(
+      {
+        weight: 2,
+        arbitrary: fc.constantFrom(
+          '\n',
+          '\\',
+          ' ',
+          '\r',
+          '-',
+          '*',
+          '#',
+          '(',
+          ')',
+          '=',
+          '\t',
+          'é',
+          '漢',
+          'e\u0301',
+        ),
+      },
+      { weight: 3, arbitrary: fc.constantFrom('a', 'B', '0', '.', '_', 'n', 'r') },
+    ),
+    { minLength: 1, maxLength: 24 },
+  )
+  .map((parts) => parts.join(''))
+  .filter((name) => name !== '.' && name !== '..')
+
+function put(name: string, content = 'abc'): void {
+  writeFileSync(join(folder, name), content)
+}
+
+describe('coreutils', () => {
+  it.each(['sha256sum', 'sha512sum', 'sha384sum', 'sha224sum', 'sha1sum', 'md5sum'])(
+    'reads what %s writes for odd names, plain and tagged',
+    (tool) => {
+      fc.assert(
+        fc.property(oddName, (name) => {
+          put(name)
+          for (const mode of ['--text', '--binary', '--tag']) {
+            const { entries, problems } = parseChecksums('list.txt', run(tool, mode, '--', name))
+            expect(problems).toEqual([])
+            expect(entries.map((entry) => [`${entry.algorithm}sum`, entry.name])).toEqual([[tool, name]])
+          }
+          rmSync(join(folder, name))
+        }),
+        { numRuns: 25, seed: 4711 },
+      )
+    },
+    60_000,
+  )
+
+  it('writes lines that sha256sum -c accepts for odd names', () => {
+    // FIPS 180-4: SHA-256 of "abc".
+    const digest = 'ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad'
+    fc.assert(
+      fc.property(fc.uniqueArray(oddName, { minLength: 1, maxLength: 6 }), (names) => {
+        rmSync(folder, { recursive: true })
+        mkdirSync(folder)
+        for (const name of names) put(name)
+        const list = join(tmpdir(), `published-list-${process.pid}`)
+        writeFileSync(list, names.map((name) => formatLine(digest, name)).join(''))
+        const said = run('sha256sum', '-c', '--strict', list).toString()
+        rmSync(list)
+        expect(said.match(/: OK$/gm)).toHaveLength(names.length)
+      }),
+      { numRuns: 40, seed: 4711 },
+    )
+  })
+
+  it('reads back what it writes', () => {
+    const digest = 'ab'.repeat(32)
+    fc.assert(
+      fc.property(fc.string({ minLength: 1, unit: 'binary' }), (name) => {
+        fc.pre(!name.includes('\0') && name.trim() !== '' && name !== '-')
+        expect(parseChecksums('SHA256SUMS', formatLine(digest, name)).entries).toEqual([
+          { algorithm: 'sha256', digest, name, line: 1 },
+        ])
+      }),
+    )
+  })
+})
+
+describe('openssl dgst', () => {
+  it.each([
+    ['-md5', 'md5'],
+    ['-sha1', 'sha1'],
+    ['-sha224', 'sha224'],
+    ['-sha256', 'sha256'],
+    ['-sha384', 'sha384'],
+    ['-sha512', 'sha512'],
+  ])('reads its own form and its coreutils form (%s)', (option, algorithm) => {
+    put('core image (1).bin')
+    for (const form of [[], ['-r']]) {
+      const text = run('openssl', 'dgst', option, ...form, 'core image (1).bin')
+      expect(parseChecksums('x.txt', text)).toMatchObject({
+        entries: [{ algorithm, name: 'core image (1).bin', line: 1 }],
+        problems: [],
+      })
+    }
+  })
+})
