@@ -35,6 +35,7 @@ export const ERROR_MESSAGES = {
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
+  FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',
   FP_BUSY: 'No place for one more fetch: {why}.',
   FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',
   FP_IMAGE_OUTSIDE: '{image} leads out of the staging folder {folder}. Put the file itself into the folder.',

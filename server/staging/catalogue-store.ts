@@ -1,0 +1,203 @@
+/**
+ * Digests kept between runs, in `catalogue.json` beside the ledger, so that an unchanged folder starts without
+ * reading an image. The file is not trusted: a block list counts only when its digest is the one that the
+ * ledger recorded for that image and SHA-256. A broken file costs time, never correctness.
+ */
+import { createHash } from 'node:crypto'
+import { mkdir, open, readFile, rename, rm } from 'node:fs/promises'
+import { dirname } from 'node:path'
+import Type, { type Static } from 'typebox'
+import { Value } from 'typebox/value'
+import { systemCode } from '../errors.ts'
+import { FormatStanding, PublishedStanding } from '../ledger/entries.ts'
+import { BLOCK_BYTES } from './block-size.ts'
+import type { FileIdentity, Version } from './image.ts'
+import type { Judgement } from './judge.ts'
+
+export const CATALOGUE_FILE = 'catalogue.json'
+/** Changes are gathered for this long; longer where writing itself takes long. */
+const WRITE_AFTER_MS = 1_000
+const FORM = 1
+
+const Record = Type.Object({
+  size: Type.String({ pattern: '^[0-9]{1,20}$' }),
+  mtimeNs: Type.String({ pattern: '^-?[0-9]{1,20}$' }),
+  ino: Type.String({ pattern: '^[0-9]{1,20}$' }),
+  sha256: Type.String({ pattern: '^[0-9a-f]{64}$' }),
+  crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),
+  blockBytes: Type.Integer({ minimum: 1 }),
+  blocks: Type.String(),
+  more: Type.Record(Type.String(), Type.String({ pattern: '^[0-9a-f]+$' })),
+  judgement: Type.Optional(
+    Type.Object({
+      published: PublishedStanding,
+      format: FormatStanding,
+      notes: Type.Array(Type.String()),
+      hold: Type.Optional(Type.String()),
+      sure: Type.Boolean(),
+    }),
+  ),
+})
+const Stored = Type.Object({ form: Type.Literal(FORM), images: Type.Record(Type.String(), Record) })
+type StoredImage = Static<typeof Record>
+
+/** What the ledger says of a version: the SHA-256 (hex) over its block list. */
+export type KnownBlocks = (name: string, sha256: string) => string | undefined
+
+export interface CatalogueStore {
+  /** The version and judgement of exactly this file, when they can be trusted. */
+  find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined
+  put(name: string, version: Version, judgement: Judgement): void
+  remove(name: string): void
+  /** Resolves when all changes have been written, or could not be. */
+  flush(): Promise<void>
+  close(): Promise<void>
+}
+
+/** `file`: absolute path of the store. Never throws: what is wrong with the file goes to `onTrouble`. */
+export async function openCatalogueStore(options: {
+  file: string
+  knownBlocks: KnownBlocks
+  onTrouble: (message: string) => void
+}): Promise<CatalogueStore> {
+  const { file, onTrouble } = options
+  const images = await load(file, onTrouble)
+  let dirty = false
+  let afterMs = WRITE_AFTER_MS
+  let timer: NodeJS.Timeout | undefined
+  let writing: Promise<void> = Promise.resolve()
+  let failing = false
+  let closed = false
+
+  async function write(): Promise<void> {
+    if (!dirty) return
+    dirty = false
+    const beganMs = performance.now()
+    try {
+      await replace(file, JSON.stringify({ form: FORM, images: Object.fromEntries(images) }))
+      failing = false
+    } catch (error) {
+      if (!failing) {
+        const cause = systemCode(error) ?? String(error)
+        onTrouble(`Digests cannot be kept in ${file} (${cause}); images are read anew at the next start.`)
+      }
+      failing = true
+    }
+    afterMs = Math.max(WRITE_AFTER_MS, 20 * (performance.now() - beganMs))
+  }
+
+  function flush(): Promise<void> {
+    clearTimeout(timer)
+    timer = undefined
+    writing = writing.then(write)
+    return writing
+  }
+
+  function changed(): void {
+    dirty = true
+    if (closed) return
+    timer ??= setTimeout(() => void flush(), afterMs).unref()
+  }
+
+  return {
+    find(name, identity) {
+      const stored = images.get(name)
+      if (stored === undefined || !isSameFile(stored, identity)) return undefined
+      return trusted(stored, identity, options.knownBlocks(name, stored.sha256))
+    },
+    put(name, version, judgement) {
+      images.set(name, storedForm(version, judgement, images.get(name)))
+      changed()
+    },
+    remove(name) {
+      if (images.delete(name)) changed()
+    },
+    flush,
+    async close() {
+      closed = true
+      await flush()
+    },
+  }
+}
+
+function isSameFile(stored: StoredImage, identity: FileIdentity): boolean {
+  return (
+    stored.size === String(identity.size) &&
+    stored.mtimeNs === String(identity.mtimeNs) &&
+    stored.ino === String(identity.ino)
+  )
+}
+
+function trusted(
+  stored: StoredImage,
+  identity: FileIdentity,
+  recorded: string | undefined,
+): { version: Version; judgement?: Judgement } | undefined {
+  if (recorded === undefined || stored.blockBytes !== BLOCK_BYTES) return undefined
+  const blocks = new Uint8Array(Buffer.from(stored.blocks, 'base64'))
+  const bytes = Number(identity.size)
+  if (blocks.length !== Math.ceil(bytes / BLOCK_BYTES) * 32) return undefined
+  const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
+  if (blocksSha256 !== recorded) return undefined
+  const version: Version = Object.freeze({
+    sha256: stored.sha256,
+    bytes,
+    crc32: stored.crc32,
+    blockBytes: stored.blockBytes,
+    blocks,
+    blocksSha256,
+    identity,
+    more: Object.freeze({ ...stored.more }),
+  })
+  return stored.judgement === undefined
+    ? { version }
+    : { version, judgement: Object.freeze(stored.judgement as Judgement) }
+}
+
+function storedForm(version: Version, judgement: Judgement, old: StoredImage | undefined): StoredImage {
+  const { identity, sha256, crc32, blockBytes, more } = version
+  return {
+    size: String(identity.size),
+    mtimeNs: String(identity.mtimeNs),
+    ino: String(identity.ino),
+    sha256,
+    crc32,
+    blockBytes,
+    blocks: old?.sha256 === sha256 ? old.blocks : Buffer.from(version.blocks).toString('base64'),
+    more: { ...more },
+    judgement: { ...judgement, notes: [...judgement.notes] },
+  }
+}
+
+async function load(file: string, onTrouble: (message: string) => void): Promise<Map<string, StoredImage>> {
+  let why: string
+  try {
+    const parsed: unknown = JSON.parse(await readFile(file, 'utf8'))
+    if (Value.Check(Stored, parsed)) return new Map(Object.entries(parsed.images))
+    why = 'it has another form'
+  } catch (error) {
+    if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return new Map()
+    why = error instanceof SyntaxError ? 'it is not valid JSON' : (systemCode(error) ?? String(error))
+  }
+  onTrouble(`The digests kept in ${file} cannot be used (${why}); every image is read anew.`)
+  return new Map()
+}
+
+/** The old file or the new one, never half of either: written beside, synced, then renamed over it. */
+async function replace(file: string, text: string): Promise<void> {
+  await mkdir(dirname(file), { recursive: true })
+  const beside = `${file}.${process.pid}.new`
+  try {
+    const handle = await open(beside, 'w')
+    try {
+      await handle.writeFile(text)
+      await handle.sync()
+    } finally {
+      await handle.close()
+    }
+    await rename(beside, file)
+  } catch (error) {
+    await rm(beside, { force: true }).catch(() => {})
+    throw error
+  }
+}

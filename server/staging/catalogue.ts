@@ -1,0 +1,231 @@
+/** The catalogue: what the staging folder offers, kept true to the folder. It writes no ledger; it tells. */
+import { EventEmitter } from 'node:events'
+import { join, relative } from 'node:path'
+import { FetchproofError } from '../errors.ts'
+import type { Settings } from '../settings.ts'
+import { CATALOGUE_FILE, type KnownBlocks, openCatalogueStore } from './catalogue-store.ts'
+import { createChecksumFiles } from './checksum-files.ts'
+import { createDigests } from './digests.ts'
+import { createDocuments } from './documents.ts'
+import { FILE_ACCESS, type FileAccess } from './file-access.ts'
+import { checkFolder, isInside, type OpenFile } from './folder.ts'
+import { createFurtherDigests } from './further-digests.ts'
+import type { CatalogueEvents, Found, Image } from './image.ts'
+import { type Clock, createImageLives, type Lift } from './image-life.ts'
+import { type Judge, SILENT_JUDGE } from './judge.ts'
+import { createLookup } from './lookup.ts'
+import { createOfferRule } from './never-offered.ts'
+import { createPlainPaths } from './plain-paths.ts'
+import { createWatch, type EventSource } from './watch.ts'
+
+export interface CatalogueOptions {
+  readonly settings: Pick<Settings, 'folder' | 'records' | 'settleMs' | 'settleUnsureMs' | 'rescanMs'>
+  readonly judge?: Judge
+  /** The name of the file to which the ledger has given this plain path. */
+  readonly offered?: (path: string) => string | undefined
+  readonly knownBlocks?: KnownBlocks
+  /** Lifts that the ledger knows. */
+  readonly lifts?: (name: string, sha256: string) => Lift | undefined
+  readonly clock?: Clock
+  readonly files?: FileAccess
+  readonly fileEvents?: EventSource
+}
+
+export interface Catalogue {
+  readonly events: EventEmitter<CatalogueEvents>
+  /** Sorted by name. */
+  images(): readonly Image[]
+  get(name: string): Image | undefined
+  /** `target`: the request target as Node gives it. */
+  find(target: string): Found
+  /** Opens the image for reading, inside the folder and nothing but a regular file. */
+  open(name: string): Promise<OpenFile>
+  /** Any digest of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
+  digest(name: string, algorithm: string): Promise<string>
+  /** A person does not want to wait out the quiet time. Throws FP_IMAGE_UNKNOWN. */
+  readyNow(name: string): void
+  /** Asks the judge again: about one image, or all. */
+  rejudge(name?: string): Promise<void>
+  /** Holds the present version back. Throws FP_IMAGE_UNKNOWN. */
+  hold(name: string, reason: string): void
+  /** A person lifts the hold of this version, whether it is there yet or not. */
+  lift(name: string, sha256: string, lift: Lift): void
+  /** A served block did not match: the file settles and is read anew. Throws FP_IMAGE_UNKNOWN. */
+  reread(name: string): void
+  rescan(): Promise<void>
+  /** Resolves when every known file is ready, held or locked. */
+  idle(): Promise<void>
+  close(): Promise<void>
+}
+
+/** Starts watching. Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
+export async function createCatalogue(options: CatalogueOptions): Promise<Catalogue> {
+  const { settings } = options
+  const files = options.files ?? FILE_ACCESS
+  const judge = options.judge ?? SILENT_JUDGE
+  const folder = await checkFolder(settings.folder)
+  const events = new EventEmitter<CatalogueEvents>()
+  // Nothing is judged, and no trouble told, before the caller has had its turn to listen.
+  let start: () => void = () => {}
+  const started = new Promise<void>((resolve) => {
+    start = resolve
+  })
+  const onTrouble = (message: string) => void started.then(() => events.emit('trouble', message))
+
+  const store = await openCatalogueStore({
+    file: join(settings.records, CATALOGUE_FILE),
+    knownBlocks: options.knownBlocks ?? (() => undefined),
+    onTrouble,
+  })
+  const rule = createOfferRule({
+    folder,
+    records: realRecords(folder, settings),
+    ...(judge.isChecksumFile === undefined
+      ? {}
+      : { isChecksumFile: (name) => judge.isChecksumFile?.(name) === true }),
+  })
+  const lookup = createLookup()
+  const lifts = new Map<string, Lift>()
+  const digests = createDigests()
+  const fileOf = (name: string) => join(folder, ...name.split('/'))
+  const open = (name: string) => files.open(folder, fileOf(name))
+  const further = createFurtherDigests(digests, open)
+  let sorted: readonly Image[] | undefined
+  const waiting: (() => void)[] = []
+  let closing: Promise<void> | undefined
+
+  const lives = createImageLives({
+    times: settings,
+    clock: options.clock ?? { nowMs: Date.now, steadyMs: () => performance.now() },
+    judge: {
+      async judge(input) {
+        await started
+        await checksums.read()
+        return judge.judge(input)
+      },
+    },
+    digests,
+    further,
+    store,
+    paths: createPlainPaths(options.offered ?? (() => undefined)),
+    fileOf,
+    open,
+    look: (name) => watch.look(name),
+    liftOf: (name, sha256) => lifts.get(`${sha256} ${name}`) ?? options.lifts?.(name, sha256),
+    onChanged(image) {
+      sorted = undefined
+      lookup.set(image)
+      events.emit('changed', image)
+      wakeIdle()
+    },
+    onJudged: (image) => void events.emit('judged', image),
+    onLost: (image, why) => void events.emit('lost', image, why),
+    onGone(image) {
+      sorted = undefined
+      lookup.delete(image.name)
+      events.emit('gone', image)
+      wakeIdle()
+    },
+  })
+
+  const watch = createWatch({
+    folder,
+    rescanMs: settings.rescanMs,
+    files,
+    mayHoldImages: rule.mayHoldImages,
+    isOfInterest: (name) => rule.kindOf(name) !== 'never',
+    onSeen: (sight) => {
+      const kind = rule.kindOf(sight.name)
+      if (kind === 'checksums') checksums.seen(sight)
+      else if (kind === 'perhaps a document') documents.seen(sight)
+      else lives.seen(sight)
+    },
+    onGone(name) {
+      if (rule.kindOf(name) === 'checksums') checksums.gone(name)
+      documents.gone(name)
+      lives.gone(name)
+    },
+    onTrouble,
+    ...(options.fileEvents === undefined ? {} : { events: options.fileEvents }),
+  })
+  const checksums = createChecksumFiles({ judge, onTrouble, rejudge: () => rejudge() })
+  const documents = createDocuments({
+    open,
+    isKnownImage: (sight) => store.find(sight.name, sight.identity) !== undefined,
+    onImage: lives.seen,
+    onDocument: lives.gone,
+  })
+
+  function wakeIdle(): void {
+    if (waiting.length === 0 || lives.unsettled().size > 0) return
+    for (const wake of waiting.splice(0)) wake()
+  }
+
+  async function rejudge(name?: string): Promise<void> {
+    const names = name === undefined ? [...lives.all()].map((image) => image.name) : [name]
+    await Promise.all(names.map((each) => lives.rejudge(each)))
+    wakeIdle()
+  }
+
+  async function lookedInto(): Promise<void> {
+    await checksums.settled()
+    await documents.settled()
+  }
+
+  await watch.start()
+  await documents.settled()
+  setImmediate(start)
+
+  return {
+    events,
+    images() {
+      sorted ??= Object.freeze([...lives.all()].sort((a, b) => (a.name < b.name ? -1 : 1)))
+      return sorted
+    },
+    get: lives.get,
+    find: lookup.find,
+    open,
+    async digest(name, algorithm) {
+      const version = lives.get(name)?.version
+      if (version === undefined) {
+        const hint = 'Its digest is not known (yet).'
+        throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: settings.folder, hint })
+      }
+      return further.digest(name, version, algorithm)
+    },
+    readyNow: lives.readyNow,
+    rejudge,
+    hold: lives.hold,
+    lift(name, sha256, lift) {
+      lifts.set(`${sha256} ${name}`, Object.freeze({ ...lift }))
+      lives.lifted(name, sha256)
+    },
+    reread: lives.reread,
+    rescan: watch.rescan,
+    async idle() {
+      await lookedInto()
+      while (lives.unsettled().size > 0 && closing === undefined) {
+        await new Promise<void>((wake) => waiting.push(wake))
+        await lookedInto()
+      }
+    },
+    close() {
+      closing ??= (async () => {
+        lives.close()
+        checksums.close()
+        await watch.close()
+        await digests.close()
+        await store.close()
+        for (const wake of waiting.splice(0)) wake()
+        events.removeAllListeners()
+      })()
+      return closing
+    },
+  }
+}
+
+/** The records folder as it lies under the folder's real path. */
+function realRecords(folder: string, settings: Pick<Settings, 'folder' | 'records'>): string {
+  const within = settings.records === settings.folder || isInside(settings.folder, settings.records)
+  return within ? join(folder, relative(settings.folder, settings.records)) : settings.records
+}

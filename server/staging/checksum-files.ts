@@ -1,0 +1,67 @@
+/** Files that carry published checksums: the judge hears of each change, then every image is judged again. */
+import { sameFile } from './folder.ts'
+import type { FileIdentity } from './image.ts'
+import type { Judge } from './judge.ts'
+import type { Sight } from './watch.ts'
+
+/** Such files come in heaps; the images are judged once for all of them. */
+const REJUDGE_AFTER_MS = 50
+
+export interface ChecksumFiles {
+  seen(sight: Sight): void
+  gone(name: string): void
+  /** Resolves when the judge has heard of all that was seen. */
+  read(): Promise<void>
+  /** Resolves when, besides, the images have been judged again. */
+  settled(): Promise<void>
+  close(): void
+}
+
+export function createChecksumFiles(options: {
+  judge: Judge
+  rejudge: () => Promise<void>
+  onTrouble: (message: string) => void
+}): ChecksumFiles {
+  const known = new Map<string, FileIdentity>()
+  let reading: Promise<void> = Promise.resolve()
+  let rejudging: Promise<void> | undefined
+  let closed = false
+
+  function tell(name: string, gone: boolean): void {
+    reading = reading
+      .then(() => (closed ? undefined : options.judge.checksumFileChanged?.(name, gone)))
+      .catch((error) => {
+        const why = error instanceof Error ? error.message : String(error)
+        options.onTrouble(`The checksum file ${name} could not be read: ${why}`)
+      })
+    rejudging ??= rejudgeSoon().finally(() => {
+      rejudging = undefined
+    })
+  }
+
+  async function rejudgeSoon(): Promise<void> {
+    await new Promise((wake) => setTimeout(wake, REJUDGE_AFTER_MS).unref())
+    await reading
+    if (!closed) await options.rejudge()
+  }
+
+  return {
+    seen({ name, identity }) {
+      const before = known.get(name)
+      if (before !== undefined && sameFile(before, identity)) return
+      known.set(name, identity)
+      tell(name, false)
+    },
+    gone(name) {
+      if (known.delete(name)) tell(name, true)
+    },
+    read: () => reading,
+    async settled() {
+      while (rejudging !== undefined) await rejudging
+      await reading
+    },
+    close() {
+      closed = true
+    },
+  }
+}

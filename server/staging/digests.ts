@@ -1,0 +1,133 @@
+/**
+ * Digesting off the serving path. Small files take one thread; large ones two, so that whole and blocks use two
+ * cores; further algorithms have a thread of their own. Each lane takes one file at a time, smallest first, but
+ * none waits longer than FAIR_MS behind later comers.
+ */
+import { createHash } from 'node:crypto'
+import { existsSync } from 'node:fs'
+import { fileURLToPath } from 'node:url'
+import { BLOCK_BYTES } from './block-size.ts'
+import { createLane, type Lane } from './digest-lane.ts'
+import type { DigestAnswer } from './digest-task.ts'
+import { type OpenFile, sameFile } from './folder.ts'
+import type { FileIdentity } from './image.ts'
+
+/** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
+const SMALL_BYTES = 32 * 1024 * 1024
+
+/** What one reading of a file gave. */
+export interface Reading {
+  readonly identity: FileIdentity
+  readonly bytes: number
+  readonly sha256: string
+  readonly crc32: string
+  readonly blockBytes: number
+  readonly blocks: Uint8Array
+  readonly blocksSha256: string
+}
+
+export type Digested<T> =
+  | { readonly kind: 'done'; readonly value: T }
+  /** Size, mtime or inode moved while it was read. */
+  | { readonly kind: 'changed' }
+  | { readonly kind: 'cancelled' }
+
+export interface DigestOrder {
+  /** Only for the order of the queue. */
+  readonly bytes: number
+  /** Called when its turn has come, so that a long queue holds no descriptors. */
+  readonly open: () => Promise<OpenFile>
+  /** 0 to 1, at most ten times a second. */
+  readonly onProgress?: (share: number) => void
+  readonly signal?: AbortSignal
+}
+
+export interface Digests {
+  /** SHA-256 of whole and blocks, and CRC-32, in one reading. Rejects with the system's error. */
+  read(order: DigestOrder): Promise<Digested<Reading>>
+  /** Further algorithms, lower-case hex by name. An urgent one sets a running background one back. */
+  more(
+    order: DigestOrder & { readonly algorithms: readonly string[]; readonly urgent?: boolean },
+  ): Promise<Digested<{ identity: FileIdentity; digests: Readonly<Record<string, string>> }>>
+  close(): Promise<void>
+}
+
+/** `workerFile` is only for tests that need another one. Starts no thread before there is something to read. */
+export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}): Digests {
+  const workerFile = options.workerFile ?? findWorkerFile()
+  const blockBytes = options.blockBytes ?? BLOCK_BYTES
+  const small = createLane({ workerFile, parts: ['alone'] })
+  const large = createLane({ workerFile, parts: ['reader', 'blocks'] })
+  const further = createLane({ workerFile, parts: ['more'] })
+
+  async function run<T>(
+    lane: Lane,
+    order: DigestOrder & { algorithms?: readonly string[] },
+    urgent: boolean,
+    value: (answers: readonly DigestAnswer[], identity: FileIdentity) => T,
+  ): Promise<Digested<T>> {
+    let outcome: Digested<T> = { kind: 'cancelled' }
+    await lane.enqueue({
+      bytes: order.bytes,
+      urgent,
+      ...(order.signal === undefined ? {} : { signal: order.signal }),
+      async work(ask) {
+        const file = await order.open()
+        try {
+          const bytes = Number(file.identity.size)
+          const progress = order.onProgress ?? (() => {})
+          const answers = await ask(
+            { fd: file.fd, bytes, blockBytes, algorithms: order.algorithms ?? [] },
+            progress,
+          )
+          const failed = answers.find((answer) => answer.kind === 'failed')
+          if (failed !== undefined) throw Object.assign(new Error(failed.message), { code: failed.code })
+          const short = answers.some((answer) => answer.kind === 'short')
+          if (short || !sameFile(await file.stat(), file.identity)) outcome = { kind: 'changed' }
+          else if (answers.some((answer) => answer.kind === 'cancelled')) outcome = { kind: 'cancelled' }
+          else outcome = { kind: 'done', value: value(answers, file.identity) }
+        } finally {
+          await file.close()
+        }
+      },
+    })
+    return outcome
+  }
+
+  return {
+    read: (order) =>
+      run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, identity) =>
+        readingOf(answers, identity, blockBytes),
+      ),
+    more: (order) =>
+      run(further, order, order.urgent ?? false, (answers, identity) => {
+        const found = answers.find((answer) => answer.kind === 'more')
+        return { identity, digests: found?.digests ?? {} }
+      }),
+    async close() {
+      await Promise.all([small.close(), large.close(), further.close()])
+    },
+  }
+}
+
+function readingOf(answers: readonly DigestAnswer[], identity: FileIdentity, blockBytes: number): Reading {
+  const whole = answers.find((answer) => answer.kind === 'whole')
+  const parts = answers.find((answer) => answer.kind === 'blocks')
+  if (whole === undefined || parts === undefined) throw new Error('A digest thread left out an answer.')
+  return Object.freeze({
+    identity,
+    bytes: Number(identity.size),
+    sha256: whole.sha256,
+    crc32: parts.crc32,
+    blockBytes,
+    blocks: parts.blocks,
+    blocksSha256: createHash('sha256').update(parts.blocks).digest('hex'),
+  })
+}
+
+/** Node 20 starts no `.ts` thread: run from source (tests), the built one is used. */
+function findWorkerFile(): string {
+  const beside = fileURLToPath(new URL('./digest-worker.js', import.meta.url))
+  if (existsSync(beside)) return beside
+  return fileURLToPath(new URL('../../dist/server/staging/digest-worker.js', import.meta.url))
+}

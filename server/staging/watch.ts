@@ -1,0 +1,224 @@
+/**
+ * Watching the staging folder: system events for speed, a rescan for truth, because shares and sticks lose
+ * events. Every sign, of either kind, ends in one look at the file itself.
+ */
+import { join, relative, sep } from 'node:path'
+import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
+import { systemCode } from '../errors.ts'
+import { createAtMost } from './at-most.ts'
+import type { FileAccess } from './file-access.ts'
+import { identityOf, isInside } from './folder.ts'
+import type { FileIdentity } from './image.ts'
+
+/** Of the four threads that all share for file calls, looking takes at most two. */
+const LOOKS_AT_ONCE = 2
+/** How often the folder is looked through when the system's events failed. */
+const WITHOUT_EVENTS_MS = 2_000
+
+export interface Sight {
+  /** Path within the folder, `/` between segments. */
+  readonly name: string
+  /** Of the file that a link leads to, if it is one. */
+  readonly identity: FileIdentity
+  readonly modifiedMs: number
+}
+
+/** The system's events: calls `touched` with absolute paths. Tests pass a silent one. */
+export type EventSource = (options: {
+  folder: string
+  mayHoldImages: (folderName: string) => boolean
+  touched: (path: string) => void
+  failed: (error: unknown) => void
+}) => { ready: Promise<void>; close(): Promise<void> }
+
+export interface WatchOptions {
+  /** Absolute, links resolved. */
+  readonly folder: string
+  readonly rescanMs: number
+  readonly files: FileAccess
+  readonly mayHoldImages: (folderName: string) => boolean
+  /** Cheap look at the name: false for what is never offered. */
+  readonly isOfInterest: (name: string) => boolean
+  /** Called at every look, changed or not. */
+  readonly onSeen: (sight: Sight) => void
+  readonly onGone: (name: string) => void
+  readonly onTrouble: (message: string) => void
+  readonly events?: EventSource
+}
+
+export interface Watch {
+  /** Resolves when everything in the folder has been seen once. */
+  start(): Promise<void>
+  /** Looks at one file now; its sight is passed to onSeen or onGone before this resolves. */
+  look(name: string): Promise<void>
+  rescan(): Promise<void>
+  close(): Promise<void>
+}
+
+export function createWatch(options: WatchOptions): Watch {
+  const { folder, files } = options
+  const events = options.events ?? chokidarEvents
+  const atMost = createAtMost(LOOKS_AT_ONCE)
+  const known = new Set<string>()
+  const pending = new Set<string>()
+  const troubles = new Set<string>()
+  let source: ReturnType<EventSource> | undefined
+  let rescanMs = options.rescanMs
+  let timer: NodeJS.Timeout | undefined
+  let scanning: Promise<void> | undefined
+  let closing: Promise<void> | undefined
+
+  function trouble(key: string, message: string): void {
+    if (troubles.has(key)) return
+    troubles.add(key)
+    options.onTrouble(message)
+  }
+
+  function gone(name: string): void {
+    if (known.delete(name) && closing === undefined) options.onGone(name)
+  }
+
+  async function sightOf(name: string): Promise<Sight | undefined> {
+    const path = join(folder, name)
+    let stats = await files.lstat(path)
+    if (stats.isSymbolicLink()) {
+      if (!isInside(folder, await files.realpath(path))) return undefined
+      stats = await files.stat(path)
+    }
+    if (!stats.isFile()) return undefined
+    const modifiedMs = Number(stats.mtimeNs / 1_000_000n)
+    return Object.freeze({ name, identity: identityOf(stats), modifiedMs })
+  }
+
+  async function look(name: string): Promise<void> {
+    try {
+      const sight = await atMost(() => sightOf(name))
+      if (closing !== undefined) return
+      if (sight === undefined) return gone(name)
+      known.add(name)
+      options.onSeen(sight)
+    } catch (error) {
+      const code = systemCode(error)
+      if (code === 'ENOENT' || code === 'ENOTDIR' || code === 'ELOOP') {
+        if (code === 'ENOENT' && name.includes('\uFFFD')) {
+          trouble(name, `The name of ${name} is not valid UTF-8, so it is not offered. Rename the file.`)
+        }
+        gone(name)
+      }
+      // Anything else (a share that hangs, a folder without permission) may pass: the next rescan looks again.
+    }
+  }
+
+  function touched(path: string): void {
+    const name = relative(folder, path).split(sep).join('/')
+    if (closing !== undefined || pending.has(name)) return
+    const names = options.isOfInterest(name) ? [name] : []
+    // The event may name a folder that went with all that was in it.
+    for (const other of known) if (other.startsWith(`${name}/`)) names.push(other)
+    for (const each of names) {
+      if (pending.has(each)) continue
+      pending.add(each)
+      void atMost(async () => void pending.delete(each)).then(() => look(each))
+    }
+  }
+
+  async function walk(folderName: string, found: Set<string>): Promise<void> {
+    let entries: Awaited<ReturnType<FileAccess['list']>>
+    try {
+      entries = await atMost(() => files.list(join(folder, folderName)))
+      troubles.delete(`list ${folderName}`)
+    } catch (error) {
+      const cause = systemCode(error) ?? String(error)
+      const place = folderName === '' ? 'The staging folder' : `The folder ${folderName}`
+      if (folderName === '' || cause !== 'ENOENT') {
+        trouble(
+          `list ${folderName}`,
+          `${place} cannot be read (${cause}); it is tried again at every rescan.`,
+        )
+      }
+      return
+    }
+    for (const entry of entries) {
+      const name = folderName === '' ? entry.name : `${folderName}/${entry.name}`
+      if (!entry.isFolder) {
+        if (options.isOfInterest(name)) found.add(name)
+      } else if (options.mayHoldImages(name)) await walk(name, found)
+    }
+  }
+
+  async function scan(): Promise<void> {
+    const found = new Set<string>()
+    await walk('', found)
+    // Known files that the listing left out are looked at too: only the look decides that they are gone.
+    await Promise.all([...new Set([...found, ...known])].map((name) => look(name)))
+  }
+
+  function rescan(): Promise<void> {
+    scanning ??= scan().finally(() => {
+      scanning = undefined
+    })
+    return scanning
+  }
+
+  function scheduleRescan(): void {
+    if (closing !== undefined) return
+    clearTimeout(timer)
+    timer = setTimeout(() => void rescan().finally(scheduleRescan), rescanMs)
+  }
+
+  function eventsFailed(error: unknown): void {
+    if (closing !== undefined) return
+    rescanMs = Math.min(options.rescanMs, WITHOUT_EVENTS_MS)
+    const cause = systemCode(error) ?? String(error)
+    const often = `every ${rescanMs / 1000} s`
+    trouble(
+      'events',
+      `This system reports no changes in ${folder} (${cause}); it is looked through ${often}.`,
+    )
+    const failed = source
+    source = undefined
+    void failed?.close().catch(() => {})
+    scheduleRescan()
+  }
+
+  return {
+    async start() {
+      try {
+        source = events({ folder, mayHoldImages: options.mayHoldImages, touched, failed: eventsFailed })
+      } catch (error) {
+        eventsFailed(error)
+      }
+      await rescan()
+      // What came between the scan and the first event would else wait for the next rescan.
+      void source?.ready.then(rescan)
+      scheduleRescan()
+    },
+    look,
+    rescan,
+    close() {
+      closing ??= (async () => {
+        clearTimeout(timer)
+        await source?.close()
+        await scanning
+      })()
+      return closing
+    },
+  }
+}
+
+/** chokidar without its own settling, which files that grow at start-up escape, and links not followed. */
+export const chokidarEvents: EventSource = ({ folder, mayHoldImages, touched, failed }) => {
+  const watcher: FSWatcher = chokidarWatch(folder, {
+    ignoreInitial: true,
+    followSymlinks: false,
+    ignorePermissionErrors: true,
+    atomic: false,
+    ignored: (path) => path !== folder && !mayHoldImages(relative(folder, path).split(sep).join('/')),
+  })
+  watcher.on('all', (_event, path) => touched(path))
+  watcher.on('error', failed)
+  return {
+    ready: new Promise((resolve) => watcher.once('ready', () => resolve())),
+    close: () => watcher.close(),
+  }
+}
