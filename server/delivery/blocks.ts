@@ -7,21 +7,14 @@
  * then pins the one piece that it was handed, not the block. Measured figures stand in DEVELOPERS.md.
  */
 import { createHash } from 'node:crypto'
-import type { BigIntStats } from 'node:fs'
 import { LRUCache } from 'lru-cache'
 import { FetchproofError, systemCode } from '../errors.ts'
 import type { FileIdentity, Version } from '../staging/image.ts'
+import type { ImageFile } from './image-file.ts'
 
 export const PIECE_BYTES = 64 * 1024
 
 export type Block = readonly Uint8Array[]
-
-/** The part of `fs.promises.FileHandle` that blocks are read through. */
-export interface ImageFile {
-  stat(options: { bigint: true }): Promise<BigIntStats>
-  readv(buffers: readonly Uint8Array[], position: number): Promise<{ bytesRead: number }>
-  close(): Promise<void>
-}
 
 export interface OpenedVersion {
   readonly version: Version
@@ -38,13 +31,13 @@ export interface OpenedVersion {
 
 export interface BlockStore {
   /** Opens the file of a version, or joins those who have it open. Same errors as `load`. */
-  open(image: { name: string; file: string; version: Version }): Promise<OpenedVersion>
+  open(image: { name: string; version: Version }): Promise<OpenedVersion>
 }
 
 export interface BlockStoreOptions {
   readonly cacheBytes: number
-  /** Opens a regular file inside the staging folder for reading. */
-  readonly openFile: (file: string) => Promise<ImageFile>
+  /** Opens the file of an image, by its name: a regular file inside the staging folder. */
+  readonly openFile: (name: string) => Promise<ImageFile>
 }
 
 /** One descriptor for all fetches of a version; users are counted from the moment they ask. */
@@ -61,7 +54,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
   const loading = new Map<string, Promise<Block>>()
   const opened = new Map<string, Shared>()
 
-  function share(key: string, image: { name: string; file: string; version: Version }): Shared {
+  function share(key: string, image: { name: string; version: Version }): Shared {
     const known = opened.get(key)
     if (known !== undefined) return known
     const fresh: Shared = { file: openChecked(openFile, image), users: 0 }
@@ -94,8 +87,8 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
 
   return {
     async open(image) {
-      const { name, file: path, version } = image
-      const key = `${path} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
+      const { name, version } = image
+      const key = `${name} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
       const shared = share(key, image)
       shared.users += 1
       let released = false
@@ -121,15 +114,15 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
 
 async function openChecked(
   openFile: BlockStoreOptions['openFile'],
-  { name, file: path, version }: { name: string; file: string; version: Version },
+  { name, version }: { name: string; version: Version },
 ): Promise<ImageFile> {
   let file: ImageFile
   try {
-    file = await openFile(path)
+    file = await openFile(name)
   } catch (error) {
     throw unreadable(name, error)
   }
-  const stat = await file.stat({ bigint: true }).catch(() => undefined)
+  const stat = await file.stat().catch(() => undefined)
   if (stat === undefined || !isSameFile(stat, version.identity)) {
     await file.close().catch(() => undefined)
     throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })

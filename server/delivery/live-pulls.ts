@@ -1,0 +1,51 @@
+/** Pulls as they stand this moment: what the entries say, plus how far the fetches under way have come. */
+import type { PullBook } from './pulls.ts'
+import { createRates } from './rates.ts'
+import type { PullRecord } from './records.ts'
+import type { FetchesUnderWay, UnderWay } from './under-way.ts'
+
+export type Movement = 'moving' | 'stalled' | 'waiting for the device to close'
+
+export interface LivePull extends PullRecord {
+  /** Absent when nothing of the pull is under way. */
+  readonly movement?: Movement
+  /** Bytes covered, plus what the fetches under way have handed over; at most the image's. */
+  readonly bytesNow: number
+  readonly rateNow?: number
+  readonly secondsLeft?: number
+}
+
+/** Asked for at most a few times a second; rates are taken from one asking to the next. */
+export function createLivePulls(
+  book: PullBook,
+  underWay: FetchesUnderWay,
+  clock: () => number,
+): () => readonly LivePull[] {
+  const rates = createRates(clock)
+  return () => {
+    const running = new Map(underWay.list().map((fetch) => [String(fetch.id), fetch]))
+    rates.keep(new Set(running.keys()))
+    return book.pulls().map((pull) => {
+      const fetches = pull.fetches.flatMap((id) => running.get(id) ?? [])
+      return fetches.length === 0 ? { ...pull, bytesNow: pull.bytesCovered } : live(pull, fetches)
+    })
+  }
+
+  function live(pull: PullRecord, fetches: readonly UnderWay[]): LivePull {
+    const handed = fetches.reduce((sum, { fetch }) => sum + fetch.bytesHandedOver, 0)
+    const bytesNow = Math.min(pull.image.bytes, pull.bytesCovered + handed)
+    const sampled = fetches.map((under) => rates.sample(String(under.id), under.fetch.bytesHandedOver))
+    const movement = movementOf(fetches)
+    const known = sampled.filter((rate) => rate !== undefined)
+    if (known.length === 0 || movement !== 'moving') return { ...pull, movement, bytesNow }
+    const rateNow = known.reduce((sum, rate) => sum + rate, 0)
+    const left = pull.image.bytes - bytesNow
+    return { ...pull, movement, bytesNow, rateNow, ...(rateNow > 0 && { secondsLeft: left / rateNow }) }
+  }
+
+  function movementOf(fetches: readonly UnderWay[]): Movement {
+    const sending = fetches.filter(({ fetch }) => fetch.phase.startsWith('sending'))
+    if (sending.length === 0) return 'waiting for the device to close'
+    return sending.every(underWay.isStalled) ? 'stalled' : 'moving'
+  }
+}

@@ -1,0 +1,30 @@
+/** How fast fetches move now: bytes a second over a short window of samples. Monotonic clock, ms. */
+
+export interface Rates {
+  /** Notes how far `id` is and returns its rate in bytes a second, or undefined while too little was seen. */
+  sample(id: string, bytes: number): number | undefined
+  /** Forgets all but these. */
+  keep(ids: ReadonlySet<string>): void
+}
+
+const WINDOW_MS = 5_000
+const SHORTEST_MS = 400
+
+export function createRates(clock: () => number): Rates {
+  const samples = new Map<string, { at: number; bytes: number }[]>()
+  return {
+    sample(id, bytes) {
+      const now = clock()
+      const own = samples.get(id) ?? []
+      samples.set(id, own)
+      own.push({ at: now, bytes })
+      while (own.length > 2 && now - (own[1]?.at ?? now) > WINDOW_MS) own.shift()
+      const oldest = own[0]
+      if (oldest === undefined || now - oldest.at < SHORTEST_MS) return undefined
+      return Math.max(0, ((bytes - oldest.bytes) * 1000) / (now - oldest.at))
+    },
+    keep(ids) {
+      for (const id of samples.keys()) if (!ids.has(id)) samples.delete(id)
+    },
+  }
+}

@@ -1,0 +1,290 @@
+/**
+ * The running whole without any HTTP: catalogue, ledger, delivery and pulls wired together. Building it starts
+ * watching; whoever listens and prints stands above.
+ */
+import { EventEmitter } from 'node:events'
+import { hostname, platform, release, userInfo } from 'node:os'
+import { createBlockStore } from './delivery/blocks.ts'
+import { createDelivery, type Delivery } from './delivery/delivery.ts'
+import { imageFileOf } from './delivery/image-file.ts'
+import { createLivePulls, type LivePull } from './delivery/live-pulls.ts'
+import { createPullBook, type PullBook } from './delivery/pulls.ts'
+import type { FetchRecord } from './delivery/records.ts'
+import { FetchproofError, isFetchproofError } from './errors.ts'
+import type { Entry, NewEntry, OwnAddressReference } from './ledger/entries.ts'
+import { type Ledger, openLedger } from './ledger/ledger.ts'
+import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
+import { systemNeighbours } from './network/neighbours.ts'
+import { createSendQueues } from './network/send-queue.ts'
+import type { Settings } from './settings.ts'
+import { type Catalogue, createCatalogue } from './staging/catalogue.ts'
+import { checkFolder } from './staging/folder.ts'
+import type { Image, ReadyImage } from './staging/image.ts'
+import { createImageHistory } from './staging/image-history.ts'
+import type { Judge } from './staging/judge.ts'
+
+export interface DepotEvents {
+  /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
+  entries: [entries: readonly Entry[]]
+  /** Something visible changed: an image, a fetch, an address. */
+  changed: []
+  /** A sentence for the person at the laptop. */
+  trouble: [message: string]
+}
+
+export interface Depot {
+  readonly settings: Settings
+  readonly events: EventEmitter<DepotEvents>
+  readonly catalogue: Catalogue
+  readonly ledger: Ledger
+  readonly delivery: Delivery
+  readonly pulls: PullBook
+  livePulls(): readonly LivePull[]
+  /** The latest fetches and refusals that ended, newest last. */
+  recentFetches(): readonly FetchRecord[]
+  own(): readonly OwnAddress[]
+  /** Own addresses that some connection has come to in this run. */
+  readonly reached: ReadonlySet<string>
+  connectionSeen(localAddress: string): void
+  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  lift(name: string, reason: string, by?: string): void
+  /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
+  close(reason: string): Promise<void>
+}
+
+export interface DepotOptions {
+  readonly settings: Settings
+  /** Of this program, for the ledger. */
+  readonly version: string
+  readonly judge?: Judge
+}
+
+const RECENT_FETCHES = 200
+const ADDRESS_CHECK_MS = 5_000
+
+/** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
+export async function openDepot({ settings, version, judge }: DepotOptions): Promise<Depot> {
+  await checkFolder(settings.folder)
+  const events = new EventEmitter<DepotEvents>()
+  const history = createImageHistory()
+  const recent: FetchRecord[] = []
+  const pulls = createPullBook({
+    fetchDone: (fetch) => {
+      recent.push(fetch)
+      if (recent.length > RECENT_FETCHES) recent.shift()
+    },
+  })
+  const begunBefore: Entry[] = []
+  const ledger = await openLedger({
+    records: settings.records,
+    onEntry: (entry) => {
+      history.take(entry)
+      pulls.take(entry)
+      if (entry.kind === 'fetch-begun') begunBefore.push(entry)
+    },
+  })
+  try {
+    const catalogue = await createCatalogue({
+      settings,
+      ...(judge !== undefined && { judge }),
+      offered: history.offered,
+      knownBlocks: history.knownBlocks,
+      lifts: history.lift,
+    })
+    return wire()
+
+    function wire(): Depot {
+      const own = createOwnAddresses()
+      const neighbours = systemNeighbours()
+      const clock = (): number => performance.now()
+      const trouble = (message: string): void => void events.emit('trouble', message)
+
+      /** For what must be recorded but cannot be refused to anybody. */
+      function record(entry: NewEntry): void {
+        try {
+          ledger.append(entry)
+        } catch (error) {
+          if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) trouble(messageOf(error))
+        }
+      }
+
+      const delivery = createDelivery({
+        ledger,
+        blocks: createBlockStore({
+          cacheBytes: settings.blockCacheBytes,
+          openFile: async (name) => imageFileOf(await catalogue.open(name)),
+        }),
+        limits: settings,
+        sendQueues: createSendQueues(),
+        macOf: neighbours.lookup,
+        clientKey: pulls.clientKey,
+        clock,
+        now: Date.now,
+        onFault: readAnew,
+        onUnrecorded: (error) => trouble(messageOf(error)),
+      })
+      for (const entry of begunBefore.splice(0)) delivery.remember(entry)
+
+      function readAnew(image: ReadyImage, error: unknown): void {
+        trouble(messageOf(error))
+        const present = catalogue.get(image.name)
+        if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
+      }
+
+      function recordImage(image: Image): void {
+        for (const entry of history.entriesFor(image)) {
+          record(entry)
+          history.take({ ...entry, seq: 0, at: '', prev: '', sum: '' } as Entry)
+        }
+        events.emit('changed')
+      }
+
+      catalogue.events.on('changed', () => events.emit('changed'))
+      catalogue.events.on('judged', recordImage)
+      catalogue.events.on('lost', (image, why) => {
+        const sha256 = image.version?.sha256
+        delivery.underWay.withdraw(
+          (fetch) => fetch.image.name === image.name && fetch.image.sha256 === sha256,
+          WHY_WITHDRAWN[why],
+        )
+      })
+      catalogue.events.on('gone', (image) => {
+        if (!history.isOnRecord(image.name) || image.version === undefined) return
+        const entry = { kind: 'image-gone', name: image.name, sha256: image.version.sha256 } as const
+        record(entry)
+        history.take({ ...entry, seq: 0, at: '', prev: '', sum: '' })
+        events.emit('changed')
+      })
+      catalogue.events.on('trouble', trouble)
+      for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
+
+      ledger.events.on('synced', (entries) => {
+        for (const entry of entries) {
+          pulls.take(entry)
+          if (entry.kind === 'fetch-begun' && entry.client.mac === undefined)
+            learnNeighbour(entry.client.address)
+        }
+        events.emit('entries', entries)
+        events.emit('changed')
+      })
+      ledger.events.on('full', () => {
+        trouble('The disk that holds the ledger is full: new fetches are refused until there is room again.')
+      })
+      ledger.events.on('room', () => trouble('There is room for the ledger again: fetches are served.'))
+      ledger.events.on('failed', (error) => trouble(error.message))
+
+      const learnt = new Map<string, string>()
+      /** The table may know a new neighbour only a moment after its first packet. */
+      function learnNeighbour(address: string): void {
+        if (own().some((mine) => mine.address === address)) return
+        neighbours.refresh().then(
+          () => {
+            const mac = neighbours.lookup(address)
+            if (mac === undefined || learnt.get(address) === mac) return
+            learnt.set(address, mac)
+            record({ kind: 'neighbour', address, mac })
+          },
+          () => undefined,
+        )
+      }
+
+      let known = referencesOf(own())
+      record({
+        kind: 'opened',
+        version,
+        host: hostname(),
+        system: `${platform()} ${release()}, Node.js ${process.versions.node}`,
+        zoneOffsetMinutes: -new Date().getTimezoneOffset(),
+        addresses: known,
+        settings: settingsOnRecord(settings),
+        ...(settings.folderFile.visit !== undefined && { visit: settings.folderFile.visit }),
+      })
+      const addressCheck = setInterval(() => {
+        const now = referencesOf(own())
+        if (JSON.stringify(now) === JSON.stringify(known)) return
+        known = now
+        record({ kind: 'addresses', addresses: now })
+        trouble('The addresses of this machine have changed: lines pasted before may be stale.')
+        events.emit('changed')
+      }, ADDRESS_CHECK_MS)
+      addressCheck.unref()
+
+      const reached = new Set<string>()
+      let closing: Promise<void> | undefined
+
+      async function shut(reason: string): Promise<void> {
+        clearInterval(addressCheck)
+        delivery.close(reason)
+        await catalogue.close()
+        await ledger.close(reason)
+      }
+
+      return {
+        settings,
+        events,
+        catalogue,
+        ledger,
+        delivery,
+        pulls,
+        livePulls: createLivePulls(pulls, delivery.underWay, clock),
+        recentFetches: () => recent,
+        own,
+        reached,
+        connectionSeen(localAddress) {
+          if (reached.has(localAddress)) return
+          reached.add(localAddress)
+          events.emit('changed')
+        },
+        lift(name, reason, by = userName()) {
+          const image = catalogue.get(name)
+          const sha256 = image?.version?.sha256
+          if (image === undefined) {
+            throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: settings.folder, hint: '' })
+          }
+          if (image.state !== 'held' || sha256 === undefined) {
+            throw new FetchproofError('FP_NOT_HELD', { image: name, state: image.state })
+          }
+          // Recorded before it is acted on.
+          const entry = { kind: 'lifted', name, sha256, reason, by } as const
+          history.take(ledger.append(entry))
+          catalogue.lift(name, sha256, { by, reason })
+        },
+        close(reason) {
+          closing ??= shut(reason)
+          return closing
+        },
+      }
+    }
+  } catch (error) {
+    await ledger.close('could not start')
+    throw error
+  }
+}
+
+const WHY_WITHDRAWN = {
+  removed: 'the file was removed from the staging folder',
+  changed: 'the bytes on disk are not those of this version any more',
+  held: 'the image was held',
+} as const
+
+function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
+  return own.map(({ address, interface: name }) => ({ address, interface: name }))
+}
+
+/** Everything that shapes what is served; folder paths stay on the laptop. */
+function settingsOnRecord(settings: Settings): Record<string, unknown> {
+  const { folder, records, folderFile, ...rest } = settings
+  return rest
+}
+
+function userName(): string {
+  try {
+    return userInfo().username
+  } catch {
+    return 'unknown'
+  }
+}
+
+function messageOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error)
+}
