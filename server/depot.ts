@@ -14,6 +14,7 @@ import { FetchproofError, isFetchproofError } from './errors.ts'
 import type { Entry, NewEntry, OwnAddressReference } from './ledger/entries.ts'
 import { type Ledger, openLedger } from './ledger/ledger.ts'
 import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
+import { type Base, basesOf, type Listening } from './network/bases.ts'
 import { systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
 import type { Settings } from './settings.ts'
@@ -32,6 +33,12 @@ export interface DepotEvents {
   trouble: [message: string]
 }
 
+/** `at` is RFC 3339 UTC. */
+export interface Trouble {
+  readonly at: string
+  readonly message: string
+}
+
 export interface Depot {
   readonly settings: Settings
   readonly events: EventEmitter<DepotEvents>
@@ -43,6 +50,12 @@ export interface Depot {
   /** The latest fetches and refusals that ended, newest last. */
   recentFetches(): readonly FetchRecord[]
   own(): readonly OwnAddress[]
+  /** Base URLs of own addresses that are listened on. */
+  bases(): readonly Base[]
+  /** Told by whoever listens, once. */
+  listeningOn(listening: readonly Listening[]): void
+  /** What went wrong in this run, newest last. */
+  troubles(): readonly Trouble[]
   /** Own addresses that some connection has come to in this run. */
   readonly reached: ReadonlySet<string>
   connectionSeen(localAddress: string): void
@@ -60,6 +73,7 @@ export interface DepotOptions {
 }
 
 const RECENT_FETCHES = 200
+const RECENT_TROUBLES = 50
 const ADDRESS_CHECK_MS = 5_000
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
@@ -97,7 +111,15 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
       const own = createOwnAddresses()
       const neighbours = systemNeighbours()
       const clock = (): number => performance.now()
-      const trouble = (message: string): void => void events.emit('trouble', message)
+      const troubles: Trouble[] = []
+      let listening: readonly Listening[] = []
+
+      function trouble(message: string): void {
+        troubles.push({ at: new Date().toISOString(), message })
+        if (troubles.length > RECENT_TROUBLES) troubles.shift()
+        events.emit('trouble', message)
+        events.emit('changed')
+      }
 
       /** For what must be recorded but cannot be refused to anybody. */
       function record(entry: NewEntry): void {
@@ -229,6 +251,12 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
         livePulls: createLivePulls(pulls, delivery.underWay, clock),
         recentFetches: () => recent,
         own,
+        bases: () => basesOf(own(), listening),
+        listeningOn(now) {
+          listening = now
+          events.emit('changed')
+        },
+        troubles: () => troubles,
         reached,
         connectionSeen(localAddress) {
           if (reached.has(localAddress)) return

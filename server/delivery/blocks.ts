@@ -9,7 +9,8 @@
 import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
 import { FetchproofError, systemCode } from '../errors.ts'
-import type { FileIdentity, Version } from '../staging/image.ts'
+import { sameFile } from '../staging/folder.ts'
+import type { Version } from '../staging/image.ts'
 import type { ImageFile } from './image-file.ts'
 
 export const PIECE_BYTES = 64 * 1024
@@ -123,21 +124,11 @@ async function openChecked(
     throw unreadable(name, error)
   }
   const stat = await file.stat().catch(() => undefined)
-  if (stat === undefined || !isSameFile(stat, version.identity)) {
+  if (stat === undefined || !sameFile(stat, version.identity)) {
     await file.close().catch(() => undefined)
     throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
   }
   return file
-}
-
-/** Same file with unchanged size and modification time; the bytes are checked block by block. */
-function isSameFile(stat: FileIdentity, identity: FileIdentity): boolean {
-  return (
-    stat.size === identity.size &&
-    stat.mtimeNs === identity.mtimeNs &&
-    stat.ino === identity.ino &&
-    stat.dev === identity.dev
-  )
 }
 
 async function readBlock(file: ImageFile, name: string, version: Version, index: number): Promise<Block> {
