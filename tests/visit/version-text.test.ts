@@ -1,0 +1,128 @@
+/** Versions in pasted console texts (of invented makers, in the trade's general shape) and in image names. */
+import fc from 'fast-check'
+import { describe, expect, it } from 'vitest'
+import { guessFromName, pickVersion } from '../../server/visit/version-text.ts'
+
+const SWITCH = `Marrow Vale Networks Access Software, Reading Room Switch, Version 12.4(3a), RELEASE (mv2)
+Copyright (c) 2009-2021 by Marrow Vale Networks
+Compiled Tue 12-Jan-21 10:31
+ROM: Bootstrap program, Version 12.1(14r)
+branch-sw uptime is 3 weeks, 2 days
+System image file is "flash:/mv-access-12.4.3.bin"
+`
+const RADIO = `Hardware version  : 2.1
+Bootloader version: 1.0.7
+Firmware version  : V2.80.11-rc1
+Kernel            : 5.10.4
+IP address        : 192.0.2.77
+Build date        : 2024-01-15
+`
+const PHONE = `model=desk-phone
+serial=0000531100
+software=7.2.0.118
+protocol=2.0
+`
+
+describe('pickVersion', () => {
+  it.each([
+    ['a switch', SWITCH, '12.4(3a)'],
+    ['a radio', RADIO, 'V2.80.11-rc1'],
+    ['a phone', PHONE, '7.2.0.118'],
+    ['a table', 'Slot  Running  Backup\n1     21.4R3-S2   21.2R1\n', '21.4R3-S2'],
+    ['a label without a space', 'Version:15.2(7)E3\n', '15.2(7)E3'],
+    ['a bare number that a word announces', 'Firmware release 20240115, ready', '20240115'],
+    [
+      'a four-part version that could be an address',
+      'Address 192.0.2.7\nSoftware Version 10.2.0.9',
+      '10.2.0.9',
+    ],
+    ['a single typed version', '  17.09.04a \n', '17.09.04a'],
+    ['a single typed release', 'R12', 'R12'],
+    ['a sentence', 'The device now runs firmware 3.1.', '3.1'],
+    ['brackets around it', 'Current software (version 4.2.1)', '4.2.1'],
+  ])('finds the version in the text of %s', (_name, text, expected) => {
+    expect(pickVersion(text)?.version).toBe(expected)
+  })
+
+  it('shows the line it took and the other versions, so that a person can correct it', () => {
+    expect(pickVersion(RADIO)).toEqual({
+      version: 'V2.80.11-rc1',
+      line: 'Firmware version  : V2.80.11-rc1',
+      others: ['2.1', '1.0.7', '5.10.4'],
+    })
+  })
+
+  it.each([
+    '',
+    'no digits here',
+    'IP address 192.0.2.7, mask 255.255.255.0',
+    'Clock: 10:31:07 on 12.01.2021',
+    'Hardware version 2.1',
+    'Serial number 0000531100',
+  ])('finds none in %j', (text) => {
+    expect(pickVersion(text)).toBeUndefined()
+  })
+
+  it('takes any text in bounded time and never throws', () => {
+    const started = performance.now()
+    pickVersion('1.'.repeat(1_000_000))
+    pickVersion(`version ${'1.2(3'.repeat(10_000)}\n`.repeat(50))
+    pickVersion(`${'a1.'.repeat(300)} `.repeat(200))
+    expect(performance.now() - started).toBeLessThan(2_000)
+    const words = fc.constantFrom(
+      'version ',
+      '1.2(3)',
+      ' ',
+      'v',
+      ':',
+      '\n',
+      '(',
+      ')',
+      '.',
+      '7',
+      'rc',
+      '192.0.2.7',
+    )
+    fc.assert(
+      fc.property(
+        fc.oneof(
+          fc.string({ maxLength: 400 }),
+          fc.array(words).map((all) => all.join('')),
+        ),
+        (text) => {
+          const picked = pickVersion(text)
+          if (picked !== undefined) expect(text).toContain(picked.version)
+          if (picked !== undefined) expect(picked.line).toContain(picked.version)
+        },
+      ),
+    )
+  })
+})
+
+describe('guessFromName', () => {
+  it.each([
+    ['reading-room-sw-12.4.3a.bin', '12.4.3a'],
+    ['branch-ap-2600-v2.80.11-rc1.img.gz', '2.80.11-rc1'],
+    ['branch_ap_3_2_1.bin', '3.2.1'],
+    ['phone-7.2.0.118.tar', '7.2.0.118'],
+    ['access-21.4R3-S2.tgz', '21.4R3-S2'],
+    ['mv-access.15.2(7)E3.bin', '15.2(7)E3'],
+    ['sensor_v7.bin', '7'],
+    ['folder 1.0/sensor-4.2.1-b118.swi', '4.2.1-b118'],
+    ['kernel5.10-desk-2.3.1.bin', '2.3.1'],
+    ['desk-2.3.1.beta2.bin', '2.3.1.beta2'],
+  ])('guesses from %s the version %s', (name, version) => {
+    expect(guessFromName(name)).toEqual({ version, guess: true })
+  })
+
+  it.each(['firmware.bin', 'ap2600.bin', 'README', '', '.bin'])('guesses nothing from %j', (name) => {
+    expect(guessFromName(name)).toBeUndefined()
+  })
+
+  it('takes long names in bounded time', () => {
+    const started = performance.now()
+    guessFromName('1.'.repeat(500_000))
+    guessFromName('v1-'.repeat(500_000))
+    expect(performance.now() - started).toBeLessThan(1_000)
+  })
+})
