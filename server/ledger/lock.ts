@@ -11,7 +11,7 @@
  * Only a holder of that claim may replace that lock, and a token never comes back, so a starter that was slow finds
  * another token there and looks again. A claim whose owner died is a stale lock like any other.
  */
-import { createHash, randomBytes } from 'node:crypto'
+import { hash, randomBytes } from 'node:crypto'
 import {
   closeSync,
   fsyncSync,
@@ -130,9 +130,14 @@ async function take(file: string, mine: LockHolder, deadline: number): Promise<v
   }
 }
 
+/** Name of the claim on the lock with this token. */
+export function claimNameOf(id: string): string {
+  return CLAIM_PREFIX + hash('sha256', id, 'hex').slice(0, 32)
+}
+
 /** Replaces a stale lock; false when another starter was faster, and the lock must be looked at again. */
 async function takeOver(file: string, id: string, mine: LockHolder, deadline: number): Promise<boolean> {
-  const claim = join(dirname(file), CLAIM_PREFIX + createHash('sha256').update(id).digest('hex').slice(0, 32))
+  const claim = join(dirname(file), claimNameOf(id))
   await take(claim, { ...mine, token: newToken() }, deadline)
   try {
     if (seen(file)?.id !== id) return false

@@ -1,0 +1,54 @@
+import { once } from 'node:events'
+import { join } from 'node:path'
+import { expect, test } from 'vitest'
+import type { Entry } from '../../server/ledger/entries.ts'
+import { checkLedger, LEDGER_FILE, readEntries } from '../../server/ledger/read.ts'
+import { childProgram, startChild } from './child-process.ts'
+import { newFolder } from './records-folder.ts'
+
+const KILLS = 25
+
+test('killing the writer at any moment loses no entry whose append had returned', {
+  timeout: 120_000,
+}, async () => {
+  const records = newFolder()
+  const file = join(records, LEDGER_FILE)
+  const acknowledged = new Map<number, string>()
+  for (let kill = 0; kill < KILLS; kill += 1) {
+    const child = startChild(process.execPath, [childProgram('append-until-killed.mjs'), records])
+    child.lines.on('line', (line) => {
+      const [seq, sum] = line.split(' ')
+      if (sum?.length === 64) acknowledged.set(Number(seq), sum)
+    })
+    await once(child.lines, 'line')
+    await new Promise((resolve) => setTimeout(resolve, Math.random() * 60))
+    const closed = once(child.lines, 'close')
+    child.process.kill('SIGKILL')
+    await Promise.all([once(child.process, 'exit'), closed])
+
+    const sums = new Map<number, string>()
+    const entries: Entry[] = []
+    for await (const entry of readEntries(file, { check: true })) {
+      sums.set(entry.seq, entry.sum)
+      entries.push(entry)
+    }
+    for (const [seq, sum] of acknowledged) expect(sums.get(seq)).toBe(sum)
+    const { firstBad, tornBytes } = await checkLedger(file)
+    if (tornBytes === 0) expect(firstBad).toBeUndefined()
+    if (kill > 0) expectRecovered(entries)
+  }
+  expect(acknowledged.size).toBeGreaterThan(KILLS * 20)
+})
+
+/** All fetches that earlier runs had left open have an ending, and no number was given twice. */
+function expectRecovered(entries: readonly Entry[]): void {
+  const lastRecovered = entries.findLastIndex((entry) => entry.kind === 'recovered')
+  const begun = entries.flatMap((entry) => (entry.kind === 'fetch-begun' ? [entry.id] : []))
+  const ended = new Set(entries.flatMap((entry) => (entry.kind === 'fetch-ended' ? [entry.id] : [])))
+  const begunBefore = entries
+    .slice(0, lastRecovered)
+    .flatMap((entry) => (entry.kind === 'fetch-begun' ? [entry.id] : []))
+  expect(lastRecovered).toBeGreaterThan(0)
+  expect(begunBefore.filter((id) => !ended.has(id))).toEqual([])
+  expect(new Set(begun).size).toBe(begun.length)
+}

@@ -1,0 +1,187 @@
+import { spawnSync } from 'node:child_process'
+import { readdirSync, readFileSync, rmSync, statSync, utimesSync, writeFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { describe, expect, onTestFinished, test } from 'vitest'
+import {
+  claimNameOf,
+  LOCK_FILE,
+  type Lock,
+  type LockHolder,
+  type LockOptions,
+  readLock,
+  takeLock,
+} from '../../server/ledger/lock.ts'
+import { type Here, hereNow, holderIsGone } from '../../server/ledger/process-life.ts'
+import { childProgram, startChild } from './child-process.ts'
+import { newFolder } from './records-folder.ts'
+
+const onLinux = process.platform === 'linux'
+
+async function taken(folder: string, options?: LockOptions): Promise<Lock> {
+  const lock = await takeLock(folder, options)
+  onTestFinished(() => lock.release())
+  return lock
+}
+
+/** A number that no process has: one that has just ended. */
+function endedPid(): number {
+  return spawnSync(process.execPath, ['--version']).pid
+}
+
+function writeLock(folder: string, holder: Partial<LockHolder>): LockHolder {
+  const whole = {
+    ...hereNow(),
+    token: 'stale-token',
+    pagePort: 8081,
+    since: '2026-01-05T09:00:00.000Z',
+    ...holder,
+  }
+  writeFileSync(join(folder, LOCK_FILE), JSON.stringify(whole))
+  return whole
+}
+
+describe('the lock', () => {
+  test('says who holds the ledger since when, with a token, readable by its owner alone', async () => {
+    const folder = newFolder()
+    const lock = await taken(folder, { now: () => Date.UTC(2026, 0, 5, 9) })
+    const stored = JSON.parse(readFileSync(lock.file, 'utf8')) as LockHolder
+    expect(stored).toEqual({ ...hereNow(), ...stored })
+    expect(stored).toMatchObject({ pid: process.pid, pagePort: null, since: '2026-01-05T09:00:00.000Z' })
+    expect(Buffer.from(stored.token, 'base64url')).toHaveLength(32)
+    if (process.platform !== 'win32') expect(statSync(lock.file).mode & 0o777).toBe(0o600)
+  })
+
+  test('is refused while it is held, naming the holder and the file to delete in need', async () => {
+    const folder = newFolder()
+    await taken(folder)
+    const refusal = await takeLock(folder).then(
+      () => undefined,
+      (error: Error) => error,
+    )
+    expect(refusal).toMatchObject({
+      code: 'FP_LEDGER_HELD',
+      fields: { pid: process.pid, host: hereNow().host },
+    })
+    expect(refusal?.message).toContain(join(folder, LOCK_FILE))
+  })
+
+  test('announces the page port to readers and stays private', async () => {
+    const folder = newFolder()
+    const lock = await taken(folder)
+    lock.announce({ pagePort: 8081 })
+    expect(await readLock(folder)).toMatchObject({ token: lock.token, pagePort: 8081 })
+    if (process.platform !== 'win32') expect(statSync(lock.file).mode & 0o777).toBe(0o600)
+    expect(readdirSync(folder)).toEqual([LOCK_FILE])
+  })
+
+  test('is given back once, and never takes away that of another', async () => {
+    const folder = newFolder()
+    const first = await taken(folder)
+    first.release()
+    expect(readdirSync(folder)).toEqual([])
+    const second = await taken(folder)
+    first.release()
+    expect(await readLock(folder)).toMatchObject({ token: second.token })
+    expect(() => first.announce({ pagePort: 1 })).toThrow(expect.objectContaining({ code: 'FP_LEDGER_HELD' }))
+  })
+
+  test('readers see none where there is none or its process is gone', async () => {
+    const folder = newFolder()
+    expect(await readLock(folder)).toBeUndefined()
+    writeLock(folder, { pid: endedPid() })
+    expect(await readLock(folder)).toBeUndefined()
+  })
+})
+
+describe('a lock that somebody left', () => {
+  test('is taken over when its process is gone, and nothing is left beside it', async () => {
+    const folder = newFolder()
+    writeLock(folder, { pid: endedPid() })
+    const lock = await taken(folder)
+    expect(await readLock(folder)).toMatchObject({ token: lock.token, pid: process.pid })
+    expect(readdirSync(folder)).toEqual([LOCK_FILE])
+  })
+
+  test('is taken over after another boot, though the number is in use again', async () => {
+    const folder = newFolder()
+    const here = { ...hereNow(), bootId: 'this-boot' }
+    writeLock(folder, { bootId: 'another-boot' })
+    await expect(taken(folder, { here })).resolves.toBeDefined()
+  })
+
+  test.runIf(onLinux)('is taken over when another process has its number now', async () => {
+    const folder = newFolder()
+    writeLock(folder, { processStart: '1' })
+    await expect(taken(folder)).resolves.toBeDefined()
+  })
+
+  test('is taken over though an earlier takeover died half-way', async () => {
+    const folder = newFolder()
+    const pid = endedPid()
+    writeLock(folder, { pid })
+    const claim = join(folder, claimNameOf('stale-token'))
+    writeFileSync(
+      claim,
+      JSON.stringify({ ...hereNow(), pid, token: 'dead-claim', pagePort: null, since: '' }),
+    )
+    await expect(taken(folder)).resolves.toBeDefined()
+    expect(readdirSync(folder)).toEqual([LOCK_FILE])
+  })
+
+  test('is taken over when a power loss left it empty', async () => {
+    const folder = newFolder()
+    const file = join(folder, LOCK_FILE)
+    writeFileSync(file, '')
+    const longAgo = new Date(Date.now() - 60_000)
+    utimesSync(file, longAgo, longAgo)
+    await expect(taken(folder)).resolves.toBeDefined()
+  })
+
+  test('is left alone when it is of another host', async () => {
+    const folder = newFolder()
+    const before = writeLock(folder, { host: 'another-laptop', pid: endedPid(), bootId: 'another-boot' })
+    await expect(takeLock(folder)).rejects.toMatchObject({
+      code: 'FP_LEDGER_HELD',
+      message: expect.stringMatching(/another-laptop.*delete .*lock\.json/),
+    })
+    expect(await readLock(folder)).toEqual(before)
+  })
+})
+
+describe('whether a holder is gone', () => {
+  const here: Here = { ...hereNow(), bootId: null, uptimeSeconds: 1000, pidSpace: null, processStart: null }
+
+  test('without boot ids, less time since the start of the system means another boot', () => {
+    expect(holderIsGone({ ...here, uptimeSeconds: 2000 }, here)).toBe(true)
+    expect(holderIsGone({ ...here, uptimeSeconds: 900 }, here)).toBe(false)
+  })
+
+  test('a process in another name space cannot be judged', () => {
+    const pid = endedPid()
+    expect(holderIsGone({ ...here, pid, pidSpace: 'pid:[1]' }, { ...here, pidSpace: 'pid:[2]' })).toBe(false)
+    expect(holderIsGone({ ...here, pid }, here)).toBe(true)
+  })
+})
+
+test('of several starters at once exactly one wins, over a stale lock or none', async () => {
+  const racers = Array.from({ length: 4 }, () =>
+    startChild(process.execPath, [childProgram('race-for-lock.mjs')]),
+  )
+  for (const racer of racers) expect(await racer.nextLine()).toBe('ready')
+  const pid = endedPid()
+  for (let round = 0; round < 60; round += 1) {
+    const folder = newFolder()
+    if (round % 4 !== 0) writeLock(folder, { pid })
+    if (round % 4 === 3) {
+      const claim = { ...hereNow(), pid, token: 'dead-claim', pagePort: null, since: '' }
+      writeFileSync(join(folder, claimNameOf('stale-token')), JSON.stringify(claim))
+    }
+    for (const racer of racers) racer.process.stdin.write(`${folder}\n`)
+    const results = await Promise.all(racers.map((racer) => racer.nextLine()))
+    const winners = results.filter((result) => result.startsWith('won '))
+    expect(winners, `round ${round}: ${results.join(', ')}`).toHaveLength(1)
+    expect(results.filter((result) => result === 'FP_LEDGER_HELD')).toHaveLength(3)
+    expect((await readLock(folder))?.token).toBe(winners[0]?.slice('won '.length))
+    rmSync(folder, { recursive: true })
+  }
+})

@@ -1,0 +1,230 @@
+import { appendFileSync, readFileSync, truncateSync, writeFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { describe, expect, test } from 'vitest'
+import { FIRST_PREV, MAX_LINE_BYTES } from '../../server/ledger/chain.ts'
+import type { Entry } from '../../server/ledger/entries.ts'
+import {
+  type BadLine,
+  checkLedger,
+  LEDGER_FILE,
+  mergeLedgers,
+  readEntries,
+} from '../../server/ledger/read.ts'
+import { newFolder, opened, sealed, writeLines } from './records-folder.ts'
+import { begun, ended, neighbour, VISIT } from './sample-entries.ts'
+
+const LINES = sealed(VISIT)
+const SUMS = LINES.map((line) => (JSON.parse(line) as Entry).sum)
+
+async function all<T>(items: AsyncIterable<T>): Promise<T[]> {
+  const found: T[] = []
+  for await (const item of items) found.push(item)
+  return found
+}
+
+describe('reading entries', () => {
+  test('gives them in order, as they were written', async () => {
+    const file = writeLines(newFolder(), LINES)
+    expect(await all(readEntries(file))).toEqual(LINES.map((line) => JSON.parse(line)))
+    expect(await all(readEntries(file, { check: true }))).toHaveLength(LINES.length)
+  })
+
+  test('does not see a last line that is being written', async () => {
+    const file = writeLines(newFolder(), LINES.slice(0, 5))
+    appendFileSync(file, LINES[5]?.slice(0, 40) ?? '')
+    expect(await all(readEntries(file, { check: true }))).toHaveLength(5)
+  })
+
+  test('reads lines longer and shorter than what is read at once', async () => {
+    const errors = (count: number) =>
+      Array.from({ length: count }, (_unused, index) => `${index}`.padEnd(1000, 'é'))
+    const entries = [neighbour(1), 900, 3, 400, neighbour(2), 5000].map((item) =>
+      typeof item === 'number'
+        ? ({ kind: 'sheet', file: 'visit.csv', sha256: FIRST_PREV, rows: [], errors: errors(item) } as const)
+        : item,
+    )
+    const lines = sealed(entries.map((entry) => structuredClone(entry) as (typeof VISIT)[number]))
+    const file = writeLines(newFolder(), lines)
+    expect(await all(readEntries(file, { check: true }))).toEqual(lines.map((line) => JSON.parse(line)))
+    expect(await checkLedger(file)).toMatchObject({ entries: 6, intact: true })
+  })
+
+  test('stops at a line that is no entry, or passes over it when asked to', async () => {
+    const lines = LINES.with(3, '<<<<<<< mine')
+    const file = writeLines(newFolder(), lines)
+    const seen: Entry[] = []
+    const reading = (async () => {
+      for await (const entry of readEntries(file)) seen.push(entry)
+    })()
+    await expect(reading).rejects.toMatchObject({ code: 'FP_LEDGER_BROKEN', fields: { line: 4 } })
+    expect(seen).toHaveLength(3)
+    const bad: BadLine[] = []
+    expect(await all(readEntries(file, { onBad: (line) => bad.push(line) }))).toHaveLength(LINES.length - 1)
+    expect(bad.map(({ line }) => line)).toEqual([4])
+  })
+
+  test('with the check on, a changed line is bad and the ones behind it are not blamed for it', async () => {
+    const file = writeLines(newFolder(), LINES.with(3, (LINES[3] ?? '').replace('engineer', 'stranger')))
+    await expect(all(readEntries(file, { check: true }))).rejects.toMatchObject({ code: 'FP_LEDGER_BROKEN' })
+    const bad: BadLine[] = []
+    await all(readEntries(file, { check: true, onBad: (line) => bad.push(line) }))
+    expect(bad).toEqual([{ line: 4, why: expect.stringContaining('changed after it was written') }])
+  })
+
+  test('says that there is no ledger', async () => {
+    const missing = join(newFolder(), LEDGER_FILE)
+    await expect(all(readEntries(missing))).rejects.toMatchObject({ code: 'FP_LEDGER_MISSING' })
+    await expect(checkLedger(missing)).rejects.toMatchObject({ code: 'FP_LEDGER_MISSING' })
+  })
+
+  test('works while the writer appends', async () => {
+    const ledger = await opened(newFolder())
+    for (let id = 1; id <= 500; id += 1) ledger.append(begun(id))
+    let seen = 0
+    for await (const entry of readEntries(ledger.file, { check: true })) {
+      seen = entry.seq
+      if (seen % 100 === 0) ledger.append(ended(seen))
+    }
+    expect(seen).toBeGreaterThanOrEqual(500)
+    expect(await checkLedger(ledger.file)).toMatchObject({
+      entries: 505,
+      intact: true,
+      head: ledger.head.sum,
+    })
+  })
+})
+
+describe('checking a ledger', () => {
+  test('finds an intact one intact, and an empty one too', async () => {
+    const file = writeLines(newFolder(), LINES)
+    expect(await checkLedger(file)).toEqual({ entries: 18, intact: true, head: SUMS.at(-1), tornBytes: 0 })
+    const empty = writeLines(newFolder(), [])
+    expect(await checkLedger(empty)).toEqual({ entries: 0, intact: true, head: FIRST_PREV, tornBytes: 0 })
+  })
+
+  test('finds every single changed byte of the file, newlines too, in the line where it is', {
+    timeout: 120_000,
+  }, async () => {
+    const folder = newFolder()
+    const file = writeLines(folder, LINES.slice(0, 8))
+    const whole = readFileSync(file)
+    let line = 1
+    for (let at = 0; at < whole.length; at += 1) {
+      const changed = Buffer.from(whole)
+      changed[at] = (changed[at] ?? 0) ^ (1 << (at % 8))
+      writeFileSync(file, changed)
+      const { intact, firstBad } = await checkLedger(file)
+      expect({ intact, line: firstBad?.line }, `byte ${at}`).toEqual({ intact: false, line })
+      if (whole[at] === 0x0a) line += 1
+    }
+    expect(line).toBe(9)
+  })
+
+  test.each([
+    ['missing', LINES.toSpliced(4, 1), 5, /line 5 is missing or moved/],
+    ['missing at the beginning', LINES.slice(2), 1, /lines 1 to 2 are missing/],
+    ['swapped', LINES.with(4, LINES[5] ?? '').with(5, LINES[4] ?? ''), 5, /missing or moved/],
+    ['twice', LINES.toSpliced(5, 0, LINES[4] ?? ''), 6, /repeated or moved/],
+    ['added by hand', LINES.toSpliced(5, 0, '{"kind":"closed"}'), 6, /does not begin and end/],
+    ['taken from another ledger', LINES.with(4, sealed([...VISIT].reverse())[4] ?? ''), 5, /replaced/],
+  ])('finds a line that is %s', async (_what, lines, line, why) => {
+    const file = writeLines(newFolder(), lines)
+    expect(await checkLedger(file)).toMatchObject({
+      entries: lines.length,
+      intact: false,
+      firstBad: { line, why: expect.stringMatching(why) },
+      head: SUMS[line - 2] ?? FIRST_PREV,
+    })
+  })
+
+  test('finds bytes behind the last line', async () => {
+    const file = writeLines(newFolder(), LINES)
+    appendFileSync(file, '{"seq":19')
+    expect(await checkLedger(file)).toMatchObject({ intact: false, tornBytes: 9, firstBad: { line: 19 } })
+  })
+
+  test('finds a line that is longer than any, without keeping all of it', async () => {
+    const file = writeLines(newFolder(), LINES)
+    const piece = Buffer.alloc(1024 * 1024, 'x')
+    for (let bytes = 0; bytes < MAX_LINE_BYTES * 2; bytes += piece.length) appendFileSync(file, piece)
+    expect(await checkLedger(file)).toMatchObject({ intact: false, tornBytes: MAX_LINE_BYTES * 2 })
+    appendFileSync(file, `\n${LINES[0]}\n`)
+    const why = expect.stringContaining('longer than any line')
+    expect(await checkLedger(file)).toMatchObject({ entries: 20, firstBad: { line: 19, why }, tornBytes: 0 })
+  })
+})
+
+describe('a head that was printed earlier', () => {
+  test('is found though the ledger has gone on since, in whatever letter case it was typed', async () => {
+    const file = writeLines(newFolder(), LINES)
+    const head = SUMS[9] ?? ''
+    expect(await checkLedger(file, { head: ` ${head.toUpperCase()} ` })).toMatchObject({ intact: true })
+    expect(await checkLedger(file, { head, entries: 10 })).toMatchObject({ intact: true })
+    expect(await checkLedger(file, { head: FIRST_PREV })).toMatchObject({ intact: true })
+  })
+
+  test('shows that the tail was cut off at a line, which the chain alone does not', async () => {
+    const file = writeLines(newFolder(), LINES.slice(0, 10))
+    const head = SUMS.at(-1) ?? ''
+    expect(await checkLedger(file)).toMatchObject({ intact: true })
+    expect(await checkLedger(file, { head })).toMatchObject({
+      intact: false,
+      entries: 10,
+      firstBad: { line: 11, why: expect.stringMatching(/cut off.*rewritten/) },
+    })
+    expect(await checkLedger(file, { head, entries: 18 })).toMatchObject({
+      firstBad: { line: 11, why: expect.stringMatching(/lines up to 18 are missing/) },
+    })
+  })
+
+  test('shows that the ledger was rewritten whole', async () => {
+    const file = writeLines(newFolder(), sealed(VISIT, Date.UTC(2026, 5, 1)))
+    const head = SUMS.at(-1) ?? ''
+    expect(await checkLedger(file)).toMatchObject({ intact: true })
+    expect(await checkLedger(file, { head })).toMatchObject({ intact: false })
+    expect(await checkLedger(file, { head, entries: 18 })).toMatchObject({
+      firstBad: { line: 18, why: expect.stringContaining('rewritten') },
+    })
+  })
+
+  test('that is none is refused as such', async () => {
+    const file = writeLines(newFolder(), LINES)
+    await expect(checkLedger(file, { head: 'abc' })).rejects.toMatchObject({ code: 'FP_USAGE' })
+  })
+
+  test('a file cut in mid-line shows with or without it', async () => {
+    const file = writeLines(newFolder(), LINES)
+    truncateSync(file, readFileSync(file).length - 30)
+    expect(await checkLedger(file)).toMatchObject({ intact: false, firstBad: { line: 18 } })
+  })
+})
+
+describe('several ledgers', () => {
+  test('are merged in order of time, the order within each kept though its clock was set back', async () => {
+    const start = Date.UTC(2026, 0, 5, 9)
+    const first = writeLines(newFolder(), sealed([neighbour(1), neighbour(2), neighbour(3)], start))
+    const second = writeLines(newFolder(), sealed([neighbour(11), neighbour(12)], start + 1000))
+    const backwards = [...sealed([neighbour(21)], start + 1500), ...sealed([neighbour(22)], start - 9000)]
+    const third = writeLines(newFolder(), backwards)
+    const merged = await all(mergeLedgers([first, second, third]))
+    const told = merged.map(({ entry, ledger }) =>
+      entry.kind === 'neighbour' ? [ledger, entry.address] : [],
+    )
+    expect(told).toEqual([
+      [0, '192.0.2.1'],
+      [0, '192.0.2.2'],
+      [1, '192.0.2.11'],
+      [2, '192.0.2.21'],
+      [2, '192.0.2.22'],
+      [0, '192.0.2.3'],
+      [1, '192.0.2.12'],
+    ])
+  })
+
+  test('none at all merge to nothing, and a missing one is an error', async () => {
+    expect(await all(mergeLedgers([]))).toEqual([])
+    const there = writeLines(newFolder(), LINES)
+    const merged = all(mergeLedgers([there, join(newFolder(), LEDGER_FILE)]))
+    await expect(merged).rejects.toMatchObject({ code: 'FP_LEDGER_MISSING' })
+  })
+})
