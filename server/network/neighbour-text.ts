@@ -17,18 +17,23 @@ export interface Neighbour {
 const ENTRY_COMPLETE = 0x02
 
 /**
- * A hardware address of six octets in any common form (colons or hyphens, one or two digits, upper or lower
- * case) as `00:00:5e:00:53:01`, or undefined; also undefined for all zeros and for group addresses (the lowest
- * bit of the first octet, IEEE 802), which no single device has.
+ * A hardware address of six octets in any common form (`00:00:5e:00:53:01`, `0:0:5e:0:53:1`, `00-00-5E-00-53-01`,
+ * `0000.5e00.5301`, `00005e005301`) as `00:00:5e:00:53:01`, or undefined; also undefined for all zeros and for
+ * group addresses (the lowest bit of the first octet, IEEE 802), which no single device has.
  */
 export function normaliseMac(text: string): string | undefined {
-  const match = /^([0-9a-f]{1,2})([:-])(?:[0-9a-f]{1,2}\2){4}[0-9a-f]{1,2}$/i.exec(text)
-  const separator = match?.[2]
-  if (separator === undefined) return undefined
-  const octets = text.toLowerCase().split(separator)
-  if (Number.parseInt(octets[0] ?? '', 16) & 1) return undefined
+  const octets = octetsOf(text.toLowerCase())
+  if (octets === undefined || Number.parseInt(octets[0] ?? '', 16) & 1) return undefined
   const mac = octets.map((octet) => octet.padStart(2, '0')).join(':')
   return mac === '00:00:00:00:00:00' ? undefined : mac
+}
+
+function octetsOf(text: string): readonly string[] | undefined {
+  if (/^([0-9a-f]{4}\.){2}[0-9a-f]{4}$|^[0-9a-f]{12}$/.test(text)) {
+    return text.replaceAll('.', '').match(/../g) ?? undefined
+  }
+  const separator = /^[0-9a-f]{1,2}([:-])(?:[0-9a-f]{1,2}\1){4}[0-9a-f]{1,2}$/.exec(text)?.[1]
+  return separator === undefined ? undefined : text.split(separator)
 }
 
 /** Linux /proc/net/arp: address, hardware type, flags, hardware address, mask, device (man 5 proc). */

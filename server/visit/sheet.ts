@@ -1,0 +1,188 @@
+/**
+ * The visit sheet: which device should get which image. CSV by RFC 4180, as spreadsheets save it: BOM or UTF-16,
+ * comma, semicolon or tab, quoted line breaks, empty columns behind. Whatever stands in it, reading never throws:
+ * what is wrong is named by row and column, with what to do, and the good rows count.
+ */
+import { parse } from 'csv-parse/sync'
+import { checkRows } from './sheet-check.ts'
+import { type RawRow, SHEET_COLUMNS, SHEET_LIMITS, type Sheet, type SheetProblem } from './sheet-rows.ts'
+import { decodeSheet } from './sheet-text.ts'
+
+/** Known columns are compared without letter case; spaces and hyphens count as `_`. */
+const KNOWN: ReadonlySet<string> = new Set(SHEET_COLUMNS)
+
+/** Empty lines count as rows of a spreadsheet; this many records are looked at. */
+const MOST_RECORDS = SHEET_LIMITS.rows * 2
+
+/** Reads a sheet. Bounded by SHEET_LIMITS; never throws on content. */
+export function parseSheet(bytes: Uint8Array): Sheet {
+  if (bytes.length > SHEET_LIMITS.bytes) {
+    const size = `${SHEET_LIMITS.bytes / 1024 / 1024} MiB`
+    return failed({
+      row: 0,
+      column: null,
+      message: `The sheet is larger than ${size}. Keep only the rows of this visit.`,
+    })
+  }
+  const { text, guessedEncoding } = decodeSheet(bytes)
+  const { records, cutAt } = readRecords(text)
+  const headingAt = records.findIndex((record) => !isEmpty(record) && !isSeparatorHint(record))
+  const heading = records[headingAt]
+  if (heading === undefined) return failed(cutAt ?? EMPTY)
+  const problems: SheetProblem[] = [
+    ...(guessedEncoding ? [NOT_UTF8] : []),
+    ...(cutAt === undefined ? [] : [cutAt]),
+  ]
+  const columns = readHeading(heading, headingAt + 1, problems)
+  const hasDevice = columns.includes('device')
+  if (!hasDevice) {
+    const message = `There is no column device. The first row must hold the headings: ${SHEET_COLUMNS.join(', ')}; only device is needed.`
+    problems.push({ row: headingAt + 1, column: 'device', message })
+  }
+  const rows = hasDevice ? checkRows(readRows(records, headingAt, columns, problems), problems) : []
+  return { rows, columns: columns.filter((name) => name !== ''), problems: inOrder(problems) }
+}
+
+const EMPTY: SheetProblem = {
+  row: 1,
+  column: null,
+  message: 'The sheet is empty. Give it a heading row with at least the column device.',
+}
+const NOT_UTF8: SheetProblem = {
+  row: 0,
+  column: null,
+  message: 'The sheet is not saved as UTF-8, so that accented letters may be wrong. Save it as "CSV UTF-8".',
+}
+
+function failed(problem: SheetProblem): Sheet {
+  return { rows: [], columns: [], problems: [problem] }
+}
+
+/** By row; the first SHEET_LIMITS.problems and how many more there are. */
+function inOrder(problems: readonly SheetProblem[]): SheetProblem[] {
+  const sorted = problems.toSorted((a, b) => a.row - b.row)
+  const more = sorted.length - SHEET_LIMITS.problems
+  if (more <= 0) return sorted
+  const message = `${more} more problems are not shown. Correct these first.`
+  return [...sorted.slice(0, SHEET_LIMITS.problems), { row: 0, column: null, message }]
+}
+
+const TOO_LONG: SheetProblem = {
+  row: MOST_RECORDS,
+  column: null,
+  message: `Rows after number ${MOST_RECORDS} are not read, empty ones counted. Remove the empty rows.`,
+}
+
+function isEmpty(record: readonly string[]): boolean {
+  return record.every((cell) => cell.trim() === '')
+}
+
+/** Records in order, empty ones too, so that their places are the spreadsheet's row numbers. */
+function readRecords(text: string): { records: string[][]; cutAt: SheetProblem | undefined } {
+  const records: string[][] = []
+  const delimiter = detectDelimiter(text)
+  const options = {
+    bom: true,
+    delimiter,
+    relax_column_count: true,
+    relax_quotes: true,
+    skip_empty_lines: false,
+  }
+  try {
+    parse(text, {
+      ...options,
+      to: MOST_RECORDS,
+      onRecord: (record: string[]) => {
+        records.push(record)
+        return null
+      },
+    })
+    return { records, cutAt: records.length < MOST_RECORDS ? undefined : TOO_LONG }
+  } catch {
+    const row = records.length + 1
+    const message =
+      'A quotation mark opens here and is not closed; this row and those after it are not read. Close it, or write a quotation mark within a cell twice ("").'
+    return { records, cutAt: { row, column: null, message } }
+  }
+}
+
+/** The one of comma, semicolon and tab that stands most often in the first line that says anything. */
+function detectDelimiter(text: string): string {
+  const start = text.replace(/^\uFEFF/, '').slice(0, 64 * 1024)
+  const hint = /^"?sep=([,;\t])"?\s*$/im.exec(start.split(/\r\n|\r|\n/, 1)[0] ?? '')
+  if (hint?.[1] !== undefined) return hint[1]
+  const line = start.split(/\r\n|\r|\n/).find((candidate) => /[^\s,;"]/.test(candidate)) ?? ''
+  const outside = line.replace(/"[^"]*"/g, '')
+  const count = (mark: string) => outside.split(mark).length - 1
+  return [',', ';', '\t'].reduce((best, mark) => (count(mark) > count(best) ? mark : best))
+}
+
+/** `sep=;` on top, which some spreadsheets write and read. */
+function isSeparatorHint(record: readonly string[]): boolean {
+  return record[0]?.toLowerCase().startsWith('sep=') === true && record.slice(1).every((cell) => cell === '')
+}
+
+/** Headings by place; '' where a column has none or is not read. */
+function readHeading(record: readonly string[], row: number, problems: SheetProblem[]): string[] {
+  const columns: string[] = []
+  const seen = new Set<string>()
+  for (const cell of record.slice(0, SHEET_LIMITS.columns)) {
+    const written = cell.trim()
+    const plain = written.toLowerCase().replace(/[\s_-]+/g, '_')
+    const name = KNOWN.has(plain) ? plain : written
+    if (name !== '' && seen.has(name)) {
+      problems.push({
+        row,
+        column: name,
+        message: 'This heading stands twice; the first one counts. Rename or remove the other.',
+      })
+      columns.push('')
+      continue
+    }
+    seen.add(name)
+    columns.push(name)
+  }
+  if (record.slice(SHEET_LIMITS.columns).some((cell) => cell.trim() !== '')) {
+    problems.push({
+      row,
+      column: null,
+      message: `Only the first ${SHEET_LIMITS.columns} columns are read. Remove what is not needed.`,
+    })
+  }
+  return columns
+}
+
+function readRows(
+  records: readonly string[][],
+  headingAt: number,
+  columns: readonly string[],
+  problems: SheetProblem[],
+): RawRow[] {
+  const raw: RawRow[] = []
+  for (let at = headingAt + 1; at < records.length; at += 1) {
+    const record = records[at] ?? []
+    if (isEmpty(record)) continue
+    const row = at + 1
+    if (raw.length >= SHEET_LIMITS.rows) {
+      problems.push({
+        row,
+        column: null,
+        message: `Only the first ${SHEET_LIMITS.rows} rows are read. Split the sheet into several folders.`,
+      })
+      break
+    }
+    if (record.slice(columns.length).some((cell) => cell.trim() !== '')) {
+      problems.push({
+        row,
+        column: null,
+        message:
+          'This row has more cells than there are headings; put cells that hold the separator into quotation marks, or add a heading.',
+      })
+    }
+    const named = columns.flatMap((name, place) =>
+      name === '' ? [] : [[name, record[place] ?? ''] as const],
+    )
+    raw.push({ row, cells: Object.fromEntries(named) })
+  }
+  return raw
+}
