@@ -41,6 +41,8 @@ export interface Trouble {
 
 export interface Depot {
   readonly settings: Settings
+  /** Of this program. */
+  readonly version: string
   readonly events: EventEmitter<DepotEvents>
   readonly catalogue: Catalogue
   readonly ledger: Ledger
@@ -243,6 +245,7 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
 
       return {
         settings,
+        version,
         events,
         catalogue,
         ledger,
@@ -305,7 +308,8 @@ function settingsOnRecord(settings: Settings): Record<string, unknown> {
   return rest
 }
 
-function userName(): string {
+/** Who is logged in, for what a person did. */
+export function userName(): string {
   try {
     return userInfo().username
   } catch {

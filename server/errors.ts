@@ -32,6 +32,10 @@ export const ERROR_MESSAGES = {
     'This system does not let you open port {port} on {address}. Choose a port above 1023 with --port, or start with the rights to open it.',
   FP_ADDRESS_ABSENT: 'This machine has no address {address} to listen on. Its addresses: {addresses}.',
   FP_LISTEN_FAILED: 'Could not listen on {address} port {port} ({cause}).',
+  // the running server
+  FP_SERVER_UNREACHABLE:
+    'The server of this folder (process {pid}) does not answer: {cause}. Look at its window, or stop it and try again.',
+  FP_SERVER_REFUSED: 'The running server did not do it: {why}',
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
@@ -40,6 +44,17 @@ export const ERROR_MESSAGES = {
   FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',
   FP_IMAGE_OUTSIDE: '{image} leads out of the staging folder {folder}. Put the file itself into the folder.',
   FP_IMAGE_NOT_FILE: '{image} is not a regular file. Only regular files are offered.',
+  // the bench page and its API
+  FP_PAGE_HOST: 'The bench page answers only under a loopback name and its own port, not under {host}.',
+  FP_PAGE_ORIGIN: 'This request came from another page ({origin}). Only the bench page itself may ask here.',
+  FP_PAGE_TOKEN:
+    'A change needs the token of this run. Open the page at the address that "fetchproof serve" printed.',
+  FP_PAGE_REQUEST: 'The request is not usable: {why}.',
+  FP_PAGE_BUSY: 'Too many pages are open on this server ({most}). Close one of them.',
+  FP_DROP_NAME: 'A file cannot be put into the staging folder under the name {file}: {why}.',
+  FP_DROP_EXISTS: '{file} is in the staging folder already. Replace it only if you mean to.',
+  FP_DROP_NO_ROOM: 'There is no room for {file}: the disk of the staging folder has {free} bytes left.',
+  FP_DROP_CUT: '{file} did not arrive whole ({why}). Nothing of it was kept; drop it again.',
 } as const
 
 export type ErrorCode = keyof typeof ERROR_MESSAGES

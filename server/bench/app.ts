@@ -1,0 +1,247 @@
+/**
+ * What the engineer sees and the command line talks to: the API under `/api/`, its event stream, and the bench
+ * page's files. Loopback only: whoever listens with it listens on 127.0.0.1. Building is apart from listening.
+ *
+ *   GET  /api/snapshot    all that the page shows
+ *   GET  /api/stream      the same as server-sent events, then the members that change
+ *   GET  /api/images      `{ "images": [ … ] }`
+ *   GET  /api/drop        what would become of a dropped file of this name
+ *   POST /api/match       which image a device's output names; changes nothing
+ *   POST /api/lift, /api/hold, /api/ready-now, /api/published, /api/observed;  PUT /api/drop      changes
+ */
+import fastifyStatic from '@fastify/static'
+import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
+import { type Depot, userName } from '../depot.ts'
+import { FetchproofError } from '../errors.ts'
+import type { ImageReference } from '../ledger/entries.ts'
+import { imageView } from '../report/image-view.ts'
+import { createDrops, type DropOptions } from './drop.ts'
+import { STATUS_OF_ERROR } from './error-status.ts'
+import { createFeed } from './feed.ts'
+import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
+import type * as Taken from './requests.ts'
+import {
+  DropQuery,
+  HoldBody,
+  LiftBody,
+  MatchBody,
+  NoQuery,
+  ObservedBody,
+  PublishedBody,
+  ReadyNowBody,
+} from './requests.ts'
+import { createSnapshots, type SnapshotSources } from './snapshot.ts'
+import { addStream } from './stream.ts'
+
+/** Published checksums and digests that devices print: another room's work, handed in. */
+export interface Checksums {
+  /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
+  paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
+  /** Which images and algorithms the digests in a text belong to. */
+  match(text: string): Promise<unknown> | unknown
+}
+
+export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
+  readonly depot: Depot
+  /** Of the lock file: a change needs it. */
+  readonly token: string
+  /** The built page; absent: the API alone. */
+  readonly pageFolder?: string
+  /** Absent: neither can be pasted, and the page does not ask for it. */
+  readonly checksums?: Checksums
+  /** A fault that should not be, for the program's own log. */
+  readonly onFault?: (error: unknown) => void
+  readonly roomIn?: DropOptions['roomIn']
+  readonly heartbeatMs?: number
+}
+
+/** Resolves with an app that is ready and does not listen. */
+export async function createBenchApp(options: BenchOptions): Promise<FastifyInstance> {
+  const { depot, onFault = () => undefined } = options
+  const app = Fastify({
+    logger: false,
+    forceCloseConnections: true,
+    ajv: { customOptions: { removeAdditional: false, coerceTypes: false, useDefaults: false } },
+  })
+  const checkToken = createTokenCheck(options.token)
+
+  app.addHook('onRequest', async (request, reply) => {
+    reply.headers(SAFETY_HEADERS)
+    checkHost(request)
+    if (!request.url.startsWith('/api/')) return
+    reply.header('cache-control', 'no-store')
+    checkOrigin(request)
+  })
+  app.setErrorHandler((error: FastifyError, _request, reply) => {
+    const coded = asCoded(error)
+    const status = coded === undefined ? 500 : (STATUS_OF_ERROR[coded.code] ?? 500)
+    if (status === 500) onFault(error)
+    if (status === 401) reply.header('www-authenticate', 'Bearer')
+    const body = coded ?? {
+      code: 'FP_FAULT',
+      message: 'Something went wrong in the server; its log says what.',
+    }
+    return reply.code(status).send({ error: { code: body.code, message: body.message } })
+  })
+  app.setNotFoundHandler((_request, reply) =>
+    reply.code(404).send({ error: { code: 'FP_PAGE_REQUEST', message: 'There is nothing here.' } }),
+  )
+
+  const snapshots = createSnapshots({
+    ...options,
+    started: new Date().toISOString(),
+    takesChecksums: options.checksums !== undefined,
+  })
+  const feed = createFeed(depot, snapshots)
+  app.addHook('onClose', async () => feed.close())
+  addStream(app, { feed, ...(options.heartbeatMs !== undefined && { heartbeatMs: options.heartbeatMs }) })
+  addReading(app, options, () => feed.whole())
+  addChanges(app, options, checkToken)
+  addDrops(app, options, checkToken)
+  if (options.pageFolder !== undefined) {
+    await app.register(fastifyStatic, { root: options.pageFolder, cacheControl: false, dotfiles: 'deny' })
+  }
+  await app.ready()
+  return app
+}
+
+function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, whole: () => string): void {
+  app.get('/api/snapshot', { schema: { querystring: NoQuery } }, (_request, reply) =>
+    reply.type('application/json; charset=utf-8').send(whole()),
+  )
+  app.get('/api/images', { schema: { querystring: NoQuery } }, () => {
+    const bases = depot.bases()
+    return { images: depot.catalogue.images().map((image) => imageView(image, bases)) }
+  })
+  if (checksums === undefined) return
+  app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>
+    checksums.match(request.body.text),
+  )
+}
+
+function addChanges(
+  app: FastifyInstance,
+  { depot, checksums }: BenchOptions,
+  checkToken: (request: FastifyRequest) => void,
+): void {
+  // Before the body is read: nobody without the token makes us take one in.
+  const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
+
+  app.post<{ Body: Taken.Lift }>('/api/lift', { onRequest, schema: { body: LiftBody } }, ({ body }) => {
+    depot.lift(body.name, body.reason.trim(), body.by ?? userName())
+    return { lifted: body.name }
+  })
+  app.post<{ Body: Taken.Hold }>('/api/hold', { onRequest, schema: { body: HoldBody } }, ({ body }) => {
+    depot.catalogue.hold(body.name, body.reason.trim())
+    return { held: body.name }
+  })
+  app.post<{ Body: Taken.ReadyNow }>(
+    '/api/ready-now',
+    { onRequest, schema: { body: ReadyNowBody } },
+    ({ body }) => {
+      depot.catalogue.readyNow(body.name)
+      return { hurried: body.name }
+    },
+  )
+  app.post<{ Body: Taken.Observed }>(
+    '/api/observed',
+    { onRequest, schema: { body: ObservedBody } },
+    async ({ body }) => {
+      const { device, before, after, note, digest, by = userName() } = body
+      if ([before, after, note, digest].every((said) => said === undefined)) {
+        throw new FetchproofError('FP_PAGE_REQUEST', {
+          why: 'say what was observed: before, after, note or digest',
+        })
+      }
+      const { seq } = depot.ledger.append({
+        kind: 'observed',
+        device: device.trim(),
+        by,
+        ...(before !== undefined && { before }),
+        ...(after !== undefined && { after }),
+        ...(note !== undefined && { note }),
+        ...(digest !== undefined && { digest: digestOnRecord(depot, digest) }),
+      })
+      await depot.ledger.synced()
+      return { observed: device.trim(), seq }
+    },
+  )
+  if (checksums === undefined) return
+  app.post<{ Body: Taken.PublishedPaste }>(
+    '/api/published',
+    { onRequest, schema: { body: PublishedBody } },
+    async ({ body }) => {
+      imageNamed(depot, body.name)
+      return (await checksums.paste(body.name, body.text, body.by ?? userName())) ?? { published: body.name }
+    },
+  )
+}
+
+function digestOnRecord(
+  depot: Depot,
+  { algorithm, value, image }: NonNullable<Taken.Observed['digest']>,
+): { algorithm: string; value: string; image?: ImageReference } {
+  if (image === undefined) return { algorithm, value }
+  return { algorithm, value, image: imageNamed(depot, image) }
+}
+
+/** Throws FP_IMAGE_UNKNOWN, for one whose digest is not known (yet) too. */
+function imageNamed(depot: Depot, name: string): ImageReference {
+  const image = depot.catalogue.get(name)
+  if (image?.version === undefined) {
+    const hint = image === undefined ? '' : 'It is still being read; wait until its digest is known.'
+    throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: depot.settings.folder, hint })
+  }
+  const { sha256, bytes } = image.version
+  return { name, plainPath: image.plainPath, bytes, sha256 }
+}
+
+function addDrops(
+  app: FastifyInstance,
+  { depot, roomIn }: BenchOptions,
+  checkToken: (request: FastifyRequest) => void,
+): void {
+  const { folder, records } = depot.settings
+  const drops = createDrops({ folder, records, ...(roomIn !== undefined && { roomIn }) })
+  app.addHook('preClose', async () => drops.close())
+  app.get<{ Querystring: Taken.DropRequest }>(
+    '/api/drop',
+    { schema: { querystring: DropQuery } },
+    ({ query }) => drops.target(query.name),
+  )
+  app.register((streaming, _options, done) => {
+    // The body stays a stream: an image may be larger than memory.
+    streaming.removeAllContentTypeParsers()
+    streaming.addContentTypeParser('*', (_request, payload, taken) => taken(null, payload))
+    streaming.put<{ Querystring: Taken.DropRequest }>(
+      '/api/drop',
+      { onRequest: async (request) => checkToken(request), schema: { querystring: DropQuery } },
+      async (request, reply) => {
+        const { name, replace } = request.query
+        const length = request.headers['content-length']
+        const announced = length === undefined ? undefined : Number(length)
+        try {
+          const dropped = await drops.take(name, request.raw, { announced, replace: replace === 'yes' })
+          await depot.catalogue.rescan()
+          return dropped
+        } catch (error) {
+          // What still comes is read and thrown away, so that the browser sees the answer and no broken pipe.
+          request.raw.resume()
+          reply.header('connection', 'close')
+          throw error
+        }
+      },
+    )
+    done()
+  })
+}
+
+/** Fastify's own errors say what is wrong with a request; they get our code. */
+function asCoded(error: FastifyError): FetchproofError | undefined {
+  if (error instanceof FetchproofError) return error
+  const status = error.statusCode ?? 500
+  if (status >= 500) return undefined
+  const unknownKey = error.validation?.[0]?.params.additionalProperty
+  const why = unknownKey === undefined ? error.message : `it has an unknown key ${String(unknownKey)}`
+  return new FetchproofError('FP_PAGE_REQUEST', { why }, { cause: error })
+}

@@ -1,0 +1,146 @@
+/**
+ * A file dropped onto the page. It goes under a name that is never offered (`….part`) and takes its own name
+ * when it is whole. It never takes the place of another file unless the person was asked.
+ */
+import { randomBytes } from 'node:crypto'
+import { createWriteStream } from 'node:fs'
+import { link, lstat, rename, rm, statfs } from 'node:fs/promises'
+import { join } from 'node:path'
+import { type Readable, Transform } from 'node:stream'
+import { pipeline } from 'node:stream/promises'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { dropName } from './drop-name.ts'
+
+/** Left free for the ledger and whatever else lives on that disk. */
+const LEFT_FREE_BYTES = 16 * 1024 * 1024
+
+export interface Dropped {
+  readonly name: string
+  readonly bytes: number
+}
+
+export interface DropOptions {
+  readonly folder: string
+  readonly records: string
+  /** Bytes that may still be written to the disk of `folder`. */
+  readonly roomIn?: (folder: string) => Promise<number>
+}
+
+export interface DropTarget {
+  /** The name it would get. */
+  readonly name: string
+  readonly exists: boolean
+  /** Bytes that it may have. */
+  readonly room: number
+}
+
+export interface Drops {
+  /** What would become of a file of this name. Throws FP_DROP_NAME. */
+  target(given: string): Promise<DropTarget>
+  /**
+   * Takes the bytes; `announced` is how many are said to come, where known.
+   * Throws FP_DROP_NAME, FP_DROP_EXISTS, FP_DROP_NO_ROOM, FP_DROP_CUT; nothing is left behind then.
+   */
+  take(
+    given: string,
+    body: Readable,
+    options: { announced?: number | undefined; replace: boolean },
+  ): Promise<Dropped>
+  /** Ends what is under way; nothing of it stays. */
+  close(): void
+}
+
+export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions): Drops {
+  const closing = new AbortController()
+
+  async function target(given: string): Promise<DropTarget> {
+    const name = dropName(given, folder, records)
+    const [exists, free] = await Promise.all([isThere(join(folder, name)), roomIn(folder)])
+    return { name, exists, room: Math.max(0, free - LEFT_FREE_BYTES) }
+  }
+
+  return {
+    target,
+    async take(given, body, { announced, replace }) {
+      const { name, exists, room } = await target(given)
+      if (exists && !replace) throw new FetchproofError('FP_DROP_EXISTS', { file: name })
+      if ((announced ?? 0) > room) throw noRoom(name, room)
+      const part = join(folder, `${name}.${randomBytes(4).toString('hex')}.part`)
+      try {
+        const counted = counter(name, room)
+        // `wx`: never through a link or onto a file that stands there.
+        const file = createWriteStream(part, { flags: 'wx', mode: 0o644, flush: true })
+        await pipeline(body, counted.through, file, { signal: closing.signal })
+        if (announced !== undefined && counted.bytes() !== announced) throw new Error('bytes are missing')
+        await putInPlace(part, join(folder, name), replace)
+        return { name, bytes: counted.bytes() }
+      } catch (error) {
+        throw asDropError(error, name, room)
+      } finally {
+        await rm(part, { force: true })
+      }
+    },
+    close: () => closing.abort(),
+  }
+}
+
+function counter(name: string, room: number): { through: Transform; bytes: () => number } {
+  let bytes = 0
+  const through = new Transform({
+    transform(piece: Buffer, _encoding, done) {
+      bytes += piece.length
+      if (bytes > room) done(noRoom(name, room))
+      else done(null, piece)
+    },
+  })
+  return { through, bytes: () => bytes }
+}
+
+/** A second name for the same file fails when the name is taken; a disk without such links gets a look first. */
+async function putInPlace(part: string, file: string, replace: boolean): Promise<void> {
+  if (replace) return rename(part, file)
+  try {
+    await link(part, file)
+  } catch (error) {
+    if (systemCode(error) === 'EEXIST' || (await isThere(file))) throw error
+    await rename(part, file)
+  }
+}
+
+function asDropError(error: unknown, name: string, room: number): FetchproofError {
+  if (error instanceof FetchproofError) return error
+  const code = systemCode(error)
+  if (code === 'EEXIST') return new FetchproofError('FP_DROP_EXISTS', { file: name })
+  if (code === 'ENOSPC' || code === 'EDQUOT') return noRoom(name, room, error)
+  const why = REASONS[code ?? ''] ?? (error instanceof Error ? error.message : String(error))
+  return new FetchproofError('FP_DROP_CUT', { file: name, why }, { cause: error })
+}
+
+const REASONS: Readonly<Record<string, string>> = {
+  ERR_STREAM_PREMATURE_CLOSE: 'the upload broke off',
+  ECONNRESET: 'the upload broke off',
+  ABORT_ERR: 'the server is being stopped',
+  EISDIR: 'a folder has this name',
+  EACCES: 'the staging folder may not be written to',
+  EPERM: 'the staging folder may not be written to',
+  EROFS: 'the staging folder is read-only',
+}
+
+function noRoom(name: string, room: number, cause?: unknown): FetchproofError {
+  return new FetchproofError('FP_DROP_NO_ROOM', { file: name, free: room }, { cause })
+}
+
+async function isThere(path: string): Promise<boolean> {
+  try {
+    await lstat(path)
+    return true
+  } catch (error) {
+    if (systemCode(error) === 'ENOENT') return false
+    throw error
+  }
+}
+
+async function freeBytes(folder: string): Promise<number> {
+  const { bavail, bsize } = await statfs(folder)
+  return bavail * bsize
+}

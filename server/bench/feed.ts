@@ -1,0 +1,77 @@
+/**
+ * One feed of changes for all who listen: looked at when the depot says that something changed, and four times a
+ * second while bytes move; silent when nothing did. Everybody gets the same text, made once.
+ */
+import type { Depot } from '../depot.ts'
+import type { Member, Snapshots } from './snapshot.ts'
+
+/** Shortest time between two looks: four a second. */
+export const GATHER_MS = 250
+
+export interface Feed {
+  /** Calls back with JSON of the members that changed, from now on. Returns how to stop. */
+  listen(listener: (json: string) => void): () => void
+  /** JSON of everything, not older than `GATHER_MS`. */
+  whole(): string
+  close(): void
+}
+
+/** `clock` is monotonic, in ms. */
+export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => performance.now()): Feed {
+  const listeners = new Set<(json: string) => void>()
+  let lookedAt = Number.NEGATIVE_INFINITY
+  let timer: NodeJS.Timeout | undefined
+  let stale = true
+
+  function look(): void {
+    clearTimeout(timer)
+    timer = undefined
+    lookedAt = clock()
+    stale = false
+    const members: readonly Member[] = snapshots.refresh()
+    if (members.length > 0 && listeners.size > 0) {
+      const json = snapshots.json(members)
+      for (const listener of [...listeners]) listener(json)
+    }
+    if (moving()) plan()
+  }
+
+  /** While anything is under way there is no event for each piece that goes out. */
+  const moving = (): boolean => depot.delivery.underWay.list().length > 0
+
+  function plan(): void {
+    if (timer !== undefined || listeners.size === 0) return
+    timer = setTimeout(look, Math.max(0, lookedAt + GATHER_MS - clock()))
+    timer.unref()
+  }
+
+  const onChange = (): void => {
+    stale = true
+    plan()
+  }
+  depot.events.on('changed', onChange)
+
+  return {
+    listen(listener) {
+      listeners.add(listener)
+      if (stale || moving()) plan()
+      return () => {
+        listeners.delete(listener)
+        if (listeners.size > 0) return
+        clearTimeout(timer)
+        timer = undefined
+      }
+    },
+    whole() {
+      if (stale || moving()) {
+        if (clock() - lookedAt >= GATHER_MS || stale) look()
+      }
+      return snapshots.json()
+    },
+    close() {
+      depot.events.off('changed', onChange)
+      clearTimeout(timer)
+      listeners.clear()
+    },
+  }
+}

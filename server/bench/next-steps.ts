@@ -1,0 +1,141 @@
+/**
+ * What to do next, in the order of urgency, from what is known this moment. Pure. A sentence says what is the
+ * matter and what a hand can do about it.
+ */
+import type { FetchRecord } from '../delivery/records.ts'
+import type { ImageView } from '../report/image-view.ts'
+import { visible } from '../report/visible.ts'
+import type { AddressView, FirewallLines, NextStep, VisitView } from './snapshot-shape.ts'
+
+export interface StepFacts {
+  readonly folder: string
+  readonly images: readonly ImageView[]
+  readonly addresses: readonly AddressView[]
+  readonly refusals: readonly FetchRecord[]
+  readonly troubles: readonly { readonly at: string; readonly message: string }[]
+  readonly ledgerWritable: boolean
+  readonly firewall: FirewallLines | null
+  readonly visit: VisitView | null
+  /** How many pulls there are, under way or over. */
+  readonly pulls: number
+}
+
+/** Troubles shown here; all of them stand further down the page. */
+const TROUBLES_AT_MOST = 3
+/** More held images than this are counted instead of named. */
+const NAMED_AT_MOST = 5
+
+export function nextSteps(facts: StepFacts): NextStep[] {
+  return [
+    ...ledgerSteps(facts),
+    ...visitSteps(facts),
+    ...heldSteps(facts),
+    ...troubleSteps(facts),
+    ...admissionSteps(facts),
+    ...folderSteps(facts),
+    ...addressSteps(facts),
+  ]
+}
+
+function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
+  if (ledgerWritable) return []
+  const text =
+    'The ledger cannot be written, so new fetches are refused. Free some space on its disk, or start again with --records and a writable place.'
+  return [{ key: 'ledger', weight: 'act', text }]
+}
+
+function visitSteps({ visit }: StepFacts): NextStep[] {
+  if (visit === null) return []
+  const wrong = visit.rows
+    .filter((row) => row.wrong)
+    .map(
+      (row): NextStep => ({
+        key: `wrong ${row.device} ${row.standing}`,
+        weight: 'act',
+        text: `${visible(row.device)}: ${visible(row.standing)}. Look at the device before it restarts.`,
+      }),
+    )
+  const errors = visit.errors.map(
+    (error): NextStep => ({
+      key: `sheet ${error}`,
+      weight: 'look',
+      text: `${visible(visit.file)}: ${visible(error)}`,
+    }),
+  )
+  return [...wrong, ...errors.slice(0, TROUBLES_AT_MOST)]
+}
+
+function heldSteps({ images }: StepFacts): NextStep[] {
+  const held = images.filter((image) => image.state === 'held')
+  const locked = images.filter((image) => image.state === 'locked')
+  const named = held.slice(0, NAMED_AT_MOST).map(
+    (image): NextStep => ({
+      key: `held ${image.name} ${image.reason ?? ''}`,
+      weight: 'act',
+      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))} Fetch it again from its maker; lift the hold only if you know why it is right.`,
+      image: image.name,
+    }),
+  )
+  if (held.length > named.length) {
+    const text = `${held.length - named.length} more images are held; each says why in the list.`
+    named.push({ key: `held more ${held.length}`, weight: 'act', text })
+  }
+  const barred = locked.slice(0, NAMED_AT_MOST).map(
+    (image): NextStep => ({
+      key: `locked ${image.name}`,
+      weight: 'look',
+      text: `${visible(image.name)} cannot be read: ${sentence(visible(image.reason ?? 'another program has it open'))} It is tried again by itself.`,
+      image: image.name,
+    }),
+  )
+  return [...named, ...barred]
+}
+
+function troubleSteps({ troubles }: StepFacts): NextStep[] {
+  return troubles
+    .slice(-TROUBLES_AT_MOST)
+    .reverse()
+    .map(({ at, message }) => ({ key: `trouble ${at} ${message}`, weight: 'look', text: visible(message) }))
+}
+
+/** Clients that were turned away for who they are, with the setting that would admit them. */
+function admissionSteps({ refusals }: StepFacts): NextStep[] {
+  const steps = new Map<string, NextStep>()
+  for (const refusal of refusals) {
+    if (refusal.status !== 403 || refusal.hint === null || steps.size >= TROUBLES_AT_MOST) continue
+    const who = refusal.client.address
+    if (steps.has(who)) continue
+    steps.set(who, {
+      key: `refused ${who} ${refusal.hint}`,
+      weight: 'look',
+      text: `${visible(who)} was refused: ${sentence(visible(refusal.reason ?? 'it may not fetch'))} If it is one of yours: ${visible(refusal.hint)}`,
+    })
+  }
+  return [...steps.values()]
+}
+
+function folderSteps({ images, folder }: StepFacts): NextStep[] {
+  if (images.length > 0) return []
+  const text = 'The staging folder is empty. Drop an image onto this page, or copy it into the folder:'
+  return [{ key: 'empty', weight: 'tip', text, line: folder }]
+}
+
+function addressSteps({ addresses, images, firewall, pulls }: StepFacts): NextStep[] {
+  const offered = addresses.filter((own) => own.offerable && own.urls.length > 0)
+  if (offered.length === 0) {
+    const text =
+      'This machine has no address that a device could reach: only itself can fetch. Plug in the cable, or give the interface an address in the subnet of the devices. It is noticed by itself.'
+    return [{ key: 'no address', weight: 'act', text }]
+  }
+  const ready = images.some((image) => image.state === 'ready')
+  if (!ready || pulls > 0 || offered.some((own) => own.reached)) return []
+  const text =
+    'Nothing has connected yet. Paste a line below on a device. If it waits without an answer, this machine’s own firewall may be closed'
+  if (firewall === null) return [{ key: 'nothing yet', weight: 'tip', text: `${text}.` }]
+  return [{ key: 'nothing yet', weight: 'tip', text: `${text}; this line opens it:`, line: firewall.open }]
+}
+
+/** With one full stop at its end. */
+function sentence(text: string): string {
+  return /[.!?]$/.test(text) ? text : `${text}.`
+}

@@ -1,0 +1,59 @@
+/** Schemas of what the API takes. An unknown key is an error, so that a mistyped one is not quietly dropped. */
+import Type, { type Static } from 'typebox'
+
+/** A person's sentence or a device's output. */
+const Sentence = Type.String({ minLength: 1, maxLength: 4_096, pattern: '\\S' })
+const ImageName = Type.String({ minLength: 1, maxLength: 4_096 })
+const Pasted = Type.String({ minLength: 1, maxLength: 262_144, pattern: '\\S' })
+/** Who did it; the user who is logged in where it is left out. */
+const By = Type.Optional(Type.String({ minLength: 1, maxLength: 256, pattern: '\\S' }))
+const STRICT = { additionalProperties: false }
+
+export const NoQuery = Type.Object({}, STRICT)
+
+export const LiftBody = Type.Object({ name: ImageName, reason: Sentence, by: By }, STRICT)
+export const HoldBody = Type.Object({ name: ImageName, reason: Sentence }, STRICT)
+export const ReadyNowBody = Type.Object({ name: ImageName }, STRICT)
+/** `text`: what the maker publishes, a digest or lines that hold one. */
+export const PublishedBody = Type.Object({ name: ImageName, text: Pasted, by: By }, STRICT)
+/** `text`: what a device printed. */
+export const MatchBody = Type.Object({ text: Pasted }, STRICT)
+
+export const ObservedBody = Type.Object(
+  {
+    device: Type.String({ minLength: 1, maxLength: 256, pattern: '\\S' }),
+    by: By,
+    before: Type.Optional(Sentence),
+    after: Type.Optional(Sentence),
+    note: Type.Optional(Sentence),
+    digest: Type.Optional(
+      Type.Object(
+        {
+          algorithm: Type.String({ minLength: 1, maxLength: 16 }),
+          value: Type.String({ pattern: '^[0-9a-f]{8,128}$' }),
+          /** The image that it is the digest of, by name. */
+          image: Type.Optional(ImageName),
+        },
+        STRICT,
+      ),
+    ),
+  },
+  STRICT,
+)
+
+/** `replace=yes` only after the person was asked. */
+export const DropQuery = Type.Object(
+  {
+    name: Type.String({ minLength: 1, maxLength: 4_096 }),
+    replace: Type.Optional(Type.Literal('yes')),
+  },
+  STRICT,
+)
+
+export type Lift = Static<typeof LiftBody>
+export type Hold = Static<typeof HoldBody>
+export type ReadyNow = Static<typeof ReadyNowBody>
+export type PublishedPaste = Static<typeof PublishedBody>
+export type Match = Static<typeof MatchBody>
+export type Observed = Static<typeof ObservedBody>
+export type DropRequest = Static<typeof DropQuery>

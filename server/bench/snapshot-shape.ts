@@ -1,0 +1,110 @@
+/**
+ * What the bench page is shown, as JSON. Types only: the page's source shares them with the server. The stream
+ * sends the whole snapshot first and afterwards only the members that changed.
+ */
+import type { LivePull } from '../delivery/live-pulls.ts'
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { ImageView } from '../report/image-view.ts'
+
+export interface Snapshot {
+  readonly program: ProgramView
+  readonly nextSteps: readonly NextStep[]
+  readonly addresses: readonly AddressView[]
+  /** The lines for this system's own firewall; null where nothing needs to be opened or nothing is known. */
+  readonly firewall: FirewallLines | null
+  readonly images: readonly ImageView[]
+  /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
+  readonly pasteLines: readonly PasteLine[]
+  readonly underWay: readonly LivePull[]
+  /** Pulls that are over, newest first, at most `PULLS_AT_MOST`. */
+  readonly pulls: readonly PullRecord[]
+  /** How many pulls are over, those left out included. */
+  readonly pullsOver: number
+  /** Requests that got no image, newest first. */
+  readonly refusals: readonly FetchRecord[]
+  /** Other fetches that ended, newest first. */
+  readonly fetches: readonly FetchRecord[]
+  readonly troubles: readonly { readonly at: string; readonly message: string }[]
+  readonly ledger: LedgerView
+  /** The visit sheet; null while there is none. */
+  readonly visit: VisitView | null
+}
+
+export interface ProgramView {
+  readonly version: string
+  /** The staging folder, absolute. */
+  readonly folder: string
+  readonly host: string
+  /** RFC 3339 UTC. */
+  readonly started: string
+  readonly stalledMs: number
+  /** Published checksums and printed digests can be pasted. */
+  readonly takesChecksums: boolean
+}
+
+export interface AddressView {
+  readonly address: string
+  readonly interface: string
+  readonly cidr: string
+  readonly family: 4 | 6
+  readonly loopback: boolean
+  readonly tunnel: boolean
+  readonly linkLocal: boolean
+  /** May stand in a line to paste. */
+  readonly offerable: boolean
+  /** A connection came to this address in this run. */
+  readonly reached: boolean
+  /** Base URLs, the main port first; empty when nothing is listened on there. */
+  readonly urls: readonly string[]
+}
+
+export interface FirewallLines {
+  readonly open: string
+  readonly close: string
+}
+
+export interface PasteLine {
+  readonly name: string
+  readonly text: string
+}
+
+export interface LedgerView {
+  readonly entries: number
+  readonly head: string
+  readonly writable: boolean
+}
+
+/** `act`: devices are kept waiting or were given the wrong thing; `look`: worth a look; `tip`: how to go on. */
+export type Weight = 'act' | 'look' | 'tip'
+
+export interface NextStep {
+  /** Stays the same while the matter does, so that a reader is not told twice. */
+  readonly key: string
+  readonly weight: Weight
+  readonly text: string
+  /** The image it is about, by name. */
+  readonly image?: string
+  /** What to type or paste, exactly. */
+  readonly line?: string
+}
+
+export interface VisitView {
+  readonly file: string
+  readonly errors: readonly string[]
+  readonly rows: readonly VisitRowView[]
+  /** Clients that pulled without standing on the sheet. */
+  readonly strangers: readonly { readonly client: string; readonly image: string }[]
+}
+
+export interface VisitRowView {
+  readonly device: string
+  readonly address: string | null
+  readonly image: string | null
+  readonly versionBefore: string | null
+  readonly versionTarget: string | null
+  readonly versionAfter: string | null
+  readonly standing: string
+  /** Needs a hand: the wrong image, an older version than before. */
+  readonly wrong: boolean
+  readonly note: string | null
+}

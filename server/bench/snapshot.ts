@@ -1,0 +1,203 @@
+/**
+ * The snapshot of a depot, member by member, each already serialised. A member is made anew only when what it is
+ * made from is another object or value than before, so that five hundred images and a thousand pulls cost
+ * nothing while one fetch moves.
+ */
+import { hostname } from 'node:os'
+import type { LivePull } from '../delivery/live-pulls.ts'
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { Depot } from '../depot.ts'
+import type { Base } from '../network/bases.ts'
+import { type ImageView, imageView } from '../report/image-view.ts'
+import type { Image } from '../staging/image.ts'
+import { nextSteps } from './next-steps.ts'
+import type {
+  AddressView,
+  FirewallLines,
+  PasteLine,
+  ProgramView,
+  Snapshot,
+  VisitView,
+} from './snapshot-shape.ts'
+
+export const PULLS_AT_MOST = 1_000
+export const RECENT_AT_MOST = 50
+
+export interface SnapshotSources {
+  readonly depot: Depot
+  /** RFC 3339 UTC. */
+  readonly started: string
+  readonly takesChecksums: boolean
+  /** The lines for this system's firewall, given the ports that are listened on. */
+  readonly firewall?: (ports: readonly number[]) => FirewallLines | null
+  readonly visit?: () => VisitView | null
+}
+
+export type Member = keyof Snapshot
+
+export interface Snapshots {
+  /** Looks at the depot again; returns the members that are not as they were at the last look. */
+  refresh(): readonly Member[]
+  /** JSON of these members as one object, as of the last `refresh`; all of them when none are named. */
+  json(members?: readonly Member[]): string
+}
+
+export function createSnapshots(sources: SnapshotSources): Snapshots {
+  const { depot } = sources
+  const program = programOf(sources)
+  const pasteLines = pasteLinesOf(depot)
+  const imageViews = createImageViews()
+  const texts = new Map<Member, string>()
+  const inputs = new Map<Member, readonly unknown[]>()
+
+  /** Makes the member from `input` unless that is, piece by piece, what it was last made from. */
+  function take<M extends Member>(
+    changed: Member[],
+    member: M,
+    input: readonly unknown[],
+    make: () => Snapshot[M],
+  ): void {
+    const last = inputs.get(member)
+    if (last !== undefined && sameItems(last, input)) return
+    inputs.set(member, [...input])
+    const text = JSON.stringify(make())
+    if (texts.get(member) === text) return
+    texts.set(member, text)
+    changed.push(member)
+  }
+
+  function refresh(): readonly Member[] {
+    const changed: Member[] = []
+    const bases = depot.bases()
+    const addresses = addressesOf(depot, bases)
+    const firewall = sources.firewall?.([...new Set(bases.map((base) => base.port))]) ?? null
+    const images = imageViews(depot.catalogue.images(), bases)
+    const { underWay, over } = pullsOf(depot)
+    const { refusals, fetches } = recentOf(depot.recentFetches())
+    const troubles = [...depot.troubles()]
+    const visit = sources.visit?.() ?? null
+    const { entries, sum } = depot.ledger.head
+    const { writable } = depot.ledger
+    const addressText = JSON.stringify(addresses)
+    const firewallText = JSON.stringify(firewall)
+
+    take(changed, 'program', [], () => program)
+    take(changed, 'pasteLines', [], () => pasteLines)
+    take(changed, 'addresses', [addressText], () => addresses)
+    take(changed, 'firewall', [firewallText], () => firewall)
+    take(changed, 'images', images, () => images)
+    take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
+    take(changed, 'pulls', over, () => over.slice(-PULLS_AT_MOST).reverse())
+    take(changed, 'pullsOver', [over.length], () => over.length)
+    take(changed, 'refusals', refusals, () => refusals)
+    take(changed, 'fetches', fetches, () => fetches)
+    take(changed, 'troubles', troubles, () => troubles)
+    take(changed, 'visit', [visit], () => visit)
+    take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
+    const pulls = over.length + underWay.length
+    const stepInput = [
+      addressText,
+      firewallText,
+      visit,
+      writable,
+      pulls > 0,
+      ...images,
+      ...troubles,
+      ...refusals,
+    ]
+    take(changed, 'nextSteps', stepInput, () =>
+      nextSteps({
+        folder: depot.settings.folder,
+        images,
+        addresses,
+        refusals,
+        troubles,
+        ledgerWritable: writable,
+        firewall,
+        visit,
+        pulls,
+      }),
+    )
+    return changed
+  }
+
+  return {
+    refresh,
+    json: (members = [...texts.keys()]) =>
+      `{${members.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`).join(',')}}`,
+  }
+}
+
+function programOf({ depot, started, takesChecksums }: SnapshotSources): ProgramView {
+  const { folder, stalledMs } = depot.settings
+  return { version: depot.version, folder, host: hostname(), started, stalledMs, takesChecksums }
+}
+
+function pasteLinesOf({ settings }: Depot): PasteLine[] {
+  const ofFolder = Object.entries(settings.folderFile.paste ?? {}).map(([name, text]) => ({ name, text }))
+  return [...settings.paste.map((text) => ({ name: '', text })), ...ofFolder]
+}
+
+function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[] {
+  return depot.own().map((own) => ({
+    address: own.address,
+    interface: own.interface,
+    cidr: own.cidr,
+    family: own.family,
+    loopback: own.loopback,
+    tunnel: own.tunnel,
+    linkLocal: own.linkLocal,
+    offerable: own.offerable,
+    reached: depot.reached.has(own.address),
+    urls: bases.filter((base) => base.own.address === own.address).map((base) => base.url),
+  }))
+}
+
+/** Images are frozen and replaced when they change: one view each, until the base URLs change. */
+function createImageViews(): (images: readonly Image[], bases: readonly Base[]) => readonly ImageView[] {
+  let basesText = ''
+  let views = new WeakMap<Image, ImageView>()
+  return (images, bases) => {
+    const text = bases.map((base) => base.url).join(' ')
+    if (text !== basesText) {
+      basesText = text
+      views = new WeakMap()
+    }
+    return images.map((image) => {
+      const known = views.get(image)
+      if (known !== undefined) return known
+      const view = imageView(image, bases)
+      views.set(image, view)
+      return view
+    })
+  }
+}
+
+/** What is over comes from the book itself, whose records stay the same objects until they change. */
+function pullsOf(depot: Depot): { underWay: LivePull[]; over: readonly PullRecord[] } {
+  const records = depot.pulls.pulls()
+  const busy = depot.delivery.underWay.list().length > 0
+  if (!busy && records.every((pull) => pull.state !== 'running')) {
+    return { underWay: [], over: records }
+  }
+  const underWay: LivePull[] = []
+  const over: PullRecord[] = []
+  depot.livePulls().forEach((pull, index) => {
+    const record = records[index]
+    if (pull.state === 'running' || pull.movement !== undefined) underWay.push(pull)
+    else if (record !== undefined) over.push(record)
+  })
+  return { underWay, over }
+}
+
+function recentOf(recent: readonly FetchRecord[]): { refusals: FetchRecord[]; fetches: FetchRecord[] } {
+  const newest = [...recent].reverse()
+  return {
+    refusals: newest.filter((fetch) => fetch.ending === 'refused').slice(0, RECENT_AT_MOST),
+    fetches: newest.filter((fetch) => fetch.ending !== 'refused').slice(0, RECENT_AT_MOST),
+  }
+}
+
+function sameItems(a: readonly unknown[], b: readonly unknown[]): boolean {
+  return a.length === b.length && a.every((item, index) => item === b[index])
+}
