@@ -13,7 +13,7 @@ import type { Image, Version } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'
 import type { Judge, Judgement } from './judge.ts'
 import type { PlacedPath, PlainPaths } from './plain-paths.ts'
-import { quietNeededMs, type SettleTimes, settle } from './settling.ts'
+import { type Quiet, quietNeededMs, type SettleTimes, settle } from './settling.ts'
 import { type ImageStep, nextState } from './state.ts'
 import type { Sight } from './watch.ts'
 
@@ -94,6 +94,7 @@ export function createImageLives(options: LifeOptions): ImageLives {
 
   function publish(life: Life, change: Partial<ImageFacts>, quietly = false): void {
     life.facts = { ...life.facts, ...change }
+    if (life.facts.state === 'settling') life.facts = { ...life.facts, ...settlingFacts(life) }
     life.image = snapshot(life.facts)
     const { name, state } = life.image
     if (state === 'settling' || state === 'reading' || life.judging !== undefined) unsettled.add(name)
@@ -156,6 +157,7 @@ export function createImageLives(options: LifeOptions): ImageLives {
     lives.set(name, life)
     repath(placements.filter((other) => other.name !== name))
     if (known === undefined) {
+      publish(life, {})
       proceed(life)
       return
     }
@@ -191,24 +193,29 @@ export function createImageLives(options: LifeOptions): ImageLives {
   function proceed(life: Life): void {
     clearTimeout(life.timer)
     if (closed || life.image.state !== 'settling') return
-    const modifiedAgoMs = clock.nowMs() - life.facts.sight.modifiedMs
-    const vouched = life.facts.judgement?.sure === true && life.facts.judgement.hold === undefined
-    const quietMs = clock.steadyMs() - life.sinceMs
-    const digested = life.facts.version !== undefined
-    const quiet = { quietMs, modifiedAgoMs, digested, vouched, impatient: life.impatient }
-    const next = settle(quiet, times)
-    if (next.act === 'wait') wait(life, next.waitMs, quietNeededMs(quiet, times) - quietMs)
-    else if (next.act === 'read') void read(life)
-    else conclude(life)
+    const next = settle(quietOf(life), times)
+    if (next.act === 'read') void read(life)
+    else if (next.act === 'offer') conclude(life)
+    // One millisecond more, so that rounding does not wake it too early.
+    else life.timer = setTimeout(() => void lookThenProceed(life), next.waitMs + 1)
   }
 
-  function wait(life: Life, waitMs: number, offeredInMs: number): void {
-    const settlesAtMs = Math.round(clock.nowMs() + offeredInMs)
-    if (Math.abs((life.image.settlesAtMs ?? 0) - settlesAtMs) > 50) {
-      publish(life, { settlesAtMs, reason: settlingReason(life.facts) })
+  function quietOf(life: Life): Quiet {
+    const { judgement, version, sight } = life.facts
+    return {
+      quietMs: clock.steadyMs() - life.sinceMs,
+      modifiedAgoMs: clock.nowMs() - sight.modifiedMs,
+      digested: version !== undefined,
+      vouched: judgement?.sure === true && judgement.hold === undefined,
+      impatient: life.impatient,
     }
-    // One millisecond more, so that rounding does not wake it too early.
-    life.timer = setTimeout(() => void lookThenProceed(life), waitMs + 1)
+  }
+
+  /** When it will be offered if nothing moves any more, and what it waits for, for people. */
+  function settlingFacts(life: Life): Pick<ImageFacts, 'settlesAtMs' | 'reason'> {
+    const quiet = quietOf(life)
+    const waitMs = life.impatient ? 0 : Math.max(0, quietNeededMs(quiet, times) - quiet.quietMs)
+    return { settlesAtMs: Math.round(clock.nowMs() + waitMs), reason: settlingReason(life.facts) }
   }
 
   async function lookThenProceed(life: Life): Promise<void> {

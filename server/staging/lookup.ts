@@ -74,8 +74,8 @@ export function createLookup(): Lookup {
   }
 
   function findFolded(reading: string): FoundImage | undefined {
-    const names = new Set(folded.names(fold(reading)))
-    const image = names.size === 1 ? known([...names])[0] : undefined
+    const names = folded.names(fold(reading))
+    const image = names.length === 1 ? known(names)[0] : undefined
     return image === undefined ? undefined : { kind: 'image', image, by: 'letter case' }
   }
 
@@ -124,18 +124,17 @@ function fold(text: string): string {
 }
 
 function createIndex(): Index {
-  const entries = new Map<string, string[]>()
+  const entries = new Map<string, Set<string>>()
   return {
     add(key, name) {
       const names = entries.get(key)
-      if (names === undefined) entries.set(key, [name])
-      else if (!names.includes(name)) names.push(name)
+      if (names === undefined) entries.set(key, new Set([name]))
+      else names.add(name)
     },
     remove(key, name) {
-      const names = entries.get(key)?.filter((other) => other !== name) ?? []
-      if (names.length === 0) entries.delete(key)
-      else entries.set(key, names)
+      const names = entries.get(key)
+      if (names?.delete(name) === true && names.size === 0) entries.delete(key)
     },
-    names: (key) => entries.get(key) ?? [],
+    names: (key) => [...(entries.get(key) ?? [])],
   }
 }

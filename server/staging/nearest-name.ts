@@ -36,15 +36,27 @@ export function createNearestNames(): NearestNames {
   }
 }
 
-/** Those whose length and set of letters allow at most `most` differences, likeliest first. */
+/** Those whose length and set of letters allow at most `most` differences, the most alike at both ends first. */
 function alike(candidates: Iterable<Candidate>, folded: string, most: number): Candidate[] {
   const letters = letterSet(folded)
-  const byDifference: Candidate[][] = Array.from({ length: 2 * most + 1 }, () => [])
+  const byMiddle: Candidate[][] = Array.from({ length: TEXT_CHARACTERS + 1 }, () => [])
   for (const candidate of candidates) {
     if (Math.abs(candidate.folded.length - folded.length) > most) continue
-    byDifference[countBits(candidate.letters ^ letters)]?.push(candidate)
+    if (countBits(candidate.letters ^ letters) > 2 * most) continue
+    byMiddle[unlikeMiddle(candidate.folded, folded)]?.push(candidate)
   }
-  return byDifference.flat().slice(0, COMPARED)
+  return byMiddle.flat().slice(0, COMPARED)
+}
+
+/** Characters of the longer text that are neither in the common beginning nor in the common end. */
+function unlikeMiddle(a: string, b: string): number {
+  const shorter = Math.min(a.length, b.length)
+  let front = 0
+  while (front < shorter && a.charCodeAt(front) === b.charCodeAt(front)) front += 1
+  let back = 0
+  const rest = shorter - front
+  while (back < rest && a.charCodeAt(a.length - 1 - back) === b.charCodeAt(b.length - 1 - back)) back += 1
+  return Math.max(a.length, b.length) - front - back
 }
 
 function nearest(candidates: readonly Candidate[], folded: string, most: number): string | undefined {

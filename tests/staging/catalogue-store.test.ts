@@ -1,0 +1,149 @@
+import { createHash } from 'node:crypto'
+import { mkdir, readdir, readFile, stat, writeFile } from 'node:fs/promises'
+import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
+import { openCatalogueStore } from '../../server/staging/catalogue-store.ts'
+import type { FileIdentity, Version } from '../../server/staging/image.ts'
+import type { Judgement } from '../../server/staging/judge.ts'
+import { type Stage, stage } from './stage.ts'
+
+const identity: FileIdentity = {
+  dev: 1n,
+  ino: 2n ** 63n + 7n,
+  size: 300_000n,
+  mtimeNs: 1_700_000_000_123_456_789n,
+}
+const blocks = new Uint8Array(64).fill(9)
+const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
+const version: Version = {
+  sha256: 'a'.repeat(64),
+  bytes: 300_000,
+  crc32: '01234567',
+  blockBytes: BLOCK_BYTES,
+  blocks,
+  blocksSha256,
+  identity,
+  more: { md5: 'ab' },
+}
+const judgement: Judgement = {
+  published: { standing: 'matches', algorithm: 'sha256', source: 'SHA256SUMS:3' },
+  format: { kind: 'gzip', verdict: 'sound' },
+  notes: ['a note'],
+  sure: true,
+}
+
+let place: Stage
+let troubles: string[]
+beforeEach(async () => {
+  place = await stage()
+  troubles = []
+})
+afterEach(() => place.close())
+
+const file = () => place.path('.fetchproof/catalogue.json')
+const open = (knownBlocks: (name: string, sha256: string) => string | undefined = () => blocksSha256) =>
+  openCatalogueStore({ file: file(), knownBlocks, onTrouble: (message) => void troubles.push(message) })
+
+async function kept(name = 'x.bin'): Promise<void> {
+  const store = await open()
+  store.put(name, version, judgement)
+  await store.close()
+}
+
+describe('kept digests', () => {
+  it.each(['x.bin', 'sub/é ".bin', '__proto__', 'constructor'])(
+    'come back for the same file (%s)',
+    async (name) => {
+      await kept(name)
+      expect((await open()).find(name, identity)).toEqual({ version, judgement })
+      expect((await open()).find('toString', identity)).toBeUndefined()
+      expect(troubles).toEqual([])
+    },
+  )
+
+  it.each<[string, Partial<FileIdentity>]>([
+    ['size', { size: 300_001n }],
+    ['modification time, by a nanosecond', { mtimeNs: identity.mtimeNs + 1n }],
+    ['inode', { ino: 2n ** 63n + 8n }],
+  ])('do not come back for a file of another %s', async (_what, other) => {
+    await kept()
+    expect((await open()).find('x.bin', { ...identity, ...other })).toBeUndefined()
+  })
+
+  it('are not believed without the ledger, nor against it', async () => {
+    await kept()
+    expect((await open(() => undefined)).find('x.bin', identity)).toBeUndefined()
+    expect((await open(() => 'b'.repeat(64))).find('x.bin', identity)).toBeUndefined()
+    const asked: string[] = []
+    const store = await open((name, sha256) => {
+      asked.push(`${name} ${sha256}`)
+      return blocksSha256
+    })
+    store.find('x.bin', identity)
+    expect(asked).toEqual([`x.bin ${version.sha256}`])
+  })
+
+  it.each<[string, (text: string) => string]>([
+    ['a block', (text) => text.replace('CQkJ', 'CQkK')],
+    ['the block size', (text) => text.replace(`"blockBytes":${BLOCK_BYTES}`, '"blockBytes":1048576')],
+    ['the number of blocks', (text) => text.replace(/"blocks":"[^"]*"/, '"blocks":"CQkJ"')],
+  ])('do not come back when %s was altered', async (_what, alter) => {
+    await kept()
+    const text = await readFile(file(), 'utf8')
+    expect(alter(text)).not.toBe(text)
+    await writeFile(file(), alter(text))
+    expect((await open()).find('x.bin', identity)).toBeUndefined()
+  })
+
+  it.each([
+    '',
+    '{',
+    '[]',
+    'null',
+    '{"form":2,"images":{}}',
+    '{"form":1,"images":{"x.bin":{"size":5}}}',
+    '\0\0\0',
+  ])('in a broken or foreign file (%j) are left alone, with a word about it', async (text) => {
+    await mkdir(place.path('.fetchproof'))
+    await writeFile(file(), text)
+    const store = await open()
+    expect(store.find('x.bin', identity)).toBeUndefined()
+    expect(troubles).toEqual([expect.stringContaining('cannot be used')])
+    store.put('x.bin', version, judgement)
+    await store.close()
+    expect((await open()).find('x.bin', identity)?.version).toEqual(version)
+  })
+
+  it('are gone once removed, and nothing is left beside the file', async () => {
+    await kept()
+    const store = await open()
+    store.remove('x.bin')
+    await store.close()
+    expect((await open()).find('x.bin', identity)).toBeUndefined()
+    expect(await readdir(place.path('.fetchproof'))).toEqual(['catalogue.json'])
+  })
+
+  it('are written once for many changes, and not at all for none', async () => {
+    const store = await open()
+    await store.flush()
+    await expect(stat(file())).rejects.toMatchObject({ code: 'ENOENT' })
+    for (let at = 0; at < 100; at += 1) store.put(`${at}.bin`, version, judgement)
+    await expect(stat(file())).rejects.toMatchObject({ code: 'ENOENT' })
+    await store.flush()
+    const first = await stat(file(), { bigint: true })
+    await store.close()
+    expect((await stat(file(), { bigint: true })).ino).toBe(first.ino)
+  })
+
+  it('that cannot be written are a word of trouble, said once, never a failure', async () => {
+    await writeFile(place.path('.fetchproof'), 'a file where the folder should be')
+    const store = await open()
+    for (const name of ['a', 'b']) {
+      store.put(name, version, judgement)
+      await store.flush()
+    }
+    await store.close()
+    expect(troubles).toEqual([expect.stringContaining('cannot be kept')])
+    expect(store.find('a', identity)?.version).toEqual(version)
+  })
+})
