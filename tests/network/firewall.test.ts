@@ -1,0 +1,57 @@
+/** Lines for a person's own firewall: shape, quoting, and that closing undoes what opening did. */
+import { execFileSync } from 'node:child_process'
+import { describe, expect, it } from 'vitest'
+import { firewallLines } from '../../server/network/firewall.ts'
+
+const lines = (platform: NodeJS.Platform, ports = [8080, 80], program = '/opt/node/bin/node') =>
+  firewallLines({ platform, ports, program })
+
+describe('firewallLines', () => {
+  it.each(['win32', 'darwin', 'linux'] as const)('has an opening and a closing line on %s', (platform) => {
+    expect(lines(platform).length).toBeGreaterThan(0)
+    for (const { open, close, note } of lines(platform)) {
+      expect(open).not.toBe(close)
+      expect(note).not.toBe('')
+    }
+  })
+
+  it.each(['win32', 'linux'] as const)('names every port in the opening line on %s', (platform) => {
+    for (const { open } of lines(platform)) {
+      expect(open).toMatch(/\b8080\b/)
+      expect(open).toMatch(/\b80\b/)
+    }
+  })
+
+  it('removes on Windows the rule by the name that it was given', () => {
+    for (const { open, close } of lines('win32')) {
+      const named = /(?:DisplayName |name=)("[^"]+")/
+      expect(named.exec(close)?.[1]).toBe(named.exec(open)?.[1])
+    }
+  })
+
+  it('knows no line elsewhere, or without a port', () => {
+    expect(lines('aix')).toEqual([])
+    expect(lines('linux', [])).toEqual([])
+  })
+
+  it.skipIf(process.platform === 'win32')('quotes a program’s path so that a shell reads it back', () => {
+    const program = "/Applications/it's here/node"
+    const [line] = lines('darwin', [8080], program)
+    const quoted = /--remove (.*)$/.exec(line?.close ?? '')?.[1] ?? ''
+    expect(execFileSync('sh', ['-c', `printf %s ${quoted}`], { encoding: 'utf8' })).toBe(program)
+  })
+
+  it.skipIf(process.platform === 'win32')('finds its own nft rule by the comment, and no other', () => {
+    const close = lines('linux', [8080]).find(({ program }) => program === 'nft')?.close ?? ''
+    const filter = /\| (sed .*)\)"$/.exec(close)?.[1] ?? ''
+    const listing = `table inet filter {
+  chain input { # handle 1
+    tcp dport 22 accept comment "ssh" # handle 4
+    tcp dport { 8080 } accept comment "fetchproof-8080" # handle 7
+    tcp dport { 8080, 80 } accept comment "fetchproof-8080-80" # handle 9
+  }
+}
+`
+    expect(execFileSync('sh', ['-c', filter], { input: listing, encoding: 'utf8' })).toBe('7\n')
+  })
+})

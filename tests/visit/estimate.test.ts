@@ -1,0 +1,79 @@
+/** How long it takes. Framing: IEEE 802.3; the figures below are worked out by hand from its octets. */
+import { describe, expect, it } from 'vitest'
+import {
+  estimates,
+  measuredRate,
+  mostBytesPerSecond,
+  secondsLeft,
+  TCP_SHARE_OF_LINE_RATE,
+} from '../../server/visit/estimate.ts'
+
+describe('before', () => {
+  it('takes 1460 of 1538 octets for payload', () => {
+    const onTheWire = 8 + 14 + 1500 + 4 + 12
+    expect(TCP_SHARE_OF_LINE_RATE).toBe((1500 - 20 - 20) / onTheWire)
+  })
+
+  it('carries at most 11.87 MB/s over 100 Mb/s and 118.7 MB/s over 1 Gb/s', () => {
+    // 12,500,000 octets per second / 1538 octets a frame = 8127.44 frames, of 1460 octets each.
+    expect(mostBytesPerSecond(100)).toBeCloseTo(11_866_060, 0)
+    expect(mostBytesPerSecond(1_000)).toBeCloseTo(118_660_598, 0)
+  })
+
+  it('adds up images and devices over the one link', () => {
+    const loads = [
+      { bytes: 30_000_000, devices: 48 },
+      { bytes: 8_000_000, devices: 1 },
+    ]
+    const [slow, fast] = estimates(loads)
+    expect(slow).toMatchObject({ linkMbps: 100 })
+    expect(slow?.seconds).toBeCloseTo(1_448_000_000 / 11_866_060, 3)
+    expect(fast?.seconds).toBeCloseTo((slow?.seconds ?? 0) / 10, 6)
+  })
+
+  it('takes no time for nothing, and other link rates', () => {
+    expect(estimates([], [2_500])).toEqual([
+      { linkMbps: 2_500, bytesPerSecond: mostBytesPerSecond(2_500), seconds: 0 },
+    ])
+  })
+})
+
+describe('during', () => {
+  const steady = [0, 1, 2, 3].map((second) => ({ atMs: second * 1_000, bytes: second * 500 }))
+
+  it('goes by what was measured', () => {
+    expect(measuredRate(steady)).toBe(500)
+    expect(secondsLeft(1_000, steady)).toBe(2)
+  })
+
+  it('forgets what is more than 10 s ago', () => {
+    const samples = [
+      { atMs: 0, bytes: 0 },
+      { atMs: 1_000, bytes: 90_000 },
+      { atMs: 6_000, bytes: 90_500 },
+      { atMs: 11_000, bytes: 91_000 },
+    ]
+    expect(measuredRate(samples)).toBe(100)
+  })
+
+  it('promises nothing while nothing moves, nothing is measured, or nothing has happened', () => {
+    expect(secondsLeft(10, [])).toBeUndefined()
+    expect(secondsLeft(10, [{ atMs: 5, bytes: 9 }])).toBeUndefined()
+    expect(
+      secondsLeft(10, [
+        { atMs: 0, bytes: 9 },
+        { atMs: 12_000, bytes: 9 },
+      ]),
+    ).toBeUndefined()
+    expect(secondsLeft(0, [])).toBe(0)
+  })
+
+  it('begins anew when the counter went back', () => {
+    const samples = [
+      { atMs: 0, bytes: 9_000 },
+      { atMs: 1_000, bytes: 0 },
+      { atMs: 2_000, bytes: 300 },
+    ]
+    expect(measuredRate(samples)).toBe(300)
+  })
+})
