@@ -130,7 +130,7 @@ describe.runIf(hasDpkg)('against dpkg --compare-versions', () => {
           (order) => order === dpkg(a + end, b + end) || order === 'cannot tell',
         )
       }),
-      { numRuns: 120 },
+      { numRuns: 60 },
     )
   })
 
