@@ -1,5 +1,6 @@
 /** A lane of digest threads: one job at a time, smallest first, cancellable; idle threads hold nothing up. */
 import { Worker } from 'node:worker_threads'
+import { createAtMost } from './at-most.ts'
 import {
   CHUNK_BYTES,
   CONTROL,
@@ -9,8 +10,9 @@ import {
   RING_SLOTS,
 } from './digest-task.ts'
 
-/** A job that has waited this long goes before smaller ones. */
+/** A job that has waited this long goes before smaller ones; looked for at most so often. */
 const FAIR_MS = 60_000
+const FAIR_CHECK_MS = 1_000
 const PROGRESS_MS = 100
 
 type Ask = (
@@ -26,6 +28,16 @@ export interface LaneJob {
   readonly work: (ask: Ask) => Promise<void>
 }
 
+export interface LaneOptions {
+  readonly workerFile: string
+  readonly parts: readonly DigestWorkerData['part'][]
+  /**
+   * Jobs that are begun at once; only one of them is with the threads, the others open and close their files
+   * meanwhile. For small files that is most of the time.
+   */
+  readonly atOnce: number
+}
+
 export interface Lane {
   /** Settles when the job is done or was cancelled. */
   enqueue(job: LaneJob): Promise<void>
@@ -37,93 +49,137 @@ interface Waiting {
   readonly sinceMs: number
   readonly done: () => void
   readonly failed: (error: unknown) => void
+  setBack: boolean
 }
 
-export function createLane(options: {
-  workerFile: string
-  parts: readonly DigestWorkerData['part'][]
-}): Lane {
+export function createLane(options: LaneOptions): Lane {
   const threads = createThreads(options)
-  const queue: Waiting[] = []
-  let running: Waiting | undefined
-  let work: Promise<void> = Promise.resolve()
-  let setBack = false
+  const oneByOne = createAtMost(1)
+  const queue = createQueue()
+  const running = new Map<Waiting, Promise<void>>()
+  let withThreads: Waiting | undefined
   let closed = false
 
-  function pump(): void {
-    if (running !== undefined || closed) return
-    const next = takeNext(queue)
-    if (next === undefined) return
-    running = next
-    setBack = false
-    const cancel = () => threads.cancel()
-    next.job.signal?.addEventListener('abort', cancel, { once: true })
-    const ask: Ask = async (task, onProgress) => {
-      if (next.job.signal?.aborted === true || setBack || closed) return [{ id: 0, kind: 'cancelled' }]
-      return threads.run(task, onProgress)
-    }
-    work = next.job
-      .work(ask)
-      .then(
-        () => {
-          if (setBack && next.job.signal?.aborted !== true && !closed) queue.push(next)
-          else next.done()
-        },
-        (error) => (closed ? next.done() : next.failed(error)),
-      )
-      .finally(() => {
-        next.job.signal?.removeEventListener('abort', cancel)
-        running = undefined
-        pump()
+  const isStopped = (waiting: Waiting) => closed || waiting.setBack || waiting.job.signal?.aborted === true
+
+  function askFor(waiting: Waiting): Ask {
+    return (task, onProgress) =>
+      oneByOne(async () => {
+        if (isStopped(waiting)) return [{ id: 0, kind: 'cancelled' }]
+        withThreads = waiting
+        try {
+          return await threads.run(task, onProgress)
+        } finally {
+          withThreads = undefined
+        }
       })
+  }
+
+  async function run(waiting: Waiting): Promise<void> {
+    const { job } = waiting
+    const cancel = () => {
+      if (withThreads === waiting) threads.cancel()
+    }
+    job.signal?.addEventListener('abort', cancel, { once: true })
+    try {
+      await job.work(askFor(waiting))
+      if (waiting.setBack && job.signal?.aborted !== true && !closed) {
+        waiting.setBack = false
+        queue.add(waiting)
+      } else waiting.done()
+    } catch (error) {
+      if (closed) waiting.done()
+      else waiting.failed(error)
+    } finally {
+      job.signal?.removeEventListener('abort', cancel)
+      running.delete(waiting)
+      pump()
+    }
+  }
+
+  function pump(): void {
+    while (running.size < options.atOnce && !closed) {
+      const next = queue.take()
+      if (next === undefined) return
+      running.set(next, run(next))
+    }
+  }
+
+  function setBackOthers(): void {
+    for (const waiting of running.keys()) {
+      if (waiting.job.urgent) continue
+      waiting.setBack = true
+      if (withThreads === waiting) threads.cancel()
+    }
   }
 
   return {
     enqueue(job) {
       if (closed || job.signal?.aborted === true) return Promise.resolve()
       return new Promise((done, failed) => {
-        const waiting: Waiting = { job, sinceMs: performance.now(), done, failed }
-        queue.push(waiting)
-        job.signal?.addEventListener(
-          'abort',
-          () => {
-            const at = queue.indexOf(waiting)
-            if (at === -1) return
-            queue.splice(at, 1)
-            done()
-          },
-          { once: true },
-        )
-        if (job.urgent && running?.job.urgent === false) {
-          setBack = true
-          threads.cancel()
+        const waiting: Waiting = { job, sinceMs: performance.now(), done, failed, setBack: false }
+        queue.add(waiting)
+        const leave = () => {
+          if (queue.remove(waiting)) done()
         }
+        job.signal?.addEventListener('abort', leave, { once: true })
+        if (job.urgent) setBackOthers()
         pump()
       })
     },
     async close() {
       closed = true
-      for (const waiting of queue.splice(0)) waiting.done()
+      for (let waiting = queue.take(); waiting !== undefined; waiting = queue.take()) waiting.done()
       await threads.close()
-      await work
+      await Promise.all(running.values())
     },
   }
 }
 
-function takeNext(queue: Waiting[]): Waiting | undefined {
-  const nowMs = performance.now()
-  let best = 0
-  for (let at = 1; at < queue.length; at += 1) {
-    if (goesBefore(queue[at] as Waiting, queue[best] as Waiting, nowMs)) best = at
-  }
-  return queue.splice(best, 1)[0]
+interface Queue {
+  add(waiting: Waiting): void
+  take(): Waiting | undefined
+  remove(waiting: Waiting): boolean
 }
 
-function goesBefore(a: Waiting, b: Waiting, nowMs: number): boolean {
+/** Kept in the order of taking, urgent before background and small before large, so that heaps cost little. */
+function createQueue(): Queue {
+  const waits: Waiting[] = []
+  let fairCheckedMs = 0
+  return {
+    add(waiting) {
+      let from = 0
+      let to = waits.length
+      while (from < to) {
+        const middle = (from + to) >> 1
+        const other = waits[middle]
+        if (other !== undefined && goesBefore(waiting, other)) to = middle
+        else from = middle + 1
+      }
+      waits.splice(from, 0, waiting)
+    },
+    take() {
+      const nowMs = performance.now()
+      if (nowMs - fairCheckedMs < FAIR_CHECK_MS) return waits.shift()
+      fairCheckedMs = nowMs
+      const first = waits[0]
+      const late = waits.filter(
+        (one) => one.job.urgent === first?.job.urgent && nowMs - one.sinceMs > FAIR_MS,
+      )
+      const oldest = late.sort((a, b) => a.sinceMs - b.sinceMs)[0]
+      if (oldest === undefined) return waits.shift()
+      return waits.splice(waits.indexOf(oldest), 1)[0]
+    },
+    remove(waiting) {
+      const at = waits.indexOf(waiting)
+      if (at !== -1) waits.splice(at, 1)
+      return at !== -1
+    },
+  }
+}
+
+function goesBefore(a: Waiting, b: Waiting): boolean {
   if (a.job.urgent !== b.job.urgent) return a.job.urgent
-  const aWaits = nowMs - a.sinceMs > FAIR_MS
-  const bWaits = nowMs - b.sinceMs > FAIR_MS
-  if (aWaits || bWaits) return aWaits && (!bWaits || a.sinceMs < b.sinceMs)
   return a.job.bytes < b.job.bytes
 }
 

@@ -1,7 +1,7 @@
 /**
  * Digesting off the serving path. Small files take one thread; large ones two, so that whole and blocks use two
- * cores; further algorithms have a thread of their own. Each lane takes one file at a time, smallest first, but
- * none waits longer than FAIR_MS behind later comers.
+ * cores; further algorithms have a thread of their own. Each lane digests one file at a time, smallest first, but
+ * none waits for ever behind later comers.
  */
 import { createHash } from 'node:crypto'
 import { existsSync } from 'node:fs'
@@ -14,6 +14,8 @@ import type { FileIdentity } from './image.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
 const SMALL_BYTES = 32 * 1024 * 1024
+/** Small files whose opening, reading and closing overlap. */
+const SMALL_AT_ONCE = 4
 
 /** What one reading of a file gave. */
 export interface Reading {
@@ -56,9 +58,9 @@ export interface Digests {
 export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}): Digests {
   const workerFile = options.workerFile ?? findWorkerFile()
   const blockBytes = options.blockBytes ?? BLOCK_BYTES
-  const small = createLane({ workerFile, parts: ['alone'] })
-  const large = createLane({ workerFile, parts: ['reader', 'blocks'] })
-  const further = createLane({ workerFile, parts: ['more'] })
+  const small = createLane({ workerFile, parts: ['alone'], atOnce: SMALL_AT_ONCE })
+  const large = createLane({ workerFile, parts: ['reader', 'blocks'], atOnce: 1 })
+  const further = createLane({ workerFile, parts: ['more'], atOnce: 1 })
 
   async function run<T>(
     lane: Lane,

@@ -27,7 +27,8 @@ export interface Sight {
 export type EventSource = (options: {
   folder: string
   mayHoldImages: (folderName: string) => boolean
-  touched: (path: string) => void
+  /** `folderGone`: a folder went, and all that was in it. */
+  touched: (path: string, folderGone?: boolean) => void
   failed: (error: unknown) => void
 }) => { ready: Promise<void>; close(): Promise<void> }
 
@@ -109,12 +110,11 @@ export function createWatch(options: WatchOptions): Watch {
     }
   }
 
-  function touched(path: string): void {
+  function touched(path: string, folderGone = false): void {
     const name = relative(folder, path).split(sep).join('/')
     if (closing !== undefined || pending.has(name)) return
     const names = options.isOfInterest(name) ? [name] : []
-    // The event may name a folder that went with all that was in it.
-    for (const other of known) if (other.startsWith(`${name}/`)) names.push(other)
+    if (folderGone) for (const other of known) if (other.startsWith(`${name}/`)) names.push(other)
     for (const each of names) {
       if (pending.has(each)) continue
       pending.add(each)
@@ -215,7 +215,7 @@ export const chokidarEvents: EventSource = ({ folder, mayHoldImages, touched, fa
     atomic: false,
     ignored: (path) => path !== folder && !mayHoldImages(relative(folder, path).split(sep).join('/')),
   })
-  watcher.on('all', (_event, path) => touched(path))
+  watcher.on('all', (event, path) => touched(path, event === 'unlinkDir'))
   watcher.on('error', failed)
   return {
     ready: new Promise((resolve) => watcher.once('ready', () => resolve())),

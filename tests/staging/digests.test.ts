@@ -150,13 +150,13 @@ describe('the queue', () => {
   it('takes the smallest that waits', async () => {
     const done: number[] = []
     await writeFile(place.path('x.bin'), Buffer.alloc(3 * MIB))
-    // The first begins at once; the order of the others is the queue's.
+    // The first four begin at once; the order of the others is the queue's.
     await Promise.all(
-      [3, 2_000_000, 9, 500, 70].map((bytes) =>
+      [1, 2, 3, 4, 2_000_000, 9, 500, 70].map((bytes) =>
         digests.read(order('x.bin', bytes)).then(() => done.push(bytes)),
       ),
     )
-    expect(done).toEqual([3, 9, 70, 500, 2_000_000])
+    expect(done.slice(4)).toEqual([9, 70, 500, 2_000_000])
   })
 
   it('opens files only when their turn has come', async () => {
@@ -182,7 +182,7 @@ describe('the queue', () => {
         }),
       ),
     )
-    expect(most).toBe(1)
+    expect(most).toBeLessThanOrEqual(4)
     expect(open).toBe(0)
   })
 
