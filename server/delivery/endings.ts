@@ -4,9 +4,12 @@
  *
  *   sending ──all handed──▶ waiting ──client closes──▶ checking ──queue empty or not shown──▶ delivered
  *      │                      │                          │
- *      │ client closes first  │ reset: reset-late        └─queue not empty─▶ draining ──empty──▶ unconfirmed (acknowledged)
- *      ▼                      │ time-out: unconfirmed                           │ reset: reset-late
- *   sending, closed early ──all handed──▶ draining                              │ time-out or vanished: unconfirmed
+ *      │ client closes first  │                          └─queue not empty─▶ draining ──empty──▶ unconfirmed
+ *      ▼                      │                                                 ▲                (acknowledged)
+ *   sending, closed early ────┼──────────────all handed──────────────────────────┘
+ *
+ *   After the last byte was handed over: reset by the client: reset-late; no close in time, or the connection
+ *   vanished: unconfirmed.
  *
  *   lost while sending: cut.   Our own reset, at any time before the end: withdrawn.
  */

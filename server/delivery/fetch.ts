@@ -13,6 +13,8 @@ export interface Wire {
   write(piece: Uint8Array, taken: () => void): void
   /** The last piece and our end of stream in one call. */
   end(piece: Uint8Array, taken: () => void): void
+  /** Our end of stream alone. */
+  endOfStream(): void
   /** Our end of stream, if it was not sent yet, and nothing more is read: the fetch has ended. */
   release(): void
   /** Resets the connection, so that no client takes a short body for a whole one. */
@@ -61,6 +63,7 @@ const PIECES_A_TURN = 16
 const QUEUE_POLL_FIRST_MS = 10
 const QUEUE_POLL_MAX_MS = 1_000
 const ABSENCES_BELIEVED = 3
+const END_OF_STREAM_AFTER_MS = 10
 
 export function createFetch(plan: FetchPlan): RunningFetch {
   const { opened, clock } = plan
@@ -77,6 +80,8 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let lastByteAt: number | undefined
   let lingering: NodeJS.Timeout | undefined
   let polling: NodeJS.Timeout | undefined
+  let endingStream: NodeJS.Timeout | undefined
+  let streamEnded = !plan.sendQueues.supported
   let absences = 0
 
   function note(seen: Seen): void {
@@ -116,10 +121,8 @@ export function createFetch(plan: FetchPlan): RunningFetch {
       to.write(piece, taken)
     } else {
       block = undefined
-      // A client that closed first is answered with the last byte, and our end of stream only once its send
-      // queue was seen empty: the kernel forgets a connection that both sides have closed.
-      if (state.phase === 'sending') to.end(piece, allTaken)
-      else to.write(piece, allTaken)
+      if (plan.sendQueues.supported) to.write(piece, allTaken)
+      else to.end(piece, allTaken)
     }
   }
 
@@ -140,6 +143,17 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (state.phase === 'ended') return
     lingering = setTimeout(() => note({ kind: 'time-out' }), plan.lingerMs)
     note({ kind: 'all handed' })
+    if (plan.sendQueues.supported) endingStream = setTimeout(endStream, END_OF_STREAM_AFTER_MS)
+  }
+
+  /**
+   * Where the send queue is shown, our end of stream waits a moment for a quick client's close. The kernel forgets
+   * a connection at once when the client closed first and we then close: its queue could not be seen any more.
+   */
+  function endStream(): void {
+    if (state.phase !== 'waiting') return
+    streamEnded = true
+    wire?.endOfStream()
   }
 
   function pollQueue(delayMs: number): void {
@@ -154,9 +168,19 @@ export function createFetch(plan: FetchPlan): RunningFetch {
       absences = answer.known ? 0 : absences + 1
       // The kernel's table may skip an entry while it changes: one absence says nothing.
       const unsure = !answer.known && plan.sendQueues.supported && absences < ABSENCES_BELIEVED
-      if (!unsure) note({ kind: 'queue', state: queueState(plan.sendQueues, answer) })
+      if (!unsure) note(queueSeen(answer))
       pollQueue(Math.min(QUEUE_POLL_MAX_MS, Math.max(QUEUE_POLL_FIRST_MS, unsure ? 0 : delayMs * 2)))
     }, plan.onFault)
+  }
+
+  function queueSeen(answer: SendQueueAnswer): Seen {
+    if (!plan.sendQueues.supported) return { kind: 'queue', state: 'not shown' }
+    // An unacknowledged end of stream counts one in the kernel's queue, and holds no byte of the image.
+    if (answer.known) return { kind: 'queue', state: answer.queued <= 1 ? 'empty' : 'not empty' }
+    // Before our end of stream only a reset makes the kernel forget a connection.
+    return streamEnded
+      ? { kind: 'queue', state: 'vanished' }
+      : { kind: 'lost', why: 'the client reset the connection' }
   }
 
   function fault(error: unknown): void {
@@ -168,6 +192,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   function finish(): void {
     clearTimeout(lingering)
     clearTimeout(polling)
+    clearTimeout(endingStream)
     block = undefined
     opened.release()
     if (state.ending === 'withdrawn') wire?.reset()
@@ -216,14 +241,4 @@ function pieceAt(pieces: Block, offset: number, atMost: number): Uint8Array {
     from -= piece.byteLength
   }
   throw new RangeError(`offset ${offset} lies outside its block`)
-}
-
-/** An unacknowledged end of stream counts one in the kernel's queue, and holds no byte of the image. */
-function queueState(
-  queues: SendQueues,
-  answer: SendQueueAnswer,
-): 'empty' | 'not empty' | 'not shown' | 'vanished' {
-  if (!queues.supported) return 'not shown'
-  if (!answer.known) return 'vanished'
-  return answer.queued <= 1 ? 'empty' : 'not empty'
 }

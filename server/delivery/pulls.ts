@@ -11,7 +11,7 @@ import { overlap } from './coverage.ts'
 import { createFetchBook } from './fetches.ts'
 import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
-import { judgePull, type PullEvidence, promisedSpan, sharedWith } from './verdict.ts'
+import { handedTwice, judgePull, type PullEvidence, promisedSpan } from './verdict.ts'
 
 export interface PullBookOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */
@@ -27,6 +27,8 @@ export interface PullBook {
   pulls(): readonly PullRecord[]
   /** The pull that a fetch belongs to. */
   pullOf(fetchId: string): PullRecord | undefined
+  /** Fetches begun and not ended, in the order they began. */
+  fetchesUnderWay(): readonly FetchRecord[]
   /** The identity that fetches of this client are gathered under: hardware address where known, else address. */
   clientKey(client: ClientRef): string
 }
@@ -87,6 +89,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       statements: [],
       reachBefore: line.reach,
       shared: false,
+      doubled: false,
       record: undefined,
     }
     line.latest = pull
@@ -104,8 +107,9 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const { line } = pull
     line.recent = line.recent.map((other) => (other.id === fetch.id ? fetch : other))
     for (const other of line.recent) {
-      if (!sharedWith(fetch, other)) continue
-      for (const id of [fetch.id, other.id]) markShared(pullOfFetch.get(id))
+      const twice = handedTwice(fetch, other)
+      if (twice === 'no') continue
+      for (const id of [fetch.id, other.id]) markDoubled(pullOfFetch.get(id), twice === 'to several')
     }
     if (line.recent.every((other) => other.ended !== null)) line.recent = []
     if (fetch.ending === 'lost-track') line.reach = Number.POSITIVE_INFINITY
@@ -125,9 +129,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     pull.record = undefined
   }
 
-  function markShared(pull: Pull | undefined): void {
-    if (pull === undefined || pull.shared) return
-    pull.shared = true
+  function markDoubled(pull: Pull | undefined, shared: boolean): void {
+    if (pull === undefined) return
+    pull.doubled = true
+    pull.shared ||= shared
     pull.record = undefined
   }
 
@@ -178,6 +183,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       const pull = pullOfFetch.get(id)
       return pull && recordOf(pull)
     },
+    fetchesUnderWay: fetches.underWay,
     clientKey,
   }
 }

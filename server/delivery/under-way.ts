@@ -41,6 +41,8 @@ export interface FetchesUnderWay {
   supersede(clientKey: string, sha256: string, resumesAt: number): void
   isStalled(fetch: UnderWay): boolean
   withdraw(which: (fetch: UnderWay) => boolean, why: string): void
+  /** Calls once, when the next fetch has begun or ended. */
+  onceChanged(listener: () => void): void
   close(): void
 }
 
@@ -49,11 +51,18 @@ const SWEEP_MS = 250
 /** `clock` is monotonic, in ms. */
 export function createFetchesUnderWay(limits: FetchLimits, clock: () => number): FetchesUnderWay {
   const open = new Map<number, UnderWay>()
+  let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined
 
   const stillFor = (fetch: UnderWay): number => clock() - fetch.fetch.movedAt
   const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
   const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
+
+  function wake(): void {
+    const woken = waiting
+    waiting = []
+    for (const listener of woken) listener()
+  }
 
   /** What does not move holds nothing; what did not move for `pauseMs` is given up. */
   function sweep(): void {
@@ -75,12 +84,15 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
       open.set(fetch.id, fetch)
       sweeping ??= setInterval(sweep, SWEEP_MS)
       sweeping.unref()
+      wake()
     },
     remove(id) {
       open.delete(id)
-      if (open.size > 0) return
-      clearInterval(sweeping)
-      sweeping = undefined
+      if (open.size === 0) {
+        clearInterval(sweeping)
+        sweeping = undefined
+      }
+      wake()
     },
     list: () => [...open.values()],
     admit(address) {
@@ -117,6 +129,9 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
     isStalled,
     withdraw(which, why) {
       for (const fetch of [...open.values()].filter(which)) fetch.fetch.withdraw(why)
+    },
+    onceChanged(listener) {
+      waiting.push(listener)
     },
     close() {
       clearInterval(sweeping)

@@ -16,6 +16,8 @@ export interface PullEvidence {
   /** How far earlier pulls of this client and version had got when this pull began. */
   readonly reachBefore: number
   shared: boolean
+  /** Some bytes were handed over twice at the same time, whoever took them. */
+  doubled: boolean
 }
 
 export function promisedSpan(fetch: FetchRecord): Span {
@@ -27,17 +29,20 @@ function handedSpan(fetch: FetchRecord): Span {
 }
 
 /**
- * The same bytes handed over to one address twice at the same time: several devices stand behind it. A fetch
- * that broke off is no evidence of it: a device that restarts leaves one behind, and a segmented client lets
- * its first, whole-file request go early. Waiting for the client to close does not count as handing over.
+ * The same bytes handed over to one address twice at the same time. Both delivered: several devices stand behind
+ * it. Else it may be one client that left requests early, as segmented ones do, or a device that restarted.
+ * Waiting for the client to close does not count as handing over.
  */
-export function sharedWith(a: FetchRecord, b: FetchRecord): boolean {
-  if (a.id === b.id) return false
-  for (const fetch of [a, b]) if (fetch.ending !== 'delivered' && fetch.ending !== 'unconfirmed') return false
+export function handedTwice(a: FetchRecord, b: FetchRecord): 'no' | 'by one or several' | 'to several' {
+  if (a.id === b.id || a.ended === null || b.ended === null) return 'no'
   const [beganA, beganB] = [Date.parse(a.begun), Date.parse(b.begun)]
-  const sameTime =
-    Math.max(beganA, beganB) < Math.min(beganA + (a.lastByteMs ?? 0), beganB + (b.lastByteMs ?? 0))
-  return sameTime && overlap(handedSpan(a), handedSpan(b))
+  const sameTime = Math.max(beganA, beganB) < Math.min(handingEnd(a, beganA), handingEnd(b, beganB))
+  if (!sameTime || !overlap(handedSpan(a), handedSpan(b))) return 'no'
+  return a.ending === 'delivered' && b.ending === 'delivered' ? 'to several' : 'by one or several'
+}
+
+function handingEnd(fetch: FetchRecord, beganMs: number): number {
+  return beganMs + (fetch.lastByteMs ?? fetch.durationMs ?? 0)
 }
 
 /** Judges one pull. `mac` is the hardware address its client is known by, or null. */
@@ -69,7 +74,11 @@ export function judgePull(pull: PullEvidence, mac: string | null): PullRecord {
 
 function stateOf(pull: PullEvidence, fetches: readonly FetchRecord[], held: Coverage): PullState {
   if (fetches.some((fetch) => fetch.ended === null)) return 'running'
-  if (coversAll(held, pull.image.bytes)) return pull.shared ? 'unconfirmed' : 'complete'
+  if (coversAll(held, pull.image.bytes)) {
+    // Ranges that add up may be those of two devices.
+    const unsure = pull.shared || (pull.doubled && isSegmented(pull, fetches))
+    return unsure ? 'unconfirmed' : 'complete'
+  }
   const handed = cover([...held, ...fetches.map(handedSpan)])
   return coversAll(handed, pull.image.bytes) ? 'unconfirmed' : 'incomplete'
 }
@@ -113,7 +122,14 @@ function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: re
     notes.push('the client had begun another version and was given this one from the start')
   }
   if (stated.length > 0) notes.push(`resumed at byte ${stated.map((span) => span.end).join(', ')}`)
-  if (isSegmented(pull, fetches)) notes.push('fetched in segments')
+  if (isSegmented(pull, fetches)) {
+    const doubled = pull.doubled && !pull.shared
+    notes.push(
+      doubled
+        ? 'fetched in segments, some bytes twice at the same time: one client that left requests early, or several devices'
+        : 'fetched in segments',
+    )
+  }
   const last = fetches.at(-1)
   if (last?.ending === 'unconfirmed' && last.acknowledged === true) {
     notes.push('the client system acknowledged every byte, but had closed its side before')

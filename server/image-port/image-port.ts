@@ -31,8 +31,8 @@ export interface ImagePort {
   readonly app: FastifyInstance
   /** One more server with the same behaviour; the caller listens and closes. */
   server(): Server
-  /** Answers `GET /TOKEN` with 204 while set, unrecorded: how serve checks that an address is its own. */
-  expectProbe(token: string | undefined): void
+  /** While set, `GET /PATH` is answered with the proof as its tag, unrecorded: shows that an address is ours. */
+  expectProbe(probe: { readonly path: string; readonly proof: string } | undefined): void
   /** From now on every new request gets 503; what is under way goes on. */
   stop(): void
   readonly connections: Connections
@@ -82,42 +82,43 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     },
   })
   const responder = createResponder(deps)
-  let probe: string | undefined
+  let probe: { readonly path: string; readonly proof: string } | undefined
   let stopping = false
 
   app.addHook('onRequest', async (request, reply) => {
     reply.hijack()
-    await respond(request.raw, reply.raw)
+    try {
+      await respond(request.raw, reply.raw, request.originalUrl)
+    } catch (error) {
+      deps.onFault(error)
+      request.raw.socket.resetAndDestroy()
+    }
   })
   app.all('/', () => undefined)
   app.setNotFoundHandler(() => undefined)
   await app.ready()
 
-  async function respond(request: IncomingMessage, response: ServerResponse): Promise<void> {
+  async function respond(request: IncomingMessage, response: ServerResponse, target: string): Promise<void> {
     const connection = connections.of(request.socket)
     // Gone before its request was looked at: there is nobody to answer and nothing to record but the address.
     if (connection === undefined) return
     request.resume()
-    const asked = askedOf(delivery, request, connection.endpoints)
+    const asked = askedOf(delivery, request, connection.endpoints, target)
     if (connection.busy) {
       delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
       return
     }
     connection.requested()
-    if (probe !== undefined && asked.target === `/${probe}`) return responder.probed(response)
-    try {
-      await responder.respond({ asked, request, response, connection, stopping })
-    } catch (error) {
-      deps.onFault(error)
-      connection.socket.resetAndDestroy()
-    }
+    if (probe !== undefined && asked.target === `/${probe.path}`)
+      return responder.probed(response, probe.proof)
+    await responder.respond({ asked, target, request, response, connection, stopping })
   }
 
   return {
     app,
     server: () => newServer(handler),
-    expectProbe(token) {
-      probe = token
+    expectProbe(expected) {
+      probe = expected
     },
     stop() {
       stopping = true
@@ -160,7 +161,7 @@ function unparsedMethod(deps: ImagePortDeps, request: IncomingMessage, socket: S
     remoteAddress: socket.remoteAddress ?? '',
     remotePort: socket.remotePort ?? 0,
   }
-  const asked = askedOf(deps.delivery, request, endpoints)
+  const asked = askedOf(deps.delivery, request, endpoints, request.url ?? '')
   deps.delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
   socket.end(
     'HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\nConnection: close\r\n\r\n',
@@ -184,13 +185,13 @@ function whoAsked(
   }
 }
 
-function askedOf(delivery: Delivery, request: IncomingMessage, endpoints: Endpoints): Asked {
+function askedOf(delivery: Delivery, request: IncomingMessage, endpoints: Endpoints, target: string): Asked {
   const { headers } = request
   const ifRange = headers['if-range']
   return {
     ...whoAsked(delivery, endpoints),
     method: request.method ?? '',
-    target: textOfBytes(Buffer.from(request.url ?? '', 'latin1')),
+    target: fromWire(target),
     httpVersion: request.httpVersion,
     ...(headers['user-agent'] !== undefined && { userAgent: fromWire(headers['user-agent']) }),
     ...(headers.range !== undefined && { range: fromWire(headers.range) }),

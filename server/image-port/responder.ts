@@ -31,6 +31,8 @@ export interface ResponderDeps {
 
 export interface Exchange {
   readonly asked: Asked
+  /** As it came on the wire, each byte a character. */
+  readonly target: string
   readonly request: IncomingMessage
   readonly response: ServerResponse
   readonly connection: Connection
@@ -39,7 +41,7 @@ export interface Exchange {
 
 export interface Responder {
   respond(exchange: Exchange): Promise<void>
-  probed(response: ServerResponse): void
+  probed(response: ServerResponse, proof: string): void
 }
 
 /** Coded errors that a request can meet, as status. All others are faults of ours: the connection is reset. */
@@ -55,7 +57,7 @@ const STATUS_OF_ERROR: Partial<Record<ErrorCode, Status>> = {
 export function createResponder(deps: ResponderDeps): Responder {
   const { delivery } = deps
 
-  function decide({ asked, request, stopping }: Exchange): Answer {
+  function decide({ asked, target, request, stopping }: Exchange): Answer {
     const admission = deps.admit(asked.client.address, asked.localAddress)
     if (!admission.allowed) {
       return {
@@ -70,7 +72,7 @@ export function createResponder(deps: ResponderDeps): Responder {
       return unavailable('the ledger cannot be written: without a record nothing is served')
     return answer({
       method: asked.method,
-      found: deps.find(request.url ?? ''),
+      found: deps.find(target),
       headers: request.headers,
       versionBegun: (name) => delivery.versionBegunBy(asked.client, name),
       listOffered: deps.list,
@@ -152,8 +154,8 @@ export function createResponder(deps: ResponderDeps): Responder {
         refuse(exchange, { kind: 'refusal', status, reason, fields: RETRY_SOON })
       }
     },
-    probed(response) {
-      writeHead(response, 200, [...lengthField(0), ...CLOSE])
+    probed(response, proof) {
+      writeHead(response, 200, [...lengthField(0), 'ETag', `"${proof}"`, ...CLOSE])
       response.end()
     },
   }

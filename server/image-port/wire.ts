@@ -1,7 +1,6 @@
 /**
- * One connection as delivery sees it. The body is written to the socket itself, not through the response: only
- * so do the last piece and our end of stream leave in one call. Milliseconds between them make good clients,
- * which close as soon as they hold the promised length, look as if they had closed before.
+ * One connection as delivery sees it. The body is written to the socket itself, not through the response, which
+ * would close it in its own time: when our end of stream leaves decides what the client's close can prove.
  */
 import type { Wire } from '../delivery/fetch.ts'
 import type { Connection } from './connections.ts'
@@ -17,6 +16,9 @@ export function wireOf(connection: Connection): Wire {
     },
     end: (piece, taken) => {
       socket.end(piece, () => taken())
+    },
+    endOfStream: () => {
+      socket.end()
     },
     release: () => {
       if (socket.destroyed) return

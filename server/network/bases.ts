@@ -29,7 +29,8 @@ export function baseUrl(address: string, port: number): string {
   return `http://${hostForUrl(address)}${port === 80 ? '' : `:${port}`}`
 }
 
-function covers(listening: Listening, own: OwnAddress): boolean {
+/** Whether what is listened on takes connections to this own address. */
+export function covers(listening: Listening, own: OwnAddress): boolean {
   if (listening.address === '0.0.0.0') return own.family === 4
   if (listening.address === '::') return own.family === 6
   return listening.address === own.address

@@ -1,0 +1,207 @@
+/** `fetchproof audit`: what happened in one or several staging folders. Only reads. */
+import { existsSync } from 'node:fs'
+import { join, resolve } from 'node:path'
+import { type Command, Option } from 'commander'
+import { type FetchRecord, PULL_STATES, type PullRecord } from '../delivery/records.ts'
+import { FetchproofError } from '../errors.ts'
+import { FETCH_ENDINGS } from '../ledger/entries.ts'
+import { LEDGER_FILE } from '../ledger/read.ts'
+import {
+  type AuditFilter,
+  auditFetches,
+  auditLedgers,
+  auditPulls,
+  type LedgerSummary,
+} from '../report/audit.ts'
+import { csvOf, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
+import { tableLines } from '../report/table.ts'
+import { visible } from '../report/visible.ts'
+import { RECORDS_FOLDER } from '../settings.ts'
+import { EXIT } from './exit.ts'
+import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
+import type { Surroundings } from './surroundings.ts'
+
+interface AuditFlags extends AuditFilter {
+  readonly format: 'text' | 'json' | 'csv'
+  readonly records?: string
+  readonly fetches?: boolean
+  readonly check?: boolean
+  readonly head?: string
+}
+
+export function addAudit(program: Command, around: Surroundings, settle: (status: number) => void): void {
+  program
+    .command('audit')
+    .description(
+      'Show what the ledger of one or several staging folders says: which device pulled which image.',
+    )
+    .argument('[folder...]', `staging folders (default: ${DEFAULT_FOLDER})`)
+    .option('--fetches', 'every fetch and refusal instead of pulls')
+    .option('--client <who>', 'only this address, hardware address or device')
+    .option('--image <which>', 'only this image: name, plain path or first digits of its SHA-256')
+    .option('--since <time>', 'only what began at or after this time (such as 2026-11-25T20:00)')
+    .option('--until <time>', 'only what began at or before this time')
+    .addOption(
+      new Option('--ending <ending>', 'only fetches that ended so (with --fetches)').choices([
+        ...FETCH_ENDINGS,
+      ]),
+    )
+    .addOption(new Option('--state <state>', 'only pulls in this state').choices([...PULL_STATES]))
+    .option('--check', 'verify the chain of entries; exit status 1 when it is broken')
+    .option('--head <hex>', 'with --check: the head printed earlier must stand in the ledger')
+    .addOption(recordsOption())
+    .addOption(formatOption('text', 'json', 'csv'))
+    .action(async (folders: string[], flags: AuditFlags) => {
+      settle(await audit(folders.length > 0 ? folders : [DEFAULT_FOLDER], flags, around))
+    })
+}
+
+async function audit(
+  folders: readonly string[],
+  flags: AuditFlags,
+  { stdout }: Surroundings,
+): Promise<number> {
+  const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
+  checkFlags(flags)
+  const ledger = await auditLedgers(files, flags.head)
+  const print = (line: string): void => void stdout.write(`${line}\n`)
+  if (flags.check === true) {
+    if (flags.format === 'json') print(JSON.stringify({ ledger: ledgerJson(ledger) }, null, 2))
+    else for (const line of checkLines(ledger)) print(line)
+    return ledger.intact ? EXIT.done : EXIT.checkFailed
+  }
+  if (flags.format === 'json') await printJson(files, flags, ledger, stdout)
+  else if (flags.format === 'csv') await printCsv(files, flags, stdout)
+  else await printText(files, flags, ledger, print)
+  return EXIT.done
+}
+
+async function printJson(
+  files: readonly string[],
+  flags: AuditFlags,
+  ledger: LedgerSummary,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  out.write('{\n"pulls": [')
+  await writeItems(auditPulls(files, flags), out)
+  out.write('],\n"fetches": [')
+  await writeItems(auditFetches(files, flags), out)
+  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(ledger))}\n}\n`)
+}
+
+async function writeItems(items: AsyncIterable<unknown>, out: NodeJS.WritableStream): Promise<void> {
+  let separator = '\n'
+  for await (const item of items) {
+    await written(out, separator + JSON.stringify(item))
+    separator = ',\n'
+  }
+}
+
+async function printCsv(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const lines =
+    flags.fetches === true
+      ? csvOf(FETCH_COLUMNS, auditFetches(files, flags))
+      : csvOf(PULL_COLUMNS, auditPulls(files, flags))
+  for await (const line of lines) await written(out, line)
+}
+
+/** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
+const ROWS_A_PAGE = 5_000
+
+async function printText(
+  files: readonly string[],
+  flags: AuditFlags,
+  ledger: LedgerSummary,
+  print: (line: string) => void,
+): Promise<void> {
+  const rows =
+    flags.fetches === true
+      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags), print)
+      : await printTable(PULL_COLUMNS, auditPulls(files, flags), print)
+  if (rows === 0) print(flags.fetches === true ? 'No fetch is on record.' : 'No pull is on record.')
+  print('')
+  for (const line of checkLines(ledger)) print(line)
+}
+
+async function printTable<Row extends FetchRecord | PullRecord>(
+  columns: Parameters<typeof tableLines<Row>>[0],
+  items: AsyncIterable<Row>,
+  print: (line: string) => void,
+): Promise<number> {
+  let count = 0
+  let page: Row[] = []
+  const flush = (): void => {
+    if (page.length === 0) return
+    for (const line of tableLines(columns, page)) print(line)
+    page = []
+  }
+  for await (const item of items) {
+    count += 1
+    page.push(item)
+    if (page.length === ROWS_A_PAGE) flush()
+  }
+  flush()
+  return count
+}
+
+function checkLines(ledger: LedgerSummary): string[] {
+  return ledger.ledgers.map(({ file, entries, intact, head, firstBad, tornBytes }) => {
+    const name = visible(file)
+    if (intact) {
+      const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
+      return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
+    }
+    if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
+    return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
+  })
+}
+
+function ledgerJson(ledger: LedgerSummary): unknown {
+  const { entries, intact, head, ledgers } = ledger
+  const firstBad = ledgers.find((each) => each.firstBad !== undefined)?.firstBad
+  return {
+    entries,
+    intact,
+    head,
+    ...(firstBad !== undefined && { firstBad }),
+    ...(ledgers.length > 1 && { ledgers }),
+  }
+}
+
+/** Throws FP_LEDGER_MISSING, FP_FOLDER_MISSING. */
+function ledgerFileOf(folder: string, records: string | undefined): string {
+  const place = resolve(records ?? join(folder, RECORDS_FOLDER))
+  const file = join(place, LEDGER_FILE)
+  if (existsSync(file)) return file
+  if (records === undefined && !existsSync(folder)) {
+    throw new FetchproofError('FP_FOLDER_MISSING', { folder: resolve(folder) })
+  }
+  throw new FetchproofError('FP_LEDGER_MISSING', { folder: place })
+}
+
+function checkFlags({ since, until, head, check }: AuditFlags): void {
+  for (const [flag, time] of Object.entries({ since, until })) {
+    if (time !== undefined && Number.isNaN(Date.parse(time))) {
+      throw new FetchproofError('FP_USAGE', {
+        why: `--${flag} ${time} is no time. Write it like 2026-11-25T20:00.`,
+      })
+    }
+  }
+  if (head === undefined) return
+  if (check !== true) throw new FetchproofError('FP_USAGE', { why: '--head goes with --check.' })
+  if (!/^[0-9a-f]{64}$/i.test(head.trim())) {
+    throw new FetchproofError('FP_USAGE', {
+      why: '--head takes the 64 hex digits that "serve" printed at its end.',
+    })
+  }
+}
+
+/** Waits where the reader is slower than we are. */
+async function written(out: NodeJS.WritableStream, text: string): Promise<void> {
+  if (out.write(text)) return
+  await new Promise<void>((drained) => out.once('drain', drained))
+}

@@ -1,0 +1,87 @@
+/** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { Entry } from '../ledger/entries.ts'
+import { bytesText, clockText, durationText, rateText } from '../report/units.ts'
+import { shortened, visible } from '../report/visible.ts'
+
+export interface Happening {
+  readonly text: string
+  /** Something needs a hand, or a pull has ended: the terminal's bell. */
+  readonly bell: boolean
+}
+
+/** What the entry means to a person, or undefined when it needs no line of its own. */
+export function happeningOf(
+  entry: Entry,
+  fetchOf: (id: number) => FetchRecord | undefined,
+  pullOf: (id: number) => PullRecord | undefined,
+): Happening | undefined {
+  const at = clockText(entry.at)
+  const line = (text: string, bell = false): Happening => ({ text: `${at}  ${text}`, bell })
+  switch (entry.kind) {
+    case 'image':
+      return line(
+        `${visible(entry.name)}: ${bytesText(entry.bytes)} bytes, SHA-256 ${entry.sha256.slice(0, 12)}`,
+      )
+    case 'image-gone':
+      return line(`${visible(entry.name)} is gone`)
+    case 'held':
+      return line(`HELD  ${visible(entry.name)}: ${visible(entry.reason)}`, true)
+    case 'lifted':
+      return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
+    case 'fetch-begun':
+      return entry.promised === 0 ? undefined : line(begunText(entry))
+    case 'fetch-ended': {
+      const fetch = fetchOf(entry.id)
+      if (fetch === undefined || entry.ending === 'headers-only') return undefined
+      return line(endedText(fetch, pullOf(entry.id)), true)
+    }
+    case 'fetch-refused':
+      return line(refusedText(entry), entry.status === 403 || entry.status === 409)
+    case 'addresses':
+      return line(
+        `This machine's addresses changed: ${entry.addresses.map(({ address }) => address).join(', ')}`,
+        true,
+      )
+    default:
+      return undefined
+  }
+}
+
+function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>): string {
+  const whole = entry.first === 0 && entry.promised === entry.image.bytes
+  const part = whole
+    ? ''
+    : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
+  const changed = entry.versionChanged ? ' (it had begun another version and gets this one whole)' : ''
+  return `${entry.client.address} fetches ${shortened(entry.image.name, 40)}${part}${changed}`
+}
+
+const ENDING_TEXT: Record<string, string> = {
+  delivered: 'delivered: the client took every byte and closed in order',
+  unconfirmed: 'unconfirmed: every byte was handed over, but no close in order was seen',
+  'reset-late': 'reset by the client after the last byte was handed over: it may hold all or little',
+  cut: 'CUT: the connection was lost',
+  withdrawn: 'WITHDRAWN',
+  'lost-track': 'lost track: the server had stopped',
+}
+
+function endedText(fetch: FetchRecord, pull: PullRecord | undefined): string {
+  const image = shortened(fetch.image?.name ?? '', 40)
+  const of = `${bytesText(fetch.bytesHandedOver)} of ${bytesText(fetch.bytesPromised)} bytes`
+  const seconds = (fetch.durationMs ?? 0) / 1000
+  const rate = seconds > 0 ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
+  const acknowledged = fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''
+  const ending = ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? ''
+  const reason = fetch.reason === null || fetch.ending === 'unconfirmed' ? '' : ` (${visible(fetch.reason)})`
+  const state = pull === undefined || pull.state === 'running' ? '' : ` | pull ${pull.state}`
+  return `${fetch.client.address}  ${image}  ${ending}${acknowledged}${reason}; ${of} in ${durationText(seconds)}${rate}${state}`
+}
+
+function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>): string {
+  const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
+  const times = entry.count === undefined ? '' : ` (${entry.count} times)`
+  const hint = entry.hint === undefined ? '' : `; ${visible(entry.hint)}`
+  const status = entry.status === undefined ? 'refused' : `refused with ${entry.status}`
+  return `${entry.client.address} ${status}: ${what}  ${visible(entry.reason)}${hint}${times}`
+}

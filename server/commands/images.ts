@@ -1,0 +1,97 @@
+/** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
+import { existsSync } from 'node:fs'
+import { join } from 'node:path'
+import type { Command } from 'commander'
+import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
+import { type ImageView, imageView, standingText } from '../report/image-view.ts'
+import { tableLines } from '../report/table.ts'
+import { bytesText } from '../report/units.ts'
+import { createSettings, type Settings } from '../settings.ts'
+import { createCatalogue } from '../staging/catalogue.ts'
+import { createImageHistory } from '../staging/image-history.ts'
+import { EXIT } from './exit.ts'
+import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
+import { createProgress } from './progress.ts'
+import { runningServer } from './running-server.ts'
+import type { Surroundings } from './surroundings.ts'
+
+interface ImagesFlags {
+  readonly format: 'text' | 'json'
+  readonly records?: string
+}
+
+export function addImages(program: Command, around: Surroundings, settle: (status: number) => void): void {
+  program
+    .command('images')
+    .description('List the images of a staging folder with their digests; exit status 1 when one is held.')
+    .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
+    .addOption(recordsOption())
+    .addOption(formatOption('text', 'json'))
+    .action(async (folder: string, { format, records }: ImagesFlags) => {
+      const settings = createSettings({ folder, ...(records !== undefined && { records }) })
+      const views = (await askServer(settings)) ?? (await digestHere(settings, around))
+      if (format === 'json') around.stdout.write(`${JSON.stringify({ images: views }, null, 2)}\n`)
+      else around.stdout.write(`${imageLines(views).join('\n')}\n`)
+      settle(views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done)
+    })
+}
+
+async function askServer(settings: Settings): Promise<readonly ImageView[] | undefined> {
+  const server = await runningServer(settings.records)
+  const answer = await server?.ask('GET', '/api/images')
+  return (answer as { images: readonly ImageView[] } | undefined)?.images
+}
+
+/** Nobody serves the folder: what is new is digested here. Nothing is written but the catalogue's own file. */
+async function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
+  const history = createImageHistory()
+  const ledger = join(settings.records, LEDGER_FILE)
+  if (existsSync(ledger)) for await (const entry of readEntries(ledger)) history.take(entry)
+  const catalogue = await createCatalogue({
+    settings,
+    offered: history.offered,
+    knownBlocks: history.knownBlocks,
+    lifts: history.lift,
+  })
+  const progress = createProgress(around.stderr)
+  try {
+    catalogue.events.on('changed', () => progress.show(shareDone(catalogue.images()), 'digesting'))
+    for (const image of catalogue.images()) if (image.state === 'settling') catalogue.readyNow(image.name)
+    await catalogue.idle()
+    return catalogue.images().map((image) => imageView(image, []))
+  } finally {
+    progress.end()
+    await catalogue.close()
+  }
+}
+
+function shareDone(images: readonly { bytes: number; state: string; progress?: number }[]): number {
+  const total = images.reduce((sum, { bytes }) => sum + bytes, 0)
+  const done = images.reduce((sum, { bytes, state, progress }) => {
+    if (state === 'ready' || state === 'held') return sum + bytes
+    return sum + bytes * (progress ?? 0)
+  }, 0)
+  return total === 0 ? 1 : done / total
+}
+
+function imageLines(views: readonly ImageView[]): string[] {
+  if (views.length === 0) return ['The staging folder holds no image.']
+  const table = tableLines(
+    [
+      { title: 'Image', cell: (row) => row.name },
+      { title: 'State', cell: (row) => row.state },
+      { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
+      { title: 'SHA-256', cell: (row) => row.sha256 ?? '-' },
+      { title: 'Path', cell: (row) => row.plainPath },
+      { title: 'Short path', cell: (row) => row.digestPath ?? '-' },
+      { title: 'Published checksum', cell: (row) => standingText(row.published) },
+      { title: 'Format', cell: (row) => `${row.format.kind}: ${row.format.verdict}` },
+    ],
+    views,
+  )
+  const remarks = views.flatMap((view) => {
+    const parts = [...(view.reason === null ? [] : [`${view.state}: ${view.reason}`]), ...view.notes]
+    return parts.map((part) => `${view.name}: ${part}`)
+  })
+  return remarks.length === 0 ? table : [...table, '', ...remarks]
+}

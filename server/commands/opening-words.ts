@@ -1,0 +1,107 @@
+/** What `serve` prints first: the images, and the line to paste for each address. */
+import type { Depot } from '../depot.ts'
+import type { Base } from '../network/bases.ts'
+import { imageView, standingText } from '../report/image-view.ts'
+import { tableLines } from '../report/table.ts'
+import { bytesText } from '../report/units.ts'
+import { shortened, visible } from '../report/visible.ts'
+import type { Image } from '../staging/image.ts'
+import { VERSION } from './version.ts'
+
+const IMAGES_SHOWN = 40
+const LINES_PER_ADDRESS = 12
+
+export function openingWords(
+  depot: Depot,
+  pageAddress: string | undefined,
+  remarks: readonly string[],
+): string[] {
+  const images = depot.catalogue.images()
+  return [
+    `Fetchproof ${VERSION}: serving ${visible(depot.settings.folder)}`,
+    '',
+    ...imageTable(images),
+    '',
+    ...pasteLines(images, depot.bases(), depot.settings.paste),
+    '',
+    ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),
+    ...remarks.map((remark) => `Note: ${remark}`),
+    'Before the first pull: a wrong or interrupted image can leave a device dead. Keep its power on while it writes,',
+    'have the way back ready, and tell those who depend on what goes down with it. See Cautions in the README.',
+    'Stop with Ctrl-C.',
+    '',
+  ]
+}
+
+export function imageTable(images: readonly Image[]): string[] {
+  if (images.length === 0)
+    return ['The staging folder holds no image yet. Copy one in: it is noticed by itself.']
+  const rows = images.slice(0, IMAGES_SHOWN).map((image) => imageView(image, []))
+  const lines = tableLines(
+    [
+      { title: 'Image', cell: (row) => shortened(row.name, 40) },
+      { title: 'State', cell: (row) => row.state },
+      { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
+      { title: 'SHA-256', cell: (row) => row.sha256?.slice(0, 12) ?? '-' },
+      { title: 'Published checksum', cell: (row) => standingText(row.published) },
+      { title: '', cell: (row) => row.reason ?? '' },
+    ],
+    rows,
+  )
+  const left = images.length - rows.length
+  return left > 0 ? [...lines, `… and ${left} more; "fetchproof images" lists all`] : lines
+}
+
+/** One block an address; the address of the device decides which one it can reach. */
+export function pasteLines(
+  images: readonly Image[],
+  bases: readonly Base[],
+  paste: readonly string[],
+): string[] {
+  if (bases.length === 0) {
+    return [
+      'This laptop has no network address but loopback: connect the cable or the network, then look here again.',
+    ]
+  }
+  const servable = images.filter((image) => image.state !== 'held')
+  return [
+    'Paste on the device; use the address that is in its own network:',
+    ...bases.flatMap((base) => [
+      `  ${base.own.interface}  ${base.own.address}/${base.own.prefix}${marksOf(base)}`,
+      ...(servable.length === 0 ? [`    ${base.url}/`] : []),
+      ...servable.slice(0, LINES_PER_ADDRESS).flatMap((image) => linesFor(base, image, paste)),
+      ...(servable.length > LINES_PER_ADDRESS
+        ? [`    … the other images: ${base.url}/ and the image's path`]
+        : []),
+    ]),
+  ]
+}
+
+function linesFor(base: Base, image: Image, paste: readonly string[]): string[] {
+  const url = base.url + image.plainPath
+  return [`    ${url}`, ...paste.map((line) => `    ${filled(line, base, image)}`)]
+}
+
+/** Fills `{url} {host} {port} {path} {name} {bytes} {sha256} {md5}` of a line to paste. */
+export function filled(line: string, base: Base, image: Image): string {
+  const values: Record<string, string> = {
+    url: base.url + image.plainPath,
+    host: base.own.address,
+    port: String(base.port),
+    path: image.plainPath,
+    name: image.plainPath.slice(image.plainPath.lastIndexOf('/') + 1),
+    bytes: String(image.bytes),
+    sha256: image.version?.sha256 ?? '',
+    md5: image.version?.more.md5 ?? '',
+  }
+  return visible(line.replace(/\{(\w+)\}/g, (whole, name: string) => values[name] ?? whole))
+}
+
+function marksOf({ own, port }: Base): string {
+  const marks = [
+    ...(port === 80 ? ['for consoles that take no port'] : []),
+    ...(own.tunnel ? ['a tunnel: refused without --allow-tunnels'] : []),
+    ...(own.linkLocal ? ['link-local'] : []),
+  ]
+  return marks.length === 0 ? '' : `  (${marks.join('; ')})`
+}

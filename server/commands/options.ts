@@ -1,0 +1,24 @@
+/** Flags that several commands share, and how their text becomes values. */
+import { InvalidArgumentError, Option } from 'commander'
+
+export const DEFAULT_FOLDER = './staging'
+
+export function wholeNumber(text: string): number {
+  if (!/^\d{1,15}$/.test(text)) throw new InvalidArgumentError('It must be a whole number.')
+  return Number(text)
+}
+
+export function collected(text: string, before: readonly string[] | undefined): string[] {
+  return [...(before ?? []), text]
+}
+
+export function formatOption(...formats: readonly string[]): Option {
+  return new Option('--format <format>', 'how to print').choices([...formats]).default('text')
+}
+
+export function recordsOption(): Option {
+  return new Option(
+    '--records <folder>',
+    'where the ledger is kept (default: .fetchproof in the staging folder)',
+  )
+}

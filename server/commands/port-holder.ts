@@ -1,0 +1,60 @@
+/** Which program listens on a port, where the system tells: for the sentence that says what to stop. */
+import { execFile } from 'node:child_process'
+import { readdir, readFile, readlink } from 'node:fs/promises'
+import { platform } from 'node:os'
+import { promisify } from 'node:util'
+
+const run = promisify(execFile)
+
+/** `name (process 1234)`, or undefined where it cannot be known. Never throws. */
+export async function portHolder(port: number): Promise<string | undefined> {
+  try {
+    if (platform() === 'linux') return await linuxHolder(port)
+    if (platform() === 'win32') return await windowsHolder(port)
+    return await lsofHolder(port)
+  } catch {
+    return undefined
+  }
+}
+
+/** /proc/net/tcp: column 4 is the state (0A is LISTEN), column 10 the inode of the socket. */
+async function linuxHolder(port: number): Promise<string | undefined> {
+  const suffix = `:${port.toString(16).toUpperCase().padStart(4, '0')}`
+  const texts = await Promise.all(
+    ['/proc/net/tcp', '/proc/net/tcp6'].map((file) => readFile(file, 'latin1').catch(() => '')),
+  )
+  const inodes = texts
+    .flatMap((text) => text.split('\n').slice(1))
+    .map((line) => line.trim().split(/\s+/))
+    .filter((fields) => fields[3] === '0A' && fields[1]?.endsWith(suffix))
+    .map((fields) => `socket:[${fields[9]}]`)
+  if (inodes.length === 0) return undefined
+  for (const pid of (await readdir('/proc')).filter((name) => /^\d+$/.test(name))) {
+    const descriptors = await readdir(`/proc/${pid}/fd`).catch(() => [])
+    for (const descriptor of descriptors) {
+      const link = await readlink(`/proc/${pid}/fd/${descriptor}`).catch(() => '')
+      if (inodes.includes(link)) {
+        const name = (await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => 'a program')).trim()
+        return `${name} (process ${pid})`
+      }
+    }
+  }
+  return undefined
+}
+
+async function lsofHolder(port: number): Promise<string | undefined> {
+  const { stdout } = await run('lsof', ['-nP', `-iTCP:${port}`, '-sTCP:LISTEN', '-Fpc'], { timeout: 3_000 })
+  const pid = /^p(\d+)$/m.exec(stdout)?.[1]
+  const name = /^c(.+)$/m.exec(stdout)?.[1] ?? 'a program'
+  return pid === undefined ? undefined : `${name} (process ${pid})`
+}
+
+async function windowsHolder(port: number): Promise<string | undefined> {
+  const { stdout } = await run('netstat', ['-ano', '-p', 'TCP'], { timeout: 3_000 })
+  const line = stdout.split(/\r?\n/).find((each) => new RegExp(`:${port}\\s+\\S+:0\\s`).test(each))
+  const pid = line?.trim().split(/\s+/).at(-1)
+  if (pid === undefined) return undefined
+  const list = await run('tasklist', ['/FI', `PID eq ${pid}`, '/FO', 'CSV', '/NH'], { timeout: 3_000 })
+  const name = /^"([^"]+)"/.exec(list.stdout.trim())?.[1] ?? 'a program'
+  return `${name} (process ${pid})`
+}

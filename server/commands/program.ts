@@ -1,0 +1,43 @@
+/** The command line: which commands there are, and what becomes of an error. */
+import { Command, CommanderError } from 'commander'
+import { FetchproofError } from '../errors.ts'
+import { addAudit } from './audit.ts'
+import { EXIT, exitStatusOf } from './exit.ts'
+import { addImages } from './images.ts'
+import { addServe } from './serve.ts'
+import type { Surroundings } from './surroundings.ts'
+import { VERSION } from './version.ts'
+
+/** Runs one command; resolves with its exit status. Expected errors are printed, never thrown. */
+export async function runProgram(args: readonly string[], around: Surroundings): Promise<number> {
+  let status: number = EXIT.done
+  const settle = (result: number): void => {
+    status = result
+  }
+  const program = new Command('fetchproof')
+    .description('Serves verified device images from this laptop and records which device pulled which.')
+    .version(VERSION)
+    .configureOutput({
+      writeOut: (text) => void around.stdout.write(text),
+      writeErr: (text) => void around.stderr.write(text),
+    })
+    .exitOverride()
+    .showHelpAfterError('Try --help for the usage.')
+  for (const add of [addServe, addImages, addAudit]) add(program, around, settle)
+  try {
+    await program.parseAsync([...args], { from: 'user' })
+    return status
+  } catch (error) {
+    return failed(error, around)
+  }
+}
+
+function failed(error: unknown, { stderr }: Surroundings): number {
+  if (error instanceof CommanderError) return error.exitCode === 0 ? EXIT.done : EXIT.usage
+  if (error instanceof FetchproofError) {
+    stderr.write(`fetchproof: ${error.message}\n(${error.code})\n`)
+    return exitStatusOf(error.code)
+  }
+  stderr.write(`fetchproof: something unforeseen happened: ${error instanceof Error ? error.stack : error}\n`)
+  return EXIT.couldNotStart
+}

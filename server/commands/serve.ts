@@ -1,0 +1,164 @@
+/** `fetchproof serve`: offers a staging folder until it is told to stop. */
+import { type Command, Option } from 'commander'
+import pino from 'pino'
+import { createFetchBook } from '../delivery/fetches.ts'
+import type { FetchRecord } from '../delivery/records.ts'
+import type { Depot } from '../depot.ts'
+import type { Entry } from '../ledger/entries.ts'
+import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
+import { EXIT } from './exit.ts'
+import { happeningOf } from './happenings.ts'
+import { createLiveView, type LiveView } from './live-view.ts'
+import { openingWords, pasteLines } from './opening-words.ts'
+import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from './options.ts'
+import { type Serving, startServing } from './serving.ts'
+import type { Surroundings } from './surroundings.ts'
+
+type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { format: 'text' | 'json' }
+
+const DRAW_MS = 250
+
+export function addServe(program: Command, around: Surroundings, settle: (status: number) => void): void {
+  program
+    .command('serve')
+    .description('Serve the images of a staging folder to devices, and record every fetch.')
+    .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
+    .option('--listen <address>', 'listen on this address only (may be given several times)', collected)
+    .option(
+      '--port <number>',
+      'the only image port (default: 8080, and 80 too where the system allows it)',
+      wholeNumber,
+    )
+    .option(
+      '--page-port <number>',
+      `port of the bench page, loopback only (default: ${DEFAULTS.pagePort})`,
+      wholeNumber,
+    )
+    .option('--no-page', 'no bench page; the local API stays')
+    .option(
+      '--allow <range>',
+      'who may fetch, instead of private and own networks (several times)',
+      collected,
+    )
+    .option('--allow-tunnels', 'also serve what arrives over a tunnel interface')
+    .option('--list', 'offer /SHA256SUMS')
+    .option('--max-fetches <number>', `fetches at once (default: ${DEFAULTS.maxFetches})`, wholeNumber)
+    .option(
+      '--settle-ms <ms>',
+      `quiet time before a file is read (default: ${DEFAULTS.settleMs})`,
+      wholeNumber,
+    )
+    .option(
+      '--settle-unsure-ms <ms>',
+      `quiet time of a fresh file that nothing vouches for (default: ${DEFAULTS.settleUnsureMs})`,
+      wholeNumber,
+    )
+    .option(
+      '--paste <line>',
+      'a line to paste, with {url} {host} {port} {path} {name} {bytes} {sha256} {md5}',
+      collected,
+    )
+    .addOption(recordsOption())
+    .addOption(formatOption('text', 'json'))
+    .addOption(new Option('--linger-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--pause-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--request-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--rescan-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--stalled-ms <ms>').argParser(wholeNumber).hideHelp())
+    .action(async (folder: string, flags: ServeFlags) => {
+      settle(await serve(folder, flags, around))
+    })
+}
+
+async function serve(
+  folder: string,
+  { format, ...flags }: ServeFlags,
+  around: Surroundings,
+): Promise<number> {
+  const settings = createSettings({ folder, ...flags })
+  const log = pino({ name: 'fetchproof', level: around.env.FETCHPROOF_LOG ?? 'warn' }, pino.destination(2))
+  const serving = await startServing(settings, (error) => log.error(error))
+  const view = createLiveView(around.stdout)
+  if (format === 'json') printEntries(serving.depot, around)
+  else showInWords(serving, view)
+  const signal = await stopSignal(around)
+  const { depot } = serving
+  const say = (line: string): void => {
+    if (format === 'text') view.print(line)
+  }
+  const active = depot.livePulls().filter((pull) => pull.movement !== undefined)
+  if (active.length > 0) {
+    say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
+    for (const pull of active)
+      say(`  ${pull.client.address}  ${pull.image.name}  ${pull.bytesNow} of ${pull.image.bytes} bytes`)
+    await Promise.race([serving.windDown(), stopSignal(around)])
+  }
+  const before = depot.ledger
+  await serving.close(signal)
+  view.end()
+  say(`Stopped. ${before.head.entries} entries; head ${before.head.sum}`)
+  say('Keep that head: "fetchproof audit --check --head HEX" shows with it that no entry was cut off.')
+  return EXIT.done
+}
+
+function printEntries(depot: Depot, { stdout }: Surroundings): void {
+  depot.events.on('entries', (entries) => {
+    stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
+  })
+}
+
+function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): void {
+  for (const line of openingWords(depot, pageAddress, remarks)) view.print(line)
+  const fetches = createFetchBook()
+  const ended = new Map<number, FetchRecord>()
+
+  function tell(entry: Entry): void {
+    const fetch = fetches.take(entry)
+    if (entry.kind === 'fetch-ended' && fetch !== undefined) ended.set(entry.id, fetch)
+    const happening = happeningOf(
+      entry,
+      (id) => ended.get(id),
+      (id) => depot.pulls.pullOf(String(id)),
+    )
+    ended.clear()
+    if (happening === undefined) return
+    view.print(happening.text)
+    if (happening.bell) view.bell()
+  }
+
+  depot.events.on('entries', (entries) => {
+    for (const entry of entries) tell(entry)
+  })
+  depot.events.on('trouble', (message) => {
+    view.print(`!  ${message}`)
+    view.bell()
+  })
+  let ready = readyPaths(depot)
+  depot.events.on('changed', () => {
+    const now = readyPaths(depot)
+    const fresh = depot.catalogue.images().filter(({ name, state }) => state === 'ready' && !ready.has(name))
+    ready = now
+    for (const line of fresh.length > 0 ? pasteLines(fresh, depot.bases(), depot.settings.paste) : [])
+      view.print(line)
+  })
+  const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)
+  drawing.unref()
+}
+
+function readyPaths(depot: Depot): Set<string> {
+  return new Set(depot.catalogue.images().flatMap(({ name, state }) => (state === 'ready' ? [name] : [])))
+}
+
+/** Resolves with the name of the next signal to stop. */
+function stopSignal(around: Surroundings): Promise<string> {
+  return new Promise((told) => {
+    const listeners = (['SIGINT', 'SIGTERM'] as const).map((name) => {
+      const listener = (): void => {
+        for (const [signal, each] of listeners) around.off(signal, each)
+        told(name)
+      }
+      around.on(name, listener)
+      return [name, listener] as const
+    })
+  })
+}
