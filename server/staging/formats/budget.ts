@@ -1,0 +1,56 @@
+/**
+ * What one check may cost. A decompression bomb is cut off by the output it makes, a slow decoder by the clock.
+ */
+import { Uncheckable } from './fault.ts'
+
+export interface Limits {
+  /** Unpacked bytes that are looked at for each stored byte … */
+  readonly unpackedPerStored: number
+  /** … but at least this many. */
+  readonly unpackedAtLeastBytes: number
+  readonly wallMs: number
+}
+
+export const DEFAULT_LIMITS: Limits = {
+  unpackedPerStored: 20,
+  unpackedAtLeastBytes: 64 * 1024 * 1024,
+  wallMs: 60_000,
+}
+
+export interface Budget {
+  /** Counts unpacked bytes. Throws `Uncheckable` when there are too many or the time is over. */
+  spend(unpackedBytes: number): void
+  /** Throws `Uncheckable` when the time is over; to be called at least every few MiB read. */
+  tick(): void
+}
+
+const MIB = 1024 * 1024
+
+export function createBudget(
+  storedBytes: number,
+  limits: Limits,
+  nowMs: () => number = () => performance.now(),
+): Budget {
+  const endMs = nowMs() + limits.wallMs
+  const most = Math.max(limits.unpackedAtLeastBytes, limits.unpackedPerStored * storedBytes)
+  let unpacked = 0
+  function tick(): void {
+    if (nowMs() < endMs) return
+    const unpackedSo = unpacked === 0 ? '' : ` (${Math.floor(unpacked / MIB)} MiB unpacked without fault)`
+    throw new Uncheckable(
+      `The check took longer than ${limits.wallMs / 1000} s and was stopped${unpackedSo}.`,
+    )
+  }
+  return {
+    tick,
+    spend(bytes) {
+      unpacked += bytes
+      if (unpacked > most) {
+        throw new Uncheckable(
+          `Checked up to ${Math.floor(most / MIB)} MiB of unpacked data without fault; the rest was left, as it unpacks to much more than is stored.`,
+        )
+      }
+      tick()
+    },
+  }
+}

@@ -1,0 +1,81 @@
+/**
+ * The structure block of a flattened device tree (Devicetree Specification v0.4, chapter 5), walked without
+ * recursion: a tree nested a million deep costs a counter.
+ */
+import type { Budget } from './budget.ts'
+import { Damage } from './fault.ts'
+import { need } from './finding.ts'
+import type { ByteSource } from './source.ts'
+
+// §5.4.1
+const BEGIN_NODE = 1
+const END_NODE = 2
+const PROPERTY = 3
+const NOP = 4
+const END = 9
+const MAX_NAME_BYTES = 1024
+
+export interface TreeLayout {
+  readonly totalBytes: number
+  readonly structureAt: number
+  readonly structureEnd: number
+  readonly stringsAt: number
+  readonly stringsEnd: number
+}
+
+export interface TreeVisitor {
+  begin(name: string, depth: number): void
+  property(name: string, valueAt: number, valueBytes: number, depth: number): void
+  end(depth: number): void
+}
+
+/** Walks all tokens. The root node has depth 1; its properties too. */
+export function walkTree(source: ByteSource, layout: TreeLayout, visitor: TreeVisitor, budget: Budget): void {
+  let at = layout.structureAt
+  let depth = 0
+  for (;;) {
+    budget.tick()
+    if (at + 4 > layout.structureEnd) throw new Damage('the structure block does not end as it must', at)
+    const token = need(source, at, 4, 'the structure block').readUInt32BE(0)
+    at += 4
+    if (token === NOP) continue
+    if (token === END) {
+      if (depth !== 0) throw new Damage('the tree ends within a node', at - 4)
+      return
+    }
+    if (token === BEGIN_NODE) {
+      const name = textAt(source, at, layout.structureEnd)
+      depth += 1
+      visitor.begin(name, depth)
+      at = align(at + name.length + 1)
+    } else if (token === END_NODE) {
+      if (depth === 0) throw new Damage('a node ends that has not begun', at - 4)
+      visitor.end(depth)
+      depth -= 1
+    } else if (token === PROPERTY && depth > 0) {
+      const head = need(source, at, 8, 'a property')
+      const bytes = head.readUInt32BE(0)
+      const nameAt = layout.stringsAt + head.readUInt32BE(4)
+      if (nameAt >= layout.stringsEnd)
+        throw new Damage('the name of a property lies outside the strings', at + 4)
+      if (at + 8 + bytes > layout.structureEnd)
+        throw new Damage('a property reaches out of the structure block', at)
+      visitor.property(textAt(source, nameAt, layout.stringsEnd), at + 8, bytes, depth)
+      at = align(at + 8 + bytes)
+    } else {
+      throw new Damage('this is none of the tokens that may stand here', at - 4)
+    }
+  }
+}
+
+function align(at: number): number {
+  return Math.ceil(at / 4) * 4
+}
+
+/** A NUL-terminated text, as latin1: its length is then its bytes. */
+function textAt(source: ByteSource, at: number, end: number): string {
+  const bytes = source.read(at, Math.min(MAX_NAME_BYTES, end - at))
+  const length = bytes.indexOf(0)
+  if (length < 0) throw new Damage('a name does not end', at)
+  return bytes.toString('latin1', 0, length)
+}

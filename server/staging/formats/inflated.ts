@@ -1,0 +1,49 @@
+/**
+ * Raw deflate data (RFC 1951) within a file, unpacked as a stream: how much was read and made, and the CRC-32
+ * of what it made. Serves gzip and zip.
+ */
+import { Readable } from 'node:stream'
+import { crc32, createInflateRaw } from 'node:zlib'
+import type { Budget } from './budget.ts'
+import { Damage, messageOf, Uncheckable } from './fault.ts'
+import type { ByteSource } from './source.ts'
+import { PIECE_BYTES, pieces } from './source.ts'
+
+export interface Inflated {
+  readonly consumedBytes: number
+  readonly producedBytes: number
+  readonly crc32: number
+}
+
+/** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */
+export async function inflate(
+  source: ByteSource,
+  from: number,
+  to: number,
+  budget: Budget,
+): Promise<Inflated> {
+  const unpacking = createInflateRaw({ chunkSize: PIECE_BYTES })
+  const reading = Readable.from(pieces(source, from, to), { objectMode: true, highWaterMark: 1 })
+  let crc = 0
+  let producedBytes = 0
+  reading.on('error', (error) => unpacking.destroy(error))
+  reading.pipe(unpacking)
+  try {
+    for await (const chunk of unpacking as AsyncIterable<Buffer>) {
+      producedBytes += chunk.length
+      crc = crc32(chunk, crc)
+      budget.spend(chunk.length)
+    }
+  } catch (error) {
+    if (error instanceof Uncheckable) throw error
+    throw new Damage(
+      `the packed data cannot be unpacked (${messageOf(error)})`,
+      from + unpacking.bytesWritten,
+    )
+  } finally {
+    reading.destroy()
+    unpacking.destroy()
+  }
+  // bytesWritten counts what the engine took in, so it stands at the end of the deflate data.
+  return { consumedBytes: unpacking.bytesWritten, producedBytes, crc32: crc }
+}

@@ -1,0 +1,15 @@
+/** What goes between the serving thread and the worker of format checks. */
+import type { Limits } from './budget.ts'
+import type { CheckedFormat } from './finding.ts'
+
+export interface CheckRequest {
+  readonly id: number
+  readonly file: string
+  readonly name: string
+  readonly limits: Limits
+}
+
+export type CheckAnswer =
+  | { readonly id: number; readonly found: CheckedFormat }
+  /** The file could not be opened or read. */
+  | { readonly id: number; readonly failed: string }

@@ -1,0 +1,82 @@
+/**
+ * The bytes under check, read synchronously: checks run in a worker, and the threads of Node's file pool are
+ * for serving. Opened non-blocking, so that a named pipe under an image's name cannot stall the worker.
+ */
+import { closeSync, constants, fstatSync, openSync, readSync } from 'node:fs'
+
+export interface ByteSource {
+  readonly bytes: number
+  /** Up to `length` bytes from `at`; fewer at the end of the file, none behind it. */
+  read(at: number, length: number): Buffer
+}
+
+export const PIECE_BYTES = 256 * 1024
+
+export interface OpenSource extends ByteSource {
+  close(): void
+}
+
+/** Opens a regular file. Throws the system's error, or one with code `ENOTSUP` for what is no regular file. */
+export function openSource(file: string): OpenSource {
+  const descriptor = openSync(file, constants.O_RDONLY | (constants.O_NONBLOCK ?? 0))
+  try {
+    const stat = fstatSync(descriptor)
+    if (!stat.isFile()) throw Object.assign(new Error('not a regular file'), { code: 'ENOTSUP' })
+    return { ...sourceOfDescriptor(descriptor, stat.size), close: () => closeSync(descriptor) }
+  } catch (error) {
+    closeSync(descriptor)
+    throw error
+  }
+}
+
+function sourceOfDescriptor(descriptor: number, bytes: number): ByteSource {
+  return {
+    bytes,
+    read(at, length) {
+      const wanted = Math.max(0, Math.min(length, bytes - at))
+      const buffer = Buffer.allocUnsafe(wanted)
+      let got = 0
+      while (got < wanted) {
+        const now = readSync(descriptor, buffer, got, wanted - got, at + got)
+        if (now === 0) break
+        got += now
+      }
+      return got === wanted ? buffer : buffer.subarray(0, got)
+    },
+  }
+}
+
+export function sourceOfBytes(content: Uint8Array): ByteSource {
+  const buffer = Buffer.from(content.buffer, content.byteOffset, content.byteLength)
+  return { bytes: buffer.length, read: (at, length) => buffer.subarray(at, at + length) }
+}
+
+/** The bytes from `from` up to `to`, in pieces. */
+export function* pieces(source: ByteSource, from: number, to: number, pieceBytes = PIECE_BYTES) {
+  for (let at = from; at < to; ) {
+    const piece = source.read(at, Math.min(pieceBytes, to - at))
+    if (piece.length === 0) return
+    yield piece
+    at += piece.length
+  }
+}
+
+/**
+ * `source` with the last piece kept, for formats that are read in many small steps: a system call a step would
+ * cost a hundred times the step.
+ */
+export function buffered(source: ByteSource): ByteSource {
+  let start = 0
+  let held: Buffer = Buffer.alloc(0)
+  return {
+    bytes: source.bytes,
+    read(at, length) {
+      if (length > PIECE_BYTES) return source.read(at, length)
+      if (at < start || at + length > start + held.length) {
+        held = source.read(at, PIECE_BYTES)
+        start = at
+      }
+      return held.subarray(at - start, at - start + length)
+    },
+  }
+}

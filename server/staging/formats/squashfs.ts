@@ -1,0 +1,118 @@
+/**
+ * squashfs 4.0 (the kernel's Documentation/filesystems/squashfs.rst and its squashfs_fs.h): the superblock,
+ * its length against the file, the tables it points at, and the chains of metadata blocks of inodes and
+ * directories. File contents carry no checksum of their own.
+ */
+import { inflateSync } from 'node:zlib'
+import type { Budget } from './budget.ts'
+import { Damage } from './fault.ts'
+import type { Finding } from './finding.ts'
+import { need } from './finding.ts'
+import type { ByteSource } from './source.ts'
+import { buffered } from './source.ts'
+
+const SUPERBLOCK_BYTES = 96
+const METADATA_BYTES = 8192
+const ABSENT = 0xffff_ffff_ffff_ffffn
+const GZIP = 1
+const COMPRESSIONS = 6
+
+interface Superblock {
+  readonly compression: number
+  readonly endsAt: number
+  readonly inodesAt: number
+  readonly directoriesAt: number
+  /** Tables that are lists of pointers to metadata blocks: where the list stands and how many pointers. */
+  readonly lists: readonly { readonly at: number; readonly pointers: number; readonly what: string }[]
+}
+
+export function checkSquashfs(whole: ByteSource, budget: Budget): Finding {
+  const source = buffered(whole)
+  const superblock = readSuperblock(source)
+  const { endsAt, inodesAt, directoriesAt, compression } = superblock
+  if (endsAt > source.bytes)
+    throw new Damage(`the file ends ${endsAt - source.bytes} bytes too early`, source.bytes)
+  const firsts = superblock.lists.map((list) => checkList(source, list, endsAt))
+  const directoriesEnd = Math.min(endsAt, ...firsts)
+  if (inodesAt < SUPERBLOCK_BYTES || inodesAt > directoriesAt || directoriesAt > directoriesEnd) {
+    throw new Damage('the tables do not stand in their order', 64)
+  }
+  walkMetadata(source, inodesAt, directoriesAt, compression, budget)
+  walkMetadata(source, directoriesAt, directoriesEnd, compression, budget)
+  return {
+    endsAt,
+    covers: 'structure',
+    detail: 'superblock and tables hold together; squashfs carries no checksum of the files in it',
+  }
+}
+
+function readSuperblock(source: ByteSource): Superblock {
+  const block = need(source, 0, SUPERBLOCK_BYTES, 'the superblock')
+  const blockBytes = block.readUInt32LE(12)
+  const compression = block.readUInt16LE(20)
+  const blockLog = block.readUInt16LE(22)
+  if (block.readUInt16LE(28) !== 4 || block.readUInt16LE(30) !== 0)
+    throw new Damage('the version is not 4.0', 28)
+  if (blockLog < 12 || blockLog > 20 || blockBytes !== 2 ** blockLog)
+    throw new Damage('the block size is impossible', 12)
+  if (compression < 1 || compression > COMPRESSIONS)
+    throw new Damage('the compression is none that is defined', 20)
+  const place = (at: number) => Number(block.readBigUInt64LE(at))
+  const list = (at: number, entries: number, entryBytes: number, what: string) =>
+    entries === 0 || block.readBigUInt64LE(at) === ABSENT
+      ? []
+      : [{ at: place(at), pointers: Math.ceil((entries * entryBytes) / METADATA_BYTES), what }]
+  return {
+    compression,
+    endsAt: place(40),
+    inodesAt: place(64),
+    directoriesAt: place(72),
+    lists: [
+      ...list(48, block.readUInt16LE(26), 4, 'owner'),
+      ...list(80, block.readUInt32LE(16), 16, 'fragment'),
+      ...list(88, block.readUInt32LE(4), 8, 'export'),
+    ],
+  }
+}
+
+/** Returns where the list's first metadata block stands. */
+function checkList(source: ByteSource, list: Superblock['lists'][number], endsAt: number): number {
+  const damaged = () => new Damage(`the ${list.what} table lies outside the file system`, list.at)
+  if (list.at + list.pointers * 8 > endsAt) throw damaged()
+  let first = list.at
+  for (let index = 0; index < list.pointers; index += 1) {
+    const pointer = Number(need(source, list.at + index * 8, 8, `the ${list.what} table`).readBigUInt64LE(0))
+    if (pointer < SUPERBLOCK_BYTES || pointer >= list.at) throw damaged()
+    if (index === 0) first = pointer
+  }
+  return first
+}
+
+/** Metadata blocks (squashfs.rst, "Metadata blocks"): a length with a bit for "stored as it is", then the block. */
+function walkMetadata(
+  source: ByteSource,
+  from: number,
+  to: number,
+  compression: number,
+  budget: Budget,
+): void {
+  let at = from
+  while (at < to) {
+    budget.tick()
+    const head = need(source, at, 2, 'a table').readUInt16LE(0)
+    const length = head & 0x7fff
+    if (length === 0 || length > METADATA_BYTES)
+      throw new Damage('a metadata block has an impossible length', at)
+    if ((head & 0x8000) === 0 && compression === GZIP) unpackMetadata(source.read(at + 2, length), at)
+    at += 2 + length
+  }
+  if (at !== to) throw new Damage('a table does not end where the next one begins', at)
+}
+
+function unpackMetadata(packed: Buffer, at: number): void {
+  try {
+    inflateSync(packed, { maxOutputLength: METADATA_BYTES })
+  } catch {
+    throw new Damage('a metadata block cannot be unpacked', at)
+  }
+}

@@ -1,0 +1,47 @@
+/** 200 cuts and 200 flipped bits a format against the format's own tool; prints the table of counts. */
+import { mkdtempSync, rmSync } from 'node:fs'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { afterAll, beforeAll, expect, it } from 'vitest'
+import { type Tally, tallyOf } from './damage.ts'
+import { makeSamples, SAMPLE_KINDS, type Sample } from './samples.ts'
+
+const SEED = 4_711
+const TIMES_A_FORMAT = 200
+/** Files of which the tool refuses some that we do not call damaged, in 1,000, with the reason. */
+const KNOWN_MISSES: Readonly<Record<string, number>> = {}
+
+let folder = ''
+let samples: Sample[] = []
+const rows: string[] = []
+beforeAll(() => {
+  folder = mkdtempSync(join(tmpdir(), 'formats-slow-'))
+  samples = makeSamples(folder)
+})
+afterAll(() => {
+  rmSync(folder, { recursive: true, force: true })
+  process.stdout.write(
+    `format, harm: tried / tool refuses and damaged / missed / stricter / neither\n${rows.join('\n')}\n`,
+  )
+})
+
+it.each(SAMPLE_KINDS.flatMap((kind) => [[kind, 'cut'] as const, [kind, 'flip'] as const]))(
+  '%s, %s: damaged whenever its own tool says so',
+  async (kind, harm) => {
+    const chosen = samples.filter((sample) => sample.kind === kind)
+    const tallies: Tally[] = []
+    for (const [index, sample] of chosen.entries()) {
+      tallies.push(
+        await tallyOf(sample, harm, Math.ceil(TIMES_A_FORMAT / chosen.length), SEED + index, folder),
+      )
+    }
+    const sum = (of: (tally: Tally) => number) => tallies.reduce((total, tally) => total + of(tally), 0)
+    const missed = tallies.flatMap((tally) => tally.missed)
+    const tried = sum((tally) => tally.tried)
+    rows.push(
+      `${kind}, ${harm}: ${tried} / ${sum((t) => t.found)} / ${missed.length} / ${sum((t) => t.stricter)} / ${sum((t) => t.unseen)}`,
+    )
+    if (missed.length > 0) process.stdout.write(`${kind}, ${harm}, missed:\n${missed.join('\n')}\n`)
+    expect((missed.length / tried) * 1000).toBeLessThanOrEqual(KNOWN_MISSES[`${kind}, ${harm}`] ?? 0)
+  },
+)
