@@ -1,0 +1,93 @@
+import fc from 'fast-check'
+import { expect, test } from 'vitest'
+import { type EndingState, type Seen, START, see } from '../../server/delivery/endings.ts'
+
+const after = (...seen: Seen[]): EndingState => seen.reduce(see, START)
+const handed: Seen = { kind: 'all handed' }
+const closed: Seen = { kind: 'client closed' }
+const lost: Seen = { kind: 'lost', why: 'ECONNRESET' }
+const late: Seen = { kind: 'time-out' }
+const queue = (state: 'empty' | 'not empty' | 'not shown' | 'vanished'): Seen => ({ kind: 'queue', state })
+
+test('delivered: handed over, closed in order, send queue empty', () => {
+  expect(after(handed, closed, queue('empty')).ending).toBe('delivered')
+})
+
+test('delivered where the system shows no send queue', () => {
+  expect(after(handed, closed, queue('not shown')).ending).toBe('delivered')
+})
+
+test('unconfirmed: closed while bytes were still queued, acknowledged once the queue was seen empty', () => {
+  const state = after(handed, closed, queue('not empty'), queue('not empty'), queue('empty'))
+  expect(state).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+})
+
+test('unconfirmed: the client had closed its side before the last byte was handed over', () => {
+  expect(after(closed, handed, queue('empty'))).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+  expect(after(closed, handed, queue('not shown')).ending).toBe('unconfirmed')
+  expect(after(closed, handed, queue('not shown')).acknowledged).toBeUndefined()
+})
+
+test('unconfirmed: no close within the linger time, or the connection vanished', () => {
+  expect(after(handed, late).ending).toBe('unconfirmed')
+  expect(after(handed, closed, queue('vanished'))).toMatchObject({ ending: 'unconfirmed' })
+  expect(after(handed, closed, queue('vanished')).acknowledged).toBeUndefined()
+})
+
+test('reset-late: reset after the last byte was handed over, however far the close had come', () => {
+  expect(after(handed, lost).ending).toBe('reset-late')
+  expect(after(handed, closed, lost).ending).toBe('reset-late')
+  expect(after(handed, closed, queue('not empty'), lost).ending).toBe('reset-late')
+  expect(after(closed, handed, lost).ending).toBe('reset-late')
+})
+
+test('cut: lost before the last byte was handed over', () => {
+  expect(after(lost)).toMatchObject({ ending: 'cut', reason: 'ECONNRESET' })
+  expect(after(closed, lost).ending).toBe('cut')
+})
+
+test('withdrawn: our own reset at any time, and a client that takes nothing for too long', () => {
+  const ours: Seen = { kind: 'withdrawn', why: 'held' }
+  for (const before of [[], [closed], [handed], [handed, closed], [closed, handed]]) {
+    expect(after(...before, ours)).toMatchObject({ ending: 'withdrawn', reason: 'held' })
+  }
+  expect(after(late).ending).toBe('withdrawn')
+})
+
+const anySeen = fc.constantFrom<Seen>(
+  handed,
+  closed,
+  lost,
+  late,
+  queue('empty'),
+  queue('not empty'),
+  queue('not shown'),
+  queue('vanished'),
+  { kind: 'withdrawn', why: 'x' },
+)
+
+test('delivered is never said without: all handed over, then closed, then a queue that is empty or not shown', () => {
+  fc.assert(
+    fc.property(fc.array(anySeen, { maxLength: 8 }), (seen) => {
+      const states = seen.map((_, at) => after(...seen.slice(0, at + 1)))
+      const at = states.findIndex((state) => state.ending === 'delivered')
+      if (at === -1) return
+      const before = seen.slice(0, at + 1)
+      const handedAt = before.indexOf(handed)
+      const closedAt = before.indexOf(closed)
+      expect(handedAt).toBeGreaterThanOrEqual(0)
+      expect(closedAt).toBeGreaterThan(handedAt)
+      expect(before.some((one) => one.kind === 'lost' || one.kind === 'withdrawn')).toBe(false)
+    }),
+    { numRuns: 5000 },
+  )
+})
+
+test('an ended fetch stays as it ended', () => {
+  fc.assert(
+    fc.property(fc.array(anySeen, { maxLength: 8 }), anySeen, (seen, more) => {
+      const state = after(...seen)
+      if (state.phase === 'ended') expect(see(state, more)).toBe(state)
+    }),
+  )
+})

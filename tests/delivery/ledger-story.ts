@@ -1,0 +1,131 @@
+/** Entries told as a story: what clients did, in order, for tests of what is derived from the ledger. */
+import type { Ending, Entry, NewEntry } from '../../server/ledger/entries.ts'
+
+export const SHA_A = 'a'.repeat(64)
+export const SHA_B = 'b'.repeat(64)
+export const SIZE = 1000
+
+export interface Told {
+  readonly from?: string
+  readonly mac?: string
+  readonly sha256?: string
+  readonly bytes?: number
+  /** Range header as sent. */
+  readonly range?: string
+  readonly first?: number
+  readonly promised?: number
+  readonly beside?: number
+  readonly versionChanged?: boolean
+  readonly rehearsal?: boolean
+}
+
+export interface Story {
+  readonly entries: Entry[]
+  begin(told?: Told): number
+  end(
+    id: number,
+    ending: Ending,
+    handed: number,
+    more?: { acknowledged?: boolean; lastByteMs?: number },
+  ): void
+  /** Begins and ends at once. */
+  fetch(told: Told, ending: Ending, handed: number): number
+  refuse(told: Told & { status: number; reason: string }): number
+  neighbour(address: string, mac: string): void
+  /** Lets time pass. */
+  wait(ms: number): void
+}
+
+export function tell(): Story {
+  const entries: Entry[] = []
+  let clockMs = Date.parse('2026-03-03T18:00:00Z')
+  let lastId = 0
+
+  function add(entry: NewEntry): void {
+    const sealed = { seq: entries.length + 1, at: new Date(clockMs).toISOString(), prev: '', sum: '' }
+    entries.push({ ...sealed, ...entry } as Entry)
+  }
+
+  const story: Story = {
+    entries,
+    begin(told = {}) {
+      lastId += 1
+      clockMs += 1
+      const bytes = told.bytes ?? SIZE
+      const first = told.first ?? 0
+      add({
+        kind: 'fetch-begun',
+        id: lastId,
+        client: {
+          address: told.from ?? '192.0.2.31',
+          port: 40_000 + lastId,
+          ...(told.mac && { mac: told.mac }),
+        },
+        localAddress: '192.0.2.10',
+        method: 'GET',
+        target: '/switch.bin',
+        httpVersion: '1.1',
+        ...(told.range !== undefined && { range: told.range }),
+        image: { name: 'switch.bin', plainPath: '/switch.bin', bytes, sha256: told.sha256 ?? SHA_A },
+        status: told.range === undefined ? 200 : 206,
+        first,
+        promised: told.promised ?? bytes - first,
+        ...(told.beside !== undefined && { beside: told.beside }),
+        ...(told.versionChanged === true && { versionChanged: true }),
+        ...(told.rehearsal === true && { rehearsal: true }),
+      })
+      return lastId
+    },
+    end(id, ending, handed, more = {}) {
+      clockMs += 100
+      add({
+        kind: 'fetch-ended',
+        id,
+        ending,
+        bytesHandedOver: handed,
+        lastByteMs: more.lastByteMs ?? 90,
+        durationMs: 100,
+        ...(more.acknowledged !== undefined && { acknowledged: more.acknowledged }),
+      })
+    },
+    fetch(told, ending, handed) {
+      const id = story.begin(told)
+      story.end(id, ending, handed)
+      return id
+    },
+    refuse(told) {
+      lastId += 1
+      add({
+        kind: 'fetch-refused',
+        id: lastId,
+        client: { address: told.from ?? '192.0.2.31' },
+        localAddress: '192.0.2.10',
+        method: 'GET',
+        target: '/switch.bin',
+        ...(told.range !== undefined && { range: told.range }),
+        image: {
+          name: 'switch.bin',
+          plainPath: '/switch.bin',
+          bytes: told.bytes ?? SIZE,
+          sha256: told.sha256 ?? SHA_A,
+        },
+        status: told.status,
+        reason: told.reason,
+      })
+      return lastId
+    },
+    neighbour: (address, mac) => add({ kind: 'neighbour', address, mac }),
+    wait(ms) {
+      clockMs += ms
+    },
+  }
+  return story
+}
+
+export function resume(offset: number, more: Told = {}): Told {
+  return { range: `bytes=${offset}-`, first: offset, ...more }
+}
+
+export function segment(first: number, last: number, more: Told = {}): Told {
+  return { range: `bytes=${first}-${last}`, first, promised: last - first + 1, ...more }
+}

@@ -1,0 +1,267 @@
+import { describe, expect, test } from 'vitest'
+import { createPullBook } from '../../server/delivery/pulls.ts'
+import type { PullRecord } from '../../server/delivery/records.ts'
+import { resume, SHA_A, SHA_B, SIZE, type Story, segment, tell } from './ledger-story.ts'
+
+const MAC = '00:00:5e:00:53:01'
+
+function pullsOf(story: Story): readonly PullRecord[] {
+  const book = createPullBook()
+  for (const entry of story.entries) book.take(entry)
+  return book.pulls()
+}
+
+function only(story: Story): PullRecord {
+  const pulls = pullsOf(story)
+  expect(pulls).toHaveLength(1)
+  return pulls[0] as PullRecord
+}
+
+describe('one whole fetch', () => {
+  test('under way is a running pull', () => {
+    const story = tell()
+    story.begin()
+    expect(only(story)).toMatchObject({ state: 'running', ended: null, bytesCovered: 0 })
+  })
+
+  test.each([
+    ['delivered', SIZE, 'complete', SIZE],
+    ['unconfirmed', SIZE, 'unconfirmed', 0],
+    ['reset-late', SIZE, 'unconfirmed', 0],
+    ['cut', 400, 'incomplete', 0],
+    ['withdrawn', 400, 'incomplete', 0],
+    ['lost-track', 0, 'incomplete', 0],
+  ] as const)('%s makes the pull %s', (ending, handed, state, covered) => {
+    const story = tell()
+    story.fetch({}, ending, handed)
+    expect(only(story)).toMatchObject({ state, bytesCovered: covered })
+  })
+
+  test('headers alone and rehearsals make no pull', () => {
+    const story = tell()
+    story.fetch({ promised: 0 }, 'headers-only', 0)
+    story.fetch({ rehearsal: true }, 'delivered', SIZE)
+    expect(pullsOf(story)).toEqual([])
+  })
+})
+
+describe('resuming', () => {
+  test('a cut fetch and its resume are one complete pull', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 600)
+    story.fetch(resume(500), 'delivered', 500)
+    expect(only(story)).toMatchObject({ state: 'complete', bytesCovered: SIZE, fetches: ['1', '2'] })
+  })
+
+  test('the statement counts no further than what an earlier fetch handed over', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 499)
+    story.fetch(resume(500), 'delivered', 500)
+    expect(only(story)).toMatchObject({ state: 'incomplete', bytesCovered: 500 })
+  })
+
+  test('a resume of a resume counts', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 300)
+    story.fetch(resume(250), 'reset-late', 750)
+    story.fetch(resume(900), 'delivered', 100)
+    expect(only(story).state).toBe('complete')
+  })
+
+  test('a statement after a fetch that we lost track of counts', () => {
+    const story = tell()
+    story.fetch({}, 'lost-track', 0)
+    story.fetch(resume(700), 'delivered', 300)
+    expect(only(story).state).toBe('complete')
+  })
+
+  test('a resume with nothing before it covers its own bytes alone', () => {
+    const story = tell()
+    story.fetch(resume(700), 'delivered', 300)
+    expect(only(story)).toMatchObject({ state: 'incomplete', bytesCovered: 300 })
+  })
+
+  test('416 to bytes=SIZE- after everything was handed over completes the pull', () => {
+    const story = tell()
+    story.fetch({}, 'reset-late', SIZE)
+    story.refuse({ status: 416, reason: 'outside', range: `bytes=${SIZE}-` })
+    expect(only(story).state).toBe('complete')
+  })
+
+  test('416 after less was handed over proves nothing', () => {
+    const story = tell()
+    story.fetch({}, 'cut', SIZE - 1)
+    story.refuse({ status: 416, reason: 'outside', range: `bytes=${SIZE}-` })
+    expect(only(story).state).toBe('incomplete')
+  })
+
+  test('416 to a range beyond the size is no statement about this version', () => {
+    const story = tell()
+    story.fetch({}, 'reset-late', SIZE)
+    story.refuse({ status: 416, reason: 'outside', range: `bytes=${SIZE + 1}-` })
+    expect(only(story).state).toBe('unconfirmed')
+  })
+
+  test('the statement of another client does not count', () => {
+    const story = tell()
+    story.fetch({ from: '192.0.2.31' }, 'cut', 600)
+    story.fetch(resume(500, { from: '192.0.2.32' }), 'delivered', 500)
+    expect(pullsOf(story).map(({ state }) => state)).toEqual(['incomplete', 'incomplete'])
+  })
+
+  test('a request from byte 0 begins a new pull', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 600)
+    story.fetch({}, 'delivered', SIZE)
+    expect(pullsOf(story).map(({ state, fetches }) => [state, fetches])).toEqual([
+      ['incomplete', ['1']],
+      ['complete', ['2']],
+    ])
+  })
+})
+
+describe('two versions', () => {
+  test('their ranges never add up', () => {
+    const story = tell()
+    story.fetch({ sha256: SHA_A }, 'cut', 600)
+    story.fetch(resume(500, { sha256: SHA_B }), 'delivered', 500)
+    expect(pullsOf(story).map(({ state }) => state)).toEqual(['incomplete', 'incomplete'])
+  })
+
+  test('a client that changed version is flagged', () => {
+    const story = tell()
+    story.fetch({ sha256: SHA_A }, 'cut', 600)
+    story.fetch({ sha256: SHA_B, range: 'bytes=600-', versionChanged: true }, 'delivered', SIZE)
+    expect(pullsOf(story)[1]).toMatchObject({ state: 'complete', versionChanged: true, bytesCovered: SIZE })
+  })
+})
+
+describe('segments', () => {
+  test('disjoint ranges add up', () => {
+    const story = tell()
+    const a = story.begin(segment(0, 499))
+    const b = story.begin(segment(500, 999, { beside: 1 }))
+    story.end(a, 'delivered', 500)
+    story.end(b, 'delivered', 500)
+    expect(only(story)).toMatchObject({ state: 'complete', fetches: ['1', '2'] })
+  })
+
+  test('a first, whole-file request that leaves early makes it unconfirmed, not complete', () => {
+    const story = tell()
+    const whole = story.begin()
+    const tail = story.begin(segment(500, 999, { beside: 1 }))
+    story.end(whole, 'cut', 500)
+    story.end(tail, 'delivered', 500)
+    expect(only(story).state).toBe('unconfirmed')
+  })
+
+  test('the last, open-ended segment is no statement that the rest is held', () => {
+    const story = tell()
+    const whole = story.begin()
+    const tail = story.begin(resume(500, { beside: 1 }))
+    story.end(whole, 'cut', 900)
+    story.end(tail, 'delivered', 500)
+    expect(only(story).state).toBe('unconfirmed')
+  })
+
+  test('an open-ended range beside bounded ones is no statement, in whatever order they come', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 800)
+    story.fetch(resume(700), 'delivered', 300)
+    story.fetch(segment(100, 199), 'cut', 10)
+    expect(only(story).state).toBe('unconfirmed')
+  })
+
+  test('a bounded range from byte 0 beside others joins their pull', () => {
+    const story = tell()
+    const b = story.begin(segment(500, 999))
+    const a = story.begin(segment(0, 499, { beside: 1 }))
+    story.end(b, 'delivered', 500)
+    story.end(a, 'delivered', 500)
+    expect(only(story).state).toBe('complete')
+  })
+
+  test('bytes handed over twice at the same time leave segments unconfirmed: they may be of two devices', () => {
+    const story = tell()
+    const a = story.begin(segment(0, 599))
+    const b = story.begin(segment(400, 999, { beside: 1 }))
+    story.end(a, 'delivered', 600, { lastByteMs: 90 })
+    story.end(b, 'delivered', 600, { lastByteMs: 180 })
+    expect(only(story)).toMatchObject({ state: 'unconfirmed', shared: true })
+  })
+})
+
+describe('a shared address', () => {
+  test('two whole fetches at the same time, both delivered, mark it', () => {
+    const story = tell()
+    const a = story.begin()
+    const b = story.begin()
+    story.end(a, 'delivered', SIZE)
+    story.end(b, 'delivered', SIZE, { lastByteMs: 190 })
+    expect(pullsOf(story).map(({ state, shared }) => [state, shared])).toEqual([
+      ['unconfirmed', true],
+      ['unconfirmed', true],
+    ])
+  })
+
+  test('one after the other does not', () => {
+    const story = tell()
+    story.fetch({}, 'delivered', SIZE)
+    story.wait(1000)
+    story.fetch({}, 'delivered', SIZE)
+    expect(pullsOf(story).map(({ state, shared }) => [state, shared])).toEqual([
+      ['complete', false],
+      ['complete', false],
+    ])
+  })
+
+  test('a device that restarted and left a dead connection behind is not several devices', () => {
+    const story = tell()
+    const dead = story.begin()
+    const again = story.begin()
+    story.end(again, 'delivered', SIZE)
+    story.end(dead, 'cut', 300, { lastByteMs: 400 })
+    expect(pullsOf(story).map(({ state, shared }) => [state, shared])).toEqual([
+      ['incomplete', false],
+      ['complete', false],
+    ])
+  })
+})
+
+describe('who a client is', () => {
+  test('its hardware address, across network addresses', () => {
+    const story = tell()
+    story.fetch({ from: '192.0.2.31', mac: MAC }, 'cut', 600)
+    story.fetch(resume(600, { from: '192.0.2.77', mac: MAC }), 'delivered', 400)
+    expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
+  })
+
+  test('a hardware address learnt late gathers what its network address did', () => {
+    const story = tell()
+    story.fetch({ from: '192.0.2.31' }, 'cut', 600)
+    story.neighbour('192.0.2.31', MAC)
+    story.fetch(resume(600, { from: '192.0.2.77', mac: MAC }), 'delivered', 400)
+    expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
+  })
+
+  test('one network address used by two hardware addresses in turn is two clients', () => {
+    const story = tell()
+    story.fetch({ mac: '00:00:5e:00:53:01' }, 'cut', 600)
+    story.fetch(resume(600, { mac: '00:00:5e:00:53:02' }), 'delivered', 400)
+    expect(pullsOf(story).map(({ state }) => state)).toEqual(['incomplete', 'incomplete'])
+  })
+})
+
+test('pulls are given out as soon as nothing can join them, and say the same as when all are kept', () => {
+  const story = tell()
+  for (let round = 0; round < 5; round += 1) {
+    story.fetch({}, 'cut', 600)
+    story.fetch(resume(600), 'delivered', 400)
+    story.wait(1000)
+  }
+  const retired: PullRecord[] = []
+  const book = createPullBook({ retired: (pull) => retired.push(pull) })
+  for (const entry of story.entries) book.take(entry)
+  expect(retired).toHaveLength(4)
+  expect([...retired, ...book.pulls()]).toEqual(pullsOf(story))
+})
