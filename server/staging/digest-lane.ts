@@ -1,24 +1,12 @@
-/** A lane of digest threads: one job at a time, smallest first, cancellable; idle threads hold nothing up. */
-import { Worker } from 'node:worker_threads'
+/** A lane of digest threads: one job at a time, smallest first, cancellable. */
 import { createAtMost } from './at-most.ts'
-import {
-  CHUNK_BYTES,
-  CONTROL,
-  type DigestAnswer,
-  type DigestTask,
-  type DigestWorkerData,
-  RING_SLOTS,
-} from './digest-task.ts'
+import { createDigestThreads, type DigestThreadOptions, type DigestThreads } from './digest-threads.ts'
 
 /** A job that has waited this long goes before smaller ones; looked for at most so often. */
 const FAIR_MS = 60_000
 const FAIR_CHECK_MS = 1_000
-const PROGRESS_MS = 100
 
-type Ask = (
-  task: Omit<DigestTask, 'id'>,
-  onProgress: (share: number) => void,
-) => Promise<readonly DigestAnswer[]>
+type Ask = DigestThreads['run']
 
 export interface LaneJob {
   readonly bytes: number
@@ -28,9 +16,7 @@ export interface LaneJob {
   readonly work: (ask: Ask) => Promise<void>
 }
 
-export interface LaneOptions {
-  readonly workerFile: string
-  readonly parts: readonly DigestWorkerData['part'][]
+export interface LaneOptions extends DigestThreadOptions {
   /**
    * Jobs that are begun at once; only one of them is with the threads, the others open and close their files
    * meanwhile. For small files that is most of the time.
@@ -53,7 +39,7 @@ interface Waiting {
 }
 
 export function createLane(options: LaneOptions): Lane {
-  const threads = createThreads(options)
+  const threads = createDigestThreads(options)
   const oneByOne = createAtMost(1)
   const queue = createQueue()
   const running = new Map<Waiting, Promise<void>>()
@@ -181,99 +167,4 @@ function createQueue(): Queue {
 function goesBefore(a: Waiting, b: Waiting): boolean {
   if (a.job.urgent !== b.job.urgent) return a.job.urgent
   return a.job.bytes < b.job.bytes
-}
-
-interface Threads {
-  run(task: Omit<DigestTask, 'id'>, onProgress: (share: number) => void): Promise<readonly DigestAnswer[]>
-  cancel(): void
-  close(): Promise<void>
-}
-
-/** The threads of a lane, started when first needed and again after one broke down. */
-function createThreads(options: { workerFile: string; parts: readonly DigestWorkerData['part'][] }): Threads {
-  const chunks = options.parts.length > 1 ? RING_SLOTS : 1
-  const control = new SharedArrayBuffer(4 * (CONTROL.lengths + RING_SLOTS))
-  const words = new Int32Array(control)
-  let ring: SharedArrayBuffer | undefined
-  let workers: Worker[] = []
-  let lastId = 0
-  let current:
-    | { id: number; receive: (answer: DigestAnswer) => void; broke: (error: Error) => void }
-    | undefined
-
-  function start(): void {
-    ring ??= new SharedArrayBuffer(chunks * CHUNK_BYTES)
-    for (const part of options.parts) {
-      const workerData: DigestWorkerData = { part, control, ring }
-      const worker = new Worker(options.workerFile, { workerData })
-      worker.on('message', (answer: DigestAnswer) => {
-        if (answer.id === current?.id) current.receive(answer)
-      })
-      worker.on('error', (error) => broke(worker, error instanceof Error ? error : new Error(String(error))))
-      worker.on('exit', () => broke(worker, new Error('A digest thread ended.')))
-      worker.unref()
-      workers.push(worker)
-    }
-  }
-
-  function broke(worker: Worker, error: Error): void {
-    if (!workers.includes(worker)) return
-    const all = workers
-    workers = []
-    stop()
-    for (const other of all) void other.terminate()
-    current?.broke(error)
-  }
-
-  function stop(): void {
-    Atomics.store(words, CONTROL.cancel, 1)
-    Atomics.notify(words, CONTROL.filled)
-    Atomics.notify(words, CONTROL.taken)
-  }
-
-  return {
-    run(task, onProgress) {
-      words.fill(0)
-      if (workers.length === 0) start()
-      lastId += 1
-      const id = lastId
-      // Two answers in all from `alone` and from the pair, one from `more`; a part that stops early gives one.
-      const open = new Map(options.parts.map((part) => [part, part === 'alone' ? 2 : 1]))
-      let missing = [...open.values()].reduce((sum, count) => sum + count, 0)
-      const answers: DigestAnswer[] = []
-      const timer = setInterval(() => {
-        if (task.bytes > 0)
-          onProgress(Math.min(1, (Atomics.load(words, CONTROL.doneKiB) * 1024) / task.bytes))
-      }, PROGRESS_MS)
-      timer.unref()
-      return new Promise<readonly DigestAnswer[]>((resolve, reject) => {
-        current = {
-          id,
-          receive(answer) {
-            answers.push(answer)
-            const stopped = !['whole', 'blocks', 'more'].includes(answer.kind)
-            missing -= stopped && options.parts[0] === 'alone' ? 2 : 1
-            if (missing <= 0) resolve(answers)
-          },
-          broke: reject,
-        }
-        for (const worker of workers) worker.ref()
-        for (const worker of workers) worker.postMessage({ ...task, id } satisfies DigestTask)
-      }).finally(() => {
-        clearInterval(timer)
-        current = undefined
-        for (const worker of workers) worker.unref()
-      })
-    },
-    cancel: () => {
-      if (current !== undefined) stop()
-    },
-    async close() {
-      const all = workers
-      workers = []
-      stop()
-      await Promise.all(all.map((worker) => worker.terminate()))
-      current?.broke(new Error('Digesting was ended.'))
-    },
-  }
 }

@@ -96,16 +96,30 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
     return outcome
   }
 
+  // Background digests wait until no image waits for its first reading: that one is what people wait for.
+  let readings = 0
+  const waiting: (() => void)[] = []
+
+  function oneReadingLess(): void {
+    readings -= 1
+    if (readings === 0) for (const wake of waiting.splice(0)) wake()
+  }
+
   return {
-    read: (order) =>
-      run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, identity) =>
+    read(order) {
+      readings += 1
+      return run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, identity) =>
         readingOf(answers, identity, blockBytes),
-      ),
-    more: (order) =>
-      run(further, order, order.urgent ?? false, (answers, identity) => {
+      ).finally(oneReadingLess)
+    },
+    async more(order) {
+      const urgent = order.urgent ?? false
+      if (!urgent && readings > 0) await new Promise<void>((wake) => waiting.push(wake))
+      return run(further, order, urgent, (answers, identity) => {
         const found = answers.find((answer) => answer.kind === 'more')
         return { identity, digests: found?.digests ?? {} }
-      }),
+      })
+    },
     async close() {
       await Promise.all([small.close(), large.close(), further.close()])
     },

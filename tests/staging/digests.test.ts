@@ -150,13 +150,13 @@ describe('the queue', () => {
   it('takes the smallest that waits', async () => {
     const done: number[] = []
     await writeFile(place.path('x.bin'), Buffer.alloc(3 * MIB))
-    // The first four begin at once; the order of the others is the queue's.
+    // The first begins at once; the order of the others is the queue's. The sizes told rule the order.
     await Promise.all(
-      [1, 2, 3, 4, 2_000_000, 9, 500, 70].map((bytes) =>
-        digests.read(order('x.bin', bytes)).then(() => done.push(bytes)),
+      [50, 90, 60, 80, 70].map((size) =>
+        digests.read(order('x.bin', size * MIB)).then(() => done.push(size)),
       ),
     )
-    expect(done.slice(4)).toEqual([9, 70, 500, 2_000_000])
+    expect(done).toEqual([50, 60, 70, 80, 90])
   })
 
   it('opens files only when their turn has come', async () => {
@@ -240,6 +240,21 @@ describe('the queue', () => {
     expect(done).toEqual(['urgent', 'background'])
     // RFC 1321 A.5: MD5 ("abc")
     expect(urgent).toMatchObject({ value: { digests: { md5: '900150983cd24fb0d6963f7d28e17f72' } } })
+  })
+
+  it('takes background digests only when nothing waits for its first reading', async () => {
+    await writeFile(place.path('large.bin'), Buffer.alloc(100 * MIB))
+    await writeFile(place.path('small.bin'), 'abc')
+    const done: string[] = []
+    const first = digests.read(order('large.bin', 100 * MIB)).then(() => done.push('read'))
+    const background = digests
+      .more({ ...order('small.bin', 3), algorithms: ['md5'] })
+      .then(() => done.push('background'))
+    const urgent = digests
+      .more({ ...order('small.bin', 3), algorithms: ['md5'], urgent: true })
+      .then(() => done.push('urgent'))
+    await Promise.all([first, background, urgent])
+    expect(done).toEqual(['urgent', 'read', 'background'])
   })
 
   it('reports progress at most ten times a second, rising', async () => {
