@@ -1,19 +1,14 @@
 /** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
-import { existsSync } from 'node:fs'
-import { join } from 'node:path'
 import type { Command } from 'commander'
-import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
 import { type ImageView, imageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
 import { createSettings, type Settings } from '../settings.ts'
-import { createCatalogue } from '../staging/catalogue.ts'
-import { createImageHistory } from '../staging/image-history.ts'
 import { EXIT } from './exit.ts'
 import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
-import { createProgress } from './progress.ts'
 import { runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
+import { withCatalogue } from './unserved-folder.ts'
 
 interface ImagesFlags {
   readonly format: 'text' | 'json'
@@ -42,36 +37,11 @@ async function askServer(settings: Settings): Promise<readonly ImageView[] | und
   return (answer as { images: readonly ImageView[] } | undefined)?.images
 }
 
-/** Nobody serves the folder: what is new is digested here. Nothing is written but the catalogue's own file. */
-async function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
-  const history = createImageHistory()
-  const ledger = join(settings.records, LEDGER_FILE)
-  if (existsSync(ledger)) for await (const entry of readEntries(ledger)) history.take(entry)
-  const catalogue = await createCatalogue({
-    settings,
-    offered: history.offered,
-    knownBlocks: history.knownBlocks,
-    lifts: history.lift,
-  })
-  const progress = createProgress(around.stderr)
-  try {
-    catalogue.events.on('changed', () => progress.show(shareDone(catalogue.images()), 'digesting'))
-    for (const image of catalogue.images()) if (image.state === 'settling') catalogue.readyNow(image.name)
-    await catalogue.idle()
-    return catalogue.images().map((image) => imageView(image, []))
-  } finally {
-    progress.end()
-    await catalogue.close()
-  }
-}
-
-function shareDone(images: readonly { bytes: number; state: string; progress?: number }[]): number {
-  const total = images.reduce((sum, { bytes }) => sum + bytes, 0)
-  const done = images.reduce((sum, { bytes, state, progress }) => {
-    if (state === 'ready' || state === 'held') return sum + bytes
-    return sum + bytes * (progress ?? 0)
-  }, 0)
-  return total === 0 ? 1 : done / total
+/** Nobody serves the folder: what is new is digested here. */
+function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
+  return withCatalogue(settings, around, (catalogue) =>
+    catalogue.images().map((image) => imageView(image, [])),
+  )
 }
 
 function imageLines(views: readonly ImageView[]): string[] {
