@@ -6,7 +6,9 @@
  *   GET  /api/stream      the same as server-sent events, then the members that change
  *   GET  /api/images      `{ "images": [ … ] }`
  *   GET  /api/drop        what would become of a dropped file of this name
+ *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
+ *   POST /api/version     the version in a device's output; changes nothing
  *   POST /api/lift, /api/hold, /api/ready-now, /api/published, /api/observed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
@@ -15,6 +17,7 @@ import { type Depot, userName } from '../depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
+import { pickVersion } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
@@ -31,6 +34,7 @@ import {
   ReadyNowBody,
 } from './requests.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
+import type { MatchAnswer } from './snapshot-shape.ts'
 import { addStream } from './stream.ts'
 
 /** Published checksums and digests that devices print: another room's work, handed in. */
@@ -38,7 +42,7 @@ export interface Checksums {
   /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
   paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
   /** Which images and algorithms the digests in a text belong to. */
-  match(text: string): Promise<unknown> | unknown
+  match(text: string): Promise<MatchAnswer> | MatchAnswer
 }
 
 export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
@@ -113,6 +117,9 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
     const bases = depot.bases()
     return { images: depot.catalogue.images().map((image) => imageView(image, bases)) }
   })
+  app.post<{ Body: Taken.Match }>('/api/version', { schema: { body: MatchBody } }, ({ body }) => ({
+    picked: pickVersion(body.text) ?? null,
+  }))
   if (checksums === undefined) return
   app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>
     checksums.match(request.body.text),
@@ -127,6 +134,8 @@ function addChanges(
   // Before the body is read: nobody without the token makes us take one in.
   const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
 
+  /** Whether the token is that of this run: a page that outlived a server asks. */
+  app.post('/api/token', { onRequest }, (_request, reply) => reply.code(204).send())
   app.post<{ Body: Taken.Lift }>('/api/lift', { onRequest, schema: { body: LiftBody } }, ({ body }) => {
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())
     return { lifted: body.name }

@@ -12,7 +12,7 @@ export interface Snapshot {
   readonly addresses: readonly AddressView[]
   /** The lines for this system's own firewall; null where nothing needs to be opened or nothing is known. */
   readonly firewall: FirewallLines | null
-  readonly images: readonly ImageView[]
+  readonly images: readonly ShownImage[]
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
   readonly underWay: readonly LivePull[]
@@ -42,6 +42,9 @@ export interface ProgramView {
   readonly takesChecksums: boolean
 }
 
+/** `md5`: for lines to paste that name it; null while it is not known. */
+export type ShownImage = ImageView & { readonly md5: string | null }
+
 export interface AddressView {
   readonly address: string
   readonly interface: string
@@ -55,7 +58,13 @@ export interface AddressView {
   /** A connection came to this address in this run. */
   readonly reached: boolean
   /** Base URLs, the main port first; empty when nothing is listened on there. */
-  readonly urls: readonly string[]
+  readonly urls: readonly BaseView[]
+}
+
+export interface BaseView {
+  /** Without a slash at the end. */
+  readonly url: string
+  readonly port: number
 }
 
 export interface FirewallLines {
@@ -107,4 +116,20 @@ export interface VisitRowView {
   /** Needs a hand: the wrong image, an older version than before. */
   readonly wrong: boolean
   readonly note: string | null
+}
+
+/** What `/api/match` answers: one finding for each digest in the text. */
+export interface MatchAnswer {
+  readonly findings: readonly MatchFinding[]
+}
+
+export interface MatchFinding {
+  /** The digest as found, lower-case hex. */
+  readonly value: string
+  /** Of the digest that it is; null when it is none of any image here. */
+  readonly algorithm: string | null
+  /** Name of the image; null when there is none. */
+  readonly image: string | null
+  /** The finding in words: which image it is, or the nearest. */
+  readonly words: string
 }

@@ -8,7 +8,7 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot.ts'
 import type { Base } from '../network/bases.ts'
-import { type ImageView, imageView } from '../report/image-view.ts'
+import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
 import { nextSteps } from './next-steps.ts'
 import type {
@@ -16,6 +16,7 @@ import type {
   FirewallLines,
   PasteLine,
   ProgramView,
+  ShownImage,
   Snapshot,
   VisitView,
 } from './snapshot-shape.ts'
@@ -149,14 +150,14 @@ function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[] {
     linkLocal: own.linkLocal,
     offerable: own.offerable,
     reached: depot.reached.has(own.address),
-    urls: bases.filter((base) => base.own.address === own.address).map((base) => base.url),
+    urls: bases.filter((base) => base.own.address === own.address).map(({ url, port }) => ({ url, port })),
   }))
 }
 
 /** Images are frozen and replaced when they change: one view each, until the base URLs change. */
-function createImageViews(): (images: readonly Image[], bases: readonly Base[]) => readonly ImageView[] {
+function createImageViews(): (images: readonly Image[], bases: readonly Base[]) => readonly ShownImage[] {
   let basesText = ''
-  let views = new WeakMap<Image, ImageView>()
+  let views = new WeakMap<Image, ShownImage>()
   return (images, bases) => {
     const text = bases.map((base) => base.url).join(' ')
     if (text !== basesText) {
@@ -166,7 +167,7 @@ function createImageViews(): (images: readonly Image[], bases: readonly Base[]) 
     return images.map((image) => {
       const known = views.get(image)
       if (known !== undefined) return known
-      const view = imageView(image, bases)
+      const view = { ...imageView(image, bases), md5: image.version?.more.md5 ?? null }
       views.set(image, view)
       return view
     })

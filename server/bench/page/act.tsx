@@ -1,0 +1,105 @@
+/** A small form that changes something: opened on purpose, says what went wrong, closes when it is done. */
+import type { ComponentChildren, JSX } from 'preact'
+import { useId, useRef, useState } from 'preact/hooks'
+import { useBench } from './context.ts'
+
+interface ActProps {
+  /** On the button that opens it. */
+  readonly opener: string
+  /** Distinguishes it for a screen reader: the image's name. */
+  readonly about: string
+  readonly label: string
+  readonly hint?: ComponentChildren
+  readonly submit: string
+  /** Said when it is done. */
+  readonly done: string
+  readonly act: (text: string) => Promise<unknown>
+}
+
+export function Act(props: ActProps): JSX.Element | null {
+  const { mayChange, answer } = useBench()
+  const [open, setOpen] = useState(false)
+  const [busy, setBusy] = useState(false)
+  const [problem, setProblem] = useState<string>()
+  const text = useRef<HTMLTextAreaElement>(null)
+  const opener = useRef<HTMLButtonElement>(null)
+  const id = useId()
+  if (!mayChange) return null
+
+  function close(): void {
+    setOpen(false)
+    setProblem(undefined)
+    opener.current?.focus()
+  }
+
+  async function submit(event: Event): Promise<void> {
+    event.preventDefault()
+    const given = text.current?.value ?? ''
+    if (given.trim() === '') {
+      setProblem('This is needed.')
+      text.current?.focus()
+      return
+    }
+    setBusy(true)
+    try {
+      await props.act(given)
+      answer(props.done)
+      close()
+    } catch (error) {
+      setProblem(error instanceof Error ? error.message : String(error))
+    } finally {
+      setBusy(false)
+    }
+  }
+
+  return (
+    <div class="act">
+      <button
+        type="button"
+        class="quiet"
+        ref={opener}
+        aria-expanded={open}
+        aria-label={`${props.opener} (${props.about})`}
+        onClick={() => {
+          setOpen(!open)
+          if (!open) setTimeout(() => text.current?.focus())
+        }}
+      >
+        {props.opener}
+      </button>
+      {open && (
+        <form
+          onSubmit={(event) => void submit(event)}
+          onKeyDown={(event) => event.key === 'Escape' && close()}
+        >
+          <label for={id}>{props.label}</label>
+          {props.hint !== undefined && (
+            <p class="hint" id={`${id}-hint`}>
+              {props.hint}
+            </p>
+          )}
+          <textarea
+            id={id}
+            ref={text}
+            rows={2}
+            required
+            spellcheck={false}
+            aria-describedby={`${props.hint === undefined ? '' : `${id}-hint `}${id}-problem`}
+            aria-invalid={problem !== undefined}
+          />
+          <p class="problem" id={`${id}-problem`} role="alert">
+            {problem}
+          </p>
+          <p class="buttons">
+            <button type="submit" class="main" disabled={busy}>
+              {props.submit}
+            </button>
+            <button type="button" onClick={close}>
+              Leave it
+            </button>
+          </p>
+        </form>
+      )}
+    </div>
+  )
+}

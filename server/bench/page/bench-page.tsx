@@ -1,0 +1,94 @@
+/** The whole page, from top to bottom. */
+import type { JSX } from 'preact'
+import { useEffect } from 'preact/hooks'
+import type { Snapshot } from '../snapshot-shape.ts'
+import { Addresses } from './addresses.tsx'
+import { Cautions } from './cautions.tsx'
+import { type Bench, BenchContext } from './context.ts'
+import { DeviceWords } from './device-words.tsx'
+import type { DropQueue } from './drops.ts'
+import { Head } from './head.tsx'
+import { Images } from './images.tsx'
+import type { News } from './news.ts'
+import { NextSteps } from './next-steps.tsx'
+import { CopyLine, Section } from './parts.tsx'
+import { PullsOver, UnderWay } from './pulls.tsx'
+import { Refusals } from './refusals.tsx'
+import { type Question, ReplaceDialog } from './replace-dialog.tsx'
+import type { Permission } from './token.ts'
+import { VisitSheet } from './visit-sheet.tsx'
+
+export interface BenchPageProps {
+  readonly news: News
+  readonly permission: Permission
+  readonly bench: Bench
+  readonly drops: DropQueue
+  readonly question: Question | undefined
+  /** For screen readers. */
+  readonly announcement: string
+}
+
+export function BenchPage(props: BenchPageProps): JSX.Element {
+  const { news, permission } = props
+  const { snapshot } = news
+  const needsHand = (snapshot?.nextSteps.filter((step) => step.weight === 'act').length ?? 0) > 0
+  const title = news.connection === 'lost' ? 'No answer' : needsHand ? 'Needs a hand' : undefined
+  useEffect(() => {
+    document.title = title === undefined ? 'Fetchproof' : `${title} - Fetchproof`
+  }, [title])
+  return (
+    <BenchContext.Provider value={props.bench}>
+      <a class="skip" href="#images">
+        Go to the images
+      </a>
+      <Head news={news} permission={permission} />
+      <main class={news.connection === 'lost' ? 'sheet stale' : 'sheet'}>
+        <NextSteps news={news} permission={permission} />
+        {snapshot !== undefined && <Sections snapshot={snapshot} drops={props.drops} />}
+      </main>
+      <ReplaceDialog question={props.question} />
+      <p class="unseen" aria-live="polite">
+        {props.announcement}
+      </p>
+    </BenchContext.Provider>
+  )
+}
+
+function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue }): JSX.Element {
+  const { program, underWay, pulls } = snapshot
+  const pulled = snapshot.pullsOver > 0 || underWay.length > 0
+  return (
+    <>
+      {!pulled && <Cautions open />}
+      <Images
+        images={snapshot.images}
+        addresses={snapshot.addresses}
+        pasteLines={snapshot.pasteLines}
+        takesChecksums={program.takesChecksums}
+        drops={drops}
+      />
+      <UnderWay pulls={underWay} stalledMs={program.stalledMs} />
+      <VisitSheet visit={snapshot.visit} />
+      <PullsOver pulls={pulls} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
+      <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
+      <Refusals refusals={snapshot.refusals} />
+      <Addresses addresses={snapshot.addresses} firewall={snapshot.firewall} />
+      {pulled && <Cautions open={false} />}
+      <Section id="ledger" title="Ledger" aside={`Fetchproof ${program.version}`}>
+        <p>
+          {snapshot.ledger.entries} entries. Keep this head: with it a check shows that nothing was cut off
+          the end.
+        </p>
+        <CopyLine line={snapshot.ledger.head} label="the head of the ledger" />
+      </Section>
+    </>
+  )
+}
+
+function devicesOf({ visit, pulls, underWay }: Snapshot): string[] {
+  const names = [
+    ...(visit?.rows.map((row) => row.device) ?? []),
+    ...[...underWay, ...pulls].map(({ client }) => client.device ?? client.address),
+  ]
+  return [...new Set(names)].slice(0, 200)
+}

@@ -1,0 +1,82 @@
+/** The images, with a way to find one among many and to choose what the lines to paste look like. */
+import type { JSX } from 'preact'
+import { useId, useState } from 'preact/hooks'
+import { visible } from '../../report/visible.ts'
+import type { AddressView, PasteLine, ShownImage } from '../snapshot-shape.ts'
+import { DropArea } from './drop-area.tsx'
+import type { DropQueue } from './drops.ts'
+import { ImageEntry } from './image-entry.tsx'
+import type { LineForm } from './lines.tsx'
+import { Section } from './parts.tsx'
+
+interface ImagesProps {
+  readonly images: readonly ShownImage[]
+  readonly addresses: readonly AddressView[]
+  readonly pasteLines: readonly PasteLine[]
+  readonly takesChecksums: boolean
+  readonly drops: DropQueue
+}
+
+/** Fewer are found faster by eye. */
+const SEARCH_FROM = 9
+
+export function Images(props: ImagesProps): JSX.Element {
+  const { images, addresses, pasteLines } = props
+  const [wanted, setWanted] = useState('')
+  const [chosen, setChosen] = useState(0)
+  const id = useId()
+  const forms: readonly LineForm[] = [...pasteLines, null]
+  const form = forms[chosen] ?? null
+  const found = images.filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
+  return (
+    <Section id="images" title="Images" aside={countText(images)}>
+      <DropArea queue={props.drops} empty={images.length === 0} />
+      {(images.length >= SEARCH_FROM || pasteLines.length > 0) && (
+        <div class="tools">
+          {images.length >= SEARCH_FROM && (
+            <label for={`${id}-search`}>
+              Find by name
+              <input
+                id={`${id}-search`}
+                type="search"
+                value={wanted}
+                onInput={(event) => setWanted(event.currentTarget.value)}
+              />
+            </label>
+          )}
+          {pasteLines.length > 0 && (
+            <label for={`${id}-form`}>
+              Lines to paste
+              <select
+                id={`${id}-form`}
+                value={String(chosen)}
+                onChange={(event) => setChosen(Number(event.currentTarget.value))}
+              >
+                {forms.map((each, at) => (
+                  <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
+                    {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
+                  </option>
+                ))}
+              </select>
+            </label>
+          )}
+        </div>
+      )}
+      {found.map((image) => (
+        <ImageEntry
+          key={image.name}
+          image={image}
+          addresses={addresses}
+          form={form}
+          takesChecksums={props.takesChecksums}
+        />
+      ))}
+      {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
+    </Section>
+  )
+}
+
+function countText(images: readonly ShownImage[]): string {
+  const ready = images.filter((image) => image.state === 'ready').length
+  return images.length === 0 ? 'none yet' : `${ready} of ${images.length} ready`
+}

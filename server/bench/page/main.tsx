@@ -1,0 +1,79 @@
+/** Puts the page together and draws it. */
+import { render } from 'preact'
+import { useState } from 'preact/hooks'
+import { createAnnouncer } from './announcer.ts'
+import { createAsk } from './asking.ts'
+import { BenchPage } from './bench-page.tsx'
+import { useSource } from './context.ts'
+import { createDropQueue } from './drops.ts'
+import { createNews } from './news.ts'
+import type { Question } from './replace-dialog.tsx'
+import { createTokenKeeper } from './token.ts'
+
+function createSource(): { told: () => void; subscribe: (listener: () => void) => () => void } {
+  const listeners = new Set<() => void>()
+  return {
+    told() {
+      for (const listener of listeners) listener()
+    },
+    subscribe(listener) {
+      listeners.add(listener)
+      return () => listeners.delete(listener)
+    },
+  }
+}
+
+const source = createSource()
+let announcement = ''
+let question: Question | undefined
+
+const announcer = createAnnouncer((text) => {
+  announcement = text
+  source.told()
+})
+const tokens = createTokenKeeper(source.told)
+const news = createNews({
+  onRun: () => void tokens.check().catch(() => undefined),
+  say: announcer.say,
+})
+news.subscribe(source.told)
+
+function mayReplace(name: string): Promise<boolean> {
+  return new Promise((answered) => {
+    question = {
+      name,
+      answer(replace) {
+        question = undefined
+        source.told()
+        answered(replace)
+      },
+    }
+    source.told()
+  })
+}
+
+const drops = createDropQueue({ tokens, mayReplace, say: announcer.say })
+const ask = createAsk(tokens)
+
+function Page() {
+  useSource(source.subscribe)
+  const mayChange = tokens.permission() === 'may change' && news.now().connection !== 'lost'
+  const [bench, setBench] = useState({ ask, mayChange, answer: announcer.answer })
+  if (bench.mayChange !== mayChange) setBench({ ...bench, mayChange })
+  return (
+    <BenchPage
+      news={news.now()}
+      permission={tokens.permission()}
+      bench={bench}
+      drops={drops}
+      question={question}
+      announcement={announcement}
+    />
+  )
+}
+
+const place = document.getElementById('page')
+if (place !== null) {
+  place.textContent = ''
+  render(<Page />, place)
+}

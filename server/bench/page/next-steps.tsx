@@ -1,0 +1,79 @@
+/** What to do next, on top of everything. */
+import type { JSX } from 'preact'
+import { clockText } from '../../report/units.ts'
+import type { NextStep, Weight } from '../snapshot-shape.ts'
+import { showImage } from './image-entry.tsx'
+import type { News } from './news.ts'
+import { CopyLine, Section } from './parts.tsx'
+import type { Permission } from './token.ts'
+
+const WEIGHT_WORDS: Readonly<Record<Weight, string>> = {
+  act: 'needs a hand',
+  look: 'have a look',
+  tip: 'next',
+}
+
+export function NextSteps({ news, permission }: { news: News; permission: Permission }): JSX.Element {
+  const steps = [...pageSteps(news, permission), ...(news.snapshot?.nextSteps ?? [])]
+  return (
+    <Section id="next" title="What to do next">
+      {steps.length === 0 ? (
+        <p class="calm">{news.snapshot === undefined ? 'Asking the server.' : 'Nothing needs a hand.'}</p>
+      ) : (
+        <ul class="ruled">
+          {steps.map((step) => (
+            <Step key={step.key} step={step} />
+          ))}
+        </ul>
+      )}
+    </Section>
+  )
+}
+
+function Step({ step }: { step: NextStep }): JSX.Element {
+  const { image } = step
+  return (
+    <li class={`step ${step.weight}`}>
+      <span class="weight">{WEIGHT_WORDS[step.weight]}</span>
+      <div>
+        <p>
+          <bdi>{step.text}</bdi>{' '}
+          {image !== undefined && (
+            <button type="button" class="quiet" onClick={() => showImage(image)}>
+              go to the image
+            </button>
+          )}
+        </p>
+        {step.line !== undefined && <CopyLine line={step.line} label="this line" />}
+      </div>
+    </li>
+  )
+}
+
+/** What only the page itself can know. */
+function pageSteps({ connection, lostAt, snapshot }: News, permission: Permission): NextStep[] {
+  const steps: NextStep[] = []
+  if (connection === 'lost') {
+    const asOf =
+      snapshot === undefined || lostAt === undefined
+        ? ''
+        : ` What stands below is as of ${clockText(lostAt.toISOString())}.`
+    steps.push({
+      key: 'lost',
+      weight: 'act',
+      text: `The server does not answer, and devices cannot fetch now.${asOf} If it was stopped, start it again; this page goes on by itself.`,
+      ...(snapshot !== undefined && { line: `fetchproof serve "${snapshot.program.folder}"` }),
+    })
+  }
+  if (permission === 'no token') {
+    const text =
+      'This page is read-only. To lift, paste or drop anything, open it at the address that the server printed at its start.'
+    steps.push({ key: 'no token', weight: 'tip', text })
+  }
+  if (permission === 'old token') {
+    const text =
+      'The server was started anew, so this page is read-only now. Open the address that it printed this time.'
+    steps.push({ key: 'old token', weight: 'look', text })
+  }
+  return steps
+}

@@ -1,0 +1,89 @@
+/** Small pieces that all sections share: the ruled section, text from outside, a line with its copy button. */
+import type { ComponentChildren, JSX } from 'preact'
+import { useRef, useState } from 'preact/hooks'
+import { visible } from '../../report/visible.ts'
+import { useBench } from './context.ts'
+
+interface SectionProps {
+  readonly id: string
+  readonly title: string
+  /** A word or two under the title, in the margin. */
+  readonly aside?: string | undefined
+  readonly children: ComponentChildren
+}
+
+export function Section({ id, title, aside, children }: SectionProps): JSX.Element {
+  return (
+    <section class="section" aria-labelledby={`${id}-title`} id={id}>
+      <div class="margin">
+        <h2 id={`${id}-title`}>{title}</h2>
+        {aside !== undefined && <p class="aside">{aside}</p>}
+      </div>
+      <div class="content">{children}</div>
+    </section>
+  )
+}
+
+/** Text from outside: never markup, control characters visible, its direction kept to itself. */
+export function Outside({ text, mono = false }: { text: string; mono?: boolean }): JSX.Element {
+  return <bdi class={mono ? 'mono' : undefined}>{visible(text)}</bdi>
+}
+
+interface CopyLineProps {
+  /** What the clipboard gets, exactly. */
+  readonly line: string
+  /** Names the line for a screen reader: which image, by which address. */
+  readonly label: string
+}
+
+const SHOWN_MS = 2_000
+
+export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
+  const [copied, setCopied] = useState(false)
+  const field = useRef<HTMLElement>(null)
+  const { answer } = useBench()
+
+  async function copy(): Promise<void> {
+    try {
+      await navigator.clipboard.writeText(line)
+    } catch {
+      if (field.current !== null) getSelection()?.selectAllChildren(field.current)
+      answer('The browser did not let us copy. The line is selected: copy it with the keyboard.')
+      return
+    }
+    answer(`Copied: ${line}`)
+    setCopied(true)
+    setTimeout(() => setCopied(false), SHOWN_MS)
+  }
+
+  return (
+    <span class="copy-line">
+      <code ref={field}>{line}</code>
+      <button type="button" class="copy" aria-label={`Copy ${label}`} onClick={() => void copy()}>
+        {copied ? 'copied' : 'copy'}
+      </button>
+    </span>
+  )
+}
+
+/** `text` also says the share, since a bar alone says nothing to some. */
+export function Bar({ share, label }: { share: number; label: string }): JSX.Element {
+  return <progress value={Math.round(share * 1000)} max={1000} aria-label={label} />
+}
+
+/** A list that begins short and shows the rest when asked. */
+export function useShown<T>(
+  all: readonly T[],
+  few: number,
+): { shown: readonly T[]; more: JSX.Element | null } {
+  const [whole, setWhole] = useState(false)
+  if (all.length <= few) return { shown: all, more: null }
+  const toggle = (
+    <p>
+      <button type="button" class="quiet" aria-expanded={whole} onClick={() => setWhole(!whole)}>
+        {whole ? `show the latest ${few}` : `show all ${all.length}`}
+      </button>
+    </p>
+  )
+  return { shown: whole ? all : all.slice(0, few), more: toggle }
+}

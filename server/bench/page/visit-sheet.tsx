@@ -1,0 +1,53 @@
+/** The rows of the visit sheet against what happened. */
+import type { JSX } from 'preact'
+import { visible } from '../../report/visible.ts'
+import type { VisitRowView, VisitView } from '../snapshot-shape.ts'
+import { Outside, Section } from './parts.tsx'
+
+export function VisitSheet({ visit }: { visit: VisitView | null }): JSX.Element | null {
+  if (visit === null) return null
+  return (
+    <Section id="visit" title="Visit sheet" aside={visible(visit.file)}>
+      <ul class="ruled rows">
+        {visit.rows.map((row, at) => (
+          <Row key={at} row={row} />
+        ))}
+      </ul>
+      {visit.strangers.length > 0 && (
+        <>
+          <p>Pulled without standing on the sheet:</p>
+          <ul class="notes">
+            {visit.strangers.map(({ client, image }) => (
+              <li key={`${client} ${image}`}>
+                <Outside text={client} mono />, <Outside text={image} mono />
+              </li>
+            ))}
+          </ul>
+        </>
+      )}
+    </Section>
+  )
+}
+
+function Row({ row }: { row: VisitRowView }): JSX.Element {
+  const versions = [row.versionBefore, row.versionAfter ?? row.versionTarget].filter((each) => each !== null)
+  return (
+    <li class={row.wrong ? 'hand' : ''}>
+      <span>
+        <Outside text={row.device} /> {row.address !== null && <Outside text={row.address} mono />}
+      </span>
+      <span>{row.image !== null && <Outside text={row.image} mono />}</span>
+      <span>{versions.length > 0 && <Outside text={versions.join(' to ')} />}</span>
+      <span>
+        <span class={`stamp ${row.wrong ? 'held' : ''}`}>
+          <Outside text={row.standing} />
+        </span>
+      </span>
+      {row.note !== null && (
+        <span class="soft">
+          <Outside text={row.note} />
+        </span>
+      )}
+    </li>
+  )
+}
