@@ -68,7 +68,8 @@ const ENDING_TEXT: Record<string, string> = {
 
 function endedText(fetch: FetchRecord, pull: PullRecord | undefined): string {
   const image = shortened(fetch.image?.name ?? '', 40)
-  const of = `${bytesText(fetch.bytesHandedOver)} of ${bytesText(fetch.bytesPromised)} bytes`
+  const whole = fetch.bytesHandedOver === fetch.bytesPromised
+  const of = `${whole ? '' : `${bytesText(fetch.bytesHandedOver)} of `}${bytesText(fetch.bytesPromised)} bytes`
   const seconds = (fetch.durationMs ?? 0) / 1000
   const rate = seconds > 0 ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
   const acknowledged = fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''

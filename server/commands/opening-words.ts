@@ -77,6 +77,13 @@ export function pasteLines(
   ]
 }
 
+/** For an image that becomes ready while serving: the line for the first address; the page has them all. */
+export function readyLine(image: Image, bases: readonly Base[]): string {
+  const [first] = bases
+  const url = first === undefined ? image.plainPath : first.url + image.plainPath
+  return `Ready: ${shortened(image.name, 40)}  ${url}`
+}
+
 function linesFor(base: Base, image: Image, paste: readonly string[]): string[] {
   const url = base.url + image.plainPath
   return [`    ${url}`, ...paste.map((line) => `    ${filled(line, base, image)}`)]

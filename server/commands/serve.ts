@@ -9,7 +9,7 @@ import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { happeningOf } from './happenings.ts'
 import { createLiveView, type LiveView } from './live-view.ts'
-import { openingWords, pasteLines } from './opening-words.ts'
+import { openingWords, readyLine } from './opening-words.ts'
 import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from './options.ts'
 import { type Serving, startServing } from './serving.ts'
 import type { Surroundings } from './surroundings.ts'
@@ -138,8 +138,7 @@ function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): 
     const now = readyPaths(depot)
     const fresh = depot.catalogue.images().filter(({ name, state }) => state === 'ready' && !ready.has(name))
     ready = now
-    for (const line of fresh.length > 0 ? pasteLines(fresh, depot.bases(), depot.settings.paste) : [])
-      view.print(line)
+    for (const image of fresh) view.print(readyLine(image, depot.bases()))
   })
   const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)
   drawing.unref()

@@ -1,0 +1,54 @@
+// `npm run measure`: performance as ratios within one run. `--write` puts the table into DEVELOPERS.md.
+// `--only NAME` runs one part.
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
+import { cpus, platform, release, tmpdir, totalmem } from 'node:os'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { measureDigesting } from './digesting.mjs'
+import { measureFirstByte } from './first-byte.mjs'
+import { measureMemory } from './memory.mjs'
+import { measureThroughput } from './throughput.mjs'
+
+const PARTS = {
+  throughput: measureThroughput,
+  digesting: measureDigesting,
+  memory: measureMemory,
+  'first-byte': measureFirstByte,
+}
+const DOCUMENT = fileURLToPath(new URL('../../DEVELOPERS.md', import.meta.url))
+
+const args = process.argv.slice(2)
+const only = args.includes('--only') ? args[args.indexOf('--only') + 1] : undefined
+const folder = mkdtempSync(join(tmpdir(), 'fetchproof-measure-'))
+const rows = []
+try {
+  for (const [name, measure] of Object.entries(PARTS)) {
+    if (only !== undefined && only !== name) continue
+    console.error(`measuring ${name} …`)
+    rows.push(...(await measure(folder)))
+  }
+} finally {
+  rmSync(folder, { recursive: true, force: true })
+}
+const table = [
+  `Measured ${new Date().toISOString().slice(0, 10)} with \`npm run measure\` on ${machine()}.`,
+  '',
+  '| what | here | reference | ratio | aim |',
+  '| --- | --- | --- | --- | --- |',
+  ...rows.map((row) => `| ${row.what} | ${row.ours} | ${row.reference} | ${row.ratio} | ${row.aim} |`),
+].join('\n')
+console.log(table)
+if (args.includes('--write')) {
+  const text = readFileSync(DOCUMENT, 'utf8')
+  const between = /(<!-- measured -->\n)[\s\S]*(\n<!-- \/measured -->)/
+  if (!between.test(text)) throw new Error('DEVELOPERS.md has no place for measured figures')
+  writeFileSync(
+    DOCUMENT,
+    text.replace(between, (_all, before, after) => before + table + after),
+  )
+}
+
+function machine() {
+  const [first] = cpus()
+  return `${cpus().length} cores (${first?.model.trim() ?? 'unknown'}), ${Math.round(totalmem() / 1024 ** 3)} GiB, ${platform()} ${release()}, Node.js ${process.versions.node}`
+}

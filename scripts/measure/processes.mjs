@@ -1,0 +1,122 @@
+// Child processes of a measurement, and images to measure with.
+import { spawn } from 'node:child_process'
+import { randomBytes } from 'node:crypto'
+import { closeSync, mkdirSync, openSync, readFileSync, writeSync } from 'node:fs'
+import { createServer } from 'node:net'
+import { createInterface } from 'node:readline'
+import { fileURLToPath } from 'node:url'
+
+const here = (name) => fileURLToPath(new URL(name, import.meta.url))
+const PROGRAM = here('../../dist/server/main.js')
+
+/** Writes a file of random bytes, `mebibytes` long. */
+export function writeImage(file, mebibytes) {
+  const descriptor = openSync(file, 'w')
+  for (let at = 0; at < mebibytes; at += 1) writeSync(descriptor, randomBytes(1024 * 1024))
+  closeSync(descriptor)
+}
+
+function lines(child) {
+  const waiting = []
+  const seen = []
+  createInterface({ input: child.stdout }).on('line', (line) => {
+    const next = waiting.findIndex(({ wanted }) => wanted(line))
+    if (next === -1) seen.push(line)
+    else waiting.splice(next, 1)[0].found(line)
+  })
+  return (wanted = () => true) =>
+    new Promise((found) => {
+      const at = seen.findIndex(wanted)
+      if (at === -1) waiting.push({ wanted, found })
+      else found(seen.splice(at, 1)[0])
+    })
+}
+
+function freePort() {
+  return new Promise((found) => {
+    const server = createServer().listen(0, '127.0.0.1', () => {
+      const { port } = server.address()
+      server.close(() => found(port))
+    })
+  })
+}
+
+/** Serves a folder with the built program; resolves when `images` images are ready. */
+export async function serve(folder, images, flags = []) {
+  mkdirSync(folder, { recursive: true })
+  const port = await freePort()
+  const settle = ['--settle-ms', '50', '--settle-unsure-ms', '50']
+  const args = [
+    'serve',
+    folder,
+    '--listen',
+    '127.0.0.1',
+    '--port',
+    port,
+    '--page-port',
+    '0',
+    '--format',
+    'json',
+    ...settle,
+    ...flags,
+  ]
+  const child = spawn(process.execPath, [PROGRAM, ...args.map(String)], {
+    stdio: ['ignore', 'pipe', 'inherit'],
+  })
+  const next = lines(child)
+  for (let at = 0; at < images; at += 1) await next((line) => line.includes('"kind":"image"'))
+  return { port, pid: child.pid, child, stop: () => stop(child) }
+}
+
+export async function referenceServer(kind, target) {
+  const child = spawn(process.execPath, [here('reference-servers.mjs'), kind, target], {
+    stdio: ['ignore', 'pipe', 'inherit'],
+  })
+  return { port: Number(await lines(child)()), pid: child.pid, child, stop: () => stop(child) }
+}
+
+/** Pulls in a process of its own; resolves with bytes a second over all clients. */
+export async function pullRate(port, path, clients) {
+  const child = spawn(process.execPath, [here('load-client.mjs'), port, path, clients, 'whole'].map(String), {
+    stdio: ['ignore', 'pipe', 'inherit'],
+  })
+  const { bytes, seconds } = JSON.parse(await lines(child)())
+  return bytes / seconds
+}
+
+/** Clients that have read a little and stopped; `release` lets them go. */
+export async function pausedClients(port, path, clients) {
+  const child = spawn(
+    process.execPath,
+    [here('load-client.mjs'), port, path, clients, 'paused'].map(String),
+    { stdio: ['pipe', 'pipe', 'inherit'] },
+  )
+  const { open } = JSON.parse(await lines(child)())
+  return {
+    open,
+    release: () =>
+      new Promise((gone) => {
+        child.on('exit', gone)
+        child.stdin.end()
+      }),
+  }
+}
+
+export function residentMebibytes(pid) {
+  return Number(/VmRSS:\s+(\d+) kB/.exec(readFileSync(`/proc/${pid}/status`, 'utf8'))[1]) / 1024
+}
+
+function stop(child) {
+  return new Promise((gone) => {
+    child.on('exit', gone)
+    child.kill('SIGINT')
+    // A second signal cuts what is still under way.
+    setTimeout(() => child.kill('SIGTERM'), 500).unref()
+    setTimeout(() => child.kill('SIGKILL'), 5_000).unref()
+  })
+}
+
+export function median(values) {
+  const sorted = [...values].sort((a, b) => a - b)
+  return sorted[Math.floor(sorted.length / 2)]
+}
