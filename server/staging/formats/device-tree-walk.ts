@@ -14,6 +14,10 @@ const PROPERTY = 3
 const NOP = 4
 const END = 9
 const MAX_NAME_BYTES = 1024
+/** §2.2.1.1, with the `@` before a unit address; the root's name is empty. */
+const NODE_NAME = /^[A-Za-z0-9,._+\-@]*$/
+/** §2.2.4.1 */
+const PROPERTY_NAME = /^[A-Za-z0-9,._+?#-]+$/
 
 export interface TreeLayout {
   readonly totalBytes: number
@@ -44,7 +48,7 @@ export function walkTree(source: ByteSource, layout: TreeLayout, visitor: TreeVi
       return
     }
     if (token === BEGIN_NODE) {
-      const name = textAt(source, at, layout.structureEnd)
+      const name = nameAt(source, at, layout.structureEnd, NODE_NAME)
       depth += 1
       visitor.begin(name, depth)
       at = align(at + name.length + 1)
@@ -55,12 +59,12 @@ export function walkTree(source: ByteSource, layout: TreeLayout, visitor: TreeVi
     } else if (token === PROPERTY && depth > 0) {
       const head = need(source, at, 8, 'a property')
       const bytes = head.readUInt32BE(0)
-      const nameAt = layout.stringsAt + head.readUInt32BE(4)
-      if (nameAt >= layout.stringsEnd)
+      const nameOffset = layout.stringsAt + head.readUInt32BE(4)
+      if (nameOffset >= layout.stringsEnd)
         throw new Damage('the name of a property lies outside the strings', at + 4)
       if (at + 8 + bytes > layout.structureEnd)
         throw new Damage('a property reaches out of the structure block', at)
-      visitor.property(textAt(source, nameAt, layout.stringsEnd), at + 8, bytes, depth)
+      visitor.property(nameAt(source, nameOffset, layout.stringsEnd, PROPERTY_NAME), at + 8, bytes, depth)
       at = align(at + 8 + bytes)
     } else {
       throw new Damage('this is none of the tokens that may stand here', at - 4)
@@ -72,10 +76,12 @@ function align(at: number): number {
   return Math.ceil(at / 4) * 4
 }
 
-/** A NUL-terminated text, as latin1: its length is then its bytes. */
-function textAt(source: ByteSource, at: number, end: number): string {
+/** A NUL-terminated name. */
+function nameAt(source: ByteSource, at: number, end: number, rule: RegExp): string {
   const bytes = source.read(at, Math.min(MAX_NAME_BYTES, end - at))
   const length = bytes.indexOf(0)
   if (length < 0) throw new Damage('a name does not end', at)
-  return bytes.toString('latin1', 0, length)
+  const name = bytes.toString('latin1', 0, length)
+  if (!rule.test(name)) throw new Damage('a name has characters that names may not have', at)
+  return name
 }

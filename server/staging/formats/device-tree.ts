@@ -14,6 +14,9 @@ import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, pieces } from './source.ts'
 
+/** 17 is in use; later ones may be read by their compatible version, but not by one that bits fell into. */
+const HIGHEST_VERSION = 255
+
 const HASHES: Readonly<Record<string, string>> = {
   md5: 'md5',
   sha1: 'sha1',
@@ -62,7 +65,7 @@ function readLayout(source: ByteSource): TreeLayout {
   ]
   if (totalBytes > source.bytes)
     throw new Damage(`the file ends ${totalBytes - source.bytes} bytes too early`, source.bytes)
-  if (version < 16 || compatible > 17 || compatible > version)
+  if (version < 16 || version > HIGHEST_VERSION || compatible > 17 || compatible > version)
     throw new Damage('the version is impossible', 20)
   const structureEnd = version >= 17 ? structureAt + field(9) : totalBytes
   const stringsEnd = stringsAt + field(8)

@@ -117,8 +117,9 @@ function checkSegments(source: ByteSource, fields: Fields, budget: Budget): numb
   for (let index = 0; index < entries; index += 1) {
     const entry = at + index * entryBytes
     budget.tick()
-    if (fields.word(entry, 0, 0) === 0) continue
-    const segmentEnd = fields.wide(entry, 4, 8) + fields.wide(entry, 16, 32)
+    const bytes = fields.wide(entry, 16, 32)
+    if (fields.word(entry, 0, 0) === 0 || bytes === 0) continue
+    const segmentEnd = fields.wide(entry, 4, 8) + bytes
     if (segmentEnd > source.bytes)
       throw new Damage(`the file ends before the end of segment ${index}`, source.bytes)
     end = Math.max(end, segmentEnd)

@@ -37,7 +37,8 @@ export function* recordLines(source: ByteSource, budget: Budget): Generator<Reco
 
 function lineOf(bytes: Buffer, at: number, next: number): RecordLine | undefined {
   if (bytes.length > MAX_LINE_BYTES) throw new Damage('a line is longer than any record', at)
-  const text = bytes.toString('latin1').trim()
+  // Only the carriage return of a CRLF goes: anything else behind a record is damage.
+  const text = bytes.toString('latin1').replace(/\r$/, '')
   // Old editors close a text file with the character SUB.
   if (text === '' || (text.length === 1 && text.charCodeAt(0) === SUB)) return undefined
   return { text, at, next }

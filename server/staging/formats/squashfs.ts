@@ -5,16 +5,17 @@
  */
 import { inflateSync } from 'node:zlib'
 import type { Budget } from './budget.ts'
-import { Damage } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { Finding } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
-import { buffered } from './source.ts'
+import { buffered, sourceOfBytes } from './source.ts'
+import { checkXz } from './xz.ts'
+import { checkZstd } from './zstd.ts'
 
 const SUPERBLOCK_BYTES = 96
 const METADATA_BYTES = 8192
 const ABSENT = 0xffff_ffff_ffff_ffffn
-const GZIP = 1
 const COMPRESSIONS = 6
 
 interface Superblock {
@@ -22,23 +23,26 @@ interface Superblock {
   readonly endsAt: number
   readonly inodesAt: number
   readonly directoriesAt: number
+  readonly attributesAt?: number
   /** Tables that are lists of pointers to metadata blocks: where the list stands and how many pointers. */
   readonly lists: readonly { readonly at: number; readonly pointers: number; readonly what: string }[]
 }
 
-export function checkSquashfs(whole: ByteSource, budget: Budget): Finding {
+export async function checkSquashfs(whole: ByteSource, budget: Budget): Promise<Finding> {
   const source = buffered(whole)
   const superblock = readSuperblock(source)
   const { endsAt, inodesAt, directoriesAt, compression } = superblock
   if (endsAt > source.bytes)
     throw new Damage(`the file ends ${endsAt - source.bytes} bytes too early`, source.bytes)
   const firsts = superblock.lists.map((list) => checkList(source, list, endsAt))
+  if (superblock.attributesAt !== undefined)
+    firsts.push(checkAttributes(source, superblock.attributesAt, endsAt))
   const directoriesEnd = Math.min(endsAt, ...firsts)
   if (inodesAt < SUPERBLOCK_BYTES || inodesAt > directoriesAt || directoriesAt > directoriesEnd) {
     throw new Damage('the tables do not stand in their order', 64)
   }
-  walkMetadata(source, inodesAt, directoriesAt, compression, budget)
-  walkMetadata(source, directoriesAt, directoriesEnd, compression, budget)
+  await walkMetadata(source, inodesAt, directoriesAt, compression, budget)
+  await walkMetadata(source, directoriesAt, directoriesEnd, compression, budget)
   return {
     endsAt,
     covers: 'structure',
@@ -67,6 +71,7 @@ function readSuperblock(source: ByteSource): Superblock {
     endsAt: place(40),
     inodesAt: place(64),
     directoriesAt: place(72),
+    ...(block.readBigUInt64LE(56) === ABSENT ? {} : { attributesAt: place(56) }),
     lists: [
       ...list(48, block.readUInt16LE(26), 4, 'owner'),
       ...list(80, block.readUInt32LE(16), 16, 'fragment'),
@@ -88,14 +93,23 @@ function checkList(source: ByteSource, list: Superblock['lists'][number], endsAt
   return first
 }
 
+/** The table of extended attributes says itself where its metadata begins. */
+function checkAttributes(source: ByteSource, at: number, endsAt: number): number {
+  const first = at + 16 > endsAt ? 0 : Number(need(source, at, 16, 'the attribute table').readBigUInt64LE(0))
+  if (first < SUPERBLOCK_BYTES || first > at)
+    throw new Damage('the attribute table lies outside the file system', 56)
+  return first
+}
+
 /** Metadata blocks (squashfs.rst, "Metadata blocks"): a length with a bit for "stored as it is", then the block. */
-function walkMetadata(
+async function walkMetadata(
   source: ByteSource,
   from: number,
   to: number,
   compression: number,
   budget: Budget,
-): void {
+): Promise<void> {
+  const unpack = UNPACKERS[compression]
   let at = from
   while (at < to) {
     budget.tick()
@@ -103,16 +117,27 @@ function walkMetadata(
     const length = head & 0x7fff
     if (length === 0 || length > METADATA_BYTES)
       throw new Damage('a metadata block has an impossible length', at)
-    if ((head & 0x8000) === 0 && compression === GZIP) unpackMetadata(source.read(at + 2, length), at)
+    if ((head & 0x8000) === 0 && unpack !== undefined)
+      await unpackMetadata(unpack, source.read(at + 2, length), at, budget)
     at += 2 + length
   }
   if (at !== to) throw new Damage('a table does not end where the next one begins', at)
 }
 
-function unpackMetadata(packed: Buffer, at: number): void {
+type Unpacker = (packed: Buffer, budget: Budget) => unknown
+
+/** By the number of the compression (squashfs_fs.h); metadata packed with lzma, lzo or lz4 is not unpacked. */
+const UNPACKERS: Readonly<Record<number, Unpacker>> = {
+  1: (packed) => inflateSync(packed, { maxOutputLength: METADATA_BYTES }),
+  4: (packed, budget) => checkXz(sourceOfBytes(packed), budget),
+  6: (packed, budget) => checkZstd(sourceOfBytes(packed), budget),
+}
+
+async function unpackMetadata(unpack: Unpacker, packed: Buffer, at: number, budget: Budget): Promise<void> {
   try {
-    inflateSync(packed, { maxOutputLength: METADATA_BYTES })
-  } catch {
-    throw new Damage('a metadata block cannot be unpacked', at)
+    await unpack(packed, budget)
+  } catch (error) {
+    if (error instanceof Uncheckable) budget.tick()
+    else throw new Damage('a metadata block cannot be unpacked', at)
   }
 }

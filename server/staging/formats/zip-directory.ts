@@ -137,6 +137,7 @@ function readEntry(source: ByteSource, at: number, directoryAt: number): { entry
     throw new Damage('a local header has another name than the directory', sizes.headerAt + 30)
   }
   const dataAt = sizes.headerAt + 30 + localName + local.readUInt16LE(28)
+  checkExtra(source.read(sizes.headerAt + 30 + localName, local.readUInt16LE(28)), sizes.headerAt + 28)
   if (dataAt + sizes.packedBytes > directoryAt)
     throw new Damage('an entry reaches into the directory', sizes.headerAt)
   const entry = {
@@ -168,6 +169,13 @@ function compareHeaders(central: Buffer, local: Buffer, headerAt: number): void 
     const other = central.readUInt32LE(centralAt)
     if (own !== other && own !== ALL_ONES && other !== ALL_ONES) differs('size')
   }
+}
+
+/** 4.5.1: a sequence of fields that say their length. Aligning tools fill up with zeros, which pass as empty ones. */
+function checkExtra(extra: Buffer, at: number): void {
+  let index = 0
+  while (index + 4 <= extra.length) index += 4 + extra.readUInt16LE(index + 2)
+  if (index > extra.length) throw new Damage('the extra field of a local header does not have its length', at)
 }
 
 /** 4.5.3: the extra field that holds whatever did not fit into 32 bits, in this order. */
