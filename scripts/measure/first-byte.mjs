@@ -15,13 +15,13 @@ export async function measureFirstByte(folder) {
   const server = await serve(staging, 2)
   try {
     const alone = await times(server.port)
-    const pulling = { on: true }
+    const enough = new AbortController()
     const load = (async () => {
-      while (pulling.on) await pullRate(server.port, '/image.bin', 48)
+      while (!enough.signal.aborted) await pullRate(server.port, '/image.bin', 48)
     })()
     await wait(500)
     const busy = await times(server.port)
-    pulling.on = false
+    enough.abort()
     await load
     writeImage(join(staging, 'large.bin'), 1024)
     const digesting = await times(server.port)
