@@ -9,12 +9,13 @@
 import { EventEmitter } from 'node:events'
 import { closeSync, fsyncSync, mkdirSync, openSync, statSync } from 'node:fs'
 import { join, resolve } from 'node:path'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError } from '../errors.ts'
 import { sealLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
 import { assertEntry } from './entry-check.ts'
 import { DISK, type FileAccess, isNoRoom } from './file-access.ts'
 import { createGroupSync, GATHER_MS, type GroupSync } from './group-sync.ts'
+import { asLedgerError, inWords, noRoom, unwritable } from './ledger-errors.ts'
 import { createLineWriter, type LineWriter } from './line-writer.ts'
 import { type Lock, type LockHolder, takeLock } from './lock.ts'
 import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
@@ -267,10 +268,14 @@ export class Ledger {
     }
     if (!this.#full) {
       this.#full = true
-      reserve.giveUp()
       this.#probe = setInterval(() => this.#lookForRoom(), this.#parts.probeMs)
       this.#probe.unref()
       queueMicrotask(() => this.events.emit('full'))
+      try {
+        reserve.giveUp()
+      } catch {
+        // Then there is no room for endings either, and the next write says so.
+      }
     }
     if (!KEPT_WHEN_FULL.has(kind)) throw noRoom(this.records)
     try {
@@ -321,38 +326,4 @@ function syncFolder(folder: string): void {
   } catch {
     // A new file's name may then be lost with the power; its entries with it.
   }
-}
-
-function noRoom(records: string, cause?: unknown): FetchproofError {
-  return new FetchproofError('FP_LEDGER_FULL', { folder: records }, { cause })
-}
-
-function unwritable(records: string, why: string, cause?: unknown): FetchproofError {
-  return new FetchproofError('FP_LEDGER_UNWRITABLE', { folder: records, cause: why }, { cause })
-}
-
-/** System errors as coded ones; anything else (a mistake in the program) as it is. */
-function asLedgerError(error: unknown, records: string): unknown {
-  if (error instanceof FetchproofError || systemCode(error) === undefined) return error
-  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, inWords(error), error)
-}
-
-const CAUSES: Readonly<Record<string, string>> = {
-  EACCES: 'permission denied',
-  EPERM: 'the system does not permit it',
-  EROFS: 'the disk or share is read-only',
-  ENOTDIR: 'a file stands where the folder should be',
-  EEXIST: 'a file stands where the folder should be',
-  ENOENT: 'the place does not exist',
-  EIO: 'the disk reports a read or write error',
-  ENODEV: 'the disk is gone',
-  ENXIO: 'the disk is gone',
-  ESTALE: 'the share is gone',
-}
-
-function inWords(error: unknown): string {
-  const code = systemCode(error) ?? ''
-  const words = CAUSES[code]
-  if (words !== undefined) return `${words}, ${code}`
-  return error instanceof Error ? error.message : String(error)
 }

@@ -1,7 +1,8 @@
 /**
- * The lines of a ledger file as bytes, in batches, with bounded memory. Split here and not by node:readline: that
- * one hands over strings, while the chain is about bytes, and costs more than the parsing (measured by
- * scripts/measure).
+ * The lines of a ledger file as bytes, in batches, with bounded memory. Split here and not by node:readline, since
+ * the chain is about bytes and that one hands over strings. Measured with 1,000,000 lines of 486 bytes (Node 20, two
+ * busy cores, processor time): a bare readline and JSON.parse loop 2.5–2.9 s, reading entries 2.3–2.5 s, checking
+ * the chain as well 3.1–4.1 s; at most 70 MB resident.
  */
 import { open } from 'node:fs/promises'
 import { MAX_LINE_BYTES } from './chain.ts'

@@ -40,15 +40,16 @@ export async function* readEntries(
   for await (const batch of present(file, readLines(file).batches)) {
     for (const bytes of batch) {
       line += 1
-      const parsed = parseLine(bytes)
-      const checked = check || parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
+      const parsed = check ? undefined : parseLine(bytes)
+      const checked = parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
       if ('why' in checked) {
         if (onBad === undefined)
           throw new FetchproofError('FP_LEDGER_BROKEN', { file, line, why: checked.why })
         onBad({ line, why: checked.why })
       }
-      const entry = 'entry' in checked ? checked.entry : parsed
-      place = entry === undefined ? { seq: place.seq + 1, prev: place.prev } : placeAfter(entry)
+      // After a bad line the next one is measured by what that one says of itself, so that it is not blamed too.
+      const stated = 'entry' in checked ? checked.entry : parseLine(bytes)
+      place = stated === undefined ? { seq: place.seq + 1, prev: place.prev } : placeAfter(stated)
       if ('entry' in checked) yield checked.entry
     }
   }
