@@ -9,7 +9,7 @@ import { newFolder } from './records-folder.ts'
 const KILLS = 25
 
 test('killing the writer at any moment loses no entry whose append had returned', {
-  timeout: 120_000,
+  timeout: 240_000,
 }, async () => {
   let total = 0
   let records = ''
