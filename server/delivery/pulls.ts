@@ -19,6 +19,8 @@ export interface PullBookOptions {
   /** Called for every fetch that ended and every refusal. */
   readonly fetchDone?: (fetch: FetchRecord) => void
   readonly idPrefix?: string
+  /** Name of a client on the visit sheet; `renamed` says that it may be another from now on. */
+  readonly deviceOf?: (client: { readonly address: string; readonly mac: string | null }) => string | null
 }
 
 export interface PullBook {
@@ -31,6 +33,10 @@ export interface PullBook {
   fetchesUnderWay(): readonly FetchRecord[]
   /** The identity that fetches of this client are gathered under: hardware address where known, else address. */
   clientKey(client: ClientRef): string
+  /** The hardware address of this client, as far as the entries tell. */
+  macOf(client: ClientRef): string | null
+  /** The devices of the visit sheet are others now. */
+  renamed(): void
 }
 
 interface Pull extends PullEvidence {
@@ -58,6 +64,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   const pullOfFetch = new Map<string, Pull>()
 
   const clientKey = (client: ClientRef): string => client.mac ?? macs.get(client.address) ?? client.address
+  const macOf = (client: ClientRef): string | null => client.mac ?? macs.get(client.address) ?? null
   const lineKey = (client: string, sha256: string): string => `${client} ${sha256}`
 
   function lineOf(fetch: FetchRecord & { image: NonNullable<FetchRecord['image']> }): Line {
@@ -149,7 +156,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   }
 
   function recordOf(pull: Pull): PullRecord {
-    pull.record ??= judgePull(pull, pull.client.mac ?? macs.get(pull.client.address) ?? null)
+    if (pull.record !== undefined) return pull.record
+    const { address } = pull.client
+    const mac = macOf(pull.client)
+    pull.record = judgePull(pull, { mac, device: options.deviceOf?.({ address, mac }) ?? null })
     return pull.record
   }
 
@@ -185,6 +195,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     },
     fetchesUnderWay: fetches.underWay,
     clientKey,
+    macOf,
+    renamed() {
+      for (const pull of pulls) pull.record = undefined
+    },
   }
 }
 

@@ -45,6 +45,8 @@ export interface PullRecord {
     /** Name on the visit sheet, where the visit knows it. */
     readonly device: string | null
   }
+  /** Of a client that went on under another address: all of them, the first one first. */
+  readonly addresses?: readonly string[]
   readonly image: ImageReference
   readonly state: PullState
   /** Bytes known to be held: delivered ranges and the client's own resume statements. */

@@ -45,8 +45,14 @@ function handingEnd(fetch: FetchRecord, beganMs: number): number {
   return beganMs + (fetch.lastByteMs ?? fetch.durationMs ?? 0)
 }
 
-/** Judges one pull. `mac` is the hardware address its client is known by, or null. */
-export function judgePull(pull: PullEvidence, mac: string | null): PullRecord {
+/** What is known of a pull's client: its hardware address, and its name on the visit sheet. */
+export interface KnownClient {
+  readonly mac: string | null
+  readonly device: string | null
+}
+
+/** Judges one pull. */
+export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): PullRecord {
   const fetches = [...pull.fetches.values()]
   const stated = statedCoverage(pull, fetches)
   const delivered = fetches.filter((fetch) => fetch.ending === 'delivered').map(promisedSpan)
@@ -56,8 +62,10 @@ export function judgePull(pull: PullEvidence, mac: string | null): PullRecord {
   const begun = first?.begun ?? ''
   const seconds = ended === null ? null : Math.max(0, Date.parse(ended) - Date.parse(begun)) / 1000
   const bytes = fetches.reduce((sum, fetch) => sum + fetch.bytesHandedOver, 0)
+  const addresses = addressesOf(fetches)
   return {
-    client: { address: first?.client.address ?? '', mac, device: null },
+    client: { address: first?.client.address ?? '', mac, device },
+    ...(addresses.length > 1 && { addresses }),
     image: pull.image,
     state,
     bytesCovered: coveredBytes(held),
@@ -114,6 +122,10 @@ function latestEnd(fetches: readonly FetchRecord[]): string | null {
   )
 }
 
+function addressesOf(fetches: readonly FetchRecord[]): string[] {
+  return [...new Set(fetches.map((fetch) => fetch.client.address))]
+}
+
 function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: readonly Span[]): string[] {
   const notes: string[] = []
   if (pull.shared)
@@ -121,6 +133,8 @@ function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: re
   if (fetches.some((fetch) => fetch.versionChanged)) {
     notes.push('the client had begun another version and was given this one from the start')
   }
+  const moved = addressesOf(fetches).slice(1)
+  if (moved.length > 0) notes.push(`went on under another address: ${moved.join(', ')}`)
   if (stated.length > 0) notes.push(`resumed at byte ${stated.map((span) => span.end).join(', ')}`)
   if (isSegmented(pull, fetches)) {
     const doubled = pull.doubled && !pull.shared

@@ -1,0 +1,22 @@
+/** Standings in words, for terminal, page and report alike. Text from the sheet stays as it is: the reader disarms. */
+import type { DevicePlan, Standing } from './plan-shape.ts'
+
+/** `step 2 of 3: waiting`, `pulled by harrowick-sw1`, `wrong image: reading-room-4.bin`. */
+export function standingWords(device: DevicePlan): string {
+  const step = device.steps.length > 1 ? `step ${device.step} of ${device.steps.length}: ` : ''
+  if (device.standing === 'wrong image') {
+    return `wrong image: ${device.wrongPulls.at(-1)?.image.name ?? ''}`
+  }
+  return step + plainStanding(device.standing, device.via)
+}
+
+export function plainStanding(standing: Standing, via: string | null): string {
+  if (standing === 'pulled by another') return `pulled by ${via}`
+  if (via === null || standing === 'nothing planned' || standing === 'pulled') return standing
+  return standing === 'not seen' ? standing : `${standing} (by ${via})`
+}
+
+/** Whether a person has to do something about this device now. */
+export function needsAHand(device: DevicePlan): boolean {
+  return device.standing === 'wrong image' || device.warnings.length > 0
+}

@@ -1,0 +1,48 @@
+/**
+ * Versions of one device: planned, and as a person observed them. What a person wrote later corrects what was
+ * written before. An order is claimed only where `compareVersions` can tell.
+ */
+import type { EntryOf } from '../ledger/entries.ts'
+import { compareVersions } from './versions.ts'
+
+export interface VersionStanding {
+  /** `version_before` of the first row and `version_target` of the last one. */
+  readonly plannedBefore: string | null
+  readonly target: string | null
+  /** A person's observation. */
+  readonly before: string | null
+  readonly after: string | null
+  /** The observed version after is the target; null when one of them is not known or it cannot be told. */
+  readonly reached: boolean | null
+  readonly warnings: readonly string[]
+}
+
+export function versionStanding(
+  plannedBefore: string | null,
+  target: string | null,
+  observations: readonly EntryOf<'observed'>[],
+): VersionStanding {
+  const before = observations.findLast((seen) => seen.before !== undefined)?.before ?? null
+  const after = observations.findLast((seen) => seen.after !== undefined)?.after ?? null
+  const warnings: string[] = []
+  const start = before ?? plannedBefore
+  if (start !== null && target !== null && compareVersions(start, target) === 'older') {
+    warnings.push(`Downgrade: the planned version ${target} is older than ${start}.`)
+  }
+  if (start !== null && after !== null && compareVersions(start, after) === 'older') {
+    warnings.push(`Downgrade: the version observed after, ${after}, is older than ${start}.`)
+  }
+  if (before !== null && plannedBefore !== null && compareVersions(plannedBefore, before) !== 'same') {
+    warnings.push(`The version observed before, ${before}, is not the one on the sheet, ${plannedBefore}.`)
+  }
+  const reached = after === null || target === null ? null : isReached(after, target)
+  if (reached === false) {
+    warnings.push(`The version observed after, ${after}, is not the planned one, ${target}.`)
+  }
+  return { plannedBefore, target, before, after, reached, warnings }
+}
+
+function isReached(after: string, target: string): boolean | null {
+  const order = compareVersions(target, after)
+  return order === 'cannot tell' ? null : order === 'same'
+}
