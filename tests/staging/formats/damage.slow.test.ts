@@ -8,8 +8,12 @@ import { makeSamples, SAMPLE_KINDS, type Sample } from './samples.ts'
 
 const SEED = 4_711
 const TIMES_A_FORMAT = 200
-/** Files of which the tool refuses some that we do not call damaged, in 1,000, with the reason. */
-const KNOWN_MISSES: Readonly<Record<string, number>> = {}
+/**
+ * How many of 1,000 files the tool may refuse that we do not call damaged, where reasons are known: dtc also
+ * refuses names that a flipped bit made equal to a neighbour's, readelf a segment of headers that lies outside
+ * the loaded ones. Both are rules of meaning, not of wholeness. Seen: 2 and 1 of 200.
+ */
+const KNOWN_MISSES: Readonly<Record<string, number>> = { 'device tree, flip': 20, 'ELF, flip': 15 }
 
 let folder = ''
 let samples: Sample[] = []

@@ -1,0 +1,67 @@
+/** Catalogue, judge, book and worker together, over real files. Needs the built program (`npm run build`). */
+import { createHash } from 'node:crypto'
+import { rm, writeFile } from 'node:fs/promises'
+import { gzipSync } from 'node:zlib'
+import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import type { Catalogue } from '../../server/staging/catalogue.ts'
+import { createFormatChecker, type FormatChecker } from '../../server/staging/formats/checker.ts'
+import { createJudge } from '../../server/staging/judgement.ts'
+import { createPublishedBook } from '../../server/staging/published/book.ts'
+import { type Stage, stage, until } from './stage.ts'
+
+let staged: Stage
+let formats: FormatChecker
+let catalogue: Catalogue | undefined
+beforeEach(async () => {
+  staged = await stage()
+  formats = createFormatChecker()
+})
+afterEach(async () => {
+  await staged.close()
+  await formats.close()
+  catalogue = undefined
+})
+
+async function open(): Promise<Catalogue> {
+  const book = createPublishedBook({ imageNames: () => (catalogue?.images() ?? []).map(({ name }) => name) })
+  catalogue = await staged.open({ judge: createJudge({ folder: staged.folder, book, formats }) })
+  return catalogue
+}
+
+const WHOLE = gzipSync(Buffer.alloc(200_000, 'county library'))
+const sha256 = (content: Uint8Array) => createHash('sha256').update(content).digest('hex')
+
+describe('a staging folder that is judged', () => {
+  it('offers what is whole, holds what is cut off, and lets it pass once its checksum is published', async () => {
+    const short = WHOLE.subarray(0, 300)
+    await writeFile(staged.path('whole.gz'), WHOLE)
+    await writeFile(staged.path('short.gz'), short)
+    await writeFile(
+      staged.path('SHA512SUMS'),
+      `${createHash('sha512').update(WHOLE).digest('hex')}  whole.gz\n`,
+    )
+    const here = await open()
+    const whole = await until(here, 'whole.gz', (image) => image?.state === 'ready')
+    expect(whole).toMatchObject({
+      published: { standing: 'matches', algorithm: 'sha512' },
+      format: { verdict: 'sound' },
+    })
+    const held = await until(here, 'short.gz', (image) => image?.state === 'held')
+    expect(held?.reason).toContain('gzip data is damaged')
+    await writeFile(staged.path('short.gz.sha256'), sha256(short))
+    const passed = await until(here, 'short.gz', (image) => image?.state === 'ready')
+    expect(passed?.notes.join()).toContain('It is served all the same')
+    expect(here.get('SHA512SUMS')).toBeUndefined()
+  })
+
+  it('holds an image when a checksum that differs is published, and frees it when that goes', async () => {
+    await writeFile(staged.path('x.gz'), WHOLE)
+    const here = await open()
+    await until(here, 'x.gz', (image) => image?.state === 'ready')
+    await writeFile(staged.path('SHA256SUMS'), `${'0'.repeat(64)}  x.gz\n`)
+    const held = await until(here, 'x.gz', (image) => image?.state === 'held')
+    expect(held?.published.standing).toBe('differs')
+    await rm(staged.path('SHA256SUMS'))
+    expect((await until(here, 'x.gz', (image) => image?.state === 'ready'))?.published.standing).toBe('none')
+  })
+})
