@@ -18,11 +18,11 @@ import { type Base, basesOf, type Listening } from './network/bases.ts'
 import { systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
 import type { Settings } from './settings.ts'
-import { type Catalogue, createCatalogue } from './staging/catalogue.ts'
+import type { Catalogue } from './staging/catalogue.ts'
 import { checkFolder } from './staging/folder.ts'
 import type { Image, ReadyImage } from './staging/image.ts'
 import { createImageHistory } from './staging/image-history.ts'
-import type { Judge } from './staging/judge.ts'
+import { openJudgedCatalogue } from './staging/judged-catalogue.ts'
 
 export interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
@@ -63,6 +63,11 @@ export interface Depot {
   connectionSeen(localAddress: string): void
   /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by?: string): void
+  /**
+   * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
+   * FP_NO_DIGEST when the text holds none.
+   */
+  paste(name: string, text: string, by?: string): Promise<void>
   /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
   close(reason: string): Promise<void>
 }
@@ -71,7 +76,6 @@ export interface DepotOptions {
   readonly settings: Settings
   /** Of this program, for the ledger. */
   readonly version: string
-  readonly judge?: Judge
 }
 
 const RECENT_FETCHES = 200
@@ -79,7 +83,7 @@ const RECENT_TROUBLES = 50
 const ADDRESS_CHECK_MS = 5_000
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
-export async function openDepot({ settings, version, judge }: DepotOptions): Promise<Depot> {
+export async function openDepot({ settings, version }: DepotOptions): Promise<Depot> {
   await checkFolder(settings.folder)
   const events = new EventEmitter<DepotEvents>()
   const history = createImageHistory()
@@ -100,13 +104,8 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
     },
   })
   try {
-    const catalogue = await createCatalogue({
-      settings,
-      ...(judge !== undefined && { judge }),
-      offered: history.offered,
-      knownBlocks: history.knownBlocks,
-      lifts: history.lift,
-    })
+    const judged = await openJudgedCatalogue(settings, history)
+    const { catalogue } = judged
     return wire()
 
     function wire(): Depot {
@@ -239,7 +238,7 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
       async function shut(reason: string): Promise<void> {
         clearInterval(addressCheck)
         delivery.close(reason)
-        await catalogue.close()
+        await judged.close()
         await ledger.close(reason)
       }
 
@@ -279,6 +278,17 @@ export async function openDepot({ settings, version, judge }: DepotOptions): Pro
           const entry = { kind: 'lifted', name, sha256, reason, by } as const
           history.take(ledger.append(entry))
           catalogue.lift(name, sha256, { by, reason })
+        },
+        async paste(name, text, by = userName()) {
+          if (catalogue.get(name) === undefined) {
+            throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: settings.folder, hint: '' })
+          }
+          const claims = judged.paste(name, text, by)
+          if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
+          for (const { algorithm, digest } of claims) {
+            history.take(ledger.append({ kind: 'published', name, algorithm, digest, by }))
+          }
+          await catalogue.rejudge(name)
         },
         close(reason) {
           closing ??= shut(reason)

@@ -5,6 +5,7 @@ import { createBenchApp } from '../bench/app.ts'
 import type { Depot } from '../depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import type { Settings } from '../settings.ts'
+import { matchInCatalogue } from '../staging/match.ts'
 
 export interface OpenedPage {
   readonly port: number
@@ -21,7 +22,15 @@ export async function openPage(
   const remarks: string[] = []
   const token = depot.ledger.token
   const pageFolder = settings.page ? fileURLToPath(new URL('../bench/page/', import.meta.url)) : undefined
-  const app = await createBenchApp({ depot, token, ...(pageFolder !== undefined && { pageFolder }) })
+  const app = await createBenchApp({
+    depot,
+    token,
+    checksums: {
+      paste: (name, text, by) => depot.paste(name, text, by),
+      match: (text) => matchInCatalogue(text, depot.catalogue),
+    },
+    ...(pageFolder !== undefined && { pageFolder }),
+  })
   try {
     await app.listen({ host: '127.0.0.1', port: settings.pagePort })
   } catch (error) {

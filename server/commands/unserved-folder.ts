@@ -3,9 +3,10 @@ import { existsSync } from 'node:fs'
 import { join } from 'node:path'
 import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
 import type { Settings } from '../settings.ts'
-import { type Catalogue, createCatalogue } from '../staging/catalogue.ts'
+import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
+import { openJudgedCatalogue } from '../staging/judged-catalogue.ts'
 import { createProgress } from './progress.ts'
 import type { Surroundings } from './surroundings.ts'
 
@@ -21,12 +22,8 @@ export async function withCatalogue<T>(
   history?: ImageHistory,
 ): Promise<T> {
   const known = history ?? (await readHistory(settings))
-  const catalogue = await createCatalogue({
-    settings,
-    offered: known.offered,
-    knownBlocks: known.knownBlocks,
-    lifts: known.lift,
-  })
+  const judged = await openJudgedCatalogue(settings, known)
+  const { catalogue } = judged
   const progress = createProgress(around.stderr)
   try {
     catalogue.events.on('changed', () => progress.show(shareDone(catalogue.images()), 'digesting'))
@@ -36,7 +33,7 @@ export async function withCatalogue<T>(
     return await use(catalogue)
   } finally {
     progress.end()
-    await catalogue.close()
+    await judged.close()
   }
 }
 

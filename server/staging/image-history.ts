@@ -12,6 +12,8 @@ export interface ImageHistory {
   offered(path: string): string | undefined
   knownBlocks(name: string, sha256: string): string | undefined
   lift(name: string, sha256: string): { by: string; reason: string } | undefined
+  /** What persons pasted as published for images: the latest text for each, one digest a line. */
+  pasted(): readonly { name: string; text: string; by: string }[]
   /** The image has an entry that has not been followed by `image-gone`. */
   isOnRecord(name: string): boolean
   /** Entries that record this image as it now stands; none when they stand there already. */
@@ -24,6 +26,7 @@ export function createImageHistory(): ImageHistory {
   const lifts = new Map<string, { by: string; reason: string }>()
   const present = new Map<string, string>()
   const held = new Map<string, string>()
+  const pasted = new Map<string, { digests: string[]; by: string; seq: number }>()
   const key = (name: string, sha256: string): string => `${sha256} ${name}`
 
   function take(entry: Entry): void {
@@ -42,6 +45,14 @@ export function createImageHistory(): ImageHistory {
         held.set(entry.name, `${entry.sha256} ${entry.reason}`)
         if (entry.sha256 !== undefined) lifts.delete(key(entry.name, entry.sha256))
         break
+      case 'published': {
+        // The digests of one pasting stand in a row; a later pasting takes the place of an earlier one.
+        const before = pasted.get(entry.name)
+        const sameText = before !== undefined && before.seq === entry.seq - 1
+        const digests = sameText ? [...before.digests, entry.digest] : [entry.digest]
+        pasted.set(entry.name, { digests, by: entry.by, seq: entry.seq })
+        break
+      }
       case 'lifted':
         lifts.set(key(entry.name, entry.sha256), { by: entry.by, reason: entry.reason })
         held.delete(entry.name)
@@ -54,6 +65,7 @@ export function createImageHistory(): ImageHistory {
     offered: (path) => paths.get(path),
     knownBlocks: (name, sha256) => blocks.get(key(name, sha256)),
     lift: (name, sha256) => lifts.get(key(name, sha256)),
+    pasted: () => [...pasted].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by })),
     isOnRecord: (name) => present.has(name),
     entriesFor(image) {
       const entries: (NewEntryOf<'image'> | NewEntryOf<'held'>)[] = []

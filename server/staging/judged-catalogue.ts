@@ -1,0 +1,66 @@
+/** The catalogue with its judge: published checksums and format checks, and what the ledger remembers of both. */
+
+import { type Catalogue, type CatalogueOptions, createCatalogue } from './catalogue.ts'
+import { createFormatChecker } from './formats/checker.ts'
+import type { ImageHistory } from './image-history.ts'
+import { createJudge } from './judgement.ts'
+import { createPublishedBook, type Unmatched } from './published/book.ts'
+import type { Claim } from './published/claims.ts'
+
+export interface JudgedCatalogue {
+  readonly catalogue: Catalogue
+  /**
+   * Takes what a person pasted as published for an image; the image is judged anew after `recorded`.
+   * Returns the digests found; none: the text holds none.
+   */
+  paste(imageName: string, text: string, by: string): readonly Claim[]
+  /** Published checksums that name files which are not there, and lines that could not be read. */
+  unmatched(): readonly Unmatched[]
+  close(): Promise<void>
+}
+
+/** Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
+export async function openJudgedCatalogue(
+  settings: CatalogueOptions['settings'],
+  history: ImageHistory,
+): Promise<JudgedCatalogue> {
+  const formats = createFormatChecker()
+  const namesOf = memo((images: ReturnType<Catalogue['images']>) => images.map((image) => image.name))
+  // Nothing is judged before the catalogue is there: it waits for its listeners.
+  let opened: Catalogue | undefined
+  const book = createPublishedBook({
+    imageNames: () => (opened === undefined ? [] : namesOf(opened.images())),
+  })
+  for (const { name, text, by } of history.pasted()) book.paste(name, text, by)
+  try {
+    const catalogue = await createCatalogue({
+      settings,
+      judge: createJudge({ folder: settings.folder, book, formats }),
+      offered: history.offered,
+      knownBlocks: history.knownBlocks,
+      lifts: history.lift,
+    })
+    opened = catalogue
+    return {
+      catalogue,
+      paste: book.paste,
+      unmatched: book.unmatched,
+      async close() {
+        await catalogue.close()
+        await formats.close()
+      },
+    }
+  } catch (error) {
+    await formats.close()
+    throw error
+  }
+}
+
+/** Remembers the last answer: the book indexes a collection of names once. */
+function memo<In, Out>(compute: (input: In) => Out): (input: In) => Out {
+  let last: { input: In; output: Out } | undefined
+  return (input) => {
+    if (last?.input !== input) last = { input, output: compute(input) }
+    return last.output
+  }
+}
