@@ -2,10 +2,11 @@
  * What to do next, in the order of urgency, from what is known this moment. Pure. A sentence says what is the
  * matter and what a hand can do about it.
  */
-import type { FetchRecord } from '../delivery/records.ts'
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visible } from '../report/visible.ts'
-import type { AddressView, FirewallLines, NextStep, VisitView } from './snapshot-shape.ts'
+import type { AddressView, NextStep, VisitView } from './snapshot-shape.ts'
 
 export interface StepFacts {
   readonly folder: string
@@ -14,12 +15,16 @@ export interface StepFacts {
   readonly refusals: readonly FetchRecord[]
   readonly troubles: readonly { readonly at: string; readonly message: string }[]
   readonly ledgerWritable: boolean
-  readonly firewall: FirewallLines | null
+  readonly firewall: readonly FirewallLine[]
   readonly visit: VisitView | null
-  /** How many pulls there are, under way or over. */
-  readonly pulls: number
+  /** Those under way and those over, in the order they began. */
+  readonly pulls: readonly PullRecord[]
+  /** When this run began, RFC 3339 UTC: what broke off in an earlier one is for the audit. */
+  readonly started: string
 }
 
+/** Devices named one by one. */
+const DEVICES_AT_MOST = 5
 /** Troubles shown here; all of them stand further down the page. */
 const TROUBLES_AT_MOST = 3
 /** More held images than this are counted instead of named. */
@@ -29,6 +34,7 @@ export function nextSteps(facts: StepFacts): NextStep[] {
   return [
     ...ledgerSteps(facts),
     ...visitSteps(facts),
+    ...pullSteps(facts),
     ...heldSteps(facts),
     ...troubleSteps(facts),
     ...admissionSteps(facts),
@@ -65,6 +71,34 @@ function visitSteps({ visit }: StepFacts): NextStep[] {
   return [...wrong, ...errors.slice(0, TROUBLES_AT_MOST)]
 }
 
+/** Devices whose latest pull of an image broke off. */
+function pullSteps({ pulls, started }: StepFacts): NextStep[] {
+  const latest = new Map<string, PullRecord>()
+  for (const pull of pulls) {
+    const key = `${pull.client.mac ?? pull.client.address} ${pull.image.name}`
+    const other = latest.get(key)
+    if (other === undefined || pull.begun >= other.begun) latest.set(key, pull)
+  }
+  const short = [...latest.values()].filter((pull) => pull.state === 'incomplete' && pull.begun >= started)
+  const steps = short.slice(-DEVICES_AT_MOST).map((pull): NextStep => {
+    const who = visible(pull.client.device ?? pull.client.address)
+    return {
+      key: `incomplete ${pull.fetches.join()}`,
+      weight: 'act',
+      text: `${who} has not got all of ${visible(pull.image.name)}. Let it pull again before it restarts.`,
+    }
+  })
+  const more = short.length - steps.length
+  if (more > 0) {
+    steps.push({
+      key: `incomplete more ${more}`,
+      weight: 'act',
+      text: `${more} more clients have not got all of an image; see the pulls that are over.`,
+    })
+  }
+  return steps
+}
+
 function heldSteps({ images }: StepFacts): NextStep[] {
   const held = images.filter((image) => image.state === 'held')
   const locked = images.filter((image) => image.state === 'locked')
@@ -72,7 +106,7 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     (image): NextStep => ({
       key: `held ${image.name} ${image.reason ?? ''}`,
       weight: 'act',
-      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))} Fetch it again from its maker; lift the hold only if you know why it is right.`,
+      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))} Lift the hold only if you know why it is right.`,
       image: image.name,
     }),
   )
@@ -108,7 +142,7 @@ function admissionSteps({ refusals }: StepFacts): NextStep[] {
     steps.set(who, {
       key: `refused ${who} ${refusal.hint}`,
       weight: 'look',
-      text: `${visible(who)} was refused: ${sentence(visible(refusal.reason ?? 'it may not fetch'))} If it is one of yours: ${visible(refusal.hint)}`,
+      text: `${visible(who)} was refused: ${sentence(visible(refusal.reason ?? 'it may not fetch'))} If it is one of yours, start again with ${visible(refusal.hint)}.`,
     })
   }
   return [...steps.values()]
@@ -128,11 +162,12 @@ function addressSteps({ addresses, images, firewall, pulls }: StepFacts): NextSt
     return [{ key: 'no address', weight: 'act', text }]
   }
   const ready = images.some((image) => image.state === 'ready')
-  if (!ready || pulls > 0 || offered.some((own) => own.reached)) return []
+  if (!ready || pulls.length > 0 || offered.some((own) => own.reached)) return []
   const text =
     'Nothing has connected yet. Paste a line below on a device. If it waits without an answer, this machine’s own firewall may be closed'
-  if (firewall === null) return [{ key: 'nothing yet', weight: 'tip', text: `${text}.` }]
-  return [{ key: 'nothing yet', weight: 'tip', text: `${text}; this line opens it:`, line: firewall.open }]
+  const [tool] = firewall
+  if (tool === undefined) return [{ key: 'nothing yet', weight: 'tip', text: `${text}.` }]
+  return [{ key: 'nothing yet', weight: 'tip', text: `${text}; this line opens it:`, line: tool.open }]
 }
 
 /** With one full stop at its end. */

@@ -4,14 +4,15 @@
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 
 export interface Snapshot {
   readonly program: ProgramView
   readonly nextSteps: readonly NextStep[]
   readonly addresses: readonly AddressView[]
-  /** The lines for this system's own firewall; null where nothing needs to be opened or nothing is known. */
-  readonly firewall: FirewallLines | null
+  /** The lines for this system's own firewall, the likely tool first; empty where none was found. */
+  readonly firewall: readonly FirewallLine[]
   readonly images: readonly ShownImage[]
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
@@ -65,11 +66,6 @@ export interface BaseView {
   /** Without a slash at the end. */
   readonly url: string
   readonly port: number
-}
-
-export interface FirewallLines {
-  readonly open: string
-  readonly close: string
 }
 
 export interface PasteLine {

@@ -8,12 +8,13 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot.ts'
 import type { Base } from '../network/bases.ts'
+import type { FirewallLine } from '../network/firewall.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
+import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
 import type {
   AddressView,
-  FirewallLines,
   PasteLine,
   ProgramView,
   ShownImage,
@@ -30,7 +31,7 @@ export interface SnapshotSources {
   readonly started: string
   readonly takesChecksums: boolean
   /** The lines for this system's firewall, given the ports that are listened on. */
-  readonly firewall?: (ports: readonly number[]) => FirewallLines | null
+  readonly firewall?: (ports: readonly number[]) => readonly FirewallLine[]
   readonly visit?: () => VisitView | null
 }
 
@@ -48,6 +49,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
   const program = programOf(sources)
   const pasteLines = pasteLinesOf(depot)
   const imageViews = createImageViews()
+  const firewallOf = sources.firewall ?? createFirewallView()
   const texts = new Map<Member, string>()
   const inputs = new Map<Member, readonly unknown[]>()
 
@@ -71,7 +73,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const changed: Member[] = []
     const bases = depot.bases()
     const addresses = addressesOf(depot, bases)
-    const firewall = sources.firewall?.([...new Set(bases.map((base) => base.port))]) ?? null
+    const firewall = firewallOf([...new Set(bases.map((base) => base.port))])
     const images = imageViews(depot.catalogue.images(), bases)
     const { underWay, over } = pullsOf(depot)
     const { refusals, fetches } = recentOf(depot.recentFetches())
@@ -95,13 +97,13 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'troubles', troubles, () => troubles)
     take(changed, 'visit', [visit], () => visit)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
-    const pulls = over.length + underWay.length
     const stepInput = [
       addressText,
       firewallText,
       visit,
       writable,
-      pulls > 0,
+      underWay.map((pull) => pull.fetches.join()).join(' '),
+      ...over,
       ...images,
       ...troubles,
       ...refusals,
@@ -116,7 +118,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
         ledgerWritable: writable,
         firewall,
         visit,
-        pulls,
+        pulls: [...over, ...underWay],
+        started: sources.started,
       }),
     )
     return changed

@@ -1,11 +1,12 @@
 /** This machine's addresses: which one a device can use, and whether anything has come to it yet. */
 import type { JSX } from 'preact'
-import type { AddressView, FirewallLines } from '../snapshot-shape.ts'
+import type { FirewallLine } from '../../network/firewall.ts'
+import type { AddressView } from '../snapshot-shape.ts'
 import { CopyLine, Section } from './parts.tsx'
 
 interface AddressesProps {
   readonly addresses: readonly AddressView[]
-  readonly firewall: FirewallLines | null
+  readonly firewall: readonly FirewallLine[]
 }
 
 export function Addresses({ addresses, firewall }: AddressesProps): JSX.Element {
@@ -28,13 +29,20 @@ export function Addresses({ addresses, firewall }: AddressesProps): JSX.Element 
           ))}
         </ul>
       )}
-      {firewall !== null && (
+      {firewall.length > 0 && (
         <details>
           <summary>If devices get no answer: this machine’s own firewall</summary>
-          <p>This line opens it:</p>
-          <CopyLine line={firewall.open} label="the line that opens the firewall" />
-          <p>And this one closes it again, when you are done:</p>
-          <CopyLine line={firewall.close} label="the line that closes the firewall" />
+          {firewall.map(({ program, open, close, note }) => (
+            <div class="firewall" key={program}>
+              <p>
+                With <span class="mono">{program}</span>, this line opens it:
+              </p>
+              <CopyLine line={open} label={`the line that opens the firewall with ${program}`} />
+              <p>And this one closes it again, when you are done:</p>
+              <CopyLine line={close} label={`the line that closes the firewall with ${program}`} />
+              <p class="hint">{note}</p>
+            </div>
+          ))}
         </details>
       )}
     </Section>

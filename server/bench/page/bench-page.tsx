@@ -4,6 +4,7 @@ import { useEffect } from 'preact/hooks'
 import type { Snapshot } from '../snapshot-shape.ts'
 import { Addresses } from './addresses.tsx'
 import { Cautions } from './cautions.tsx'
+import { Contents } from './contents.tsx'
 import { type Bench, BenchContext } from './context.ts'
 import { DeviceWords } from './device-words.tsx'
 import type { DropQueue } from './drops.ts'
@@ -42,6 +43,7 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
         Go to the images
       </a>
       <Head news={news} permission={permission} />
+      {snapshot !== undefined && <Contents snapshot={snapshot} />}
       <main class={news.connection === 'lost' ? 'sheet stale' : 'sheet'}>
         <NextSteps news={news} permission={permission} />
         {snapshot !== undefined && <Sections snapshot={snapshot} drops={props.drops} />}

@@ -136,7 +136,7 @@ function Digest({ hex, name }: { hex: string; name: string }): JSX.Element {
 }
 
 function formatText({ kind, verdict, detail }: ShownImage['format']): string {
-  if (verdict === 'unknown') return detail ?? 'unknown: nothing in it to check'
+  if (verdict === 'unknown') return 'unknown: nothing in it to check'
   return `${kind}, ${verdict}${detail === undefined ? '' : `: ${detail}`}`
 }
 

@@ -47,9 +47,7 @@ function UnderWayRow({ pull, stalledMs }: { pull: LivePull; stalledMs: number })
           {bytesText(pull.bytesNow)} of {bytesText(pull.image.bytes)} bytes
         </span>
         {pull.rateNow !== undefined && <span class="figure">{rateText(pull.rateNow)}</span>}
-        {pull.secondsLeft !== undefined && (
-          <span class="figure">about {durationText(Math.ceil(pull.secondsLeft))} left</span>
-        )}
+        {pull.secondsLeft !== undefined && <span class="figure">{leftText(pull.secondsLeft)}</span>}
       </p>
       <p class="movement">
         {movementText(pull, stalledMs)}
@@ -57,6 +55,11 @@ function UnderWayRow({ pull, stalledMs }: { pull: LivePull; stalledMs: number })
       </p>
     </li>
   )
+}
+
+/** Whole seconds: a tenth would be pretended. */
+function leftText(seconds: number): string {
+  return seconds < 10 ? `about ${Math.ceil(seconds)} s left` : `about ${durationText(seconds)} left`
 }
 
 function PullHead({ pull }: { pull: PullRecord }): JSX.Element {

@@ -32,7 +32,7 @@ export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JS
               <p class="soft">
                 {refusal.hint !== null && (
                   <>
-                    <Outside text={refusal.hint} />.{' '}
+                    <Outside text={hintText(refusal.status, refusal.hint)} />{' '}
                   </>
                 )}
                 {refusal.userAgent !== null && (
@@ -48,4 +48,8 @@ export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JS
       {more}
     </Section>
   )
+}
+
+function hintText(status: number | null, hint: string): string {
+  return status === 403 ? `${hint} would admit it.` : `${hint}.`
 }

@@ -1,0 +1,38 @@
+/** The firewall lines worth showing: of tools that this system has. Looked up once for each set of ports. */
+import { accessSync, constants } from 'node:fs'
+import { delimiter, isAbsolute, join } from 'node:path'
+import { type FirewallLine, firewallLines } from '../network/firewall.ts'
+
+/** Where administrators' tools are, on systems that leave these out of a user's path (common practice). */
+const MORE_FOLDERS = ['/usr/local/sbin', '/usr/sbin', '/sbin']
+
+export function createFirewallView(
+  platform = process.platform,
+  isInstalled: (program: string) => boolean = installed,
+): (ports: readonly number[]) => readonly FirewallLine[] {
+  let key = ''
+  let lines: readonly FirewallLine[] = []
+  return (ports) => {
+    if (ports.join() === key) return lines
+    key = ports.join()
+    lines = firewallLines({ platform, ports, program: process.execPath }).filter(
+      // Windows and macOS always have theirs.
+      ({ program }) => platform !== 'linux' || isInstalled(program),
+    )
+    return lines
+  }
+}
+
+function installed(program: string): boolean {
+  const folders = [...(process.env.PATH ?? '').split(delimiter), ...MORE_FOLDERS]
+  return (isAbsolute(program) ? [program] : folders.map((folder) => join(folder, program))).some(isRunnable)
+}
+
+function isRunnable(file: string): boolean {
+  try {
+    accessSync(file, constants.X_OK)
+    return true
+  } catch {
+    return false
+  }
+}
