@@ -1,6 +1,7 @@
 /** `fetchproof serve`: offers a staging folder until it is told to stop. */
 import { type Command, Option } from 'commander'
-import pino from 'pino'
+import { pino } from 'pino'
+import pretty from 'pino-pretty'
 import { createFetchBook } from '../delivery/fetches.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot.ts'
@@ -76,7 +77,7 @@ async function serve(
   around: Surroundings,
 ): Promise<number> {
   const settings = createSettings({ folder, ...flags })
-  const log = pino({ name: 'fetchproof', level: around.env.FETCHPROOF_LOG ?? 'warn' }, pino.destination(2))
+  const log = createLog(around)
   const serving = await startServing(settings, (error) => log.error(error))
   const view = createLiveView(around.stdout)
   if (format === 'json') printEntries(serving.depot, around)
@@ -99,6 +100,13 @@ async function serve(
   say(`Stopped. ${before.head.entries} entries; head ${before.head.sum}`)
   say('Keep that head: "fetchproof audit --check --head HEX" shows with it that no entry was cut off.')
   return EXIT.done
+}
+
+/** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */
+function createLog({ env, stderr }: Surroundings): pino.Logger {
+  const options = { name: 'fetchproof', level: env.FETCHPROOF_LOG ?? 'warn' }
+  if (stderr.isTTY !== true) return pino(options, pino.destination(2))
+  return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
 }
 
 function printEntries(depot: Depot, { stdout }: Surroundings): void {

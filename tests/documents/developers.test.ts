@@ -1,0 +1,34 @@
+import { readdirSync, readFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { expect, test } from 'vitest'
+import { tables, withTables } from '../../scripts/document.mjs'
+import { ERROR_MESSAGES } from '../../server/errors.ts'
+import { ENTRY_KINDS, ENTRY_SCHEMAS } from '../../server/ledger/entries.ts'
+
+const root = fileURLToPath(new URL('../..', import.meta.url))
+const document = readFileSync(join(root, 'DEVELOPERS.md'), 'utf8')
+
+test('the tables of error codes and ledger entries are those of the code ("npm run document" writes them)', () => {
+  const filled = tables({ ERROR_MESSAGES, ENTRY_KINDS, ENTRY_SCHEMAS })
+  expect(document).toBe(withTables(document, filled))
+})
+
+test('every error code is used, and only codes of the table are', () => {
+  const used = new Set<string>()
+  for (const file of readdirSync(join(root, 'server'), { recursive: true, encoding: 'utf8' })) {
+    if (!/\.tsx?$/.test(file) || file === 'errors.ts') continue
+    for (const [code] of readFileSync(join(root, 'server', file), 'utf8').matchAll(/FP_[A-Z_]+/g))
+      used.add(code)
+  }
+  const known = Object.keys(ERROR_MESSAGES)
+  expect(known.filter((code) => !used.has(code))).toEqual([])
+  expect([...used].filter((code) => !known.includes(code) && code !== 'FP_FAULT')).toEqual([])
+})
+
+test('every dependency that the program runs with has its reason', () => {
+  const { dependencies } = JSON.parse(readFileSync(join(root, 'package.json'), 'utf8')) as {
+    dependencies: Record<string, string>
+  }
+  for (const name of Object.keys(dependencies)) expect(document).toContain(`| \`${name}\` |`)
+})
