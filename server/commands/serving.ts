@@ -1,4 +1,5 @@
 /** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
+import { referenceOf } from '../delivery/delivery.ts'
 import { type Depot, openDepot } from '../depot.ts'
 import { createImagePort, type ImagePort } from '../image-port/image-port.ts'
 import { testLingeringClose } from '../image-port/self-test.ts'
@@ -34,11 +35,18 @@ export async function startServing(settings: Settings, onFault: (error: unknown)
       find: depot.catalogue.find,
       images: depot.catalogue.images,
       delivery: depot.delivery,
+      versionBegunBy: depot.memory.begunBy,
       admit(client, local) {
         if (!settings.allowTunnels && arrivesOverTunnel(local, depot.own())) {
           return { allowed: false, hint: '--allow-tunnels', why: 'the request came over a tunnel interface' }
         }
         return allowList.check(client)
+      },
+      refusal(asked, image) {
+        // A rehearsal is this machine's own: what it fetches reaches no device.
+        const own = depot.own().some(({ address }) => address === asked.client.address)
+        if (asked.rehearsal === true && own) return undefined
+        return depot.visit.refusal(asked.client, referenceOf(image))
       },
       writable: () => depot.ledger.writable,
       list: settings.list,

@@ -3,7 +3,7 @@
  * Knows no HTTP; status numbers pass through as what was answered.
  */
 import { FetchproofError } from '../errors.ts'
-import type { ClientRef, Entry, ImageReference, NewEntryOf } from '../ledger/entries.ts'
+import type { ClientRef, ImageReference, NewEntryOf } from '../ledger/entries.ts'
 import type { Ledger } from '../ledger/ledger.ts'
 import type { SendQueues } from '../network/send-queue.ts'
 import type { ReadyImage } from '../staging/image.ts'
@@ -12,6 +12,7 @@ import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
 import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
+import type { VersionMemory } from './version-memory.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
 export interface Asked {
@@ -47,8 +48,6 @@ export interface Delivery {
   readonly underWay: FetchesUnderWay
   /** The client with the hardware address that the neighbour table has for it now. */
   clientAt(address: string, port: number | undefined): ClientRef
-  /** SHA-256 of the version of this image that the client began last, if any. */
-  versionBegunBy(client: ClientRef, imageName: string): string | undefined
   /**
    * Opens the version and records the fetch; `start` then sends it. Throws FP_BUSY, FP_IMAGE_CHANGED,
    * FP_IMAGE_UNREADABLE and the ledger's errors; nothing was promised then.
@@ -57,8 +56,6 @@ export interface Delivery {
   /** A HEAD, a 304, a checksum file: headers, and no byte of an image. */
   recordHeadersOnly(asked: Asked, image: ReadyImage, status: number): void
   refuse(refused: Refused): void
-  /** Learns from entries of earlier runs which version each client began. */
-  remember(entry: Entry): void
   /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
   close(why: string): void
 }
@@ -70,6 +67,7 @@ export interface DeliveryDeps {
   readonly sendQueues: SendQueues
   readonly macOf: (address: string) => string | undefined
   readonly clientKey: (client: ClientRef) => string
+  readonly memory: VersionMemory
   /** Monotonic, ms. */
   readonly clock: () => number
   /** Wall clock, ms since the epoch. */
@@ -83,12 +81,9 @@ export interface DeliveryDeps {
 export function createDelivery(deps: DeliveryDeps): Delivery {
   const { ledger, clock } = deps
   const underWay = createFetchesUnderWay(deps.limits, clock)
-  const begun = new Map<string, string>()
   const refusals = createRefusals({
     append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
   })
-
-  const memoryKey = (client: ClientRef, name: string): string => `${deps.clientKey(client)} ${name}`
 
   /** Endings and refusals: there is nobody to tell but the person at the laptop. */
   function record(entry: NewEntryOf<'fetch-ended'> | NewEntryOf<'fetch-refused'>): void {
@@ -101,7 +96,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
 
   function recordBegun(asked: Asked, image: ImageReference, plan: BodyPlan, beside: number): number {
     const id = ledger.nextFetchId()
-    ledger.append({
+    const entry = ledger.append({
       kind: 'fetch-begun',
       id,
       ...askedMembers(asked),
@@ -114,7 +109,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       ...(beside > 0 && { beside }),
       ...(asked.rehearsal === true && { rehearsal: true }),
     })
-    if (plan.promised > 0) begun.set(memoryKey(asked.client, image.name), image.sha256)
+    deps.memory.take(entry)
     return id
   }
 
@@ -140,7 +135,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       const mac = deps.macOf(address)
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
     },
-    versionBegunBy: (client, name) => begun.get(memoryKey(client, name)),
     async begin(asked, image, plan) {
       const admission = underWay.admit(asked.client.address)
       if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
@@ -200,10 +194,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
         },
         new Date(deps.now()).toISOString(),
       )
-    },
-    remember(entry) {
-      if (entry.kind !== 'fetch-begun' || entry.promised === 0) return
-      begun.set(memoryKey(entry.client, entry.image.name), entry.image.sha256)
     },
     close(why) {
       underWay.withdraw(() => true, why)

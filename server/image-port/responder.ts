@@ -1,6 +1,7 @@
 /** From an answer to bytes on the connection, each recorded before it is sent. */
 import type { IncomingMessage, ServerResponse } from 'node:http'
 import { type Asked, type Delivery, referenceOf } from '../delivery/delivery.ts'
+import type { VersionMemory } from '../delivery/version-memory.ts'
 import { type ErrorCode, FetchproofError } from '../errors.ts'
 import type { Admission } from '../network/allowed.ts'
 import type { Found, Image, ReadyImage } from '../staging/image.ts'
@@ -23,7 +24,13 @@ export interface ResponderDeps {
   readonly find: (target: string) => Found
   readonly images: () => readonly Image[]
   readonly delivery: Delivery
+  readonly versionBegunBy: VersionMemory['begunBy']
   readonly admit: (clientAddress: string, localAddress: string) => Admission
+  /** Why this client may not have this image although it may fetch; undefined when it may. */
+  readonly refusal?: (
+    asked: Asked,
+    image: ReadyImage,
+  ) => { readonly why: string; readonly hint: string } | undefined
   readonly writable: () => boolean
   /** Whether `/SHA256SUMS` is offered. */
   readonly list: boolean
@@ -70,13 +77,24 @@ export function createResponder(deps: ResponderDeps): Responder {
     if (stopping) return unavailable('the server is being stopped')
     if (!deps.writable())
       return unavailable('the ledger cannot be written: without a record nothing is served')
-    return answer({
-      method: asked.method,
-      found: deps.find(target),
-      headers: request.headers,
-      versionBegun: (name) => delivery.versionBegunBy(asked.client, name),
-      listOffered: deps.list,
-    })
+    return onlyAdmitted(
+      asked,
+      answer({
+        method: asked.method,
+        found: deps.find(target),
+        headers: request.headers,
+        versionBegun: (name) => deps.versionBegunBy(asked.client, name),
+        listOffered: deps.list,
+      }),
+    )
+  }
+
+  function onlyAdmitted(asked: Asked, answered: Answer): Answer {
+    if (answered.kind !== 'body' && answered.kind !== 'headers') return answered
+    const refused = deps.refusal?.(asked, answered.image)
+    if (refused === undefined) return answered
+    const { why, hint } = refused
+    return { kind: 'refusal', status: 403, reason: why, hint, image: answered.image }
   }
 
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {

@@ -126,6 +126,7 @@ async function listenWithImages(depot: Depot): Promise<{ port: number; close(): 
     find: depot.catalogue.find,
     images: depot.catalogue.images,
     delivery: depot.delivery,
+    versionBegunBy: depot.memory.begunBy,
     admit: () => ({ allowed: true }),
     writable: () => depot.ledger.writable,
     list: false,
