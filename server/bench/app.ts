@@ -9,7 +9,7 @@
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output; changes nothing
- *   POST /api/lift, /api/hold, /api/ready-now, /api/published, /api/observed;  PUT /api/drop      changes
+ *   POST /api/lift, /api/ready-now, /api/published, /api/observed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
@@ -25,7 +25,6 @@ import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guar
 import type * as Taken from './requests.ts'
 import {
   DropQuery,
-  HoldBody,
   LiftBody,
   MatchBody,
   NoQuery,
@@ -139,10 +138,6 @@ function addChanges(
   app.post<{ Body: Taken.Lift }>('/api/lift', { onRequest, schema: { body: LiftBody } }, ({ body }) => {
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())
     return { lifted: body.name }
-  })
-  app.post<{ Body: Taken.Hold }>('/api/hold', { onRequest, schema: { body: HoldBody } }, ({ body }) => {
-    depot.catalogue.hold(body.name, body.reason.trim())
-    return { held: body.name }
   })
   app.post<{ Body: Taken.ReadyNow }>(
     '/api/ready-now',

@@ -12,7 +12,6 @@ const STRICT = { additionalProperties: false }
 export const NoQuery = Type.Object({}, STRICT)
 
 export const LiftBody = Type.Object({ name: ImageName, reason: Sentence, by: By }, STRICT)
-export const HoldBody = Type.Object({ name: ImageName, reason: Sentence }, STRICT)
 export const ReadyNowBody = Type.Object({ name: ImageName }, STRICT)
 /** `text`: what the maker publishes, a digest or lines that hold one. */
 export const PublishedBody = Type.Object({ name: ImageName, text: Pasted, by: By }, STRICT)
@@ -51,7 +50,6 @@ export const DropQuery = Type.Object(
 )
 
 export type Lift = Static<typeof LiftBody>
-export type Hold = Static<typeof HoldBody>
 export type ReadyNow = Static<typeof ReadyNowBody>
 export type PublishedPaste = Static<typeof PublishedBody>
 export type Match = Static<typeof MatchBody>

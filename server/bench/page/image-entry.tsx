@@ -167,17 +167,6 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           act={(reason) => ask('/api/lift', { name, reason })}
         />
       )}
-      {image.state === 'ready' && (
-        <Act
-          opener="hold it back"
-          about={visible(name)}
-          label="Why is it held back?"
-          hint="It is not served until somebody lifts the hold; fetches of it that are under way are stopped."
-          submit="Hold it back"
-          done="The image is held."
-          act={(reason) => ask('/api/hold', { name, reason })}
-        />
-      )}
     </div>
   )
 }

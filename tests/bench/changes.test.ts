@@ -1,0 +1,125 @@
+/** What the API changes: lifts, hurries, observations, pasted checksums. Each stands in the ledger. */
+import { readFile } from 'node:fs/promises'
+import { afterEach, beforeEach, expect, test } from 'vitest'
+import type { Entry } from '../../server/ledger/entries.ts'
+import { change, codeOf, say } from './asking.ts'
+import { noise, type Running, startRunning } from './running.ts'
+
+let run: Running
+const pasted: unknown[] = []
+
+beforeEach(async () => {
+  pasted.length = 0
+  run = await startRunning({
+    bench: {
+      checksums: {
+        paste: (...given) => {
+          pasted.push(given)
+          return { standing: 'matches' }
+        },
+        match: (text) => ({
+          findings: [{ value: 'ab', algorithm: 'sha256', image: 'desk.bin', words: `seen in ${text}` }],
+        }),
+      },
+    },
+  })
+  await run.stage('empty.bin', '')
+  await run.stage('desk.bin', noise(4096))
+})
+
+afterEach(() => run.close())
+
+async function entries(kind: Entry['kind']): Promise<Entry[]> {
+  await run.depot.ledger.synced()
+  const lines = (await readFile(run.depot.ledger.file, 'utf8')).trim().split('\n')
+  return lines.map((line) => JSON.parse(line) as Entry).filter((entry) => entry.kind === kind)
+}
+
+const stateOf = (name: string): string | undefined => run.depot.catalogue.get(name)?.state
+
+test('a held image is lifted with a reason, which the ledger keeps', async () => {
+  expect(stateOf('empty.bin')).toBe('held')
+  const heard = await change(run, '/api/lift', {
+    name: 'empty.bin',
+    reason: ' a marker file ',
+    by: 'M. Engineer',
+  })
+  expect([heard.status, JSON.parse(heard.text)]).toEqual([200, { lifted: 'empty.bin' }])
+  await run.depot.catalogue.idle()
+  expect(stateOf('empty.bin')).toBe('ready')
+  expect(await entries('lifted')).toMatchObject([
+    { name: 'empty.bin', reason: 'a marker file', by: 'M. Engineer' },
+  ])
+})
+
+test('what is not held or not there cannot be lifted, and nothing is written', async () => {
+  const notHeld = await change(run, '/api/lift', { name: 'desk.bin', reason: 'x' })
+  expect([notHeld.status, codeOf(notHeld)]).toEqual([409, 'FP_NOT_HELD'])
+  const unknown = await change(run, '/api/lift', { name: 'other.bin', reason: 'x' })
+  expect([unknown.status, codeOf(unknown)]).toEqual([404, 'FP_IMAGE_UNKNOWN'])
+  expect(await entries('lifted')).toEqual([])
+})
+
+test('an observation is on the disk when the answer comes', async () => {
+  const digest = { algorithm: 'sha256', value: 'ab'.repeat(32), image: 'desk.bin' }
+  const heard = await change(run, '/api/observed', { device: ' desk-1 ', before: '4.1', by: 'me', digest })
+  expect(heard.status).toBe(200)
+  expect(await entries('observed')).toMatchObject([
+    {
+      device: 'desk-1',
+      before: '4.1',
+      by: 'me',
+      digest: { value: digest.value, image: { name: 'desk.bin', bytes: 4096 } },
+    },
+  ])
+})
+
+test('an observation of nothing, or of an image that is not there, is refused', async () => {
+  expect((await change(run, '/api/observed', { device: 'desk-1' })).status).toBe(400)
+  const digest = { algorithm: 'sha256', value: 'ab'.repeat(32), image: 'other.bin' }
+  expect((await change(run, '/api/observed', { device: 'desk-1', digest })).status).toBe(404)
+  expect(await entries('observed')).toEqual([])
+})
+
+test('a settling image is hurried', async () => {
+  await run.close()
+  run = await startRunning({ settings: { settleMs: 60_000, settleUnsureMs: 60_000 } })
+  await change(run, '/api/token', {})
+  const dropped = await say(run, {
+    method: 'PUT',
+    path: '/api/drop?name=slow.bin',
+    fields: { authorization: `Bearer ${run.token}` },
+    body: noise(4096),
+  })
+  expect(dropped.status).toBe(200)
+  expect(stateOf('slow.bin')).toBe('settling')
+  expect((await change(run, '/api/ready-now', { name: 'slow.bin' })).status).toBe(200)
+  await run.depot.catalogue.idle()
+  expect(stateOf('slow.bin')).toBe('ready')
+  expect((await change(run, '/api/ready-now', { name: 'none.bin' })).status).toBe(404)
+})
+
+test('a pasted checksum goes to whoever keeps them, with the image and the person', async () => {
+  const heard = await change(run, '/api/published', { name: 'desk.bin', text: 'abcd', by: 'me' })
+  expect(JSON.parse(heard.text)).toEqual({ standing: 'matches' })
+  expect(pasted).toEqual([['desk.bin', 'abcd', 'me']])
+  expect((await change(run, '/api/published', { name: 'none.bin', text: 'abcd' })).status).toBe(404)
+  expect(pasted).toHaveLength(1)
+})
+
+test('looking changes nothing and needs no token', async () => {
+  const fields = { 'content-type': 'application/json' }
+  const body = JSON.stringify({ text: 'System software version 4.2.1' })
+  const matched = await say(run, { method: 'POST', path: '/api/match', fields, body })
+  expect(JSON.parse(matched.text)).toMatchObject({ findings: [{ image: 'desk.bin' }] })
+  const version = await say(run, { method: 'POST', path: '/api/version', fields, body })
+  expect(JSON.parse(version.text)).toMatchObject({ picked: { version: '4.2.1' } })
+})
+
+test('the images are listed with their URLs', async () => {
+  const { images } = JSON.parse((await say(run, { path: '/api/images' })).text) as {
+    images: { name: string; urls: string[] }[]
+  }
+  expect(images.map(({ name }) => name)).toEqual(['desk.bin', 'empty.bin'])
+  expect(images[0]?.urls).toEqual(['http://192.0.2.10:8080/desk.bin', 'http://[2001:db8::10]:8080/desk.bin'])
+})

@@ -1,0 +1,176 @@
+/** Files dropped onto the page: whole or not at all, never over another file unasked, never out of the folder. */
+import { mkdir, mkdtemp, readdir, readFile, rm, symlink, writeFile } from 'node:fs/promises'
+import { request } from 'node:http'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { afterEach, beforeEach, describe, expect, onTestFinished, test } from 'vitest'
+import { codeOf, type Heard, say } from './asking.ts'
+import { noise, type Running, startRunning } from './running.ts'
+
+let run: Running
+let room: number
+
+beforeEach(async () => {
+  room = 1_000_000_000
+  run = await startRunning({ bench: { roomIn: async () => room } })
+})
+
+afterEach(() => run.close())
+
+const drop = (name: string, body: Buffer | string, more = ''): Promise<Heard> =>
+  say(run, {
+    method: 'PUT',
+    path: `/api/drop?name=${encodeURIComponent(name)}${more}`,
+    fields: { authorization: `Bearer ${run.token}`, 'content-type': 'application/octet-stream' },
+    body: Buffer.from(body),
+  })
+
+const listing = async (): Promise<string[]> =>
+  (await readdir(run.folder)).filter((name) => name !== '.fetchproof').sort()
+
+test('a dropped file is in the folder byte for byte, and is offered', async () => {
+  const bytes = noise(3_000_001)
+  const heard = await drop('desk switch.bin', bytes)
+  expect([heard.status, JSON.parse(heard.text)]).toEqual([200, { name: 'desk switch.bin', bytes: 3_000_001 }])
+  expect((await readFile(join(run.folder, 'desk switch.bin'))).equals(bytes)).toBe(true)
+  expect(await listing()).toEqual(['desk switch.bin'])
+  await run.depot.catalogue.idle()
+  expect(run.depot.catalogue.get('desk switch.bin')?.state).toBe('ready')
+})
+
+test('an empty file can be dropped (and is held)', async () => {
+  expect((await drop('empty.bin', '')).status).toBe(200)
+  await run.depot.catalogue.idle()
+  expect(run.depot.catalogue.get('empty.bin')?.state).toBe('held')
+})
+
+test('a file that is there stays unless it is to be replaced', async () => {
+  await drop('desk.bin', 'first')
+  const target = await say(run, { path: '/api/drop?name=desk.bin' })
+  expect(JSON.parse(target.text)).toMatchObject({ name: 'desk.bin', exists: true })
+  const refused = await drop('desk.bin', 'second')
+  expect([refused.status, codeOf(refused)]).toEqual([409, 'FP_DROP_EXISTS'])
+  expect(await readFile(join(run.folder, 'desk.bin'), 'utf8')).toBe('first')
+  expect((await drop('desk.bin', 'second', '&replace=yes')).status).toBe(200)
+  expect(await readFile(join(run.folder, 'desk.bin'), 'utf8')).toBe('second')
+  expect(await listing()).toEqual(['desk.bin'])
+})
+
+test('of two that come at once under one name, one wins and the other is told', async () => {
+  const heard = await Promise.all([drop('desk.bin', noise(500_000, 1)), drop('desk.bin', noise(500_000, 2))])
+  expect(heard.map(({ status }) => status).sort()).toEqual([200, 409])
+  expect(await listing()).toEqual(['desk.bin'])
+})
+
+test('replacing a link replaces the link and not what it leads to', async () => {
+  const elsewhere = await mkdtemp(join(tmpdir(), 'elsewhere-'))
+  onTestFinished(() => rm(elsewhere, { recursive: true }))
+  const outside = join(elsewhere, 'outside.bin')
+  await writeFile(outside, 'untouched')
+  await symlink(outside, join(run.folder, 'link.bin'))
+  expect((await drop('link.bin', 'new')).status).toBe(409)
+  expect((await drop('link.bin', 'new', '&replace=yes')).status).toBe(200)
+  expect(await readFile(outside, 'utf8')).toBe('untouched')
+  expect(await readFile(join(run.folder, 'link.bin'), 'utf8')).toBe('new')
+})
+
+test('a folder is never replaced', async () => {
+  await mkdir(join(run.folder, 'sub'))
+  expect((await drop('sub', 'x', '&replace=yes')).status).toBe(400)
+  expect(await listing()).toEqual(['sub'])
+})
+
+test('an upload that breaks off leaves nothing behind', async () => {
+  const asked = request({
+    host: '127.0.0.1',
+    port: run.pagePort,
+    method: 'PUT',
+    path: '/api/drop?name=cut.bin',
+    headers: { authorization: `Bearer ${run.token}`, 'content-length': '5000000' },
+  })
+  asked.on('error', () => undefined)
+  asked.write(noise(1_000_000))
+  await expect.poll(listing).toMatchObject([expect.stringMatching(/^cut\.bin\.[0-9a-f]{8}\.part$/)])
+  expect(run.depot.catalogue.images()).toEqual([])
+  asked.destroy()
+  await expect.poll(listing).toEqual([])
+})
+
+test('an upload under way when the server stops leaves nothing behind', async () => {
+  const asked = request({
+    host: '127.0.0.1',
+    port: run.pagePort,
+    method: 'PUT',
+    path: '/api/drop?name=cut.bin',
+    headers: { authorization: `Bearer ${run.token}`, 'content-length': '5000000' },
+  })
+  asked.on('error', () => undefined)
+  asked.write(noise(1_000_000))
+  await expect.poll(listing).toHaveLength(1)
+  const before = run.folder
+  await run.close()
+  await expect(readdir(before)).rejects.toThrow('ENOENT')
+})
+
+test('what is too large is refused, announced or not, and leaves nothing behind', async () => {
+  room = 16 * 1024 * 1024 + 100_000
+  const announced = await drop('large.bin', noise(200_000))
+  expect([announced.status, codeOf(announced)]).toEqual([507, 'FP_DROP_NO_ROOM'])
+  const heard = await new Promise<number>((answered, failed) => {
+    const asked = request({
+      host: '127.0.0.1',
+      port: run.pagePort,
+      method: 'PUT',
+      path: '/api/drop?name=large.bin',
+      headers: { authorization: `Bearer ${run.token}`, 'transfer-encoding': 'chunked' },
+    })
+    asked.on('response', (answer) => answered(answer.resume().statusCode ?? 0))
+    asked.on('error', failed)
+    asked.end(noise(200_000))
+  })
+  expect(heard).toBe(507)
+  expect(await listing()).toEqual([])
+})
+
+describe('names', () => {
+  test.each([
+    ['../../desk.bin', 'desk.bin'],
+    ['/etc/desk.bin', 'desk.bin'],
+    ['C:\\images\\desk.bin', 'desk.bin'],
+    ['desk:stream.bin', 'desk-stream.bin'],
+    ['desk\n\u0000.bin', 'desk--.bin'],
+    ['desk.bin. . ', 'desk.bin'],
+    ['<b>desk</b>.bin', 'b-.bin'],
+    ['d\u00e9sk \u202e.bin', 'd\u00e9sk \u202e.bin'],
+    ['visit.csv', 'visit.csv'],
+    ['SHA256SUMS', 'SHA256SUMS'],
+  ])('%j becomes %j', async (given, name) => {
+    expect(JSON.parse((await drop(given, 'bytes')).text)).toMatchObject({ name })
+    expect(await listing()).toEqual([name])
+  })
+
+  test.each([
+    '..',
+    '.',
+    '',
+    '/',
+    '.profile',
+    '.fetchproof',
+    'CON',
+    'nul.bin',
+    'x'.repeat(201),
+    'fetchproof.json',
+    'a.part',
+    'a~',
+  ])('%j is refused', async (given) => {
+    const heard = await drop(given, 'bytes')
+    expect([400, 422]).toContain(heard.status)
+    expect(await listing()).toEqual([])
+  })
+})
+
+test('a replace other than yes is an error', async () => {
+  expect((await drop('desk.bin', 'x', '&replace=true')).status).toBe(400)
+  expect((await drop('desk.bin', 'x', '&replace=yes&to=/tmp')).status).toBe(400)
+  expect(await listing()).toEqual([])
+})

@@ -1,0 +1,208 @@
+/** The event stream: everything first, then what changes, four times a second at most, and silence otherwise. */
+import { setTimeout as pause } from 'node:timers/promises'
+import { afterEach, expect, test } from 'vitest'
+import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
+import { change } from './asking.ts'
+import { device, noise, type Running, startRunning } from './running.ts'
+
+let run: Running
+const streams: Stream[] = []
+
+afterEach(async () => {
+  for (const stream of streams.splice(0)) stream.close()
+  await run.close()
+})
+
+interface Stream {
+  readonly events: { part: Partial<Snapshot> }[]
+  readonly comments: string[]
+  /** Resolves with the first event, past or to come, that fits. */
+  next(fits: (part: Partial<Snapshot>) => boolean): Promise<Partial<Snapshot>>
+  /** Resolves with the first comment to come. */
+  comment(): Promise<string>
+  ended: Promise<void>
+  close(): void
+}
+
+/** A reader of its own of WHATWG HTML §9.2.6, so that what is on the wire is looked at. */
+async function listen(): Promise<Stream> {
+  const abort = new AbortController()
+  const response = await fetch(`${run.page}/api/stream`, { signal: abort.signal })
+  expect(response.headers.get('content-type')).toBe('text/event-stream; charset=utf-8')
+  expect(response.headers.get('content-security-policy')).toContain("default-src 'none'")
+  const events: Stream['events'] = []
+  const comments: string[] = []
+  const wakers = new Set<() => void>()
+  let end: () => void = () => undefined
+  const ended = new Promise<void>((done) => {
+    end = done
+  })
+
+  async function read(): Promise<void> {
+    let text = ''
+    const decoder = new TextDecoder()
+    try {
+      for await (const piece of response.body ?? []) {
+        text += decoder.decode(piece, { stream: true })
+        for (let cut = text.indexOf('\n\n'); cut !== -1; cut = text.indexOf('\n\n')) {
+          for (const line of text.slice(0, cut).split('\n')) {
+            if (line.startsWith('data: '))
+              events.push({ part: JSON.parse(line.slice(6)) as Partial<Snapshot> })
+            else if (line.startsWith(':')) comments.push(line)
+          }
+          text = text.slice(cut + 2)
+          for (const wake of wakers) wake()
+        }
+      }
+    } catch (error) {
+      if (!abort.signal.aborted) throw error
+    } finally {
+      end()
+    }
+  }
+  const reading = read()
+  reading.catch(() => undefined)
+
+  function when<T>(look: () => T | undefined): Promise<T> {
+    return new Promise((found, failed) => {
+      const deadline = setTimeout(() => failed(new Error(`nothing fits in ${events.length} events`)), 10_000)
+      const wake = (): void => {
+        const seen = look()
+        if (seen === undefined) return
+        clearTimeout(deadline)
+        wakers.delete(wake)
+        found(seen)
+      }
+      wakers.add(wake)
+      wake()
+    })
+  }
+
+  const stream: Stream = {
+    events,
+    comments,
+    next: (fits) => when(() => events.find(({ part }) => fits(part))?.part),
+    comment: () => when(() => comments.at(-1)),
+    ended,
+    close: () => abort.abort(),
+  }
+  streams.push(stream)
+  return stream
+}
+
+test('the first event is the whole snapshot, the same as is asked for once', async () => {
+  run = await startRunning()
+  await run.stage('desk.bin', 'bytes of an image')
+  const stream = await listen()
+  const first = await stream.next(() => true)
+  const once = (await (await fetch(`${run.page}/api/snapshot`)).json()) as Snapshot
+  expect(first).toEqual(once)
+  expect(new Set(Object.keys(once))).toEqual(
+    new Set([
+      'addresses',
+      'fetches',
+      'firewall',
+      'images',
+      'ledger',
+      'nextSteps',
+      'pasteLines',
+      'program',
+      'pulls',
+      'pullsOver',
+      'refusals',
+      'troubles',
+      'underWay',
+      'visit',
+    ]),
+  )
+})
+
+test('later events carry only what changed', async () => {
+  run = await startRunning()
+  await run.stage('empty.bin', '')
+  const stream = await listen()
+  await stream.next(() => true)
+  await change(run, '/api/lift', { name: 'empty.bin', reason: 'a marker file' })
+  const later = await stream.next((part) => part.program === undefined && part.images?.[0]?.state === 'ready')
+  expect(later.addresses).toBeUndefined()
+  expect(later.images?.[0]?.lifted).toMatchObject({ reason: 'a marker file' })
+})
+
+test('nothing is sent while nothing changes, but a heartbeat', async () => {
+  run = await startRunning({ bench: { heartbeatMs: 150 }, settings: { rescanMs: 50 } })
+  await run.stage('desk.bin', 'bytes of an image')
+  await run.depot.ledger.synced()
+  const stream = await listen()
+  await stream.next(() => true)
+  await pause(1_200)
+  const before = stream.events.length
+  expect(await stream.comment()).toBe(': still here')
+  await pause(1_000)
+  expect(stream.events.length).toBe(before)
+  expect(stream.comments.length).toBeGreaterThan(4)
+})
+
+test('a storm of changes is gathered to four events a second', async () => {
+  run = await startRunning()
+  await run.stage('desk.bin', 'bytes of an image')
+  const stream = await listen()
+  await stream.next(() => true)
+  const storming = 2_000
+  const until = performance.now() + storming
+  let changes = 0
+  while (performance.now() < until) {
+    run.depot.ledger.append({ kind: 'observed', device: 'desk-1', by: 'me', note: String(changes) })
+    run.depot.events.emit('changed')
+    changes += 1
+    await pause(5)
+  }
+  const { entries } = run.depot.ledger.head
+  await stream.next((part) => part.ledger?.entries === entries)
+  expect(changes).toBeGreaterThan(100)
+  // The whole, one at once, and four a second; one more for the edges.
+  expect(stream.events.length).toBeLessThanOrEqual(2 + (storming / 1000) * 4 + 1)
+  expect(stream.events.length).toBeGreaterThan(4)
+})
+
+test('a pull that moves is told without any event of its own, and only it', async () => {
+  run = await startRunning()
+  await run.stage('big.bin', noise(24 * 1024 * 1024))
+  const stream = await listen()
+  const client = device({ port: run.imagePort, path: '/big.bin', pauseAt: 1_000_000 })
+  const begun = await stream.next((part) => (part.underWay?.length ?? 0) > 0)
+  expect(begun.underWay?.[0]).toMatchObject({ image: { name: 'big.bin' }, state: 'running' })
+  await stream.next((part) => part.underWay?.[0]?.movement === 'stalled')
+  await client.finish()
+  const over = await stream.next((part) => part.pulls?.[0]?.state === 'complete')
+  expect(over.pulls?.[0]?.bytesCovered).toBe(24 * 1024 * 1024)
+  await stream.next((part) => part.underWay?.length === 0 && part.program === undefined)
+  const onlyMoving = stream.events.filter(({ part }) => Object.keys(part).join() === 'underWay')
+  expect(onlyMoving.length).toBeGreaterThan(0)
+})
+
+test('closing the server ends open streams', async () => {
+  run = await startRunning()
+  const stream = await listen()
+  await stream.next(() => true)
+  const begun = performance.now()
+  await run.close()
+  await stream.ended
+  expect(performance.now() - begun).toBeLessThan(5_000)
+})
+
+test('too many pages are told so', async () => {
+  run = await startRunning()
+  const open = await Promise.all(Array.from({ length: 32 }, () => listen()))
+  await Promise.all(open.map((stream) => stream.next(() => true)))
+  const more = await fetch(`${run.page}/api/stream`)
+  expect(more.status).toBe(503)
+  open[0]?.close()
+  await expect
+    .poll(async () => {
+      const abort = new AbortController()
+      const { status } = await fetch(`${run.page}/api/stream`, { signal: abort.signal })
+      abort.abort()
+      return status
+    })
+    .toBe(200)
+})
