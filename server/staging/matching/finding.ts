@@ -1,0 +1,37 @@
+/** What is said about one hex string of a text, and about the whole text. */
+
+/** `none`: no image has it. */
+export type MatchOutcome = 'match' | 'cut short' | 'mistyped' | 'none'
+
+export interface Finding {
+  readonly outcome: MatchOutcome
+  /** Lower-case hex, as far as it was found. */
+  readonly value: string
+  /** From 1: where it stands first. */
+  readonly line: number
+  /** `crc32`, `md5`, `sha1`, `sha224`, `sha256`, `sha384`, `sha512`; null when it is none of any image here. */
+  readonly algorithm: string | null
+  /** Name of the image (of the first, when copies share the bytes); null when there is none. */
+  readonly image: string | null
+  /** The digest that it nearly is. */
+  readonly nearest: { readonly algorithm: string; readonly image: string; readonly value: string } | null
+  /** Counts for the verdict on the text: false for what is probably no digest at all. */
+  readonly counts: boolean
+  /** The finding in words. */
+  readonly words: string
+}
+
+export interface Matched {
+  /** At least one match, and nothing beside it that counts and is none. */
+  readonly matched: boolean
+  /** In the order of the text, each value once. */
+  readonly findings: readonly Finding[]
+  /** Findings beyond the first 500. */
+  readonly more: number
+  /** Images whose digests are not known (yet); nothing was compared with them. */
+  readonly notCompared: readonly string[]
+  readonly words: string
+}
+
+/** A finding with its place in the text as an offset. */
+export type Found = Omit<Finding, 'line'> & { readonly at: number }

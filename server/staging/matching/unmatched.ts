@@ -1,0 +1,75 @@
+/** What did not match: nearly a digest of an image, a digest of none, or nothing to speak of. */
+import type { Finding, Found } from './finding.ts'
+import type { HexText } from './hex-words.ts'
+import type { KnownDigest, KnownDigests } from './known-digests.ts'
+import { hasOtherPurpose, isDigestLength, type Reading, SHORT_DIGITS, type Stretch } from './readings.ts'
+import { algorithmOfLength, NOT_COUNTED_WORDS, nearWords, noMatchWords, partWords } from './sentences.ts'
+
+/** A tentative reading that comes to something speaks for the readings within it. */
+export function othersIn(hex: HexText, rest: readonly Reading[], known: KnownDigests): Found[] {
+  const spoken = new Set<number>()
+  const found: Found[] = []
+  for (const tentative of [true, false]) {
+    for (const reading of rest) {
+      if (reading.tentative !== tentative || spoken.has(reading.first)) continue
+      const others = other(hex, reading, known)
+      if (tentative && others.length > 0)
+        for (let word = reading.first; word <= reading.last; word += 1) spoken.add(word)
+      found.push(...others)
+    }
+  }
+  return [...found, ...smudgedIn(hex, known)]
+}
+
+/** What a reading that matches nothing is: nearly something, a digest of no image, or nothing to speak of. */
+function other(hex: HexText, reading: Reading, known: KnownDigests): Found[] {
+  const { value, first } = reading
+  if (value.length < SHORT_DIGITS) return []
+  const at = hex.words[first]?.start ?? 0
+  const short = value.length === SHORT_DIGITS
+  const counts = short
+    ? isNamedCrc(hex, reading) || isOnlyThing(hex, reading)
+    : !hasOtherPurpose(hex, reading)
+  const part = known.partOf(value)
+  if (part !== undefined) {
+    const words = partWords(value.length, part)
+    return [{ outcome: 'cut short', value, at, ...nearly(part.digest), counts, words }]
+  }
+  // Addresses and dates that are no CRC-32 are not spoken of.
+  if (short && !counts) return []
+  const near = known.near(value)
+  if (near !== undefined) {
+    return [{ outcome: 'mistyped', value, at, ...nearly(near.digest), counts: true, words: nearWords(near) }]
+  }
+  if (reading.tentative || !isDigestLength(value.length)) return []
+  const words = counts ? noMatchWords(algorithmOfLength(value.length) ?? '') : NOT_COUNTED_WORDS
+  return [{ outcome: 'none', value, at, algorithm: null, image: null, nearest: null, counts, words }]
+}
+
+function nearly({ algorithm, images, value }: KnownDigest): Pick<Finding, 'algorithm' | 'image' | 'nearest'> {
+  return { algorithm: null, image: null, nearest: { algorithm, image: images[0] ?? '', value } }
+}
+
+function smudgedIn(hex: HexText, known: KnownDigests): Found[] {
+  return hex.smudged.flatMap(({ start, value }) => {
+    const near = known.near(value)
+    if (near === undefined) return []
+    const words = nearWords(near)
+    return [{ outcome: 'mistyped' as const, value, at: start, ...nearly(near.digest), counts: true, words }]
+  })
+}
+
+/** `CRC32: 3fa94c21`, `crc = 0x3fa94c21`, `3fa94c21 (crc)`: named on its line, close to it. */
+function isNamedCrc({ text, words }: HexText, { first, last }: Stretch): boolean {
+  const start = words[first]?.start ?? 0
+  const end = words[last]?.end ?? 0
+  const near = text.slice(Math.max(0, start - 24), start)
+  const before = near.slice(near.lastIndexOf('\n') + 1)
+  return /crc[^;,]*$/i.test(before) || /^[ \t]{0,2}\(?crc/i.test(text.slice(end, end + 8))
+}
+
+function isOnlyThing({ text, words }: HexText, { first, last }: Stretch): boolean {
+  const before = text.slice(0, words[first]?.start ?? 0)
+  const after = text.slice(words[last]?.end ?? 0)
+  return !/[0-9A-Za-z]/.test(before) && !/[0-9A-Za-z]/.test(after)
+}
