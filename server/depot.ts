@@ -10,10 +10,11 @@ import { imageFileOf } from './delivery/image-file.ts'
 import { createLivePulls, type LivePull } from './delivery/live-pulls.ts'
 import { createPullBook, type PullBook } from './delivery/pulls.ts'
 import type { FetchRecord } from './delivery/records.ts'
+import { createVersionMemory, type VersionMemory } from './delivery/version-memory.ts'
 import { FetchproofError, isFetchproofError } from './errors.ts'
-import type { Entry, NewEntry, OwnAddressReference } from './ledger/entries.ts'
+import type { Entry, ImageReference, NewEntry, OwnAddressReference } from './ledger/entries.ts'
 import { type Ledger, openLedger } from './ledger/ledger.ts'
-import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
+import { addressFor, createOwnAddresses, type OwnAddress } from './network/addresses.ts'
 import { type Base, basesOf, type Listening } from './network/bases.ts'
 import { systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
@@ -23,6 +24,7 @@ import { checkFolder } from './staging/folder.ts'
 import type { Image, ReadyImage } from './staging/image.ts'
 import { createImageHistory } from './staging/image-history.ts'
 import { openJudgedCatalogue } from './staging/judged-catalogue.ts'
+import { createVisitDesk, type VisitDesk } from './visit/visit-desk.ts'
 
 export interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
@@ -48,6 +50,9 @@ export interface Depot {
   readonly ledger: Ledger
   readonly delivery: Delivery
   readonly pulls: PullBook
+  readonly memory: VersionMemory
+  /** The visit sheet against what happens. */
+  readonly visit: VisitDesk
   livePulls(): readonly LivePull[]
   /** The latest fetches and refusals that ended, newest last. */
   recentFetches(): readonly FetchRecord[]
@@ -84,7 +89,7 @@ const ADDRESS_CHECK_MS = 5_000
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
 export async function openDepot({ settings, version }: DepotOptions): Promise<Depot> {
-  await checkFolder(settings.folder)
+  const checkedFolder = await checkFolder(settings.folder)
   const events = new EventEmitter<DepotEvents>()
   const history = createImageHistory()
   const recent: FetchRecord[] = []
@@ -93,20 +98,26 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
       recent.push(fetch)
       if (recent.length > RECENT_FETCHES) recent.shift()
     },
+    deviceOf: (client) => visit?.nameOf(client) ?? null,
   })
-  const begunBefore: Entry[] = []
+  let visit: VisitDesk | undefined
+  const memory = createVersionMemory(pulls.clientKey)
+  const visitBefore: Entry[] = []
   const ledger = await openLedger({
     records: settings.records,
     onEntry: (entry) => {
       history.take(entry)
       pulls.take(entry)
-      if (entry.kind === 'fetch-begun') begunBefore.push(entry)
+      memory.take(entry)
+      if (VISIT_KINDS.has(entry.kind)) visitBefore.push(entry)
     },
   })
   try {
     const judged = await openJudgedCatalogue(settings, history)
     const { catalogue } = judged
-    return wire()
+    const depot = wire()
+    await depot.visit.start()
+    return depot
 
     function wire(): Depot {
       const own = createOwnAddresses()
@@ -123,11 +134,13 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
       }
 
       /** For what must be recorded but cannot be refused to anybody. */
-      function record(entry: NewEntry): void {
+      function record(entry: NewEntry): boolean {
         try {
-          ledger.append(entry)
+          history.take(ledger.append(entry))
+          return true
         } catch (error) {
           if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) trouble(messageOf(error))
+          return false
         }
       }
 
@@ -141,12 +154,36 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
         sendQueues: createSendQueues(),
         macOf: neighbours.lookup,
         clientKey: pulls.clientKey,
+        memory,
         clock,
         now: Date.now,
         onFault: readAnew,
         onUnrecorded: (error) => trouble(messageOf(error)),
       })
-      for (const entry of begunBefore.splice(0)) delivery.remember(entry)
+
+      const desk = createVisitDesk({
+        folder: checkedFolder,
+        onlyPlanned: settings.onlyPlanned,
+        ...(settings.watchReturn && {
+          watchReturn: {
+            port: settings.watchReturnPort,
+            everyMs: settings.watchReturnEveryMs,
+            notBackMs: settings.notBackMs,
+          },
+        }),
+        pulls: pulls.pulls,
+        pullOf: pulls.pullOf,
+        macOf: pulls.macOf,
+        renamed: pulls.renamed,
+        fetches: () => recent,
+        images: () => catalogue.images().map(imageReference),
+        isOwn: (address) => own().some((mine) => mine.address === address),
+        record,
+        say: trouble,
+        changed: () => events.emit('changed'),
+      })
+      visit = desk
+      for (const entry of visitBefore.splice(0)) desk.remember(entry)
 
       function readAnew(image: ReadyImage, error: unknown): void {
         trouble(messageOf(error))
@@ -155,14 +192,16 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
       }
 
       function recordImage(image: Image): void {
-        for (const entry of history.entriesFor(image)) {
-          record(entry)
-          history.take({ ...entry, seq: 0, at: '', prev: '', sum: '' } as Entry)
-        }
+        for (const entry of history.entriesFor(image)) record(entry)
         events.emit('changed')
       }
 
+      function recordImages(): void {
+        for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
+      }
+
       catalogue.events.on('changed', () => events.emit('changed'))
+      for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
       catalogue.events.on('judged', recordImage)
       catalogue.events.on('lost', (image, why) => {
         const sha256 = image.version?.sha256
@@ -173,17 +212,16 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
       })
       catalogue.events.on('gone', (image) => {
         if (!history.isOnRecord(image.name) || image.version === undefined) return
-        const entry = { kind: 'image-gone', name: image.name, sha256: image.version.sha256 } as const
-        record(entry)
-        history.take({ ...entry, seq: 0, at: '', prev: '', sum: '' })
+        record({ kind: 'image-gone', name: image.name, sha256: image.version.sha256 })
         events.emit('changed')
       })
       catalogue.events.on('trouble', trouble)
-      for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
+      recordImages()
 
       ledger.events.on('synced', (entries) => {
         for (const entry of entries) {
           pulls.take(entry)
+          desk.take(entry)
           if (entry.kind === 'fetch-begun' && entry.client.mac === undefined)
             learnNeighbour(entry.client.address)
         }
@@ -193,12 +231,17 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
       ledger.events.on('full', () => {
         trouble('The disk that holds the ledger is full: new fetches are refused until there is room again.')
       })
-      ledger.events.on('room', () => trouble('There is room for the ledger again: fetches are served.'))
+      ledger.events.on('room', () => {
+        trouble('There is room for the ledger again: fetches are served.')
+        recordImages()
+      })
       ledger.events.on('failed', (error) => trouble(error.message))
 
       const learnt = new Map<string, string>()
       /** The table may know a new neighbour only a moment after its first packet. */
       function learnNeighbour(address: string): void {
+        // Behind a router there is no neighbour to learn of, and on loopback none at all.
+        if (addressFor(address, own())?.loopback !== false) return
         if (own().some((mine) => mine.address === address)) return
         neighbours.refresh().then(
           () => {
@@ -237,6 +280,7 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
 
       async function shut(reason: string): Promise<void> {
         clearInterval(addressCheck)
+        desk.close()
         delivery.close(reason)
         await judged.close()
         await ledger.close(reason)
@@ -250,6 +294,8 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
         ledger,
         delivery,
         pulls,
+        memory,
+        visit: desk,
         livePulls: createLivePulls(pulls, delivery.underWay, clock),
         recentFetches: () => recent,
         own,
@@ -307,6 +353,19 @@ const WHY_WITHDRAWN = {
   changed: 'the bytes on disk are not those of this version any more',
   held: 'the image was held',
 } as const
+
+/** What the visit remembers of earlier runs. */
+const VISIT_KINDS: ReadonlySet<Entry['kind']> = new Set<Entry['kind']>([
+  'sheet',
+  'observed',
+  'device-dark',
+  'device-back',
+])
+
+/** Before its digest is known an image can be named, not recognised by its digest. */
+function imageReference({ name, plainPath, bytes, version }: Image): ImageReference {
+  return { name, plainPath, bytes, sha256: version?.sha256 ?? '' }
+}
 
 function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
   return own.map(({ address, interface: name }) => ({ address, interface: name }))

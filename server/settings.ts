@@ -49,6 +49,10 @@ const SettingsSchema = Type.Object(
     onlyPlanned: Type.Boolean(),
     watchReturn: Type.Boolean(),
     watchReturnPort: Type.Integer({ minimum: 1, maximum: 65_535 }),
+    /** How often a device that is watched is looked at. */
+    watchReturnEveryMs: Type.Integer({ minimum: 10 }),
+    /** A device that is dark for longer needs a hand. */
+    notBackMs: Type.Integer({ minimum: 1 }),
     keepAwake: Type.Boolean(),
     paste: Type.Array(Type.String()),
   },
@@ -103,6 +107,8 @@ export const DEFAULTS = Object.freeze({
   onlyPlanned: false,
   watchReturn: false,
   watchReturnPort: 22,
+  watchReturnEveryMs: 5_000,
+  notBackMs: 15 * 60_000,
   keepAwake: false,
   paste: [],
 } satisfies Omit<SettingsInput, 'folder' | 'records'>)

@@ -1,6 +1,6 @@
 /** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { Entry } from '../ledger/entries.ts'
+import type { ClientRef, Entry } from '../ledger/entries.ts'
 import { bytesText, clockText, durationText, rateText } from '../report/units.ts'
 import { shortened, visible } from '../report/visible.ts'
 
@@ -15,8 +15,10 @@ export function happeningOf(
   entry: Entry,
   fetchOf: (id: number) => FetchRecord | undefined,
   pullOf: (id: number) => PullRecord | undefined,
+  nameOf: (client: ClientRef) => string | null = () => null,
 ): Happening | undefined {
   const at = clockText(entry.at)
+  const who = (client: ClientRef): string => named(client, nameOf(client))
   const line = (text: string, bell = false): Happening => ({ text: `${at}  ${text}`, bell })
   switch (entry.kind) {
     case 'image':
@@ -30,17 +32,28 @@ export function happeningOf(
     case 'lifted':
       return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'fetch-begun':
-      return entry.promised === 0 ? undefined : line(begunText(entry))
+      return entry.promised === 0 ? undefined : line(begunText(entry, who(entry.client)))
     case 'fetch-ended': {
       const fetch = fetchOf(entry.id)
       if (fetch === undefined || entry.ending === 'headers-only') return undefined
-      return line(endedText(fetch, pullOf(entry.id)), true)
+      return line(endedText(fetch, pullOf(entry.id), who(fetch.client)), true)
     }
     case 'fetch-refused':
-      return line(refusedText(entry), entry.status === 403 || entry.status === 409)
+      return line(refusedText(entry, who(entry.client)), entry.status === 403 || entry.status === 409)
     case 'addresses':
       return line(
         `This machine's addresses changed: ${entry.addresses.map(({ address }) => address).join(', ')}`,
+        true,
+      )
+    case 'sheet':
+      return line(`${entry.file}: ${entry.rows.length} rows`)
+    case 'observed':
+      return line(`${visible(entry.device)}: ${observedText(entry)}`)
+    case 'device-dark':
+      return line(`${visible(entry.device)} has gone dark (${entry.address})`, true)
+    case 'device-back':
+      return line(
+        `${visible(entry.device)} answers again after ${durationText(entry.darkMs / 1000)} (${entry.address})`,
         true,
       )
     default:
@@ -48,13 +61,29 @@ export function happeningOf(
   }
 }
 
-function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>): string {
+/** `harrowick-sw1 (192.0.2.11)`, or the address alone. */
+function named({ address }: ClientRef, device: string | null): string {
+  return device === null ? address : `${shortened(device, 40)} (${address})`
+}
+
+function observedText(entry: Extract<Entry, { kind: 'observed' }>): string {
+  const { before, after, note, digest, by } = entry
+  const parts = [
+    ...(before === undefined ? [] : [`before ${before}`]),
+    ...(after === undefined ? [] : [`after ${after}`]),
+    ...(digest === undefined ? [] : [`printed ${digest.algorithm} ${digest.value.slice(0, 12)}`]),
+    ...(note === undefined ? [] : [note]),
+  ]
+  return visible(`${parts.join(', ')} (observed by ${by})`)
+}
+
+function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string): string {
   const whole = entry.first === 0 && entry.promised === entry.image.bytes
   const part = whole
     ? ''
     : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
   const changed = entry.versionChanged ? ' (it had begun another version and gets this one whole)' : ''
-  return `${entry.client.address} fetches ${shortened(entry.image.name, 40)}${part}${changed}`
+  return `${who} fetches ${shortened(entry.image.name, 40)}${part}${changed}`
 }
 
 const ENDING_TEXT: Record<string, string> = {
@@ -66,7 +95,7 @@ const ENDING_TEXT: Record<string, string> = {
   'lost-track': 'lost track: the server had stopped',
 }
 
-function endedText(fetch: FetchRecord, pull: PullRecord | undefined): string {
+function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string): string {
   const image = shortened(fetch.image?.name ?? '', 40)
   const whole = fetch.bytesHandedOver === fetch.bytesPromised
   const of = `${whole ? '' : `${bytesText(fetch.bytesHandedOver)} of `}${bytesText(fetch.bytesPromised)} bytes`
@@ -76,13 +105,13 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined): string {
   const ending = ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? ''
   const reason = fetch.reason === null || fetch.ending === 'unconfirmed' ? '' : ` (${visible(fetch.reason)})`
   const state = pull === undefined || pull.state === 'running' ? '' : ` | pull ${pull.state}`
-  return `${fetch.client.address}  ${image}  ${ending}${acknowledged}${reason}; ${of} in ${durationText(seconds)}${rate}${state}`
+  return `${who}  ${image}  ${ending}${acknowledged}${reason}; ${of} in ${durationText(seconds)}${rate}${state}`
 }
 
-function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>): string {
+function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {
   const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
   const times = entry.count === undefined ? '' : ` (${entry.count} times)`
   const hint = entry.hint === undefined ? '' : `; ${visible(entry.hint)}`
   const status = entry.status === undefined ? 'refused' : `refused with ${entry.status}`
-  return `${entry.client.address} ${status}: ${what}  ${visible(entry.reason)}${hint}${times}`
+  return `${who} ${status}: ${what}  ${visible(entry.reason)}${hint}${times}`
 }

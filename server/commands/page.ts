@@ -2,6 +2,7 @@
 import type { AddressInfo } from 'node:net'
 import { fileURLToPath } from 'node:url'
 import { createBenchApp } from '../bench/app.ts'
+import { createVisitView } from '../bench/visit-view.ts'
 import type { Depot } from '../depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import type { Settings } from '../settings.ts'
@@ -25,6 +26,7 @@ export async function openPage(
   const app = await createBenchApp({
     depot,
     token,
+    visit: createVisitView(depot.visit),
     checksums: {
       paste: (name, text, by) => depot.paste(name, text, by),
       match: (text) => matchInCatalogue(text, depot.catalogue),

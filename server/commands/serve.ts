@@ -9,7 +9,9 @@ import type { Entry } from '../ledger/entries.ts'
 import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { happeningOf } from './happenings.ts'
+import { keepAwake } from './keep-awake.ts'
 import { createLiveView, type LiveView } from './live-view.ts'
+import { openInBrowser } from './open-in-browser.ts'
 import { openingWords, readyLine } from './opening-words.ts'
 import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from './options.ts'
 import { type Serving, startServing } from './serving.ts'
@@ -59,6 +61,18 @@ export function addServe(program: Command, around: Surroundings, settle: (status
       'a line to paste, with {url} {host} {port} {path} {name} {bytes} {sha256} {md5}',
       collected,
     )
+    .option('--only-planned', 'refuse an image that visit.csv does not plan for the device')
+    .option(
+      '--watch-return',
+      'after a pull, connect to the device now and then: when it goes dark, when it is back',
+    )
+    .option(
+      '--watch-return-port <number>',
+      `port that --watch-return connects to (default: ${DEFAULTS.watchReturnPort})`,
+      wholeNumber,
+    )
+    .option('--keep-awake', 'ask the system not to sleep while serving')
+    .option('--open', 'open the bench page in the browser')
     .addOption(recordsOption())
     .addOption(formatOption('text', 'json'))
     .addOption(new Option('--linger-ms <ms>').argParser(wholeNumber).hideHelp())
@@ -66,6 +80,8 @@ export function addServe(program: Command, around: Surroundings, settle: (status
     .addOption(new Option('--request-ms <ms>').argParser(wholeNumber).hideHelp())
     .addOption(new Option('--rescan-ms <ms>').argParser(wholeNumber).hideHelp())
     .addOption(new Option('--stalled-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--watch-return-every-ms <ms>').argParser(wholeNumber).hideHelp())
+    .addOption(new Option('--not-back-ms <ms>').argParser(wholeNumber).hideHelp())
     .action(async (folder: string, flags: ServeFlags) => {
       settle(await serve(folder, flags, around))
     })
@@ -80,9 +96,17 @@ async function serve(
   const log = createLog(around)
   const serving = await startServing(settings, (error) => log.error(error))
   const view = createLiveView(around.stdout)
+  const remark = (sentence: string): void => {
+    if (format === 'json') around.stderr.write(`${sentence}\n`)
+    else view.print(`Note: ${sentence}`)
+  }
   if (format === 'json') printEntries(serving.depot, around)
   else showInWords(serving, view)
+  const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
+  void awake?.outcome.then(({ sentence }) => remark(sentence))
+  if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
   const signal = await stopSignal(around)
+  awake?.stop()
   const { depot } = serving
   const say = (line: string): void => {
     if (format === 'text') view.print(line)
@@ -127,6 +151,7 @@ function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): 
       entry,
       (id) => ended.get(id),
       (id) => depot.pulls.pullOf(String(id)),
+      (client) => depot.visit.nameOf({ address: client.address, mac: depot.pulls.macOf(client) }),
     )
     ended.clear()
     if (happening === undefined) return

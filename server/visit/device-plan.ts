@@ -32,6 +32,8 @@ export interface DeviceFacts {
   /** The device that pulls for this one, and all that it pulled. */
   readonly via?: { readonly plan: DevicePlan; readonly pulls: readonly PullRecord[] }
   readonly over: boolean
+  /** It went dark and should have been back by now. */
+  readonly notBack: boolean
 }
 
 export function planDevice(facts: DeviceFacts): DevicePlan {
@@ -296,6 +298,8 @@ function warningsOn(device: DevicePlan, facts: DeviceFacts): string[] {
   for (const step of device.steps) {
     if (step.offered === false) warnings.push(`The planned image ${step.image} was never on offer.`)
   }
+  const dark = device.returned !== null && device.returned.backAt === null
+  if (dark && (facts.over || facts.notBack)) warnings.push('It went dark and has not answered again.')
   return [...warnings, ...device.versions.warnings]
 }
 

@@ -24,6 +24,8 @@ export interface PlanFacts {
   /** The visit is over: what is still waited for has not come. */
   readonly over: boolean
   readonly macOf?: (address: string) => string | null
+  /** Names of devices that went dark and should have been back by now. */
+  readonly notBack?: ReadonlySet<string>
 }
 
 interface Gathered {
@@ -166,6 +168,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
     const deviceFacts: DeviceFacts = {
       ...there,
       over: facts.over,
+      notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
       isOffered: offered.has,
       behindRows: behind.get(key) ?? [],
       ...(via !== undefined && { via }),

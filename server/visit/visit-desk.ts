@@ -1,0 +1,215 @@
+/**
+ * The visit while it is going on: the sheet as it stands, the plan against the ledger, devices' names, what the
+ * sheet allows, and devices coming back. Writes the `sheet`, `device-dark` and `device-back` entries.
+ */
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
+import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
+import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
+import { planAgainstFacts } from './plan.ts'
+import type { DarkOrBack, Plan } from './plan-shape.ts'
+import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
+import { sheetEntry } from './sheet-entry.ts'
+import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
+
+export interface VisitDesk {
+  /** undefined while there has been no sheet. */
+  readonly sheet: ReadSheet | undefined
+  /** undefined without a sheet; the same object until something changes. */
+  plan(): Plan | undefined
+  /** Name of the client on the sheet, else null. */
+  nameOf(client: SeenClient): string | null
+  /** With --only-planned: why this client may not have this image; undefined when it may. */
+  refusal(
+    client: ClientRef,
+    image: ImageReference,
+  ): { readonly why: string; readonly hint: string } | undefined
+  /** An entry of an earlier run: no more than remembered. */
+  remember(entry: Entry): void
+  /** An entry of this run, once it is durable; the pull book has taken it before. */
+  take(entry: Entry): void
+  /** What is on offer has changed. */
+  imagesChanged(): void
+  /** Reads the sheet for the first time; from then on it is watched. */
+  start(): Promise<void>
+  close(): void
+}
+
+export interface VisitDeskDeps {
+  readonly folder: string
+  readonly onlyPlanned: boolean
+  /** Absent: no device is ever connected to. */
+  readonly watchReturn?: Pick<ReturnWatchOptions, 'port' | 'everyMs' | 'notBackMs' | 'probe'>
+  readonly pulls: () => readonly PullRecord[]
+  readonly pullOf: (fetchId: string) => PullRecord | undefined
+  readonly macOf: (client: ClientRef) => string | null
+  /** The names of devices may be others now. */
+  readonly renamed: () => void
+  readonly fetches: () => readonly FetchRecord[]
+  readonly images: () => readonly ImageReference[]
+  readonly isOwn: (address: string) => boolean
+  /** False when the ledger did not take it. */
+  readonly record: (entry: NewEntry) => boolean
+  /** A sentence for the person at the laptop. */
+  readonly say: (message: string) => void
+  readonly changed: () => void
+}
+
+export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
+  const file = createVisitFile({ folder: deps.folder })
+  const observations: EntryOf<'observed'>[] = []
+  const returns: DarkOrBack[] = []
+  const learnt = new Map<string, string>()
+  const shouted = new Set<string>()
+  const notBack = new Set<string>()
+  let onRecord: string | undefined
+  let finder: DeviceFinder = createDeviceFinder([])
+  let allowed: AllowedImages = createAllowedImages([])
+  let plan: Plan | undefined
+
+  const watch =
+    deps.watchReturn === undefined
+      ? undefined
+      : createReturnWatch({
+          ...deps.watchReturn,
+          onDark: ({ device, address }) => deps.record({ kind: 'device-dark', device, address }),
+          onBack: ({ device, address }, darkMs) => {
+            notBack.delete(device)
+            deps.record({ kind: 'device-back', device, address, darkMs: Math.round(darkMs) })
+          },
+          onOverdue({ device }, darkMs, seenBefore) {
+            notBack.add(device)
+            stale()
+            deps.say(overdueText(device, darkMs, seenBefore))
+          },
+        })
+
+  function stale(): void {
+    plan = undefined
+    deps.changed()
+  }
+
+  /** What the ledger did not take for want of room is tried again with the next entry that it takes. */
+  function recordSheet(sheet: ReadSheet): void {
+    if (sheet.sha256 !== onRecord && deps.record(sheetEntry(sheet))) onRecord = sheet.sha256
+  }
+
+  function takeSheet(sheet: ReadSheet): void {
+    finder = createDeviceFinder(sheet.rows)
+    allowed = createAllowedImages(sheet.rows)
+    learnt.clear()
+    recordSheet(sheet)
+    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`)
+    deps.renamed()
+    stale()
+  }
+  file.events.on('changed', takeSheet)
+  file.events.on('trouble', deps.say)
+
+  /** A device keeps its name when it changes its address, as its hardware address says. */
+  function find(client: SeenClient): FoundDevice {
+    const found = finder.find(client)
+    if (client.mac === null) return found
+    if (found.kind === 'one') {
+      learnt.set(client.mac, found.device)
+      return found
+    }
+    const device = learnt.get(client.mac)
+    return device === undefined ? found : { kind: 'one', device, by: 'hardware address' }
+  }
+  const seen = (client: ClientRef): SeenClient => ({ address: client.address, mac: deps.macOf(client) })
+  const nameOf = (client: SeenClient): string | null => {
+    const found = find(client)
+    return found.kind === 'one' ? found.device : null
+  }
+
+  function shout(entry: EntryOf<'fetch-begun'>): void {
+    if (entry.promised === 0 || entry.rehearsal === true || file.sheet === undefined) return
+    const verdict = allowed.judge(find(seen(entry.client)), entry.image)
+    if (verdict.kind !== 'wrong' || verdict.planned.length === 0) return
+    const key = `${verdict.device} ${entry.image.sha256}`
+    if (shouted.has(key)) return
+    shouted.add(key)
+    deps.say(
+      `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${entry.image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
+    )
+  }
+
+  function watchReturnOf(entry: EntryOf<'fetch-ended'>): void {
+    const pull = watch === undefined ? undefined : deps.pullOf(String(entry.id))
+    if (pull === undefined || (pull.state !== 'complete' && pull.state !== 'unconfirmed')) return
+    const address = pull.addresses?.at(-1) ?? pull.client.address
+    if (!deps.isOwn(address)) watch?.pulled({ address, device: nameOf(pull.client) ?? address })
+  }
+
+  function remember(entry: Entry): void {
+    if (entry.kind === 'observed') observations.push(entry)
+    else if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
+    else if (entry.kind === 'sheet') onRecord = entry.sha256
+  }
+
+  return {
+    get sheet() {
+      return file.sheet
+    },
+    plan() {
+      if (file.sheet === undefined) return undefined
+      plan ??= planAgainstFacts({
+        rows: file.sheet.rows,
+        pulls: deps.pulls(),
+        fetches: deps.fetches(),
+        observations,
+        returns,
+        images: deps.images(),
+        over: false,
+        macOf: (address) => deps.macOf({ address }),
+        notBack,
+      })
+      return plan
+    },
+    nameOf,
+    refusal(client, image) {
+      if (!deps.onlyPlanned) return undefined
+      if (file.sheet === undefined) return { why: 'there is no visit sheet', hint: HINT_NO_SHEET }
+      const verdict = allowed.judge(find(seen(client)), image)
+      if (verdict.kind === 'planned') return undefined
+      if (verdict.kind === 'not on the sheet') return { why: verdict.why, hint: HINT_ROW }
+      const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
+      return { why: `${image.name} is not planned for ${verdict.device}: ${planned}`, hint: HINT_IMAGE }
+    },
+    remember,
+    take(entry) {
+      remember(entry)
+      if (entry.kind === 'fetch-begun') shout(entry)
+      else if (entry.kind === 'fetch-ended') watchReturnOf(entry)
+      if (file.sheet !== undefined) recordSheet(file.sheet)
+      plan = undefined
+    },
+    imagesChanged() {
+      plan = undefined
+    },
+    async start() {
+      await file.look()
+      // The file went away while nobody served: what was planned is no plan any more.
+      if (file.sheet === undefined && onRecord !== undefined) recordSheet(GONE_SHEET)
+    },
+    close() {
+      file.close()
+      watch?.close()
+    },
+  }
+}
+
+/** More stand on the page. */
+const ERRORS_SAID = 3
+const HINT_NO_SHEET = 'put visit.csv into the staging folder, or serve without --only-planned'
+const HINT_ROW = 'give it a row in visit.csv, or serve without --only-planned'
+const HINT_IMAGE = 'correct its row in visit.csv, or serve without --only-planned'
+
+function overdueText(device: string, darkMs: number, seenBefore: boolean): string {
+  const minutes = Math.round(darkMs / 60_000)
+  const time = minutes > 0 ? `${minutes} min` : `${Math.round(darkMs / 1_000)} s`
+  return seenBefore
+    ? `${device} has been dark for ${time} since its pull: look at its console.`
+    : `${device} has not answered for ${time} since its pull: it may be dark, or not answer on that port.`
+}

@@ -1,0 +1,145 @@
+/**
+ * `visit.csv` of a staging folder, read live. Looked at by its size and times once a second: that works on shares
+ * and sticks too, where events get lost. A sheet that cannot be read or is wrong never stops serving; the last one
+ * that could be read stays in force, and what is the matter is said.
+ */
+import { createHash } from 'node:crypto'
+import { EventEmitter } from 'node:events'
+import { join } from 'node:path'
+import { isFetchproofError, systemCode } from '../errors.ts'
+import { FILE_ACCESS, type FileAccess } from '../staging/file-access.ts'
+import { sameFile } from '../staging/folder.ts'
+import type { FileIdentity } from '../staging/image.ts'
+import { parseSheet } from './sheet.ts'
+import { type PlannedRow, problemText, SHEET_FILE, SHEET_LIMITS } from './sheet-rows.ts'
+
+/** The sheet as it was last read. */
+export interface ReadSheet {
+  readonly file: string
+  /** Of the bytes that were read; of no bytes once the file is gone. */
+  readonly sha256: string
+  readonly rows: readonly PlannedRow[]
+  readonly columns: readonly string[]
+  /** What is wrong, as `row 3, column mac: …`. */
+  readonly errors: readonly string[]
+}
+
+export interface VisitFileEvents {
+  /** Read for the first time, changed, or gone. */
+  changed: [sheet: ReadSheet]
+  /** The file is there and cannot be read; said once until it can be. */
+  trouble: [message: string]
+}
+
+export interface VisitFile {
+  readonly events: EventEmitter<VisitFileEvents>
+  /** undefined while there has been no sheet. */
+  readonly sheet: ReadSheet | undefined
+  /** Looks now; rejects never. */
+  look(): Promise<void>
+  close(): void
+}
+
+export interface VisitFileOptions {
+  /** Links resolved. */
+  readonly folder: string
+  readonly everyMs?: number
+  readonly files?: FileAccess
+}
+
+const EVERY_MS = 1_000
+
+export function createVisitFile({
+  folder,
+  everyMs = EVERY_MS,
+  files = FILE_ACCESS,
+}: VisitFileOptions): VisitFile {
+  const events = new EventEmitter<VisitFileEvents>()
+  const path = join(folder, SHEET_FILE)
+  let sheet: ReadSheet | undefined
+  let identity: FileIdentity | undefined
+  let missing = 0
+  let troubled = false
+  let looking: Promise<void> | undefined
+  let closed = false
+
+  function take(bytes: Uint8Array): void {
+    const sha256 = createHash('sha256').update(bytes).digest('hex')
+    if (sheet?.sha256 === sha256) return
+    const { rows, columns, problems } = parseSheet(bytes)
+    sheet = Object.freeze({ file: SHEET_FILE, sha256, rows, columns, errors: problems.map(problemText) })
+    events.emit('changed', sheet)
+  }
+
+  /** Spreadsheets remove the file for a moment when they save: only twice missing is gone. */
+  function takeMissing(): void {
+    identity = undefined
+    missing += 1
+    if (missing < 2 || sheet === undefined || sheet === GONE_SHEET) return
+    sheet = GONE_SHEET
+    events.emit('changed', sheet)
+  }
+
+  async function read(): Promise<void> {
+    const open = await files.open(folder, path)
+    try {
+      if (identity !== undefined && sameFile(identity, open.identity)) return
+      const bytes = await open.readHead(Math.min(Number(open.identity.size), SHEET_LIMITS.bytes + 1))
+      const now = await open.stat()
+      // Still being written, or emptied to be written anew: the next look sees the rest.
+      const whole = sameFile(now, open.identity) && (bytes.length > 0 || identity === undefined)
+      if (closed || !whole) return
+      identity = open.identity
+      take(bytes)
+    } finally {
+      await open.close()
+    }
+  }
+
+  async function lookOnce(): Promise<void> {
+    try {
+      await read()
+      missing = 0
+      troubled = false
+    } catch (error) {
+      const code = systemCode(error)
+      if (code === 'ENOENT' || code === 'ENOTDIR') return takeMissing()
+      if (troubled || closed || isFetchproofError(error, 'FP_IMAGE_CHANGED')) return
+      troubled = true
+      const why = code ?? (error instanceof Error ? error.message : String(error))
+      events.emit('trouble', `The visit sheet ${SHEET_FILE} cannot be read (${why}). ${LAST_STAYS}`)
+    }
+  }
+
+  function look(): Promise<void> {
+    looking ??= lookOnce().finally(() => {
+      looking = undefined
+    })
+    return looking
+  }
+
+  const timer = setInterval(() => void look(), everyMs)
+  timer.unref()
+  return {
+    events,
+    get sheet() {
+      return sheet
+    },
+    look,
+    close() {
+      closed = true
+      clearInterval(timer)
+    },
+  }
+}
+
+const LAST_STAYS = 'It may be open in another program; what was read last stays in force.'
+
+/** In force once the file is gone: nothing is planned. */
+export const GONE_SHEET: ReadSheet = Object.freeze({
+  file: SHEET_FILE,
+  sha256: createHash('sha256').update('').digest('hex'),
+  rows: [],
+  columns: [],
+  errors: [`${SHEET_FILE} is gone: nothing is planned any more.`],
+})

@@ -1,0 +1,110 @@
+import { mkdtemp, rm, unlink, writeFile } from 'node:fs/promises'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { expect, it, onTestFinished } from 'vitest'
+import type { EntryOf } from '../../server/ledger/entries.ts'
+import { FILE_ACCESS, type FileAccess } from '../../server/staging/file-access.ts'
+import { rowsOnRecord, sheetEntry } from '../../server/visit/sheet-entry.ts'
+import { createVisitFile, type ReadSheet } from '../../server/visit/visit-file.ts'
+
+async function folderWith(text?: string): Promise<string> {
+  const folder = await mkdtemp(join(tmpdir(), 'fetchproof-sheet-'))
+  onTestFinished(() => rm(folder, { recursive: true, force: true }))
+  if (text !== undefined) await writeFile(join(folder, 'visit.csv'), text)
+  return folder
+}
+
+function watched(folder: string, files?: FileAccess) {
+  // Looked at by hand, so that no test waits for a clock.
+  const visit = createVisitFile({ folder, everyMs: 3_600_000, ...(files !== undefined && { files }) })
+  onTestFinished(() => visit.close())
+  const changes: ReadSheet[] = []
+  const troubles: string[] = []
+  visit.events.on('changed', (sheet) => changes.push(sheet))
+  visit.events.on('trouble', (message) => troubles.push(message))
+  return { visit, changes, troubles }
+}
+
+it('reads the sheet, and again only when it has changed', async () => {
+  const folder = await folderWith('device,image\ndesk,a.bin\n')
+  const { visit, changes } = watched(folder)
+  await visit.look()
+  await visit.look()
+  expect(changes.map(({ rows }) => rows.map(({ device }) => device))).toEqual([['desk']])
+  await writeFile(join(folder, 'visit.csv'), 'device,image\ndesk,a.bin\nhall,b.bin\n')
+  await visit.look()
+  expect(visit.sheet?.rows.map(({ device }) => device)).toEqual(['desk', 'hall'])
+})
+
+it('is silent about a folder without a sheet', async () => {
+  const { visit, changes, troubles } = watched(await folderWith())
+  await visit.look()
+  await visit.look()
+  expect([visit.sheet, changes, troubles]).toEqual([undefined, [], []])
+})
+
+it('keeps the sheet while a spreadsheet replaces it, and lets go of it when it stays away', async () => {
+  const folder = await folderWith('device\ndesk\n')
+  const { visit, changes } = watched(folder)
+  await visit.look()
+  await unlink(join(folder, 'visit.csv'))
+  await visit.look()
+  expect(visit.sheet?.rows).toHaveLength(1)
+  await visit.look()
+  expect(visit.sheet?.rows).toEqual([])
+  expect(visit.sheet?.errors.join()).toContain('visit.csv is gone')
+  await visit.look()
+  expect(changes).toHaveLength(2)
+  await writeFile(join(folder, 'visit.csv'), 'device\ndesk\n')
+  await visit.look()
+  expect(visit.sheet?.rows).toHaveLength(1)
+})
+
+it('does not take a file that was emptied to be written anew for an empty sheet', async () => {
+  const folder = await folderWith('device\ndesk\n')
+  const { visit, changes } = watched(folder)
+  await visit.look()
+  await writeFile(join(folder, 'visit.csv'), '')
+  await visit.look()
+  expect(changes).toHaveLength(1)
+})
+
+it('names what is wrong by row and column, and uses the good rows', async () => {
+  const { visit } = watched(await folderWith('device,mac\ndesk,not a mac\nhall,\n'))
+  await visit.look()
+  expect(visit.sheet?.rows.map(({ device }) => device)).toEqual(['desk', 'hall'])
+  expect(visit.sheet?.errors[0]).toContain('row 2, column mac')
+})
+
+it('says once that the sheet cannot be read, and keeps the last one', async () => {
+  const folder = await folderWith('device\ndesk\n')
+  const disk: { locked: boolean } = { locked: false }
+  const files: FileAccess = {
+    ...FILE_ACCESS,
+    open: (root, file) =>
+      disk.locked
+        ? Promise.reject(Object.assign(new Error('busy'), { code: 'EBUSY' }))
+        : FILE_ACCESS.open(root, file),
+  }
+  const { visit, troubles } = watched(folder, files)
+  await visit.look()
+  disk.locked = true
+  await visit.look()
+  await visit.look()
+  expect(troubles).toEqual([expect.stringContaining('EBUSY')])
+  expect(visit.sheet?.rows).toHaveLength(1)
+})
+
+it('comes back from the ledger as it was planned, with columns of the engineer’s own', async () => {
+  const { visit } = watched(
+    await folderWith(
+      'device;address;mac;via;image;shelf\ndesk;192.0.2.10;0000.5e00.530a;;a.bin;3\ndesk;;;;b.bin;\nhall;;;Desk;;4\n',
+    ),
+  )
+  await visit.look()
+  const { sheet } = visit
+  if (sheet === undefined) throw new Error('no sheet')
+  const entry = { ...sheetEntry(sheet), seq: 1, at: '', prev: '', sum: '' } as EntryOf<'sheet'>
+  expect(entry.rows[0]?.shelf).toBe('3')
+  expect(rowsOnRecord(JSON.parse(JSON.stringify(entry)) as EntryOf<'sheet'>)).toEqual(sheet.rows)
+})
