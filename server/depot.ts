@@ -65,7 +65,8 @@ export interface Depot {
   troubles(): readonly Trouble[]
   /** Own addresses that some connection has come to in this run. */
   readonly reached: ReadonlySet<string>
-  connectionSeen(localAddress: string): void
+  /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
+  connectionSeen(localAddress: string, clientAddress: string): void
   /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by?: string): void
   /**
@@ -306,8 +307,8 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
         },
         troubles: () => troubles,
         reached,
-        connectionSeen(localAddress) {
-          if (reached.has(localAddress)) return
+        connectionSeen(localAddress, clientAddress) {
+          if (reached.has(localAddress) || own().some(({ address }) => address === clientAddress)) return
           reached.add(localAddress)
           events.emit('changed')
         },

@@ -24,7 +24,7 @@ export interface ImagePortDeps extends ResponderDeps {
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
   /** A connection came to this own address, whoever it is. */
-  readonly onConnection?: (localAddress: string) => void
+  readonly onConnection?: (localAddress: string, clientAddress: string) => void
 }
 
 export interface ImagePort {
@@ -65,7 +65,9 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
       listener,
     )
     connections.attach(server)
-    server.on('connection', (socket: Socket) => deps.onConnection?.(normalise(socket.localAddress) ?? ''))
+    server.on('connection', ({ localAddress, remoteAddress }: Socket) =>
+      deps.onConnection?.(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),
+    )
     server.on('clientError', (error: ParseError, socket: Socket) =>
       unparsed(deps, connections, error, socket),
     )
