@@ -9,7 +9,7 @@
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output; changes nothing
- *   POST /api/lift, /api/ready-now, /api/published, /api/observed;  PUT /api/drop      changes
+ *   POST /api/lift, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
@@ -17,11 +17,13 @@ import { type Depot, userName } from '../depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
+import type { Matched } from '../staging/matching/finding.ts'
 import { pickVersion } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
 import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
+import { addRehearsed } from './rehearsed.ts'
 import type * as Taken from './requests.ts'
 import {
   DropQuery,
@@ -33,7 +35,6 @@ import {
   ReadyNowBody,
 } from './requests.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
-import type { MatchAnswer } from './snapshot-shape.ts'
 import { addStream } from './stream.ts'
 
 /** Published checksums and digests that devices print: another room's work, handed in. */
@@ -41,7 +42,7 @@ export interface Checksums {
   /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
   paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
   /** Which images and algorithms the digests in a text belong to. */
-  match(text: string): Promise<MatchAnswer> | MatchAnswer
+  match(text: string): Promise<Matched> | Matched
 }
 
 export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
@@ -100,6 +101,7 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   addStream(app, { feed, ...(options.heartbeatMs !== undefined && { heartbeatMs: options.heartbeatMs }) })
   addReading(app, options, () => feed.whole())
   addChanges(app, options, checkToken)
+  addRehearsed(app, depot, checkToken)
   addDrops(app, options, checkToken)
   if (options.pageFolder !== undefined) {
     await app.register(fastifyStatic, { root: options.pageFolder, cacheControl: false, dotfiles: 'deny' })
