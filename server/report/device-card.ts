@@ -1,0 +1,165 @@
+/** One device in the printed record: what was planned, what was done, and how sure that is. */
+import type { PullRecord } from '../delivery/records.ts'
+import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
+import { standingWords } from '../visit/plan-words.ts'
+import { SHEET_COLUMNS } from '../visit/sheet-rows.ts'
+import { type Html, html } from './html.ts'
+import { standingText } from './image-view.ts'
+import { PULL_SHORT, pullWords } from './pull-words.ts'
+import type { SiteTime } from './site-time.ts'
+import { bytesText, durationText, rateText } from './units.ts'
+import type { ReportImage, VisitReport } from './visit-report.ts'
+
+export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTime): Html {
+  const { model, serial, warnings, remarks } = device
+  const kind = [model, serial === null ? null : `serial ${serial}`].filter((part) => part !== null).join(', ')
+  return html`<section class="card">
+<header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
+<div class="grid">${facts(device, time)}</div>
+${device.steps.map((step) => stepBlock(step, device, report, time))}
+${evidence(device, time)}
+${sentences(
+  warnings.map((text) => html`<p class="warn">${text}</p>`),
+  remarks.map((text) => html`<p>${text}</p>`),
+  notes(device, time),
+)}
+</section>
+`
+}
+
+export function standingTag(device: DevicePlan): Html {
+  const { standing } = device
+  const look = standing === 'wrong image' ? ' wrong' : device.done ? '' : ' open'
+  return html`<span class="tag${look}">${standing === 'wrong image' ? 'wrong image' : standingWords(device)}</span>`
+}
+
+export function field(label: string, value: Html | string | null, width = ''): Html {
+  const shown = value === null || value === '' ? html`<span class="blank">–</span>` : value
+  return html`<div class="field${width === '' ? '' : ` ${width}`}"><span class="label">${label}</span>${shown}</div>`
+}
+
+function facts(device: DevicePlan, time: SiteTime): Html[] {
+  const { versions, macSeen, mac, seenAt, address } = device
+  const seenHardware =
+    macSeen !== null && macSeen !== mac
+      ? html`${macSeen}<span class="said">as seen${mac === null ? '' : `; on the sheet ${mac}`}</span>`
+      : mac
+  const addresses = seenAt.length === 0 ? address : seenAt.join(', ')
+  const own = Object.entries(device.steps[0]?.row.cells ?? {}).filter(
+    ([name, cell]) => cell.trim() !== '' && !(SHEET_COLUMNS as readonly string[]).includes(name),
+  )
+  return [
+    field('Network address', addresses),
+    field('Hardware address', seenHardware),
+    field('Recognised by', device.identifiedBy ?? null),
+    field('Version before', observed(versions.before, versions.plannedBefore, 'before', device, time)),
+    field('Version after', observed(versions.after, null, 'after', device, time)),
+    field('Version planned', versions.target),
+    ...(device.via === null ? [] : [field('Takes its image from', device.via, 'full')]),
+    ...own.map(([name, cell]) => field(name, cell)),
+    ...Array.from({ length: (3 - (own.length % 3)) % 3 }, () => html`<div class="field"></div>`),
+  ]
+}
+
+/** A version is what a person read off the device, and says so. */
+function observed(
+  seen: string | null,
+  planned: string | null,
+  which: 'before' | 'after',
+  { observations }: DevicePlan,
+  time: SiteTime,
+): Html | null {
+  if (seen === null) {
+    return planned === null
+      ? null
+      : html`${planned}<span class="said">from the visit sheet, not observed</span>`
+  }
+  const by = observations.findLast((entry) => entry[which] !== undefined)
+  return html`${seen}<span class="said">observed by ${by?.by}, ${by === undefined ? '' : time.full(by.at)}</span>`
+}
+
+function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time: SiteTime): Html {
+  const { image, pull, row } = step
+  const number = device.steps.length > 1 ? `Step ${row.step} of ${device.steps.length}: ` : ''
+  const planned = image === null ? 'no image planned' : `planned image ${image}`
+  const rollback = row.rollback === null ? null : html`<p>Way back: ${row.rollback}.</p>`
+  const done =
+    pull === null
+      ? html`<p class="none">No pull of it is on record.</p>`
+      : html`${viaLine(step, device)}${pullBlock(pull, report, time)}${attempts(step, pull, time)}`
+  return html`<div class="step"><span class="label">${number}${planned}</span>
+${done}${rollback}${row.note === null ? null : html`<p>On the sheet: ${row.note}</p>`}
+</div>
+`
+}
+
+function viaLine(step: StepPlan, device: DevicePlan): Html | null {
+  if (
+    device.via === null ||
+    (step.standing !== 'pulled by another' && step.pull?.client.device === device.device)
+  ) {
+    return null
+  }
+  return html`<p>Pulled by <strong>${device.via}</strong> for this device; nothing was seen of this device itself.</p>`
+}
+
+/** A pull in full: image, digest, standing of the published checksum, times, rate, ending. */
+export function pullBlock(pull: PullRecord, report: VisitReport, time: SiteTime): Html {
+  const { image } = pull
+  const known = report.images.find((each) => each.sha256 === image.sha256 && each.name === image.name)
+  return html`<p><strong>${image.name}</strong>, ${bytesText(image.bytes)} bytes; published checksum: ${known === undefined ? 'not on record' : checksumWords(known)}</p>
+<p><code>SHA-256 ${image.sha256}</code></p>
+<p>${time.full(pull.begun)} ${pull.ended === null ? '' : html`to ${time.clock(pull.ended)}`} ${time.zone}${paceText(pull)}, from ${(pull.addresses ?? [pull.client.address]).join(', then ')}</p>
+<p>${pullWords(pull)}${pull.notes.length === 0 ? '' : ` Seen: ${pull.notes.join('; ')}.`}${pull.versionChanged ? ' The image changed during the transfer.' : ''}</p>
+`
+}
+
+export function checksumWords({ published }: ReportImage): string {
+  if (published.standing === 'none')
+    return 'none was given, so that the image was not compared with its maker’s'
+  return standingText(published)
+}
+
+function paceText({ seconds, bytesPerSecond }: PullRecord): string {
+  if (seconds === null) return ''
+  return `, ${durationText(seconds)}${bytesPerSecond === null ? '' : `, ${rateText(bytesPerSecond)}`}`
+}
+
+function attempts({ attempts: all }: StepPlan, pull: PullRecord, time: SiteTime): Html | null {
+  const others = all.filter((other) => other !== pull)
+  if (others.length === 0) return null
+  const list = others.map((other) => `${time.clock(other.begun)} ${PULL_SHORT[other.state]}`).join(', ')
+  return html`<p>Other pulls of the same image: ${list}.</p>`
+}
+
+function evidence(device: DevicePlan, time: SiteTime): Html | null {
+  const { printed, returned } = device
+  if (printed === null && returned === null) return null
+  return html`<div class="said-list">${
+    printed === null
+      ? null
+      : html`<p class="best"><strong>The device itself printed</strong> the ${printed.algorithm} digest <code>${printed.value}</code>: ${
+          printed.image === null ? 'it is that of no image on record' : `it is that of ${printed.image}`
+        }${printed.planned === true ? ', the planned image. No evidence of what a device holds is better' : ''}. Recorded by ${printed.by}, ${time.full(printed.at)}.</p>`
+  }${
+    returned === null
+      ? null
+      : html`<p>Return to service (connections to ${returned.address}): ${returned.darkAt === null ? 'dark when first asked' : `went dark ${time.full(returned.darkAt)}`}, ${
+          returned.backAt === null
+            ? html`<strong>did not answer again</strong>`
+            : `answered again ${time.clock(returned.backAt)}${returned.darkMs === null ? '' : `, after ${durationText(returned.darkMs / 1000)}`}`
+        }.</p>`
+  }</div>
+`
+}
+
+function notes({ observations }: DevicePlan, time: SiteTime): Html[] {
+  return observations.flatMap(({ note, by, at }) =>
+    note === undefined ? [] : [html`<p>Note by ${by}, ${time.full(at)}: ${note}</p>`],
+  )
+}
+
+function sentences(...groups: readonly (readonly Html[])[]): Html | null {
+  const all = groups.flat()
+  return all.length === 0 ? null : html`<div class="said-list">${all}</div>`
+}

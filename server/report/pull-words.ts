@@ -1,0 +1,27 @@
+/** How a pull ended, in words for a reader who knows devices but not this program. Never more than was seen. */
+import type { PullRecord } from '../delivery/records.ts'
+import { bytesText } from './units.ts'
+
+export function pullWords({ state, bytesCovered, image }: PullRecord): string {
+  const percent = image.bytes === 0 ? 100 : Math.floor((bytesCovered / image.bytes) * 100)
+  switch (state) {
+    case 'complete':
+      return 'Transferred whole: the device took every byte of the image from this server.'
+    case 'unconfirmed':
+      return 'Sent whole, not confirmed: every byte was sent, but it was not seen that the device took the last of them.'
+    case 'running':
+      return 'Not ended: the transfer was under way when this record ends.'
+    case 'incomplete':
+      return bytesCovered === 0
+        ? 'Broken off: the device did not take the image whole; no part of it is confirmed.'
+        : `Broken off: ${bytesText(bytesCovered)} of ${bytesText(image.bytes)} bytes (${percent} %) are confirmed.`
+  }
+}
+
+/** One or two words for a table. */
+export const PULL_SHORT: Readonly<Record<PullRecord['state'], string>> = Object.freeze({
+  complete: 'whole',
+  unconfirmed: 'not confirmed',
+  running: 'not ended',
+  incomplete: 'broken off',
+})

@@ -1,0 +1,146 @@
+/**
+ * What the ledgers of one or several staging folders say about a visit, gathered for the report. Like refusals are
+ * counted and not kept one by one, so that a client that asks every second does not fill the memory.
+ */
+import { basename, dirname } from 'node:path'
+import { createPullBook } from '../delivery/pulls.ts'
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { Entry, EntryOf } from '../ledger/entries.ts'
+import { readLock } from '../ledger/lock.ts'
+import { checkLedger, type LedgerCheck, readEntries } from '../ledger/read.ts'
+import { createDeviceFinder } from '../visit/device-finder.ts'
+import type { DarkOrBack } from '../visit/plan-shape.ts'
+import { rowsOnRecord } from '../visit/sheet-entry.ts'
+import type { PlannedRow } from '../visit/sheet-rows.ts'
+
+/** Of one staging folder. */
+export interface FolderFacts {
+  /** Name of the staging folder, without the way to it. */
+  readonly name: string
+  readonly ledger: LedgerCheck
+  /** The folder is being served at this moment. */
+  readonly served: boolean
+  readonly opened: readonly EntryOf<'opened'>[]
+  /** When the first entry and the last one were written. */
+  readonly begun: string | null
+  readonly ended: string | null
+  readonly sheets: readonly EntryOf<'sheet'>[]
+  readonly rows: readonly PlannedRow[]
+  readonly pulls: readonly PullRecord[]
+  /** Refusals, and requests that got no more than headers: like ones counted. */
+  readonly asked: readonly FetchRecord[]
+  readonly observations: readonly EntryOf<'observed'>[]
+  readonly returns: readonly DarkOrBack[]
+  readonly images: readonly EntryOf<'image'>[]
+  readonly aboutImages: readonly EntryOf<'image-gone' | 'held' | 'lifted' | 'published'>[]
+  readonly rehearsals: readonly EntryOf<'rehearsed'>[]
+  readonly recoveries: readonly EntryOf<'recovered'>[]
+  macOf(address: string): string | null
+}
+
+/** Throws FP_LEDGER_MISSING. A line that cannot be read is passed over; that the chain is broken is said. */
+export async function visitFacts(files: readonly string[]): Promise<readonly FolderFacts[]> {
+  const facts: FolderFacts[] = []
+  for (const [at, file] of files.entries()) {
+    facts.push(await folderFacts(file, files.length > 1 ? `${at + 1}-` : ''))
+  }
+  return facts
+}
+
+async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts> {
+  const ledger = await checkLedger(file)
+  const kept = createKeeper()
+  const asked = createCounter()
+  let rows: readonly PlannedRow[] = []
+  let finder = createDeviceFinder(rows)
+  const book = createPullBook({
+    idPrefix,
+    fetchDone: asked.take,
+    deviceOf: (client) => finder.nameOf(client),
+  })
+  for await (const entry of readEntries(file, { onBad: () => undefined })) {
+    kept.take(entry)
+    book.take(entry)
+    if (entry.kind !== 'sheet') continue
+    rows = rowsOnRecord(entry)
+    finder = createDeviceFinder(rows)
+  }
+  book.renamed()
+  return {
+    name: folderName(file),
+    ledger,
+    served: (await readLock(dirname(file))) !== undefined,
+    ...kept.facts(),
+    rows,
+    pulls: book.pulls(),
+    asked: asked.list(),
+    macOf: (address) => book.macOf({ address }),
+  }
+}
+
+function folderName(file: string): string {
+  const records = dirname(file)
+  return basename(basename(records) === '.fetchproof' ? dirname(records) : records)
+}
+
+type Kept = Omit<FolderFacts, 'name' | 'ledger' | 'served' | 'rows' | 'pulls' | 'asked' | 'macOf'>
+
+function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
+  const lists = new Map<Entry['kind'], Entry[]>()
+  const kept = new Set<Entry['kind']>([
+    'opened',
+    'sheet',
+    'observed',
+    'device-dark',
+    'device-back',
+    'image',
+    'image-gone',
+    'held',
+    'lifted',
+    'published',
+    'rehearsed',
+    'recovered',
+  ])
+  let begun: string | null = null
+  let ended: string | null = null
+  const list = <K extends Entry['kind']>(...kinds: K[]): EntryOf<K>[] =>
+    (kinds.flatMap((kind) => lists.get(kind) ?? []) as EntryOf<K>[]).sort((a, b) => a.seq - b.seq)
+  return {
+    take(entry) {
+      begun ??= entry.at
+      ended = entry.at
+      if (!kept.has(entry.kind)) return
+      const there = lists.get(entry.kind)
+      if (there === undefined) lists.set(entry.kind, [entry])
+      else there.push(entry)
+    },
+    facts: () => ({
+      begun,
+      ended,
+      opened: list('opened'),
+      sheets: list('sheet'),
+      observations: list('observed'),
+      returns: list('device-dark', 'device-back'),
+      images: list('image'),
+      aboutImages: list('image-gone', 'held', 'lifted', 'published'),
+      rehearsals: list('rehearsed'),
+      recoveries: list('recovered'),
+    }),
+  }
+}
+
+/** Requests without image bytes, like ones as one with a count, in the order in which they first came. */
+function createCounter(): { take(fetch: FetchRecord): void; list(): readonly FetchRecord[] } {
+  const counted = new Map<string, FetchRecord>()
+  return {
+    take(fetch) {
+      if (fetch.rehearsal || (fetch.ending !== 'refused' && fetch.ending !== 'headers-only')) return
+      const { client, target, status, reason, ending } = fetch
+      const key = JSON.stringify([client.address, client.mac, target, status, reason, ending])
+      const there = counted.get(key)
+      const count = (there?.count ?? 0) + fetch.count
+      counted.set(key, { ...(there ?? fetch), count, ended: fetch.ended })
+    },
+    list: () => [...counted.values()],
+  }
+}

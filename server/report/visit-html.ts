@@ -1,0 +1,302 @@
+/**
+ * The record of a visit as one HTML file without any outside reference or script, to be read on a screen, printed on
+ * A4 or Letter, and signed.
+ */
+import { createHash } from 'node:crypto'
+import type { DevicePlan } from '../visit/plan-shape.ts'
+import { CAUTIONS, WHAT_THIS_SHOWS } from './cautions.ts'
+import { checksumWords, deviceCard, field, pullBlock, standingTag } from './device-card.ts'
+import { FORM_STYLE } from './form-style.ts'
+import { type Html, html, trusted } from './html.ts'
+import { PULL_SHORT } from './pull-words.ts'
+import { type SiteTime, siteTime } from './site-time.ts'
+import { type TimelineBar, timelineKey, timelines } from './timeline.ts'
+import { bytesText, durationText, rateText } from './units.ts'
+import type { ReportImage, VisitReport } from './visit-report.ts'
+
+/** Longer lists are cut: the CSV and JSON forms hold everything. */
+const REFUSALS_AT_MOST = 200
+
+export function visitHtml(report: VisitReport): string {
+  const time = siteTime(report.zoneOffsetMinutes)
+  const sections = numbered([
+    ['What was planned and what was done', overview(report, time)],
+    ['What was not done', notDone(report)],
+    ['Device by device', cards(report, time)],
+    ['The pulls over time', drawings(report, time)],
+    ['Clients that are not on the visit sheet', strangers(report, time)],
+    ['Requests that were refused', refusals(report, time)],
+    ['Images', images(report, time)],
+    ['What this record shows, and what it cannot', shows(report)],
+    ['Cautions', cautions()],
+    ['How to check this record', checking(report, time)],
+    ['Names and signatures', signatures()],
+  ])
+  const title = ['Site visit record', report.visit.site ?? report.folders.map(({ name }) => name).join(', ')]
+  const document = html`<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="${policy()}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="referrer" content="no-referrer">
+<meta name="color-scheme" content="light">
+<title>${title.join(': ')}</title>
+<style>${trusted(FORM_STYLE)}</style>
+</head>
+<body>
+${masthead(report, time)}
+${sections}
+<p class="foot">Made ${time.full(report.made)} ${time.zone} with Fetchproof ${report.version} from the ledger of ${report.folders.map(({ name }) => name).join(', ')}.</p>
+</body>
+</html>
+`
+  return document.html
+}
+
+/** Nothing is loaded and nothing runs; the one style sheet is named by its digest (CSP Level 3). */
+function policy(): string {
+  const digest = createHash('sha256').update(FORM_STYLE).digest('base64')
+  return `default-src 'none'; style-src 'sha256-${digest}'; base-uri 'none'; form-action 'none'`
+}
+
+function numbered(sections: readonly (readonly [string, Html | null])[]): Html[] {
+  return sections
+    .filter((section): section is readonly [string, Html] => section[1] !== null)
+    .map(
+      ([title, body], index) => html`<section><h2><span class="no">${index + 1}</span>${title}</h2>
+${body}</section>
+`,
+    )
+}
+
+function masthead(report: VisitReport, time: SiteTime): Html {
+  const { visit, plan } = report
+  const open = report.notDone.length
+  const words = report.served
+    ? ['Visit not ended', 'made while images were still being served']
+    : report.complete
+      ? [
+          'Complete',
+          plan === null ? 'no visit sheet: every pull came through whole' : 'everything planned was pulled',
+        ]
+      : ['Not complete', `${open} ${open === 1 ? 'point' : 'points'} open, see section 2`]
+  const span = (at: string | null): string | null => (at === null ? null : `${time.full(at)} ${time.zone}`)
+  const hosts = [...new Set(report.folders.flatMap(({ runs }) => runs.map(({ host }) => host)))]
+  return html`<header class="masthead"><div><h1>Site visit record</h1><p>Device images served on site: what was planned, and what the devices fetched.</p></div>
+<div class="outcome">${words[0]}<small>${words[1]}</small></div></header>
+<div class="grid top">${[
+    field('Customer', visit.customer, 'half'),
+    field('Site', visit.site, 'half'),
+    field('Change reference', visit.changeReference),
+    field('Engineer', visit.engineer),
+    field('Approved by', visit.approver),
+    field('Record begins', span(report.begun)),
+    field('Record ends', span(report.ended)),
+    field('Served from', hosts.join(', ')),
+  ]}</div>
+`
+}
+
+function overview(report: VisitReport, time: SiteTime): Html {
+  const { plan } = report
+  if (plan === null) {
+    return html`<p>There was no visit sheet, so that nothing says which device should have which image. These are the pulls that were seen.</p>
+${pullTable(report, time)}`
+  }
+  const sheets = report.folders.flatMap(({ sheet }) => (sheet === null ? [] : [sheet]))
+  const changes = sheets.reduce((sum, sheet) => sum + sheet.changes, 0)
+  const counts = Object.entries(plan.counts).map(([standing, count]) => `${count} ${standing}`)
+  const errors = sheets.flatMap((sheet) => sheet.errors)
+  return html`<p>${plan.devices.length} ${plan.devices.length === 1 ? 'device' : 'devices'} on the visit sheet: ${counts.join(', ')}.${changes > 0 ? ` The sheet was changed ${changes} ${changes === 1 ? 'time' : 'times'} during the visit; the last one counts.` : ''}</p>
+<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pulled (${time.zone})</th><th class="num">Took</th><th>Version before → after</th></tr></thead><tbody>
+${plan.devices.flatMap((device) => deviceRows(device, time))}
+</tbody></table>
+${errors.length === 0 ? null : html`<p>The sheet had faults:</p>${bullets(errors)}`}`
+}
+
+function deviceRows(device: DevicePlan, time: SiteTime): Html[] {
+  const { versions } = device
+  const before = versions.before ?? versions.plannedBefore
+  return device.steps.map((step, index) => {
+    const first = index === 0
+    const last = index === device.steps.length - 1
+    const name = device.steps.length > 1 ? `${device.device}, step ${index + 1}` : device.device
+    const tag =
+      device.steps.length === 1 || device.standing === 'wrong image'
+        ? standingTag(device)
+        : stepTag(step.standing, device.via)
+    const version = [first ? before : null, last ? versions.after : null]
+    return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${version.every((each) => each === null) ? '–' : `${version[0] ?? '…'} → ${version[1] ?? '…'}`}</td></tr>
+`
+  })
+}
+
+function stepTag(standing: string, via: string | null): Html {
+  const done = ['pulled', 'pulled by another', 'nothing planned'].includes(standing)
+  const words = standing === 'pulled by another' ? `pulled by ${via}` : standing
+  return html`<span class="tag${done ? '' : ' open'}">${words}</span>`
+}
+
+function pullTable({ pulls }: VisitReport, time: SiteTime): Html {
+  if (pulls.length === 0) return html`<p class="none">None.</p>`
+  return html`<table><thead><tr><th>Client</th><th>Image</th><th>Begun (${time.zone})</th><th class="num">Took</th><th class="num">Rate</th><th>Ending</th></tr></thead><tbody>
+${pulls.map(
+  (pull) =>
+    html`<tr><td>${pull.client.device ?? pull.client.address}${pull.client.mac === null ? '' : html` <span class="said">${pull.client.mac}</span>`}</td><td>${pull.image.name}</td><td class="time">${time.full(pull.begun)}</td><td class="num">${pull.seconds === null ? '–' : durationText(pull.seconds)}</td><td class="num">${pull.bytesPerSecond === null ? '–' : rateText(pull.bytesPerSecond)}</td><td>${PULL_SHORT[pull.state]}</td></tr>
+`,
+)}</tbody></table>`
+}
+
+function notDone({ notDone: sentences, plan, images: known }: VisitReport): Html {
+  const unused = known.filter((image) => image.pulls === 0 && image.gone === null)
+  const warnings = (plan?.devices ?? []).flatMap(({ device, warnings: own }) =>
+    own.map((text) => `${device}: ${text}`),
+  )
+  return html`${sentences.length === 0 ? html`<p>Nothing is open.</p>` : bullets(sentences)}
+${warnings.length === 0 ? null : html`<p>To be looked at:</p>${bullets(warnings)}`}
+${unused.length === 0 ? null : html`<p>Staged, but pulled by no device: ${unused.map(({ name }) => name).join(', ')}.</p>`}`
+}
+
+function bullets(sentences: readonly string[]): Html {
+  return html`<ul>${sentences.map((text) => html`<li>${text}</li>`)}</ul>`
+}
+
+function cards(report: VisitReport, time: SiteTime): Html | null {
+  if (report.plan === null) return null
+  const { devices, otherObservations } = report.plan
+  const others = otherObservations.map(({ device, before, after, note, by, at }) => {
+    const said = [before && `version before ${before}`, after && `version after ${after}`, note]
+    return `${device}: ${said.filter(Boolean).join(', ')} (observed by ${by}, ${time.full(at)})`
+  })
+  return html`${devices.map((device) => deviceCard(device, report, time))}${
+    others.length === 0 ? null : html`<p>Observed of devices that are not on the sheet:</p>${bullets(others)}`
+  }`
+}
+
+function drawings(report: VisitReport, time: SiteTime): Html {
+  const bars = [...pullBars(report, time), ...darkBars(report)]
+  if (bars.length === 0) return html`<p class="none">No pull is on record.</p>`
+  return html`${timelineKey()}${timelines(bars, time)}`
+}
+
+function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
+  const wrong = new Set(report.plan?.devices.flatMap((device) => device.wrongPulls) ?? [])
+  const names = new Map(
+    report.plan?.devices.flatMap((device) =>
+      [...device.wrongPulls, ...device.rollbackPulls, ...device.steps.flatMap((step) => step.attempts)]
+        .filter(
+          () =>
+            device.standing !== 'pulled by another' &&
+            device.via === null &&
+            device.identifiedBy !== 'shared address',
+        )
+        .map((pull) => [pull, device.device] as const),
+    ) ?? [],
+  )
+  return report.pulls.map((pull) => {
+    const fromMs = Date.parse(pull.begun)
+    const row = names.get(pull) ?? pull.client.device ?? pull.client.address
+    const look = wrong.has(pull) ? 'wrong image' : LOOKS[pull.state]
+    const title = `${row}: ${pull.image.name}, ${time.full(pull.begun)}, ${PULL_SHORT[pull.state]}`
+    return { row, fromMs, toMs: pull.ended === null ? fromMs : Date.parse(pull.ended), look, title }
+  })
+}
+
+const LOOKS = {
+  complete: 'whole',
+  unconfirmed: 'not confirmed',
+  running: 'broken off',
+  incomplete: 'broken off',
+} as const
+
+function darkBars({ plan, ended }: VisitReport): TimelineBar[] {
+  return (plan?.devices ?? []).flatMap(({ device, returned }) => {
+    if (returned?.darkAt == null) return []
+    const fromMs = Date.parse(returned.darkAt)
+    const toMs = Date.parse(returned.backAt ?? ended ?? returned.darkAt)
+    return [{ row: device, fromMs, toMs, look: 'dark', title: `${device}: dark` } as const]
+  })
+}
+
+function strangers(report: VisitReport, time: SiteTime): Html | null {
+  if (report.plan === null) return null
+  if (report.plan.strangers.length === 0) return html`<p class="none">None pulled an image.</p>`
+  return html`${report.plan.strangers.map(
+    ({
+      addresses,
+      mac,
+      pulls,
+      remark,
+    }) => html`<section class="card"><header><h3>${addresses.join(', ')} <span class="model">${mac === null ? 'hardware address not seen' : mac}</span></h3><span class="tag wrong">not on the sheet</span></header>
+${remark === null ? null : html`<div class="said-list"><p>${remark}</p></div>`}
+${pulls.map((pull) => html`<div class="step">${pullBlock(pull, report, time)}</div>`)}
+</section>
+`,
+  )}`
+}
+
+function refusals({ refusals: all }: VisitReport, time: SiteTime): Html {
+  if (all.length === 0) return html`<p class="none">None.</p>`
+  const shown = all.slice(0, REFUSALS_AT_MOST)
+  const more = all.length - shown.length
+  return html`<table><thead><tr><th>First (${time.zone})</th><th>From</th><th>Request</th><th class="num">Times</th><th>Why</th></tr></thead><tbody>
+${shown.map(
+  (
+    one,
+  ) => html`<tr><td class="time">${time.full(one.first)}</td><td>${one.address}</td><td>${one.request}</td><td class="num">${one.count}</td><td>${one.status === null ? '' : `${one.status}: `}${one.reason}</td></tr>
+`,
+)}</tbody></table>
+${more > 0 ? html`<p>${more} more are in the CSV and JSON forms of this record.</p>` : null}`
+}
+
+function images({ images: all }: VisitReport, time: SiteTime): Html {
+  if (all.length === 0) return html`<p class="none">No image was on offer.</p>`
+  return html`<table><thead><tr><th>Image</th><th class="num">Bytes</th><th>Published checksum</th><th>Format</th><th class="num">Pulls</th></tr></thead><tbody>
+${all.map((image) => imageRow(image, time))}</tbody></table>`
+}
+
+function imageRow(image: ReportImage, time: SiteTime): Html {
+  const said = [
+    `on offer from ${time.full(image.since)}${image.gone === null ? '' : ` until ${time.full(image.gone)}`}`,
+    image.planned ? 'planned' : 'not planned for any device',
+    ...(image.held === null ? [] : [`held: ${image.held}`]),
+    ...(image.lifted === null ? [] : [`hold lifted by ${image.lifted.by} (${image.lifted.reason})`]),
+    ...image.notes,
+  ]
+  const detail = image.format.detail === undefined ? '' : `, ${image.format.detail}`
+  return html`<tr><td><strong>${image.name}</strong><br><code>${image.sha256}</code><span class="said">${said.join('; ')}</span></td><td class="num">${bytesText(image.bytes)}</td><td>${checksumWords(image)}</td><td>${image.format.kind}: ${image.format.verdict}${detail}</td><td class="num">${image.pulls}</td></tr>
+`
+}
+
+function shows({ rehearsals }: VisitReport): Html {
+  return html`${WHAT_THIS_SHOWS.map((text) => html`<p>${text}</p>`)}${
+    rehearsals.length === 0
+      ? null
+      : html`<p>Before the devices, the images were fetched over their own addresses and compared ${rehearsals.length} ${rehearsals.length === 1 ? 'time' : 'times'}; differences found: ${rehearsals.reduce((sum, { differences }) => sum + differences.length, 0)}. Those fetches are not counted here.</p>`
+  }`
+}
+
+function cautions(): Html {
+  return html`<div class="cautions">${CAUTIONS.map((text) => html`<p>${text}</p>`)}</div>`
+}
+
+function checking({ folders }: VisitReport, time: SiteTime): Html {
+  return html`<p>Everything above was made from the ledger, in which every line carries the digest of the line before it. A changed, missing or reordered line shows; a ledger that was cut off shows against the head digest below; one that was rewritten as a whole shows only against a head that was kept elsewhere. Keep this sheet apart from the ledger.</p>
+<table><thead><tr><th>Ledger of</th><th class="num">Entries</th><th>Chain</th><th>Head (SHA-256 of the last line)</th></tr></thead><tbody>
+${folders.map(
+  ({
+    name,
+    ledger,
+  }) => html`<tr><td>${name}</td><td class="num">${ledger.entries}</td><td>${ledger.intact ? 'intact' : html`<strong>BROKEN</strong>${ledger.firstBad === null ? '' : ` at line ${ledger.firstBad.line}: ${ledger.firstBad.why}`}`}</td><td><code>${ledger.head}</code></td></tr>
+`,
+)}</tbody></table>
+${folders.map(({ name, ledger }) => html`<p><code>fetchproof audit ${/^[\w.-]+$/.test(name) ? name : '<folder>'} --check --head ${ledger.head}</code></p>`)}
+${folders.flatMap(({ recovered }) => recovered.map((at) => html`<p>The record was taken up again at ${time.full(at)} after the program or the computer had stopped without an orderly end.</p>`))}`
+}
+
+function signatures(): Html {
+  const place = (who: string): Html =>
+    html`<div class="signature"><p>${who}</p><div class="line"></div><span class="label">Name</span><div class="line"></div><span class="label">Place, date, signature</span></div>`
+  return html`<div class="signatures">${place('For the engineer')}${place('For the customer')}</div>`
+}

@@ -1,0 +1,319 @@
+/**
+ * The record of a visit as one value: what `report` prints as HTML, JSON and CSV. Pure over what the ledgers say.
+ * Several folders are one visit: their sheets are put together, a device of both keeping all its rows.
+ */
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { EntryOf, Format, Published, Visit } from '../ledger/entries.ts'
+import { planAgainstFacts } from '../visit/plan.ts'
+import type { Plan } from '../visit/plan-shape.ts'
+import { namesImage } from '../visit/planned-image.ts'
+import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import type { FolderFacts } from './visit-facts.ts'
+
+export interface VisitReport {
+  /** RFC 3339 UTC. */
+  readonly made: string
+  /** Of the program that made the report. */
+  readonly version: string
+  /** Of the laptop's clock at the site, minutes east of UTC; times in the report are shown in it. */
+  readonly zoneOffsetMinutes: number
+  readonly visit: { readonly [K in keyof Required<Visit>]: string | null }
+  readonly begun: string | null
+  readonly ended: string | null
+  /** A folder was still being served: nothing is final. */
+  readonly served: boolean
+  readonly folders: readonly ReportFolder[]
+  /** null where there was no visit sheet. */
+  readonly plan: Plan | null
+  /** All pulls, in the order they began. */
+  readonly pulls: readonly PullRecord[]
+  readonly images: readonly ReportImage[]
+  readonly refusals: readonly Refusal[]
+  readonly rehearsals: readonly EntryOf<'rehearsed'>[]
+  /** What was not done, a plain sentence each; empty when the visit is complete. */
+  readonly notDone: readonly string[]
+  readonly complete: boolean
+}
+
+export interface ReportFolder {
+  readonly name: string
+  readonly ledger: {
+    readonly entries: number
+    readonly intact: boolean
+    readonly head: string
+    readonly firstBad: { readonly line: number; readonly why: string } | null
+  }
+  readonly runs: readonly {
+    readonly at: string
+    readonly version: string
+    readonly host: string
+    readonly system: string
+  }[]
+  /** The sheet in force at the end. */
+  readonly sheet: {
+    readonly file: string
+    readonly sha256: string
+    readonly at: string
+    readonly rows: number
+    readonly errors: readonly string[]
+    /** How often it changed after the first time. */
+    readonly changes: number
+  } | null
+  /** Times at which the server had to take up a record that had been cut off. */
+  readonly recovered: readonly string[]
+}
+
+export interface ReportImage {
+  readonly name: string
+  readonly plainPath: string
+  readonly bytes: number
+  readonly sha256: string
+  readonly published: Published
+  readonly format: Format
+  readonly notes: readonly string[]
+  /** When it was first known, and when it went. */
+  readonly since: string
+  readonly gone: string | null
+  readonly held: string | null
+  readonly lifted: { readonly at: string; readonly by: string; readonly reason: string } | null
+  readonly planned: boolean
+  /** Pulls of this version that are complete or unconfirmed. */
+  readonly pulls: number
+}
+
+export interface Refusal {
+  readonly address: string
+  readonly mac: string | null
+  readonly request: string
+  readonly status: number | null
+  readonly reason: string
+  readonly count: number
+  readonly first: string
+  readonly last: string
+}
+
+export interface ReportOptions {
+  /** RFC 3339 UTC. */
+  readonly made: string
+  readonly version: string
+}
+
+export function visitReport(folders: readonly FolderFacts[], { made, version }: ReportOptions): VisitReport {
+  const rows = mergedRows(folders)
+  const served = folders.some((folder) => folder.served)
+  const hasSheet = folders.some((folder) => folder.sheets.length > 0)
+  const all = <T>(of: (folder: FolderFacts) => readonly T[]): T[] =>
+    folders.flatMap((folder) => [...of(folder)])
+  const pulls = inOrder(
+    all((folder) => folder.pulls),
+    (pull) => pull.begun,
+  )
+  const images = all((folder) => folder.images)
+  const plan = planAgainstFacts({
+    rows,
+    pulls,
+    fetches: all((folder) => folder.asked),
+    observations: inOrder(
+      all((folder) => folder.observations),
+      ({ at }) => at,
+    ),
+    returns: inOrder(
+      all((folder) => folder.returns),
+      ({ at }) => at,
+    ),
+    images,
+    over: !served,
+    macOf: (address) => folders.map((folder) => folder.macOf(address)).find((mac) => mac !== null) ?? null,
+  })
+  const notDone = [...ledgerTroubles(folders), ...(hasSheet ? planTroubles(plan) : pullTroubles(pulls))]
+  return {
+    made,
+    version,
+    zoneOffsetMinutes: all((folder) => folder.opened).at(-1)?.zoneOffsetMinutes ?? 0,
+    visit: visitDetails(all((folder) => folder.opened)),
+    begun: earliest(folders.map((folder) => folder.begun)),
+    ended: latest(folders.map((folder) => folder.ended)),
+    served,
+    folders: folders.map(reportFolder),
+    plan: hasSheet ? plan : null,
+    pulls,
+    images: reportImages(folders, rows, pulls),
+    refusals: inOrder(
+      all((folder) => folder.asked.flatMap((fetch) => refusalOf(fetch, folder))),
+      ({ first }) => first,
+    ),
+    rehearsals: all((folder) => folder.rehearsals),
+    notDone,
+    complete: notDone.length === 0,
+  }
+}
+
+/** Rows of a device that stands on several sheets: once where they are the same, else further steps. */
+function mergedRows(folders: readonly FolderFacts[]): readonly PlannedRow[] {
+  if (folders.length < 2) return folders[0]?.rows ?? []
+  const merged: PlannedRow[] = []
+  for (const folder of folders) {
+    for (const row of folder.rows) {
+      const same = merged.filter((other) => deviceKey(other.device) === deviceKey(row.device))
+      const [first] = same
+      if (first !== undefined && isAnother(first, row)) {
+        merged.push({ ...row, device: `${row.device} (${folder.name})` })
+      } else if (!same.some((other) => other.image === row.image && other.via === row.via)) {
+        merged.push({ ...row, step: same.length + 1 })
+      }
+    }
+  }
+  return merged
+}
+
+/** Two sheets use one name for two devices. */
+function isAnother(a: PlannedRow, b: PlannedRow): boolean {
+  if (a.mac !== null && b.mac !== null) return a.mac !== b.mac
+  return a.address !== null && b.address !== null && a.address !== b.address
+}
+
+function visitDetails(opened: readonly EntryOf<'opened'>[]): VisitReport['visit'] {
+  const said = (key: keyof Visit): string | null => {
+    const values = [...new Set(opened.map((entry) => entry.visit?.[key]?.trim() ?? ''))].filter(Boolean)
+    return values.length === 0 ? null : values.join('; ')
+  }
+  return {
+    engineer: said('engineer'),
+    customer: said('customer'),
+    site: said('site'),
+    changeReference: said('changeReference'),
+    approver: said('approver'),
+  }
+}
+
+function reportFolder(folder: FolderFacts): ReportFolder {
+  const { entries, intact, head, firstBad } = folder.ledger
+  const sheet = folder.sheets.at(-1)
+  return {
+    name: folder.name,
+    ledger: { entries, intact, head, firstBad: firstBad ?? null },
+    runs: folder.opened.map(({ at, version, host, system }) => ({ at, version, host, system })),
+    sheet:
+      sheet === undefined
+        ? null
+        : {
+            file: sheet.file,
+            sha256: sheet.sha256,
+            at: sheet.at,
+            rows: sheet.rows.length,
+            errors: sheet.errors,
+            changes: folder.sheets.length - 1,
+          },
+    recovered: folder.recoveries.map(({ at }) => at),
+  }
+}
+
+/** One a version: the last entry about it counts, its first one says since when it was there. */
+function reportImages(
+  folders: readonly FolderFacts[],
+  rows: readonly PlannedRow[],
+  pulls: readonly PullRecord[],
+): ReportImage[] {
+  const images = new Map<string, ReportImage>()
+  for (const folder of folders) {
+    for (const entry of folder.images) {
+      const key = `${entry.sha256} ${entry.name}`
+      const about = folder.aboutImages.filter((other) => other.name === entry.name && other.seq > entry.seq)
+      const version = about.filter((other) => !('sha256' in other) || other.sha256 === entry.sha256)
+      const held = version.findLast((other) => other.kind === 'held')
+      const lifted = version.findLast((other) => other.kind === 'lifted')
+      const gone = version.find((other) => other.kind === 'image-gone')
+      images.set(key, {
+        name: entry.name,
+        plainPath: entry.plainPath,
+        bytes: entry.bytes,
+        sha256: entry.sha256,
+        published: entry.published,
+        format: entry.format,
+        notes: entry.notes,
+        since: images.get(key)?.since ?? entry.at,
+        gone: gone?.at ?? null,
+        held: held !== undefined && (lifted?.seq ?? 0) < held.seq ? held.reason : null,
+        lifted: lifted === undefined ? null : { at: lifted.at, by: lifted.by, reason: lifted.reason },
+        planned: rows.some((row) => row.image !== null && namesImage(row.image, entry)),
+        pulls: pulls.filter(
+          ({ image, state }) =>
+            image.sha256 === entry.sha256 &&
+            image.name === entry.name &&
+            (state === 'complete' || state === 'unconfirmed'),
+        ).length,
+      })
+    }
+  }
+  return [...images.values()]
+}
+
+function refusalOf(fetch: FetchRecord, folder: FolderFacts): Refusal[] {
+  if (fetch.ending !== 'refused') return []
+  return [
+    {
+      address: fetch.client.address,
+      mac: fetch.client.mac ?? folder.macOf(fetch.client.address),
+      request: [fetch.method, fetch.target].filter((part) => part !== null).join(' '),
+      status: fetch.status,
+      reason: [fetch.reason, fetch.hint].filter((part) => part !== null).join('; '),
+      count: fetch.count,
+      first: fetch.begun,
+      last: fetch.ended ?? fetch.begun,
+    },
+  ]
+}
+
+function ledgerTroubles(folders: readonly FolderFacts[]): string[] {
+  return folders.flatMap(({ name, ledger }) =>
+    ledger.intact ? [] : [`The ledger of ${name} is not intact, so that what it says cannot be relied on.`],
+  )
+}
+
+function planTroubles(plan: Plan): string[] {
+  return plan.devices.flatMap((device) => {
+    if (device.done && device.standing !== 'wrong image') return []
+    const planned = device.steps[device.step - 1]?.image ?? null
+    const what = planned === null ? '' : ` (${planned})`
+    const step = device.steps.length > 1 ? `, step ${device.step} of ${device.steps.length}` : ''
+    return [`${device.device}${step}: ${NOT_DONE[device.standing] ?? device.standing}${what}.`]
+  })
+}
+
+const NOT_DONE: Readonly<Record<string, string>> = {
+  waiting: 'has not pulled the planned image yet',
+  pulling: 'is still pulling',
+  unconfirmed: 'was sent every byte of the planned image, but it was not seen to take the last of them',
+  incomplete: 'the pull of the planned image broke off',
+  'wrong image': 'pulled an image that is not planned for it; planned was',
+  'not pulled': 'never pulled the planned image',
+  'not seen': 'was not seen; planned was',
+}
+
+/** Without a sheet: what each client pulled last of each image. */
+function pullTroubles(pulls: readonly PullRecord[]): string[] {
+  const last = new Map<string, PullRecord>()
+  for (const pull of pulls) {
+    last.set(`${pull.client.mac ?? pull.client.address} ${pull.image.sha256}`, pull)
+  }
+  return [...last.values()].flatMap(({ client, image, state }) =>
+    state === 'complete' ? [] : [`${client.address}: the pull of ${image.name} is ${state}.`],
+  )
+}
+
+function inOrder<T>(items: readonly T[], at: (item: T) => string): T[] {
+  return [...items].sort((a, b) => (at(a) < at(b) ? -1 : at(a) > at(b) ? 1 : 0))
+}
+
+function earliest(times: readonly (string | null)[]): string | null {
+  return times.filter((time) => time !== null).sort()[0] ?? null
+}
+
+function latest(times: readonly (string | null)[]): string | null {
+  return (
+    times
+      .filter((time) => time !== null)
+      .sort()
+      .at(-1) ?? null
+  )
+}
