@@ -1,6 +1,7 @@
 /** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ClientRef, Entry } from '../ledger/entries.ts'
+import { standingText } from '../report/image-view.ts'
 import { bytesText, clockText, durationText, rateText } from '../report/units.ts'
 import { shortened, visible } from '../report/visible.ts'
 
@@ -10,21 +11,25 @@ export interface Happening {
   readonly bell: boolean
 }
 
+/** What else is known when an entry is told. */
+export interface Context {
+  /** The fetch that a `fetch-ended` entry ends. */
+  readonly ended: FetchRecord | undefined
+  readonly pullOf: (fetchId: number) => PullRecord | undefined
+  /** The client's name on the visit sheet. */
+  readonly nameOf: (client: ClientRef) => string | null
+  /** What to paste for an image that is ready. */
+  readonly urlOf: (imageName: string) => string | undefined
+}
+
 /** What the entry means to a person, or undefined when it needs no line of its own. */
-export function happeningOf(
-  entry: Entry,
-  fetchOf: (id: number) => FetchRecord | undefined,
-  pullOf: (id: number) => PullRecord | undefined,
-  nameOf: (client: ClientRef) => string | null = () => null,
-): Happening | undefined {
+export function happeningOf(entry: Entry, context: Context): Happening | undefined {
   const at = clockText(entry.at)
-  const who = (client: ClientRef): string => named(client, nameOf(client))
+  const who = (client: ClientRef): string => named(client, context.nameOf(client))
   const line = (text: string, bell = false): Happening => ({ text: `${at}  ${text}`, bell })
   switch (entry.kind) {
     case 'image':
-      return line(
-        `${visible(entry.name)}: ${bytesText(entry.bytes)} bytes, SHA-256 ${entry.sha256.slice(0, 12)}`,
-      )
+      return line(imageText(entry, context.urlOf(entry.name)))
     case 'image-gone':
       return line(`${visible(entry.name)} is gone`)
     case 'held':
@@ -34,9 +39,9 @@ export function happeningOf(
     case 'fetch-begun':
       return entry.promised === 0 ? undefined : line(begunText(entry, who(entry.client)))
     case 'fetch-ended': {
-      const fetch = fetchOf(entry.id)
-      if (fetch === undefined || entry.ending === 'headers-only') return undefined
-      return line(endedText(fetch, pullOf(entry.id), who(fetch.client)), true)
+      const { ended } = context
+      if (ended === undefined || entry.ending === 'headers-only') return undefined
+      return line(endedText(ended, context.pullOf(entry.id), who(ended.client)), true)
     }
     case 'fetch-refused':
       return line(refusedText(entry, who(entry.client)), entry.status === 403 || entry.status === 409)
@@ -59,6 +64,14 @@ export function happeningOf(
     default:
       return undefined
   }
+}
+
+function imageText(entry: Extract<Entry, { kind: 'image' }>, url: string | undefined): string {
+  const { name, bytes, sha256, published } = entry
+  const checksum =
+    published.standing === 'none' ? 'no published checksum' : `published checksum ${standingText(published)}`
+  const ready = url === undefined ? '' : ` is ready: ${url}`
+  return `${visible(name)}${ready}  (${bytesText(bytes)} bytes, SHA-256 ${sha256.slice(0, 12)}, ${visible(checksum)})`
 }
 
 /** `harrowick-sw1 (192.0.2.11)`, or the address alone. */

@@ -77,11 +77,10 @@ export function pasteLines(
   ]
 }
 
-/** For an image that becomes ready while serving: the line for the first address; the page has them all. */
-export function readyLine(image: Image, bases: readonly Base[]): string {
+/** The line for the first address, for an image that is ready; the page has the others. */
+export function preferredUrl(image: Image | undefined, bases: readonly Base[]): string | undefined {
   const [first] = bases
-  const url = first === undefined ? image.plainPath : first.url + image.plainPath
-  return `Ready: ${shortened(image.name, 40)}  ${url}`
+  return image?.state !== 'ready' || first === undefined ? undefined : first.url + image.plainPath
 }
 
 function linesFor(base: Base, image: Image, paste: readonly string[]): string[] {

@@ -2,24 +2,18 @@
 import { type Command, Option } from 'commander'
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
-import { createFetchBook } from '../delivery/fetches.ts'
-import type { FetchRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot.ts'
-import type { Entry } from '../ledger/entries.ts'
 import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
-import { happeningOf } from './happenings.ts'
 import { keepAwake } from './keep-awake.ts'
-import { createLiveView, type LiveView } from './live-view.ts'
+import { createLiveView } from './live-view.ts'
 import { openInBrowser } from './open-in-browser.ts'
-import { openingWords, readyLine } from './opening-words.ts'
 import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from './options.ts'
-import { type Serving, startServing } from './serving.ts'
+import { startServing } from './serving.ts'
+import { showInWords } from './serving-words.ts'
 import type { Surroundings } from './surroundings.ts'
 
 type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { format: 'text' | 'json' }
-
-const DRAW_MS = 250
 
 export function addServe(program: Command, around: Surroundings, settle: (status: number) => void): void {
   program
@@ -101,7 +95,7 @@ async function serve(
     else view.print(`Note: ${sentence}`)
   }
   if (format === 'json') printEntries(serving.depot, around)
-  else showInWords(serving, view)
+  else void showInWords(serving, view)
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
   void awake?.outcome.then(({ sentence }) => remark(sentence))
   if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
@@ -137,48 +131,6 @@ function printEntries(depot: Depot, { stdout }: Surroundings): void {
   depot.events.on('entries', (entries) => {
     stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
   })
-}
-
-function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): void {
-  for (const line of openingWords(depot, pageAddress, remarks)) view.print(line)
-  const fetches = createFetchBook()
-  const ended = new Map<number, FetchRecord>()
-
-  function tell(entry: Entry): void {
-    const fetch = fetches.take(entry)
-    if (entry.kind === 'fetch-ended' && fetch !== undefined) ended.set(entry.id, fetch)
-    const happening = happeningOf(
-      entry,
-      (id) => ended.get(id),
-      (id) => depot.pulls.pullOf(String(id)),
-      (client) => depot.visit.nameOf({ address: client.address, mac: depot.pulls.macOf(client) }),
-    )
-    ended.clear()
-    if (happening === undefined) return
-    view.print(happening.text)
-    if (happening.bell) view.bell()
-  }
-
-  depot.events.on('entries', (entries) => {
-    for (const entry of entries) tell(entry)
-  })
-  depot.events.on('trouble', (message) => {
-    view.print(`!  ${message}`)
-    view.bell()
-  })
-  let ready = readyPaths(depot)
-  depot.events.on('changed', () => {
-    const now = readyPaths(depot)
-    const fresh = depot.catalogue.images().filter(({ name, state }) => state === 'ready' && !ready.has(name))
-    ready = now
-    for (const image of fresh) view.print(readyLine(image, depot.bases()))
-  })
-  const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)
-  drawing.unref()
-}
-
-function readyPaths(depot: Depot): Set<string> {
-  return new Set(depot.catalogue.images().flatMap(({ name, state }) => (state === 'ready' ? [name] : [])))
 }
 
 /** Resolves with the name of the next signal to stop. */

@@ -45,6 +45,16 @@ export function imageView(image: Image, bases: readonly Base[]): ImageView {
 
 /** Standing of the published checksum in words: `matches (SHA-256, SHA256SUMS line 3)`. */
 export function standingText({ standing, algorithm, source }: Published): string {
-  const named = [algorithm, source].filter((part) => part !== undefined && part !== '')
+  const named = [algorithm && algorithmText(algorithm), source].filter(
+    (part) => part !== undefined && part !== '',
+  )
   return named.length === 0 ? standing : `${standing} (${named.join(', ')})`
+}
+
+/** `sha256` as the standards write it: `SHA-256`. */
+export function algorithmText(algorithm: string): string {
+  return algorithm
+    .toUpperCase()
+    .replace(/^SHA(\d)/, 'SHA-$1')
+    .replace(/^CRC(\d)/, 'CRC-$1')
 }

@@ -1,0 +1,58 @@
+/** What `serve` says in words: first the images and the lines to paste, then a line for each thing that happens. */
+import { setTimeout as wait } from 'node:timers/promises'
+import { createFetchBook } from '../delivery/fetches.ts'
+import type { Entry } from '../ledger/entries.ts'
+import { visible } from '../report/visible.ts'
+import { happeningOf } from './happenings.ts'
+import type { LiveView } from './live-view.ts'
+import { openingWords, preferredUrl } from './opening-words.ts'
+import type { Serving } from './serving.ts'
+
+const DRAW_MS = 250
+/** A small image that something vouches for is ready by then, and stands in the first table as such. */
+const BEFORE_TABLE_MS = 1_500
+
+export async function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): Promise<void> {
+  const fetches = createFetchBook()
+  const early: (() => void)[] = []
+  let tableStands = false
+
+  function whenTableStands(act: () => void): void {
+    if (tableStands) act()
+    else early.push(act)
+  }
+
+  function tell(entry: Entry): void {
+    const fetch = fetches.take(entry)
+    const ended = entry.kind === 'fetch-ended' ? fetch : undefined
+    // The table says it already.
+    if (!tableStands && (entry.kind === 'image' || entry.kind === 'held')) return
+    whenTableStands(() => {
+      const happening = happeningOf(entry, {
+        ended,
+        pullOf: (id) => depot.pulls.pullOf(String(id)),
+        nameOf: (client) => depot.visit.nameOf({ address: client.address, mac: depot.pulls.macOf(client) }),
+        urlOf: (name) => preferredUrl(depot.catalogue.get(name), depot.bases()),
+      })
+      if (happening === undefined) return
+      view.print(happening.text)
+      if (happening.bell) view.bell()
+    })
+  }
+
+  depot.events.on('entries', (entries) => {
+    for (const entry of entries) tell(entry)
+  })
+  depot.events.on('trouble', (message) =>
+    whenTableStands(() => {
+      view.print(`!  ${visible(message)}`)
+      view.bell()
+    }),
+  )
+  await Promise.race([depot.catalogue.idle(), wait(depot.settings.settleMs + BEFORE_TABLE_MS)])
+  for (const line of openingWords(depot, pageAddress, remarks)) view.print(line)
+  tableStands = true
+  for (const act of early.splice(0)) act()
+  const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)
+  drawing.unref()
+}
