@@ -113,19 +113,3 @@ export interface VisitRowView {
   readonly wrong: boolean
   readonly note: string | null
 }
-
-/** What `/api/match` answers: one finding for each digest in the text. */
-export interface MatchAnswer {
-  readonly findings: readonly MatchFinding[]
-}
-
-export interface MatchFinding {
-  /** The digest as found, lower-case hex. */
-  readonly value: string
-  /** Of the digest that it is; null when it is none of any image here. */
-  readonly algorithm: string | null
-  /** Name of the image; null when there is none. */
-  readonly image: string | null
-  /** The finding in words: which image it is, or the nearest. */
-  readonly words: string
-}

@@ -1,30 +1,17 @@
 /** What the API changes: lifts, hurries, observations, pasted checksums. Each stands in the ledger. */
+import { createHash } from 'node:crypto'
 import { readFile } from 'node:fs/promises'
 import { afterEach, beforeEach, expect, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
 import { change, codeOf, say } from './asking.ts'
 import { noise, type Running, startRunning } from './running.ts'
 
+const IMAGE = noise(4096)
 let run: Running
-const pasted: unknown[] = []
-
 beforeEach(async () => {
-  pasted.length = 0
-  run = await startRunning({
-    bench: {
-      checksums: {
-        paste: (...given) => {
-          pasted.push(given)
-          return { standing: 'matches' }
-        },
-        match: (text) => ({
-          findings: [{ value: 'ab', algorithm: 'sha256', image: 'desk.bin', words: `seen in ${text}` }],
-        }),
-      },
-    },
-  })
+  run = await startRunning()
   await run.stage('empty.bin', '')
-  await run.stage('desk.bin', noise(4096))
+  await run.stage('desk.bin', IMAGE)
 })
 
 afterEach(() => run.close())
@@ -99,21 +86,41 @@ test('a settling image is hurried', async () => {
   expect((await change(run, '/api/ready-now', { name: 'none.bin' })).status).toBe(404)
 })
 
-test('a pasted checksum goes to whoever keeps them, with the image and the person', async () => {
-  const heard = await change(run, '/api/published', { name: 'desk.bin', text: 'abcd', by: 'me' })
-  expect(JSON.parse(heard.text)).toEqual({ standing: 'matches' })
-  expect(pasted).toEqual([['desk.bin', 'abcd', 'me']])
-  expect((await change(run, '/api/published', { name: 'none.bin', text: 'abcd' })).status).toBe(404)
-  expect(pasted).toHaveLength(1)
+const md5 = (bytes: Uint8Array): string => createHash('md5').update(bytes).digest('hex')
+
+test('a pasted checksum is compared, and stands in the ledger with the person', async () => {
+  const heard = await change(run, '/api/published', { name: 'desk.bin', text: md5(IMAGE), by: 'me' })
+  expect(heard.status).toBe(200)
+  await run.depot.catalogue.idle()
+  expect(run.depot.catalogue.get('desk.bin')?.published.standing).toBe('matches')
+  expect(await entries('published')).toMatchObject([{ name: 'desk.bin', digest: md5(IMAGE), by: 'me' }])
+})
+
+test('a pasted checksum of something else holds the image', async () => {
+  await change(run, '/api/published', { name: 'desk.bin', text: md5(noise(4096, 9)) })
+  await run.depot.catalogue.idle()
+  expect(stateOf('desk.bin')).toBe('held')
+})
+
+test('what holds no digest, or is for no image, is refused', async () => {
+  const none = await change(run, '/api/published', { name: 'desk.bin', text: 'see our web site' })
+  expect([none.status, codeOf(none)]).toEqual([422, 'FP_NO_DIGEST'])
+  const unknown = await change(run, '/api/published', { name: 'none.bin', text: md5(IMAGE) })
+  expect([unknown.status, codeOf(unknown)]).toEqual([404, 'FP_IMAGE_UNKNOWN'])
+  expect(await entries('published')).toEqual([])
 })
 
 test('looking changes nothing and needs no token', async () => {
+  const { entries: before } = run.depot.ledger.head
   const fields = { 'content-type': 'application/json' }
-  const body = JSON.stringify({ text: 'System software version 4.2.1' })
+  const body = JSON.stringify({ text: `verify: ${md5(IMAGE).toUpperCase()}\nSystem software version 4.2.1` })
   const matched = await say(run, { method: 'POST', path: '/api/match', fields, body })
-  expect(JSON.parse(matched.text)).toMatchObject({ findings: [{ image: 'desk.bin' }] })
+  expect(JSON.parse(matched.text)).toMatchObject({
+    findings: [{ outcome: 'match', algorithm: 'md5', image: 'desk.bin' }],
+  })
   const version = await say(run, { method: 'POST', path: '/api/version', fields, body })
   expect(JSON.parse(version.text)).toMatchObject({ picked: { version: '4.2.1' } })
+  expect(run.depot.ledger.head.entries).toBe(before)
 })
 
 test('the images are listed with their URLs', async () => {

@@ -9,11 +9,13 @@ import { type AddressInfo, connect, type Socket } from 'node:net'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
+import { createVisitView } from '../../server/bench/visit-view.ts'
 import { type Depot, openDepot } from '../../server/depot.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
 import { createSettings, type SettingsInput } from '../../server/settings.ts'
+import { matchInCatalogue } from '../../server/staging/match.ts'
 
 export const OWN = ownAddresses({
   eth0: [
@@ -89,6 +91,11 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     depot: options.shown?.(depot) ?? depot,
     token: depot.ledger.token,
     firewall: () => [],
+    visit: createVisitView(depot.visit),
+    checksums: {
+      paste: (name, text, by) => depot.paste(name, text, by),
+      match: (text) => matchInCatalogue(text, depot.catalogue),
+    },
     ...options.bench,
   })
   await app.listen({ host: '127.0.0.1', port: options.pagePort ?? 0 })
@@ -177,7 +184,7 @@ export function device(request: DeviceRequest): Device {
     port: request.port,
     host: '127.0.0.1',
     localAddress: request.from ?? '127.0.0.1',
-    allowHalfOpen: false,
+    allowHalfOpen: true,
   })
   let bytes = 0
   let pausing = request.pauseAt
@@ -186,6 +193,12 @@ export function device(request: DeviceRequest): Device {
     bytes += piece.length
     for (const wait of waiting) if (bytes >= wait.bytes) wait.reached()
     if (pausing !== undefined && bytes >= pausing) socket.pause()
+  })
+  // One that erases its flash closes only when it goes on.
+  let ended = false
+  socket.on('end', () => {
+    ended = true
+    if (pausing === undefined) socket.end()
   })
   socket.on('error', () => undefined)
   const closed = new Promise<void>((done) => socket.on('close', () => done()))
@@ -203,6 +216,7 @@ export function device(request: DeviceRequest): Device {
     resume() {
       pausing = undefined
       socket.resume()
+      if (ended) socket.end()
     },
     breakOff: () => socket.resetAndDestroy(),
     finish() {

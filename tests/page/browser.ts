@@ -4,8 +4,10 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import preact from '@preact/preset-vite'
-import { type Browser, chromium } from 'playwright-core'
+import { type Browser, type BrowserContextOptions, chromium, type Page } from 'playwright-core'
 import { build } from 'vite'
+import { afterAll, beforeAll, expect, onTestFinished, vi } from 'vitest'
+import { type Running, type RunningOptions, startRunning } from '../bench/running.ts'
 
 const CHROMIUM = process.env.CHROMIUM ?? '/usr/bin/chromium'
 
@@ -25,4 +27,66 @@ export async function builtPage(): Promise<{ folder: string; remove(): Promise<v
     build: { outDir: folder, emptyOutDir: true, modulePreload: { polyfill: false } },
   })
   return { folder, remove: () => rm(folder, { recursive: true, force: true }) }
+}
+
+/** Evaluated in the page's own document; text, since these sources know no DOM. */
+export function inPage<T>(tab: Page, expression: string): Promise<T> {
+  return tab.evaluate<T>(expression)
+}
+
+export const clipboard = (tab: Page): Promise<string> => inPage(tab, 'navigator.clipboard.readText()')
+
+export interface TabOptions extends BrowserContextOptions {
+  /** Opened without the token. */
+  readonly readOnly?: boolean
+  /** What the browser may complain of: the server is stopped in the test. */
+  readonly mayComplain?: RegExp
+}
+
+export interface Pages {
+  /** A run that serves the built page, closed when the test has ended. */
+  run(options?: RunningOptions): Promise<Running>
+  /** The page of a run, live; any complaint of the browser fails the test. */
+  open(run: Running, options?: TabOptions): Promise<Page>
+}
+
+/** Call once in a test file: one browser and one built page for all of its tests. */
+export function usePages(): Pages {
+  let browser: Browser
+  let built: Awaited<ReturnType<typeof builtPage>>
+  // A browser starts slowly on a machine that has other work.
+  vi.setConfig({ testTimeout: 90_000, hookTimeout: 90_000 })
+
+  beforeAll(async () => {
+    built = await builtPage()
+    browser = await openBrowser()
+  })
+  afterAll(async () => {
+    await browser.close()
+    await built.remove()
+  })
+
+  return {
+    async run(options = {}) {
+      const run = await startRunning({ ...options, bench: { pageFolder: built.folder, ...options.bench } })
+      onTestFinished(() => run.close())
+      return run
+    },
+    async open(run, { readOnly = false, mayComplain, ...context } = {}) {
+      const opened = await browser.newContext({ reducedMotion: 'reduce', ...context })
+      const complaints: string[] = []
+      const tab = await opened.newPage()
+      tab.on('console', (message) => {
+        if (['error', 'warning'].includes(message.type())) complaints.push(message.text())
+      })
+      tab.on('pageerror', (error) => complaints.push(String(error)))
+      onTestFinished(async () => {
+        await opened.close()
+        expect(complaints.filter((complaint) => mayComplain?.test(complaint) !== true)).toEqual([])
+      })
+      await tab.goto(`${run.page}/${readOnly ? '' : `#token=${run.token}`}`)
+      await tab.getByRole('heading', { name: 'Images' }).waitFor()
+      return tab
+    },
+  }
 }

@@ -29,7 +29,7 @@ beforeAll(async () => {
     folder,
     settings: { settleUnsureMs: 60, stalledMs: 800 },
     shown: atLibrary,
-    bench: { pageFolder: page.folder, checksums: { paste: () => ({}), match: () => ({ findings: [] }) } },
+    bench: { pageFolder: page.folder },
   })
 })
 

@@ -12,11 +12,18 @@ export interface Announcer {
 export function createAnnouncer(show: (text: string) => void): Announcer {
   let waiting: string[] = []
   let planned = false
+  let last = ''
+
+  /** The same sentence again is another text, so that it is spoken again. */
+  function tell(text: string): void {
+    last = text === last ? `${text}\u00a0` : text
+    show(last)
+  }
 
   function flush(): void {
     planned = false
     const more = waiting.length - AT_ONCE
-    show(`${waiting.slice(0, AT_ONCE).join(' ')}${more > 0 ? ` And ${more} more.` : ''}`)
+    tell(`${waiting.slice(0, AT_ONCE).join(' ')}${more > 0 ? ` And ${more} more.` : ''}`)
     waiting = []
   }
 
@@ -27,6 +34,6 @@ export function createAnnouncer(show: (text: string) => void): Announcer {
       planned = true
       setTimeout(flush, GATHER_MS)
     },
-    answer: show,
+    answer: tell,
   }
 }

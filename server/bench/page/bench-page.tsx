@@ -50,7 +50,7 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       </main>
       <ReplaceDialog question={props.question} />
       <p class="unseen" aria-live="polite">
-        {props.announcement}
+        {props.announcement === '' ? null : props.announcement}
       </p>
     </BenchContext.Provider>
   )

@@ -2,14 +2,14 @@
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
-import type { MatchAnswer, MatchFinding } from '../snapshot-shape.ts'
+import type { Finding, Matched } from '../../staging/matching/finding.ts'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
 
 type When = 'before' | 'after' | 'note'
 
 interface Answers {
-  readonly findings: readonly MatchFinding[] | undefined
+  readonly findings: readonly Finding[] | undefined
   readonly version: string | undefined
 }
 
@@ -41,7 +41,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
     attempt(async () => {
       if (printed.trim() === '') throw new Error('Paste first what the device printed.')
       const found = await ask<{ picked: { version: string } | null }>('/api/version', { text: printed })
-      const matched = takesChecksums ? await ask<MatchAnswer>('/api/match', { text: printed }) : undefined
+      const matched = takesChecksums ? await ask<Matched>('/api/match', { text: printed }) : undefined
       setAnswers({ findings: matched?.findings, version: found.picked?.version })
       return lookedText(matched, found.picked?.version)
     })
@@ -85,9 +85,9 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
         {answers?.findings !== undefined && answers.findings.length > 0 && (
           <ul class="findings">
             {answers.findings.map((finding) => (
-              <li key={finding.value} class={finding.image === null ? 'hand' : ''}>
+              <li key={finding.value} class={finding.counts && finding.outcome !== 'match' ? 'hand' : ''}>
                 <Outside text={finding.words} />{' '}
-                {mayChange && finding.image !== null && finding.algorithm !== null && (
+                {mayChange && finding.outcome === 'match' && finding.algorithm !== null && (
                   <button
                     type="button"
                     class="quiet"
@@ -140,17 +140,16 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   )
 }
 
-function digestOf({ algorithm, value, image }: MatchFinding): object {
+function digestOf({ algorithm, value, image }: Finding): object {
   return { algorithm, value, ...(image !== null && { image }) }
 }
 
-function lookedText(matched: MatchAnswer | undefined, version: string | undefined): string {
-  const digests = matched?.findings.length ?? 0
+function lookedText(matched: Matched | undefined, version: string | undefined): string {
   const parts = [
-    ...(matched === undefined
+    ...(matched === undefined ? [] : [visible(matched.words)]),
+    ...(matched?.matched === true && version === undefined
       ? []
-      : [digests === 0 ? 'There is no digest in it.' : `Digests in it: ${digests}.`]),
-    version === undefined ? 'No version stands out in it.' : `Version in it: ${visible(version)}.`,
+      : [version === undefined ? 'No version stands out in it.' : `Version in it: ${visible(version)}.`]),
   ]
   return parts.join(' ')
 }

@@ -122,7 +122,7 @@ function Facts({ image }: { image: ShownImage }): JSX.Element {
 function Digest({ hex, name }: { hex: string; name: string }): JSX.Element {
   return (
     <details class="digest">
-      <summary aria-label={`SHA-256 of ${visible(name)}, begins with ${hex.slice(0, 12)}; show the whole`}>
+      <summary aria-label={`${hex.slice(0, 12)} whole: the SHA-256 of ${visible(name)}`}>
         <span class="mono">{hex.slice(0, 12)}</span> <span class="soft">whole</span>
       </summary>
       <p class="mono groups">

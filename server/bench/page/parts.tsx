@@ -59,7 +59,12 @@ export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
   return (
     <span class="copy-line">
       <code ref={field}>{line}</code>
-      <button type="button" class="copy" aria-label={`Copy ${label}`} onClick={() => void copy()}>
+      <button
+        type="button"
+        class="copy"
+        aria-label={`${copied ? 'copied' : 'copy'} ${label}`}
+        onClick={() => void copy()}
+      >
         {copied ? 'copied' : 'copy'}
       </button>
     </span>

@@ -1,0 +1,166 @@
+/** The page for everybody: by keyboard, narrow, dark, by the rules of WCAG, and with hostile text in it. */
+import axe from 'axe-core'
+import type { Page } from 'playwright-core'
+import { describe, expect, test } from 'vitest'
+import { device, noise, type Running } from '../bench/running.ts'
+import { clipboard, inPage, usePages } from './browser.ts'
+
+const pages = usePages()
+
+interface Violation {
+  readonly id: string
+  readonly nodes: readonly { readonly html: string; readonly failureSummary?: string }[]
+}
+
+/** axe-core's rules for WCAG 2.2 A and AA, run in the page's own document. */
+async function violations(tab: Page): Promise<string[]> {
+  await tab.evaluate(axe.source)
+  const tags = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']
+  const options = JSON.stringify({ runOnly: { type: 'tag', values: tags } })
+  const found = await inPage<Violation[]>(
+    tab,
+    `axe.run(document, ${options}).then(({ violations }) => violations)`,
+  )
+  return found.map(({ id, nodes }) => `${id}: ${nodes[0]?.html} ${nodes[0]?.failureSummary ?? ''}`)
+}
+
+/** Everything at once: held, ready, stalled, complete, cut, refused. */
+async function busy(run: Running, tab: Page): Promise<void> {
+  await run.stage('empty.bin', '')
+  await run.stage('a-desk-switch-with-quite-a-long-name_4.2.1-build-20260302-release.bin', noise(12_000_000))
+  const path = run.depot.catalogue.images()[0]?.plainPath ?? ''
+  const port = run.imagePort
+  await device({ port, path, from: '127.0.0.2' }).finish()
+  const cut = device({ port, path, from: '127.0.0.3', pauseAt: 1_000_000 })
+  await cut.has(1_000_000)
+  cut.breakOff()
+  device({ port, path, from: '127.0.0.4', pauseAt: 1_000_000 })
+  await device({ port, path: '/none.bin', from: '127.0.0.5' }).finish()
+  await tab.getByText('stalled: nothing has moved').waitFor()
+  await tab.getByText('incomplete', { exact: true }).waitFor()
+}
+
+describe.each(['light', 'dark'] as const)('in %s', (colorScheme) => {
+  test.each([1280, 380])(
+    '%i px wide: no violation of WCAG 2.2 AA, nothing wider than the window',
+    async (width) => {
+      const run = await pages.run()
+      const tab = await pages.open(run, { colorScheme, viewport: { width, height: 800 } })
+      expect(await violations(tab)).toEqual([])
+      await busy(run, tab)
+      for (const summary of await tab.locator('summary').all()) await summary.click()
+      await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()
+      await tab.getByRole('button', { name: 'Lift the hold', exact: true }).click()
+      expect(await violations(tab)).toEqual([])
+      const overflow = await inPage<number>(tab, 'document.documentElement.scrollWidth - window.innerWidth')
+      expect(overflow).toBeLessThanOrEqual(0)
+    },
+  )
+})
+
+test('dark is dark and light is light', async () => {
+  const run = await pages.run()
+  const lightness = async (colorScheme: 'light' | 'dark'): Promise<number> => {
+    const tab = await pages.open(run, { colorScheme })
+    const colour = await inPage<string>(tab, 'getComputedStyle(document.body).backgroundColor')
+    return Number(/\d+/.exec(colour)?.[0])
+  }
+  expect(await lightness('light')).toBeGreaterThan(200)
+  expect(await lightness('dark')).toBeLessThan(50)
+})
+
+test('a hold is lifted and a line copied with the keyboard alone', async () => {
+  const run = await pages.run()
+  await run.stage('empty.bin', '')
+  const tab = await pages.open(run, { permissions: ['clipboard-read', 'clipboard-write'] })
+  const focused = (): Promise<string> =>
+    inPage(
+      tab,
+      "document.activeElement.getAttribute('aria-label') ?? document.activeElement.textContent ?? ''",
+    )
+  const tabTo = async (name: string): Promise<void> => {
+    for (let presses = 0; presses < 60; presses += 1) {
+      await tab.keyboard.press('Tab')
+      if ((await focused()) !== name) continue
+      const seen = await inPage(tab, "getComputedStyle(document.activeElement).outlineStyle !== 'none'")
+      expect(seen, `the focus on "${name}" can be seen`).toBe(true)
+      return
+    }
+    throw new Error(`"${name}" is not reached with the Tab key`)
+  }
+  await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).waitFor()
+  await tabTo('Go to the images')
+  await tabTo('lift the hold (empty.bin)')
+  await tab.keyboard.press('Enter')
+  await tab.getByLabel('Why may this image be served all the same?').and(tab.locator(':focus')).waitFor()
+  await tab.keyboard.press('Escape')
+  expect(await focused()).toBe('lift the hold (empty.bin)')
+  await tab.keyboard.press('Enter')
+  await tab.locator('textarea:focus').waitFor()
+  await tab.keyboard.type('a marker file')
+  await tabTo('Lift the hold')
+  await tab.keyboard.press('Enter')
+  await tab.getByRole('article').getByText('ready', { exact: true }).waitFor()
+  await tabTo('copy the line for empty.bin by 192.0.2.10')
+  await tab.keyboard.press('Space')
+  await expect.poll(() => clipboard(tab)).toBe('http://192.0.2.10:8080/empty.bin')
+})
+
+test('what somebody types stays while news comes in', async () => {
+  const run = await pages.run()
+  await run.stage('empty.bin', '')
+  const tab = await pages.open(run)
+  await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()
+  const why = tab.getByLabel('Why may this image be served all the same?')
+  await why.fill('half a sent')
+  await run.stage('another.bin', noise(5000))
+  await tab.getByRole('article', { name: 'another.bin' }).waitFor()
+  await device({ port: run.imagePort, path: '/another.bin' }).finish()
+  await tab.getByText('complete', { exact: true }).waitFor()
+  expect(await why.inputValue()).toBe('half a sent')
+  expect(await why.and(tab.locator(':focus')).count()).toBe(1)
+})
+
+test('hostile names and user agents are text, whatever is in them', async () => {
+  const run = await pages.run()
+  const names = [
+    '<img src=x onerror=document.title=1>.bin',
+    '"><script>document.title=2.bin',
+    'desk\u202enib.exe',
+    'desk\u0007\u001b[31m.bin',
+    '__proto__',
+    'constructor',
+  ]
+  for (const [at, name] of names.entries()) await run.stage(name, noise(4000, at + 1))
+  const tab = await pages.open(run)
+  await expect.poll(() => tab.getByRole('article').count()).toBe(names.length)
+  await tab.getByRole('heading', { name: '<img src=x onerror=document.title=1>.bin' }).waitFor()
+  await tab.getByRole('heading', { name: 'desk\\u{202e}nib.exe' }).waitFor()
+  await tab.getByRole('heading', { name: 'desk\\x07\\x1b[31m.bin' }).waitFor()
+  const agent = 'User-Agent: <svg onload=document.title=3>\u00c2\u009b'
+  await device({
+    port: run.imagePort,
+    path: '/<iframe/src=javascript:document.title=4>',
+    fields: [agent],
+  }).finish()
+  await tab.getByText('<svg onload=document.title=3>').waitFor()
+  await tab.getByText('/<iframe/src=javascript:document.title=4>').waitFor()
+  expect(await tab.locator('main').locator('img, script, svg, iframe').count()).toBe(0)
+  expect(await tab.title()).toBe('Fetchproof')
+})
+
+test('the page runs nothing that was not served with it, and styles nothing inline', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run, { mayComplain: /Content Security Policy|requires 'Trusted/ })
+  const attempts = [
+    "const it = document.createElement('script'); it.setAttribute('src', 'data:text/javascript,document.title=5'); document.body.append(it)",
+    "document.body.setAttribute('onclick', 'document.title=6'); document.body.click()",
+    "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=document.title=7>')",
+    "const sheet = document.createElement('style'); sheet.textContent = 'main { display: none }'; document.head.append(sheet)",
+  ]
+  for (const attempt of attempts) await inPage(tab, `{ try { ${attempt} } catch {} }`)
+  const ran = await inPage(tab, "document.querySelectorAll('main [style], main [onclick]').length")
+  expect(ran).toBe(0)
+  await tab.getByRole('heading', { name: 'Images' }).click()
+  expect(await tab.title()).toBe('Fetchproof')
+})

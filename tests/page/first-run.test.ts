@@ -1,0 +1,89 @@
+/** The page before anything has happened: it teaches what comes next. */
+import { expect, test } from 'vitest'
+import { LOOPBACK_ONLY, noise } from '../bench/running.ts'
+import { usePages } from './browser.ts'
+
+const pages = usePages()
+
+test('an empty folder: where images go, and what to mind before the first pull', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run)
+  const next = tab.getByRole('region', { name: 'What to do next' })
+  await next.getByText('The staging folder is empty').waitFor()
+  await next.getByText(run.folder, { exact: true }).waitFor()
+  await tab.getByText('Drop an image anywhere on this page').waitFor()
+  const cautions = tab.getByRole('region', { name: 'Before the first pull' })
+  await cautions.getByText('Do not cut its power while it writes').waitFor()
+  await cautions.getByText('emergency calls').waitFor()
+})
+
+test('a file that arrives settles, becomes ready, and shows its line for each address', async () => {
+  const run = await pages.run({ settings: { settleMs: 300, settleUnsureMs: 1_500 } })
+  const tab = await pages.open(run)
+  const staged = run.stage('desk phone.bin', noise(5000))
+  const entry = tab.getByRole('article', { name: 'desk phone.bin' })
+  await entry.getByText(/^settling/).waitFor()
+  await entry.getByText('ready', { exact: true }).waitFor()
+  await entry.getByText('http://192.0.2.10:8080/desk-phone.bin', { exact: true }).waitFor()
+  await entry.getByText('http://[2001:db8::10]:8080/desk-phone.bin', { exact: true }).waitFor()
+  await entry.getByText('5,000').waitFor()
+  await staged
+})
+
+test('an impatient person makes a settling image ready', async () => {
+  const run = await pages.run({ settings: { settleMs: 120_000, settleUnsureMs: 120_000 } })
+  const tab = await pages.open(run)
+  const staged = run.stage('desk.bin', noise(5000))
+  const entry = tab.getByRole('article', { name: 'desk.bin' })
+  await entry.getByText(/^settling, ready in about \d+ s/).waitFor()
+  await entry.getByRole('button', { name: 'Ready now (desk.bin)' }).click()
+  await entry.getByText('ready', { exact: true }).waitFor()
+  await staged
+})
+
+test('a machine with nothing but loopback is told that no device can reach it, and gets no line', async () => {
+  const run = await pages.run({ own: LOOPBACK_ONLY })
+  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run)
+  await tab.getByText('This machine has no address that a device could reach').waitFor()
+  expect(
+    await tab
+      .getByRole('article')
+      .getByRole('button', { name: /^Copy the line/ })
+      .count(),
+  ).toBe(0)
+})
+
+test('while nothing has connected it shows the line that opens the firewall', async () => {
+  const firewall = [
+    { program: 'tool', open: 'tool open 8080', close: 'tool close 8080', note: 'As administrator.' },
+  ]
+  const run = await pages.run({ bench: { firewall: () => firewall } })
+  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run)
+  const next = tab.getByRole('region', { name: 'What to do next' })
+  await next.getByText('Nothing has connected yet').waitFor()
+  await next.getByText('tool open 8080', { exact: true }).waitFor()
+  run.depot.connectionSeen('192.0.2.10', '192.0.2.31')
+  await tab.getByText('connections have come').waitFor()
+  await next.getByText('Nothing has connected yet').waitFor({ state: 'detached' })
+})
+
+test('without the token the page is read-only and says so', async () => {
+  const run = await pages.run()
+  await run.stage('empty.bin', '')
+  const tab = await pages.open(run, { readOnly: true })
+  await tab.getByText('This page is read-only').waitFor()
+  await tab.getByRole('article', { name: 'empty.bin' }).getByText('held', { exact: true }).waitFor()
+  expect(await tab.getByRole('button', { name: /lift the hold/ }).count()).toBe(0)
+  expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
+})
+
+test('the token leaves the address bar and serves a reload of the tab', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run)
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+  expect(tab.url()).toBe(`${run.page}/`)
+  await tab.reload()
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+})

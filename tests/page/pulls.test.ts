@@ -1,0 +1,115 @@
+/** Pulls as the page shows them: side by side, stalled, cut and resumed, waiting, refused. */
+import { expect, test } from 'vitest'
+import { device, noise } from '../bench/running.ts'
+import { inPage, usePages } from './browser.ts'
+
+const pages = usePages()
+const BYTES = 24 * 1024 * 1024
+
+test('two at once, one stalled, each with its bar', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(BYTES))
+  const tab = await pages.open(run)
+  const port = run.imagePort
+  const first = device({ port, path: '/desk.bin', from: '127.0.0.2', pauseAt: 2_000_000 })
+  const second = device({ port, path: '/desk.bin', from: '127.0.0.3', pauseAt: 2_000_000 })
+  const section = tab.getByRole('region', { name: 'Pulls under way' })
+  const row = (address: string) => section.getByRole('listitem').filter({ hasText: address })
+  await row('127.0.0.2').getByText('stalled: nothing has moved').waitFor()
+  await row('127.0.0.3').getByText('leave it its power').waitFor()
+  const bar = row('127.0.0.2').getByRole('progressbar', { name: /^127\.0\.0\.2 has \d+ % of desk\.bin$/ })
+  const share = Number(await bar.getAttribute('value'))
+  expect(share).toBeGreaterThan(50)
+  expect(share).toBeLessThan(1000)
+  await first.finish()
+  const over = tab.getByRole('region', { name: 'Pulls that are over' })
+  await over
+    .getByRole('listitem')
+    .filter({ hasText: '127.0.0.2' })
+    .getByText('complete', { exact: true })
+    .waitFor()
+  await over.getByText('The device took every byte and closed in order.').waitFor()
+  await row('127.0.0.2').waitFor({ state: 'detached' })
+  expect(await row('127.0.0.3').count()).toBe(1)
+  second.breakOff()
+})
+
+test('one that is cut needs a hand, until it goes on and is complete', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(BYTES))
+  const tab = await pages.open(run)
+  const port = run.imagePort
+  const cut = device({ port, path: '/desk.bin', pauseAt: 3_000_000 })
+  await cut.has(3_000_000)
+  cut.breakOff()
+  const next = tab.getByRole('region', { name: 'What to do next' })
+  const over = tab.getByRole('region', { name: 'Pulls that are over' })
+  await over.getByText('incomplete', { exact: true }).waitFor()
+  await over.getByText(/It broke off after at most [\d,]+ of 25,165,824 bytes/).waitFor()
+  await next.getByText('127.0.0.1 has not got all of desk.bin').waitFor()
+  expect(await tab.title()).toBe('Needs a hand - Fetchproof')
+  await device({ port, path: '/desk.bin', fields: ['Range: bytes=1000000-'] }).finish()
+  await over.getByText('complete', { exact: true }).waitFor()
+  await over.getByText('resumed at byte 1000000').waitFor()
+  await next.getByText('has not got all').waitFor({ state: 'detached' })
+  expect(await over.getByRole('listitem').count()).toBe(1)
+})
+
+test('one that has everything and does not close is waited for', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(20_000))
+  const tab = await pages.open(run)
+  const slow = device({ port: run.imagePort, path: '/desk.bin', pauseAt: 1 })
+  await slow.has(1)
+  await tab.getByText('all handed over, waiting for the device to close').waitFor()
+  await slow.finish()
+  await tab
+    .getByRole('region', { name: 'Pulls that are over' })
+    .getByText('complete', { exact: true })
+    .waitFor()
+})
+
+test('the cautions fold away after the first pull, and stay at hand', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(20_000))
+  const tab = await pages.open(run)
+  await tab.getByRole('heading', { name: 'Before the first pull' }).waitFor()
+  await device({ port: run.imagePort, path: '/desk.bin' }).finish()
+  await tab.getByRole('heading', { name: 'Before the first pull' }).waitFor({ state: 'detached' })
+  await tab.getByText('what to mind while devices pull').click()
+  await tab.getByText('Do not cut its power while it writes').waitFor()
+})
+
+test('a request for what is not there is shown with the nearest name', async () => {
+  const run = await pages.run()
+  await run.stage('desk-switch.bin', noise(20_000))
+  const tab = await pages.open(run)
+  await device({ port: run.imagePort, path: '/desk-swich.bin', fields: ['User-Agent: Loader'] }).finish()
+  const refused = tab.getByRole('region', { name: 'Refused' })
+  await refused.getByText('/desk-swich.bin').waitFor()
+  await refused.getByText('/desk-switch.bin').waitFor()
+  await refused.getByText('Loader').waitFor()
+})
+
+test('a screen reader hears of what ends, and of nothing while bytes move', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(BYTES))
+  const tab = await pages.open(run)
+  await inPage(
+    tab,
+    `(() => {
+      window.heard = []
+      const region = document.querySelector('[aria-live=polite]')
+      const listen = () => window.heard.push(region.textContent)
+      new MutationObserver(listen).observe(region, { childList: true, characterData: true, subtree: true })
+    })()`,
+  )
+  const heard = (): Promise<string[]> => inPage(tab, 'window.heard')
+  const client = device({ port: run.imagePort, path: '/desk.bin', pauseAt: 2_000_000 })
+  await tab.getByText('stalled: nothing has moved').waitFor()
+  await client.finish()
+  await expect
+    .poll(async () => (await heard()).join(' '), { timeout: 10_000 })
+    .toContain('127.0.0.1: desk.bin, complete.')
+  expect((await heard()).length).toBeLessThanOrEqual(3)
+})
