@@ -1,11 +1,8 @@
 /** `fetchproof audit`: what happened in one or several staging folders. Only reads. */
-import { existsSync } from 'node:fs'
-import { join, resolve } from 'node:path'
 import { type Command, Option } from 'commander'
 import { type FetchRecord, PULL_STATES, type PullRecord } from '../delivery/records.ts'
 import { FetchproofError } from '../errors.ts'
 import { FETCH_ENDINGS } from '../ledger/entries.ts'
-import { LEDGER_FILE } from '../ledger/read.ts'
 import {
   type AuditFilter,
   auditFetches,
@@ -14,17 +11,23 @@ import {
   type LedgerSummary,
 } from '../report/audit.ts'
 import { csvOf, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
+import { planLines } from '../report/plan-lines.ts'
 import { tableLines } from '../report/table.ts'
 import { visible } from '../report/visible.ts'
-import { RECORDS_FOLDER } from '../settings.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitReport } from '../report/visit-report.ts'
 import { EXIT } from './exit.ts'
+import { ledgerFileOf } from './ledger-file.ts'
 import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
 import type { Surroundings } from './surroundings.ts'
+import { VERSION } from './version.ts'
 
 interface AuditFlags extends AuditFilter {
   readonly format: 'text' | 'json' | 'csv'
   readonly records?: string
   readonly fetches?: boolean
+  readonly plan?: boolean
   readonly check?: boolean
   readonly head?: string
 }
@@ -37,6 +40,7 @@ export function addAudit(program: Command, around: Surroundings, settle: (status
     )
     .argument('[folder...]', `staging folders (default: ${DEFAULT_FOLDER})`)
     .option('--fetches', 'every fetch and refusal instead of pulls')
+    .option('--plan', 'every device of the visit sheet with its standing instead of pulls')
     .option('--client <who>', 'only this address, hardware address or device')
     .option('--image <which>', 'only this image: name, plain path or first digits of its SHA-256')
     .option('--since <time>', 'only what began at or after this time (such as 2026-11-25T20:00)')
@@ -70,7 +74,8 @@ async function audit(
     else for (const line of checkLines(ledger)) print(line)
     return ledger.intact ? EXIT.done : EXIT.checkFailed
   }
-  if (flags.format === 'json') await printJson(files, flags, ledger, stdout)
+  if (flags.plan === true) await printPlan(files, flags.format, stdout)
+  else if (flags.format === 'json') await printJson(files, flags, ledger, stdout)
   else if (flags.format === 'csv') await printCsv(files, flags, stdout)
   else await printText(files, flags, ledger, print)
   return EXIT.done
@@ -107,6 +112,19 @@ async function printCsv(
       ? csvOf(FETCH_COLUMNS, auditFetches(files, flags))
       : csvOf(PULL_COLUMNS, auditPulls(files, flags))
   for await (const line of lines) await written(out, line)
+}
+
+/** Text only names what a glance needs; the report has the rest. */
+async function printPlan(
+  files: readonly string[],
+  format: AuditFlags['format'],
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const report = visitReport(await visitFacts(files), { made: new Date().toISOString(), version: VERSION })
+  if (format === 'json') out.write(`${JSON.stringify({ plan: report.plan }, null, 2)}\n`)
+  else if (format === 'csv') out.write(await visitCsv(report))
+  else if (report.plan === null) out.write('No visit sheet is on record.\n')
+  else out.write(`${planLines(report.plan).join('\n')}\n`)
 }
 
 /** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
@@ -170,17 +188,6 @@ function ledgerJson(ledger: LedgerSummary): unknown {
     ...(firstBad !== undefined && { firstBad }),
     ...(ledgers.length > 1 && { ledgers }),
   }
-}
-
-/** Throws FP_LEDGER_MISSING, FP_FOLDER_MISSING. */
-function ledgerFileOf(folder: string, records: string | undefined): string {
-  const place = resolve(records ?? join(folder, RECORDS_FOLDER))
-  const file = join(place, LEDGER_FILE)
-  if (existsSync(file)) return file
-  if (records === undefined && !existsSync(folder)) {
-    throw new FetchproofError('FP_FOLDER_MISSING', { folder: resolve(folder) })
-  }
-  throw new FetchproofError('FP_LEDGER_MISSING', { folder: place })
 }
 
 function checkFlags({ since, until, head, check }: AuditFlags): void {

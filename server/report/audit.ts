@@ -4,7 +4,11 @@
  */
 import { createPullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { EntryOf } from '../ledger/entries.ts'
 import { checkLedger, type LedgerCheck, readEntries } from '../ledger/read.ts'
+import { createDeviceFinder } from '../visit/device-finder.ts'
+import { rowsOnRecord } from '../visit/sheet-entry.ts'
+import type { PlannedRow } from '../visit/sheet-rows.ts'
 
 export interface AuditFilter {
   /** Address, hardware address or device name. */
@@ -61,12 +65,20 @@ export async function auditLedgers(files: readonly string[], head?: string): Pro
 
 async function* pullsOf(file: string, idPrefix: string): AsyncGenerator<PullRecord> {
   const ready: PullRecord[] = []
-  const book = createPullBook({ idPrefix, retired: (pull) => ready.push(pull) })
+  const finder = createDeviceFinder(await rowsOf(file))
+  const book = createPullBook({ idPrefix, retired: (pull) => ready.push(pull), deviceOf: finder.nameOf })
   for await (const entry of readEntries(file, PAST_BAD_LINES)) {
     book.take(entry)
     if (ready.length > 0) yield* ready.splice(0)
   }
   yield* book.pulls()
+}
+
+/** The sheet in force at the end names the devices of all pulls. */
+async function rowsOf(file: string): Promise<readonly PlannedRow[]> {
+  let sheet: EntryOf<'sheet'> | undefined
+  for await (const entry of readEntries(file, PAST_BAD_LINES)) if (entry.kind === 'sheet') sheet = entry
+  return sheet === undefined ? [] : rowsOnRecord(sheet)
 }
 
 async function* fetchesOf(file: string, idPrefix: string): AsyncGenerator<FetchRecord> {

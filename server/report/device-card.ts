@@ -11,12 +11,23 @@ import { bytesText, durationText, rateText } from './units.ts'
 import type { ReportImage, VisitReport } from './visit-report.ts'
 
 export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTime): Html {
-  const { model, serial, warnings, remarks } = device
-  const kind = [model, serial === null ? null : `serial ${serial}`].filter((part) => part !== null).join(', ')
+  const { warnings, remarks } = device
+  const kind = kindOf(device).join(', ')
+  const others = [
+    ...device.wrongPulls.map((pull) => ['Not planned for this device', pull] as const),
+    ...device.rollbackPulls.map((pull) => ['The way back', pull] as const),
+  ]
   return html`<section class="card">
-<header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
-<div class="grid">${facts(device, time)}</div>
+<div class="together"><header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
+<div class="grid">${facts(device, time)}</div></div>
 ${device.steps.map((step) => stepBlock(step, device, report, time))}
+${others.map(
+  ([
+    label,
+    pull,
+  ]) => html`<div class="step"><span class="label">${label}: ${pull.image.name}</span>${pullBlock(pull, report, time)}</div>
+`,
+)}
 ${evidence(device, time)}
 ${sentences(
   warnings.map((text) => html`<p class="warn">${text}</p>`),
@@ -25,6 +36,19 @@ ${sentences(
 )}
 </section>
 `
+}
+
+/** Model, serial, what it takes its image from, and the engineer's own columns. */
+function kindOf({ model, serial, via, steps }: DevicePlan): string[] {
+  const own = Object.entries(steps[0]?.row.cells ?? {}).filter(
+    ([name, cell]) => cell.trim() !== '' && !(SHEET_COLUMNS as readonly string[]).includes(name),
+  )
+  return [
+    ...(model === null ? [] : [model]),
+    ...(serial === null ? [] : [`serial ${serial}`]),
+    ...own.map(([name, cell]) => `${name}: ${cell}`),
+    ...(via === null ? [] : [`takes its image from ${via}`]),
+  ]
 }
 
 export function standingTag(device: DevicePlan): Html {
@@ -45,9 +69,6 @@ function facts(device: DevicePlan, time: SiteTime): Html[] {
       ? html`${macSeen}<span class="said">as seen${mac === null ? '' : `; on the sheet ${mac}`}</span>`
       : mac
   const addresses = seenAt.length === 0 ? address : seenAt.join(', ')
-  const own = Object.entries(device.steps[0]?.row.cells ?? {}).filter(
-    ([name, cell]) => cell.trim() !== '' && !(SHEET_COLUMNS as readonly string[]).includes(name),
-  )
   return [
     field('Network address', addresses),
     field('Hardware address', seenHardware),
@@ -55,9 +76,6 @@ function facts(device: DevicePlan, time: SiteTime): Html[] {
     field('Version before', observed(versions.before, versions.plannedBefore, 'before', device, time)),
     field('Version after', observed(versions.after, null, 'after', device, time)),
     field('Version planned', versions.target),
-    ...(device.via === null ? [] : [field('Takes its image from', device.via, 'full')]),
-    ...own.map(([name, cell]) => field(name, cell)),
-    ...Array.from({ length: (3 - (own.length % 3)) % 3 }, () => html`<div class="field"></div>`),
   ]
 }
 
@@ -81,16 +99,25 @@ function observed(
 function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time: SiteTime): Html {
   const { image, pull, row } = step
   const number = device.steps.length > 1 ? `Step ${row.step} of ${device.steps.length}: ` : ''
-  const planned = image === null ? 'no image planned' : `planned image ${image}`
-  const rollback = row.rollback === null ? null : html`<p>Way back: ${row.rollback}.</p>`
+  const planned = image === null ? 'no image planned' : `planned ${image}`
+  const asides = [
+    ...(row.rollback === null ? [] : [`Way back: ${row.rollback}.`]),
+    ...(row.note === null ? [] : [`On the sheet: ${row.note}`]),
+  ]
   const done =
     pull === null
       ? html`<p class="none">No pull of it is on record.</p>`
-      : html`${viaLine(step, device)}${pullBlock(pull, report, time)}${attempts(step, pull, time)}`
+      : html`${viaLine(step, device)}${pullBlock(pull, report, time, whoPulled(step, device))}${attempts(step, pull, time)}`
   return html`<div class="step"><span class="label">${number}${planned}</span>
-${done}${rollback}${row.note === null ? null : html`<p>On the sheet: ${row.note}</p>`}
+${done}${asides.length === 0 ? null : html`<p>${asides.join(' ')}</p>`}
 </div>
 `
+}
+
+/** Whom the evidence is about: of a shared address nobody knows, of a stack it is the one that pulled. */
+function whoPulled({ standing }: StepPlan, { identifiedBy, via }: DevicePlan): string {
+  if (identifiedBy === 'shared address') return 'a device at this address'
+  return standing === 'pulled by another' && via !== null ? via : 'the device'
 }
 
 function viaLine(step: StepPlan, device: DevicePlan): Html | null {
@@ -104,13 +131,13 @@ function viaLine(step: StepPlan, device: DevicePlan): Html | null {
 }
 
 /** A pull in full: image, digest, standing of the published checksum, times, rate, ending. */
-export function pullBlock(pull: PullRecord, report: VisitReport, time: SiteTime): Html {
+export function pullBlock(pull: PullRecord, report: VisitReport, time: SiteTime, who = 'the device'): Html {
   const { image } = pull
   const known = report.images.find((each) => each.sha256 === image.sha256 && each.name === image.name)
-  return html`<p><strong>${image.name}</strong>, ${bytesText(image.bytes)} bytes; published checksum: ${known === undefined ? 'not on record' : checksumWords(known)}</p>
+  const seen = [...pull.notes, ...(pull.versionChanged ? ['the image changed during the transfer'] : [])]
+  return html`<p><strong>${image.name}</strong>, ${bytesText(image.bytes)} bytes. Published checksum: ${known === undefined ? 'not on record' : checksumWords(known)}.</p>
 <p><code>SHA-256 ${image.sha256}</code></p>
-<p>${time.full(pull.begun)} ${pull.ended === null ? '' : html`to ${time.clock(pull.ended)}`} ${time.zone}${paceText(pull)}, from ${(pull.addresses ?? [pull.client.address]).join(', then ')}</p>
-<p>${pullWords(pull)}${pull.notes.length === 0 ? '' : ` Seen: ${pull.notes.join('; ')}.`}${pull.versionChanged ? ' The image changed during the transfer.' : ''}</p>
+<p>${time.full(pull.begun)}${pull.ended === null ? '' : html` to ${time.clock(pull.ended)}`} ${time.zone}${paceText(pull)}, from ${(pull.addresses ?? [pull.client.address]).join(', then ')}. ${pullWords(pull, who)}${seen.length === 0 ? '' : ` Seen: ${seen.join('; ')}.`}</p>
 `
 }
 

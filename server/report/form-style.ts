@@ -4,7 +4,7 @@
  */
 export const FORM_STYLE = `
 :root { --ink: #111; --soft: #555; --hair: #bbb; --serif: "Iowan Old Style", "Palatino Linotype", Palatino, "Book Antiqua", Georgia, "DejaVu Serif", serif; --sans: "Gill Sans", "Segoe UI", "Helvetica Neue", Arial, "DejaVu Sans", sans-serif; --mono: ui-monospace, "Cascadia Mono", Menlo, Consolas, "DejaVu Sans Mono", monospace; }
-@page { size: auto; margin: 16mm 15mm 18mm; }
+@page { size: auto; margin: 15mm 15mm 17mm; @bottom-right { content: counter(page) " / " counter(pages); font: 7.6pt Arial, "DejaVu Sans", sans-serif; color: #555; } }
 * { box-sizing: border-box; }
 html { background: #e7e5e0; color: var(--ink); font: 10pt/1.42 var(--serif); }
 body { background: #fff; max-width: 190mm; margin: 8mm auto; padding: 14mm 13mm; box-shadow: 0 1px 6px #0003; }
@@ -25,22 +25,24 @@ h3 { font-size: 11pt; overflow-wrap: anywhere; }
 .label, th, .field > b { display: block; font: 600 6.8pt/1.5 var(--sans); letter-spacing: .05em; text-transform: uppercase; color: var(--soft); }
 .blank { color: var(--soft); }
 .said { display: block; font-size: 8.2pt; color: var(--soft); }
-table { border-collapse: collapse; width: 100%; margin: 0 0 3mm; font-size: 9pt; line-height: 1.32; }
+table { border-collapse: collapse; width: 100%; margin: 0 0 3mm; font-size: 8.7pt; line-height: 1.32; }
 thead { display: table-header-group; }
 th { display: table-cell; text-align: left; vertical-align: bottom; border-bottom: 1pt solid var(--ink); padding: 1mm 2mm 1mm 0; }
 td { vertical-align: top; padding: 1.1mm 2mm 1.1mm 0; border-bottom: .5pt solid var(--hair); overflow-wrap: anywhere; }
-tr { break-inside: avoid; }
-.num { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+tr, .pair { break-inside: avoid; }
+.pair tr:first-child td { border-bottom: 0; padding-bottom: 0; } .pair tr:last-child td { padding-top: .4mm; }
+.num, th.num { text-align: right; padding-right: 4mm; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .time { white-space: nowrap; font-variant-numeric: tabular-nums; }
 code { font: 7.8pt/1.45 var(--mono); overflow-wrap: anywhere; }
 .tag { font: 600 7.6pt/1.35 var(--sans); display: inline-block; border: .7pt solid var(--ink); padding: .2mm 1.4mm; }
 .tag.open { border-style: dashed; font-weight: 400; }
 .tag.wrong { border-width: 1.8pt; font-weight: 700; }
-.card { border: .7pt solid var(--ink); margin: 0 0 4.5mm; break-inside: avoid; }
-.card > header { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline; padding: 1.6mm 2.4mm; border-bottom: .7pt solid var(--ink); break-after: avoid; }
-.card > header .model { color: var(--soft); font-size: 9pt; font-weight: 400; }
+.card { border: .7pt solid var(--ink); margin: 0 0 4.5mm; -webkit-box-decoration-break: clone; box-decoration-break: clone; }
+.together { break-inside: avoid; break-after: avoid; }
+.card header { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline; padding: 1.6mm 2.4mm; border-bottom: .7pt solid var(--ink); break-after: avoid; }
+.card header .model { color: var(--soft); font-size: 9pt; font-weight: 400; }
 .card .grid { border-left: 0; margin: 0; }
-.card .field:last-child { border-right: 0; }
+.card .field:nth-child(3n) { border-right: 0; }
 .card .step, .card .said-list { padding: 1.8mm 2.4mm; break-inside: avoid; border-bottom: .5pt solid var(--ink); }
 .card > :last-child { border-bottom: 0; }
 .step p, .said-list p { margin: 0 0 .8mm; }

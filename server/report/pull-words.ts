@@ -2,18 +2,19 @@
 import type { PullRecord } from '../delivery/records.ts'
 import { bytesText } from './units.ts'
 
-export function pullWords({ state, bytesCovered, image }: PullRecord): string {
+/** `who`: whom the evidence is about, as the subject of a sentence. */
+export function pullWords({ state, bytesCovered, image }: PullRecord, who: string): string {
   const percent = image.bytes === 0 ? 100 : Math.floor((bytesCovered / image.bytes) * 100)
   switch (state) {
     case 'complete':
-      return 'Transferred whole: the device took every byte of the image from this server.'
+      return `Transferred whole: ${who} took every byte.`
     case 'unconfirmed':
-      return 'Sent whole, not confirmed: every byte was sent, but it was not seen that the device took the last of them.'
+      return `Sent whole, not confirmed: every byte was sent, but it was not seen that ${who} took the last of them.`
     case 'running':
       return 'Not ended: the transfer was under way when this record ends.'
     case 'incomplete':
       return bytesCovered === 0
-        ? 'Broken off: the device did not take the image whole; no part of it is confirmed.'
+        ? `Broken off: ${who} did not take the image whole; no part of it is confirmed.`
         : `Broken off: ${bytesText(bytesCovered)} of ${bytesText(image.bytes)} bytes (${percent} %) are confirmed.`
   }
 }

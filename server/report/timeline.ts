@@ -19,7 +19,7 @@ const BREAK_MS = 3 * 60 * 60_000
 const ROWS_A_DRAWING = 28
 const WIDTH = 720
 const LABELS = 158
-const PLOT = WIDTH - LABELS - 12
+const PLOT = WIDTH - LABELS - 30
 const ROW = 20
 const HEAD = 24
 const LABEL_CHARACTERS = 25
@@ -84,7 +84,7 @@ function tick(x: number, height: number, label: string): Html {
 function rowOf(row: string, at: number, bars: readonly TimelineBar[], x: (ms: number) => number): Html {
   const y = HEAD + at * ROW
   const own = bars.filter((bar) => bar.row === row)
-  return html`<line class="rule" x1="0" x2="${WIDTH - 12}" y1="${y + ROW - 2}" y2="${y + ROW - 2}"/><text class="who" x="0" y="${y + 12}">${shortLabel(row)}</text>
+  return html`<line class="rule" x1="0" x2="${WIDTH - 30}" y1="${y + ROW - 2}" y2="${y + ROW - 2}"/><text class="who" x="0" y="${y + 12}">${shortLabel(row)}</text>
 ${own.map((bar) => shape(bar, x(bar.fromMs), x(bar.toMs), y + 3))}`
 }
 

@@ -109,7 +109,7 @@ ${pullTable(report, time)}`
   const counts = Object.entries(plan.counts).map(([standing, count]) => `${count} ${standing}`)
   const errors = sheets.flatMap((sheet) => sheet.errors)
   return html`<p>${plan.devices.length} ${plan.devices.length === 1 ? 'device' : 'devices'} on the visit sheet: ${counts.join(', ')}.${changes > 0 ? ` The sheet was changed ${changes} ${changes === 1 ? 'time' : 'times'} during the visit; the last one counts.` : ''}</p>
-<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pulled (${time.zone})</th><th class="num">Took</th><th>Version before → after</th></tr></thead><tbody>
+<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pulled (${time.zone})</th><th class="num">Took</th><th>Before</th><th>After</th></tr></thead><tbody>
 ${plan.devices.flatMap((device) => deviceRows(device, time))}
 </tbody></table>
 ${errors.length === 0 ? null : html`<p>The sheet had faults:</p>${bullets(errors)}`}`
@@ -126,10 +126,15 @@ function deviceRows(device: DevicePlan, time: SiteTime): Html[] {
       device.steps.length === 1 || device.standing === 'wrong image'
         ? standingTag(device)
         : stepTag(step.standing, device.via)
-    const version = [first ? before : null, last ? versions.after : null]
-    return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${version.every((each) => each === null) ? '–' : `${version[0] ?? '…'} → ${version[1] ?? '…'}`}</td></tr>
+    return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}${index === 0 ? wrongNames(device) : null}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${(first ? before : null) ?? '–'}</td><td>${(last ? versions.after : null) ?? '–'}</td></tr>
 `
   })
+}
+
+/** What it holds now, as far as is known, stands beside the warning. */
+function wrongNames({ standing, wrongPulls }: DevicePlan): Html | null {
+  if (standing !== 'wrong image') return null
+  return html`<span class="said">${[...new Set(wrongPulls.map((pull) => pull.image.name))].join(', ')}</span>`
 }
 
 function stepTag(standing: string, via: string | null): Html {
@@ -230,7 +235,7 @@ function strangers(report: VisitReport, time: SiteTime): Html | null {
       remark,
     }) => html`<section class="card"><header><h3>${addresses.join(', ')} <span class="model">${mac === null ? 'hardware address not seen' : mac}</span></h3><span class="tag wrong">not on the sheet</span></header>
 ${remark === null ? null : html`<div class="said-list"><p>${remark}</p></div>`}
-${pulls.map((pull) => html`<div class="step">${pullBlock(pull, report, time)}</div>`)}
+${pulls.map((pull) => html`<div class="step">${pullBlock(pull, report, time, 'the client')}</div>`)}
 </section>
 `,
   )}`
@@ -244,7 +249,7 @@ function refusals({ refusals: all }: VisitReport, time: SiteTime): Html {
 ${shown.map(
   (
     one,
-  ) => html`<tr><td class="time">${time.full(one.first)}</td><td>${one.address}</td><td>${one.request}</td><td class="num">${one.count}</td><td>${one.status === null ? '' : `${one.status}: `}${one.reason}</td></tr>
+  ) => html`<tr><td class="time">${time.full(one.first)}</td><td class="${one.address.includes(':') ? '' : 'time'}">${one.address}</td><td>${one.request}</td><td class="num">${one.count}</td><td>${one.status === null ? '' : `${one.status}: `}${one.reason}</td></tr>
 `,
 )}</tbody></table>
 ${more > 0 ? html`<p>${more} more are in the CSV and JSON forms of this record.</p>` : null}`
@@ -252,11 +257,11 @@ ${more > 0 ? html`<p>${more} more are in the CSV and JSON forms of this record.<
 
 function images({ images: all }: VisitReport, time: SiteTime): Html {
   if (all.length === 0) return html`<p class="none">No image was on offer.</p>`
-  return html`<table><thead><tr><th>Image</th><th class="num">Bytes</th><th>Published checksum</th><th>Format</th><th class="num">Pulls</th></tr></thead><tbody>
-${all.map((image) => imageRow(image, time))}</tbody></table>`
+  return html`<table><thead><tr><th>Image</th><th class="num">Bytes</th><th>Published checksum</th><th>Format</th><th class="num">Pulls</th></tr></thead>
+${all.map((image) => imageRows(image, time))}</table>`
 }
 
-function imageRow(image: ReportImage, time: SiteTime): Html {
+function imageRows(image: ReportImage, time: SiteTime): Html {
   const said = [
     `on offer from ${time.full(image.since)}${image.gone === null ? '' : ` until ${time.full(image.gone)}`}`,
     image.planned ? 'planned' : 'not planned for any device',
@@ -264,9 +269,14 @@ function imageRow(image: ReportImage, time: SiteTime): Html {
     ...(image.lifted === null ? [] : [`hold lifted by ${image.lifted.by} (${image.lifted.reason})`]),
     ...image.notes,
   ]
-  const detail = image.format.detail === undefined ? '' : `, ${image.format.detail}`
-  return html`<tr><td><strong>${image.name}</strong><br><code>${image.sha256}</code><span class="said">${said.join('; ')}</span></td><td class="num">${bytesText(image.bytes)}</td><td>${checksumWords(image)}</td><td>${image.format.kind}: ${image.format.verdict}${detail}</td><td class="num">${image.pulls}</td></tr>
+  return html`<tbody class="pair"><tr><td><strong>${image.name}</strong></td><td class="num">${bytesText(image.bytes)}</td><td>${checksumWords(image)}</td><td>${formatWords(image)}</td><td class="num">${image.pulls}</td></tr>
+<tr><td colspan="5"><code>SHA-256 ${image.sha256}</code><span class="said">${said.join('; ')}</span></td></tr></tbody>
 `
+}
+
+function formatWords({ format: { kind, verdict, detail } }: ReportImage): string {
+  if (verdict === 'unknown' && kind === 'unknown') return 'none that can be checked'
+  return `${kind}: ${verdict}${detail === undefined || verdict === 'sound' ? '' : `, ${detail}`}`
 }
 
 function shows({ rehearsals }: VisitReport): Html {

@@ -274,20 +274,20 @@ function planTroubles(plan: Plan): string[] {
   return plan.devices.flatMap((device) => {
     if (device.done && device.standing !== 'wrong image') return []
     const planned = device.steps[device.step - 1]?.image ?? null
-    const what = planned === null ? '' : ` (${planned})`
+    const what = planned === null ? '' : ` Planned: ${planned}.`
     const step = device.steps.length > 1 ? `, step ${device.step} of ${device.steps.length}` : ''
-    return [`${device.device}${step}: ${NOT_DONE[device.standing] ?? device.standing}${what}.`]
+    return [`${device.device}${step}: ${NOT_DONE[device.standing] ?? device.standing}.${what}`]
   })
 }
 
 const NOT_DONE: Readonly<Record<string, string>> = {
   waiting: 'has not pulled the planned image yet',
   pulling: 'is still pulling',
-  unconfirmed: 'was sent every byte of the planned image, but it was not seen to take the last of them',
-  incomplete: 'the pull of the planned image broke off',
-  'wrong image': 'pulled an image that is not planned for it; planned was',
+  unconfirmed: 'every byte was sent, but it was not seen that this device took the image whole',
+  incomplete: 'its pull broke off',
+  'wrong image': 'pulled an image that is not planned for it',
   'not pulled': 'never pulled the planned image',
-  'not seen': 'was not seen; planned was',
+  'not seen': 'was not seen',
 }
 
 /** Without a sheet: what each client pulled last of each image. */

@@ -1,0 +1,78 @@
+/** `fetchproof report`: the record of a visit for the customer, out of one or several ledgers. Only reads. */
+import { writeFile } from 'node:fs/promises'
+import { type Command, Option } from 'commander'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { visible } from '../report/visible.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitHtml } from '../report/visit-html.ts'
+import { type VisitReport, visitReport } from '../report/visit-report.ts'
+import { EXIT } from './exit.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import { DEFAULT_FOLDER, recordsOption } from './options.ts'
+import type { Surroundings } from './surroundings.ts'
+import { VERSION } from './version.ts'
+
+interface ReportFlags {
+  readonly output?: string
+  readonly format: 'html' | 'json' | 'csv'
+  readonly strict?: boolean
+  readonly records?: string
+}
+
+export function addReport(program: Command, around: Surroundings, settle: (status: number) => void): void {
+  program
+    .command('report')
+    .description('Make the record of a visit: what was planned and what was done, device by device.')
+    .argument('[folder...]', `staging folders (default: ${DEFAULT_FOLDER})`)
+    .option('--output <file>', 'write it into this file (default: standard output)')
+    .addOption(
+      new Option('--format <format>', 'one HTML file to print and sign, or data')
+        .choices(['html', 'json', 'csv'])
+        .default('html'),
+    )
+    .option('--strict', 'exit status 1 when the visit is not complete')
+    .addOption(recordsOption())
+    .action(async (folders: string[], flags: ReportFlags) => {
+      settle(await report(folders.length > 0 ? folders : [DEFAULT_FOLDER], flags, around))
+    })
+}
+
+async function report(
+  folders: readonly string[],
+  { output, format, strict, records }: ReportFlags,
+  { stdout, stderr }: Surroundings,
+): Promise<number> {
+  const facts = await visitFacts(folders.map((folder) => ledgerFileOf(folder, records)))
+  const made = visitReport(facts, { made: new Date().toISOString(), version: VERSION })
+  const text = await printed(made, format)
+  if (output === undefined) stdout.write(text)
+  else {
+    await write(output, text)
+    stdout.write(`${visible(output)}: ${summary(made)}\n`)
+  }
+  if (strict !== true || made.complete) return EXIT.done
+  for (const sentence of made.notDone) stderr.write(`${visible(sentence)}\n`)
+  return EXIT.checkFailed
+}
+
+async function printed(made: VisitReport, format: ReportFlags['format']): Promise<string> {
+  if (format === 'html') return visitHtml(made)
+  return format === 'csv' ? await visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
+}
+
+async function write(file: string, text: string): Promise<void> {
+  try {
+    await writeFile(file, text)
+  } catch (error) {
+    const why = `The report cannot be written to ${file} (${systemCode(error) ?? String(error)}). Name another place with --output.`
+    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
+  }
+}
+
+function summary({ complete, notDone, served }: VisitReport): string {
+  if (served) return 'the visit is still going on'
+  return complete
+    ? 'the visit is complete'
+    : `${notDone.length} ${notDone.length === 1 ? 'point is' : 'points are'} open`
+}
