@@ -11,19 +11,22 @@ import { createLivePulls, type LivePull } from './delivery/live-pulls.ts'
 import { createPullBook, type PullBook } from './delivery/pulls.ts'
 import type { FetchRecord } from './delivery/records.ts'
 import { createVersionMemory, type VersionMemory } from './delivery/version-memory.ts'
-import { FetchproofError, isFetchproofError } from './errors.ts'
+import { isFetchproofError } from './errors.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from './ledger/entries.ts'
 import { type Ledger, openLedger } from './ledger/ledger.ts'
-import { addressFor, createOwnAddresses, type OwnAddress } from './network/addresses.ts'
+import { watchAddresses } from './network/address-watch.ts'
+import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
 import { type Base, basesOf, type Listening } from './network/bases.ts'
+import { createNeighbourLearning } from './network/neighbour-learning.ts'
 import { systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
 import type { Settings } from './settings.ts'
 import type { Catalogue } from './staging/catalogue.ts'
 import { checkFolder } from './staging/folder.ts'
-import type { Image, ReadyImage } from './staging/image.ts'
-import { createImageHistory } from './staging/image-history.ts'
-import { openJudgedCatalogue } from './staging/judged-catalogue.ts'
+import type { Image } from './staging/image.ts'
+import { createImageHistory, type ImageHistory } from './staging/image-history.ts'
+import { createImageRecords } from './staging/image-records.ts'
+import { type JudgedCatalogue, openJudgedCatalogue } from './staging/judged-catalogue.ts'
 import { createVisitDesk, type VisitDesk } from './visit/visit-desk.ts'
 
 export interface DepotEvents {
@@ -86,13 +89,39 @@ export interface DepotOptions {
 
 const RECENT_FETCHES = 200
 const RECENT_TROUBLES = 50
-const ADDRESS_CHECK_MS = 5_000
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
 export async function openDepot({ settings, version }: DepotOptions): Promise<Depot> {
-  const checkedFolder = await checkFolder(settings.folder)
-  const events = new EventEmitter<DepotEvents>()
-  const history = createImageHistory()
+  const folder = await checkFolder(settings.folder)
+  const past = createPast()
+  const ledger = await openLedger({ records: settings.records, onEntry: past.take })
+  try {
+    const judged = await openJudgedCatalogue(settings, past.history)
+    const depot = wire(settings, version, folder, past, ledger, judged)
+    await depot.visit.start()
+    return depot
+  } catch (error) {
+    await ledger.close('could not start')
+    throw error
+  }
+}
+
+/** What is derived from the ledger's entries, of earlier runs and of this one. */
+interface Past {
+  readonly history: ImageHistory
+  readonly pulls: PullBook
+  readonly memory: VersionMemory
+  /** Latest fetches and refusals that ended, newest last. */
+  readonly recent: FetchRecord[]
+  /** What the visit's desk, which comes later, is to remember of earlier runs. */
+  readonly visitEntries: Entry[]
+  /** Names clients once the visit sheet is known. */
+  nameClientsBy(visit: VisitDesk): void
+  take(entry: Entry): void
+}
+
+function createPast(): Past {
+  let visit: VisitDesk | undefined
   const recent: FetchRecord[] = []
   const pulls = createPullBook({
     fetchDone: (fetch) => {
@@ -101,251 +130,197 @@ export async function openDepot({ settings, version }: DepotOptions): Promise<De
     },
     deviceOf: (client) => visit?.nameOf(client) ?? null,
   })
-  let visit: VisitDesk | undefined
   const memory = createVersionMemory(pulls.clientKey)
-  const visitBefore: Entry[] = []
-  const ledger = await openLedger({
-    records: settings.records,
-    onEntry: (entry) => {
+  const history = createImageHistory()
+  const visitEntries: Entry[] = []
+  return {
+    history,
+    pulls,
+    memory,
+    recent,
+    visitEntries,
+    nameClientsBy(desk) {
+      visit = desk
+    },
+    take(entry) {
       history.take(entry)
       pulls.take(entry)
       memory.take(entry)
-      if (VISIT_KINDS.has(entry.kind)) visitBefore.push(entry)
+      if (VISIT_KINDS.has(entry.kind)) visitEntries.push(entry)
     },
-  })
-  try {
-    const judged = await openJudgedCatalogue(settings, history)
-    const { catalogue } = judged
-    const depot = wire()
-    await depot.visit.start()
-    return depot
+  }
+}
 
-    function wire(): Depot {
-      const own = createOwnAddresses()
-      const neighbours = systemNeighbours()
-      const clock = (): number => performance.now()
-      const troubles: Trouble[] = []
-      let listening: readonly Listening[] = []
+function wire(
+  settings: Settings,
+  version: string,
+  folder: string,
+  { history, pulls, memory, recent, visitEntries, nameClientsBy }: Past,
+  ledger: Ledger,
+  judged: JudgedCatalogue,
+): Depot {
+  const { catalogue } = judged
+  const events = new EventEmitter<DepotEvents>()
+  const own = createOwnAddresses()
+  const neighbours = systemNeighbours()
+  const clock = (): number => performance.now()
+  const troubles: Trouble[] = []
+  const reached = new Set<string>()
+  let listening: readonly Listening[] = []
+  let closing: Promise<void> | undefined
+  const changed = (): void => void events.emit('changed')
 
-      function trouble(message: string): void {
-        troubles.push({ at: new Date().toISOString(), message })
-        if (troubles.length > RECENT_TROUBLES) troubles.shift()
-        events.emit('trouble', message)
-        events.emit('changed')
-      }
+  function trouble(message: string): void {
+    troubles.push({ at: new Date().toISOString(), message })
+    if (troubles.length > RECENT_TROUBLES) troubles.shift()
+    events.emit('trouble', message)
+    changed()
+  }
 
-      /** For what must be recorded but cannot be refused to anybody. */
-      function record(entry: NewEntry): boolean {
-        try {
-          history.take(ledger.append(entry))
-          return true
-        } catch (error) {
-          if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) trouble(messageOf(error))
-          return false
-        }
-      }
-
-      const delivery = createDelivery({
-        ledger,
-        blocks: createBlockStore({
-          cacheBytes: settings.blockCacheBytes,
-          openFile: async (name) => imageFileOf(await catalogue.open(name)),
-        }),
-        limits: settings,
-        sendQueues: createSendQueues(),
-        macOf: neighbours.lookup,
-        clientKey: pulls.clientKey,
-        memory,
-        clock,
-        now: Date.now,
-        onFault: readAnew,
-        onUnrecorded: (error) => trouble(messageOf(error)),
-      })
-
-      const desk = createVisitDesk({
-        folder: checkedFolder,
-        onlyPlanned: settings.onlyPlanned,
-        ...(settings.watchReturn && {
-          watchReturn: {
-            port: settings.watchReturnPort,
-            everyMs: settings.watchReturnEveryMs,
-            notBackMs: settings.notBackMs,
-          },
-        }),
-        pulls: pulls.pulls,
-        pullOf: pulls.pullOf,
-        macOf: pulls.macOf,
-        renamed: pulls.renamed,
-        fetches: () => recent,
-        images: () => catalogue.images().map(imageReference),
-        isOwn: (address) => own().some((mine) => mine.address === address),
-        record,
-        say: trouble,
-        changed: () => events.emit('changed'),
-      })
-      visit = desk
-      for (const entry of visitBefore.splice(0)) desk.remember(entry)
-
-      function readAnew(image: ReadyImage, error: unknown): void {
-        trouble(messageOf(error))
-        const present = catalogue.get(image.name)
-        if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
-      }
-
-      function recordImage(image: Image): void {
-        for (const entry of history.entriesFor(image)) record(entry)
-        events.emit('changed')
-      }
-
-      function recordImages(): void {
-        for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
-      }
-
-      catalogue.events.on('changed', () => events.emit('changed'))
-      for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
-      catalogue.events.on('judged', recordImage)
-      catalogue.events.on('lost', (image, why) => {
-        const sha256 = image.version?.sha256
-        delivery.underWay.withdraw(
-          (fetch) => fetch.image.name === image.name && fetch.image.sha256 === sha256,
-          WHY_WITHDRAWN[why],
-        )
-      })
-      catalogue.events.on('gone', (image) => {
-        if (!history.isOnRecord(image.name) || image.version === undefined) return
-        record({ kind: 'image-gone', name: image.name, sha256: image.version.sha256 })
-        events.emit('changed')
-      })
-      catalogue.events.on('trouble', trouble)
-      recordImages()
-
-      ledger.events.on('synced', (entries) => {
-        for (const entry of entries) {
-          pulls.take(entry)
-          desk.take(entry)
-          if (entry.kind === 'fetch-begun' && entry.client.mac === undefined)
-            learnNeighbour(entry.client.address)
-        }
-        events.emit('entries', entries)
-        events.emit('changed')
-      })
-      ledger.events.on('full', () => {
-        trouble('The disk that holds the ledger is full: new fetches are refused until there is room again.')
-      })
-      ledger.events.on('room', () => {
-        trouble('There is room for the ledger again: fetches are served.')
-        recordImages()
-      })
-      ledger.events.on('failed', (error) => trouble(error.message))
-
-      const learnt = new Map<string, string>()
-      /** The table may know a new neighbour only a moment after its first packet. */
-      function learnNeighbour(address: string): void {
-        // Behind a router there is no neighbour to learn of, and on loopback none at all.
-        if (addressFor(address, own())?.loopback !== false) return
-        if (own().some((mine) => mine.address === address)) return
-        neighbours.refresh().then(
-          () => {
-            const mac = neighbours.lookup(address)
-            if (mac === undefined || learnt.get(address) === mac) return
-            learnt.set(address, mac)
-            record({ kind: 'neighbour', address, mac })
-          },
-          () => undefined,
-        )
-      }
-
-      let known = referencesOf(own())
-      record({
-        kind: 'opened',
-        version,
-        host: hostname(),
-        system: `${platform()} ${release()}, Node.js ${process.versions.node}`,
-        zoneOffsetMinutes: -new Date().getTimezoneOffset(),
-        addresses: known,
-        settings: settingsOnRecord(settings),
-        ...(settings.folderFile.visit !== undefined && { visit: settings.folderFile.visit }),
-      })
-      const addressCheck = setInterval(() => {
-        const now = referencesOf(own())
-        if (JSON.stringify(now) === JSON.stringify(known)) return
-        known = now
-        record({ kind: 'addresses', addresses: now })
-        trouble('The addresses of this machine have changed: lines pasted before may be stale.')
-        events.emit('changed')
-      }, ADDRESS_CHECK_MS)
-      addressCheck.unref()
-
-      const reached = new Set<string>()
-      let closing: Promise<void> | undefined
-
-      async function shut(reason: string): Promise<void> {
-        clearInterval(addressCheck)
-        desk.close()
-        delivery.close(reason)
-        await judged.close()
-        await ledger.close(reason)
-      }
-
-      return {
-        settings,
-        version,
-        events,
-        catalogue,
-        ledger,
-        delivery,
-        pulls,
-        memory,
-        visit: desk,
-        livePulls: createLivePulls(pulls, delivery.underWay, clock),
-        recentFetches: () => recent,
-        own,
-        bases: () => basesOf(own(), listening),
-        listeningOn(now) {
-          listening = now
-          events.emit('changed')
-        },
-        troubles: () => troubles,
-        reached,
-        connectionSeen(localAddress, clientAddress) {
-          if (reached.has(localAddress) || own().some(({ address }) => address === clientAddress)) return
-          reached.add(localAddress)
-          events.emit('changed')
-        },
-        lift(name, reason, by = userName()) {
-          const image = catalogue.get(name)
-          const sha256 = image?.version?.sha256
-          if (image === undefined) {
-            throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: settings.folder, hint: '' })
-          }
-          if (image.state !== 'held' || sha256 === undefined) {
-            throw new FetchproofError('FP_NOT_HELD', { image: name, state: image.state })
-          }
-          // Recorded before it is acted on.
-          const entry = { kind: 'lifted', name, sha256, reason, by } as const
-          history.take(ledger.append(entry))
-          catalogue.lift(name, sha256, { by, reason })
-        },
-        async paste(name, text, by = userName()) {
-          if (catalogue.get(name) === undefined) {
-            throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: settings.folder, hint: '' })
-          }
-          const claims = judged.paste(name, text, by)
-          if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
-          for (const { algorithm, digest } of claims) {
-            history.take(ledger.append({ kind: 'published', name, algorithm, digest, by }))
-          }
-          await catalogue.rejudge(name)
-        },
-        close(reason) {
-          closing ??= shut(reason)
-          return closing
-        },
-      }
+  /** For what must be recorded but cannot be refused to anybody. */
+  function record(entry: NewEntry): boolean {
+    try {
+      history.take(ledger.append(entry))
+      return true
+    } catch (error) {
+      if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) trouble(messageOf(error))
+      return false
     }
-  } catch (error) {
-    await ledger.close('could not start')
-    throw error
+  }
+
+  const delivery = createDelivery({
+    ledger,
+    blocks: createBlockStore({
+      cacheBytes: settings.blockCacheBytes,
+      openFile: async (name) => imageFileOf(await catalogue.open(name)),
+    }),
+    limits: settings,
+    sendQueues: createSendQueues(),
+    macOf: neighbours.lookup,
+    clientKey: pulls.clientKey,
+    memory,
+    clock,
+    now: Date.now,
+    onFault(image, error) {
+      trouble(messageOf(error))
+      const present = catalogue.get(image.name)
+      if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
+    },
+    onUnrecorded: (error) => trouble(messageOf(error)),
+  })
+
+  const desk = createVisitDesk({
+    folder,
+    onlyPlanned: settings.onlyPlanned,
+    ...(settings.watchReturn && {
+      watchReturn: {
+        port: settings.watchReturnPort,
+        everyMs: settings.watchReturnEveryMs,
+        notBackMs: settings.notBackMs,
+      },
+    }),
+    pulls: pulls.pulls,
+    pullOf: pulls.pullOf,
+    macOf: pulls.macOf,
+    renamed: pulls.renamed,
+    fetches: () => recent,
+    images: () => catalogue.images().map(imageReference),
+    isOwn: (address) => own().some((mine) => mine.address === address),
+    record,
+    say: trouble,
+    changed,
+  })
+  nameClientsBy(desk)
+  for (const entry of visitEntries.splice(0)) desk.remember(entry)
+
+  const images = createImageRecords({
+    judged,
+    history,
+    record,
+    append: (entry) => ledger.append(entry),
+    folder: settings.folder,
+  })
+  catalogue.events.on('changed', changed)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
+  catalogue.events.on('trouble', trouble)
+  catalogue.events.on('lost', (image, why) => {
+    const sha256 = image.version?.sha256
+    delivery.underWay.withdraw(
+      (fetch) => fetch.image.name === image.name && fetch.image.sha256 === sha256,
+      WHY_WITHDRAWN[why],
+    )
+  })
+  images.recordAll()
+
+  const learnNeighbour = createNeighbourLearning({
+    neighbours,
+    own,
+    onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
+  })
+  ledger.events.on('synced', (entries) => {
+    for (const entry of entries) {
+      pulls.take(entry)
+      desk.take(entry)
+      if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
+    }
+    events.emit('entries', entries)
+    changed()
+  })
+  ledger.events.on('full', () => {
+    trouble('The disk that holds the ledger is full: new fetches are refused until there is room again.')
+  })
+  ledger.events.on('room', () => {
+    trouble('There is room for the ledger again: fetches are served.')
+    images.recordAll()
+  })
+  ledger.events.on('failed', (error) => trouble(error.message))
+
+  record(openedEntry(settings, version, own()))
+  const addressWatch = watchAddresses(own, (now) => {
+    record({ kind: 'addresses', addresses: referencesOf(now) })
+    trouble('The addresses of this machine have changed: lines pasted before may be stale.')
+  })
+
+  async function shut(reason: string): Promise<void> {
+    addressWatch.close()
+    desk.close()
+    delivery.close(reason)
+    await judged.close()
+    await ledger.close(reason)
+  }
+
+  return {
+    settings,
+    version,
+    events,
+    catalogue,
+    ledger,
+    delivery,
+    pulls,
+    memory,
+    visit: desk,
+    livePulls: createLivePulls(pulls, delivery.underWay, clock),
+    recentFetches: () => recent,
+    own,
+    bases: () => basesOf(own(), listening),
+    listeningOn(now) {
+      listening = now
+      changed()
+    },
+    troubles: () => troubles,
+    reached,
+    connectionSeen(localAddress, clientAddress) {
+      if (reached.has(localAddress) || own().some(({ address }) => address === clientAddress)) return
+      reached.add(localAddress)
+      changed()
+    },
+    lift: (name, reason, by = userName()) => images.lift(name, reason, by),
+    paste: (name, text, by = userName()) => images.paste(name, text, by),
+    close(reason) {
+      closing ??= shut(reason)
+      return closing
+    },
   }
 }
 
@@ -370,6 +345,20 @@ function imageReference({ name, plainPath, bytes, version }: Image): ImageRefere
 
 function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
   return own.map(({ address, interface: name }) => ({ address, interface: name }))
+}
+
+function openedEntry(settings: Settings, version: string, own: readonly OwnAddress[]): NewEntry {
+  const { visit } = settings.folderFile
+  return {
+    kind: 'opened',
+    version,
+    host: hostname(),
+    system: `${platform()} ${release()}, Node.js ${process.versions.node}`,
+    zoneOffsetMinutes: -new Date().getTimezoneOffset(),
+    addresses: referencesOf(own),
+    settings: settingsOnRecord(settings),
+    ...(visit !== undefined && { visit }),
+  }
 }
 
 /** Everything that shapes what is served; folder paths stay on the laptop. */

@@ -14,8 +14,8 @@ export interface ImageHistory {
   lift(name: string, sha256: string): { by: string; reason: string } | undefined
   /** What persons pasted as published for images: the latest text for each, one digest a line. */
   pasted(): readonly { name: string; text: string; by: string }[]
-  /** The image has an entry that has not been followed by `image-gone`. */
-  isOnRecord(name: string): boolean
+  /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
+  onRecord(name: string): string | undefined
   /** Entries that record this image as it now stands; none when they stand there already. */
   entriesFor(image: Image): readonly (NewEntryOf<'image'> | NewEntryOf<'held'>)[]
 }
@@ -24,7 +24,7 @@ export function createImageHistory(): ImageHistory {
   const paths = new Map<string, string>()
   const blocks = new Map<string, string>()
   const lifts = new Map<string, { by: string; reason: string }>()
-  const present = new Map<string, string>()
+  const present = new Map<string, { sha256: string; essence: string }>()
   const held = new Map<string, string>()
   const pasted = new Map<string, { digests: string[]; by: string; seq: number }>()
   const key = (name: string, sha256: string): string => `${sha256} ${name}`
@@ -34,7 +34,7 @@ export function createImageHistory(): ImageHistory {
       case 'image':
         paths.set(entry.plainPath, entry.name)
         blocks.set(key(entry.name, entry.sha256), entry.blocksSha256)
-        present.set(entry.name, essence(entry))
+        present.set(entry.name, { sha256: entry.sha256, essence: essence(entry) })
         if (!held.get(entry.name)?.startsWith(entry.sha256)) held.delete(entry.name)
         break
       case 'image-gone':
@@ -66,13 +66,13 @@ export function createImageHistory(): ImageHistory {
     knownBlocks: (name, sha256) => blocks.get(key(name, sha256)),
     lift: (name, sha256) => lifts.get(key(name, sha256)),
     pasted: () => [...pasted].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by })),
-    isOnRecord: (name) => present.has(name),
+    onRecord: (name) => present.get(name)?.sha256,
     entriesFor(image) {
       const entries: (NewEntryOf<'image'> | NewEntryOf<'held'>)[] = []
       const { name, version, digestPath } = image
       if (version !== undefined && digestPath !== undefined) {
         const entry = imageEntry(image, version, digestPath)
-        if (present.get(name) !== essence(entry)) entries.push(entry)
+        if (present.get(name)?.essence !== essence(entry)) entries.push(entry)
       }
       if (image.state === 'held') {
         const sha256 = version?.sha256
