@@ -121,7 +121,8 @@ test('what somebody types stays while news comes in', async () => {
   expect(await why.and(tab.locator(':focus')).count()).toBe(1)
 })
 
-test('hostile names and user agents are text, whatever is in them', async () => {
+// Windows lets no file have such a name.
+test.skipIf(process.platform === 'win32')('hostile names and user agents are text, whatever is in them', async () => {
   const run = await pages.run()
   const names = [
     '<img src=x onerror=document.title=1>.bin',

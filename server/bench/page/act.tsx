@@ -69,6 +69,7 @@ export function Act(props: ActProps): JSX.Element | null {
       </button>
       {open && (
         <form
+          noValidate
           onSubmit={(event) => void submit(event)}
           onKeyDown={(event) => event.key === 'Escape' && close()}
         >
