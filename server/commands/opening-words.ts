@@ -2,6 +2,7 @@
 import type { Depot } from '../depot.ts'
 import type { Base } from '../network/bases.ts'
 import { imageView, standingText } from '../report/image-view.ts'
+import { filledLine } from '../report/paste-line.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
 import { shortened, visible } from '../report/visible.ts'
@@ -84,23 +85,17 @@ export function preferredUrl(image: Image | undefined, bases: readonly Base[]): 
 }
 
 function linesFor(base: Base, image: Image, paste: readonly string[]): string[] {
-  const url = base.url + image.plainPath
-  return [`    ${url}`, ...paste.map((line) => `    ${filled(line, base, image)}`)]
-}
-
-/** Fills `{url} {host} {port} {path} {name} {bytes} {sha256} {md5}` of a line to paste. */
-export function filled(line: string, base: Base, image: Image): string {
-  const values: Record<string, string> = {
-    url: base.url + image.plainPath,
+  const facts = {
+    baseUrl: base.url,
     host: base.own.address,
-    port: String(base.port),
-    path: image.plainPath,
-    name: image.plainPath.slice(image.plainPath.lastIndexOf('/') + 1),
-    bytes: String(image.bytes),
-    sha256: image.version?.sha256 ?? '',
-    md5: image.version?.more.md5 ?? '',
+    port: base.port,
+    plainPath: image.plainPath,
+    bytes: image.bytes,
+    sha256: image.version?.sha256 ?? null,
+    md5: image.version?.more.md5 ?? null,
   }
-  return visible(line.replace(/\{(\w+)\}/g, (whole, name: string) => values[name] ?? whole))
+  // The plain URL always; a line that asks for a digest which is not known yet is left out.
+  return ['{url}', ...paste].flatMap((line) => filledLine(line, facts) ?? []).map((line) => `    ${line}`)
 }
 
 function marksOf({ own, port }: Base): string {
