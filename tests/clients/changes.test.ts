@@ -1,0 +1,185 @@
+/** Files that change, shrink, are replaced or still grow while clients want them. */
+import {
+  appendFileSync,
+  closeSync,
+  openSync,
+  renameSync,
+  truncateSync,
+  writeFileSync,
+  writeSync,
+} from 'node:fs'
+import { join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
+import { describe, expect, onTestFinished, test } from 'vitest'
+import { ask, exchange, parseHead, request } from './raw-client.ts'
+import { imageBytes, type Served, serveFiles, serveFolder, sha256, stagingFolder } from './served.ts'
+
+const MIB = 1024 * 1024
+const BYTES = 32 * MIB
+const OLD = imageBytes(BYTES, 'old')
+const NEW = imageBytes(BYTES, 'new')
+const NAME = 'core.bin'
+
+const changes: Readonly<Record<string, { readonly becomes: Buffer; readonly make: (path: string) => void }>> =
+  {
+    'overwritten in place': {
+      becomes: NEW,
+      make(path) {
+        const file = openSync(path, 'r+')
+        writeSync(file, NEW, 0, NEW.length, 0)
+        closeSync(file)
+      },
+    },
+    'overwritten in its last byte only': {
+      becomes: withLastByteTurned(OLD),
+      make(path) {
+        const file = openSync(path, 'r+')
+        writeSync(file, withLastByteTurned(OLD), BYTES - 1, 1, BYTES - 1)
+        closeSync(file)
+      },
+    },
+    truncated: {
+      becomes: OLD.subarray(0, BYTES / 2),
+      make: (path) => truncateSync(path, BYTES / 2),
+    },
+    'grown at its end': {
+      becomes: Buffer.concat([OLD, NEW.subarray(0, MIB)]),
+      make: (path) => appendFileSync(path, NEW.subarray(0, MIB)),
+    },
+  }
+
+function withLastByteTurned(bytes: Buffer): Buffer {
+  const turned = Buffer.from(bytes)
+  turned[turned.length - 1] = (turned.at(-1) ?? 0) ^ 0xff
+  return turned
+}
+
+describe.each(Object.entries(changes))('a file %s during a transfer', (_what, { becomes, make }) => {
+  test('is reset, never sent mixed, digested anew, and a resume gets the new one whole', async () => {
+    const served = await serveFiles({ [NAME]: OLD }, { cleanUp: onTestFinished })
+    const path = join(served.folder, NAME)
+    const slow = await ask(served.port, `/${NAME}`, { keep: true })
+    onTestFinished(() => slow.reset())
+    await slow.head()
+    await slow.readBody(MIB)
+    make(path)
+    expect(await slow.readToEnd()).toBe('reset')
+    const body = slow.body()
+    expect(body.length).toBeLessThan(BYTES)
+    expect(body.equals(OLD.subarray(0, body.length))).toBe(true)
+    const ended = await served.ended(slow.port)
+    expect(ended.ending).toBe('withdrawn')
+    expect(ended.reason ?? '').not.toBe('')
+    expect(ended.bytesHandedOver).toBeGreaterThanOrEqual(body.length)
+
+    const image = await served.image(NAME, sha256(becomes))
+    expect(image.bytes).toBe(becomes.length)
+    await expectResumeGetsWhole(served, body.length, becomes)
+  })
+})
+
+test('a file replaced by rename during a transfer is never sent mixed, and a resume gets the new one whole', async () => {
+  const served = await serveFiles({ [NAME]: OLD }, { cleanUp: onTestFinished })
+  const slow = await ask(served.port, `/${NAME}`, { keep: true })
+  onTestFinished(() => slow.reset())
+  const head = await slow.head()
+  await slow.readBody(MIB)
+  writeFileSync(join(served.folder, '.next'), NEW)
+  renameSync(join(served.folder, '.next'), join(served.folder, NAME))
+  const end = await slow.readToEnd()
+  const body = slow.body()
+  // The old file still stands behind its open descriptor: whole and right, or reset; nothing between.
+  expect(body.equals(OLD.subarray(0, body.length))).toBe(true)
+  expect(end).toBe(body.length === Number(head.field('content-length')) ? 'closed' : 'reset')
+  await slow.close()
+  const { ending } = await served.ended(slow.port)
+  expect(ending).toBe(end === 'closed' ? 'delivered' : 'withdrawn')
+  await served.image(NAME, sha256(NEW))
+  await expectResumeGetsWhole(served, MIB, NEW)
+})
+
+/** FIELD: clients resume without If-Range, which RFC 9110 section 14.2 lets them; the versions must not be joined. */
+async function expectResumeGetsWhole(served: Served, from: number, now: Buffer): Promise<void> {
+  const resumed = await exchange(served.port, request(`/${NAME}`, [`Range: bytes=${from}-`]))
+  const head = parseHead(resumed.raw)
+  expect(head?.status).toBe(200)
+  expect(resumed.client.bodySha256()).toBe(sha256(now))
+  expect(await served.begun(resumed.client.port)).toMatchObject({
+    versionChanged: true,
+    first: 0,
+    promised: now.length,
+  })
+  // Now it has begun the new version: its next resume goes on with that one (RFC 9110 section 15.3.7).
+  const next = await exchange(served.port, request(`/${NAME}`, [`Range: bytes=${now.length - 1000}-`]))
+  expect(parseHead(next.raw)?.status).toBe(206)
+  expect(next.client.body().equals(now.subarray(-1000))).toBe(true)
+  expect((await served.begun(next.client.port)).versionChanged).not.toBe(true)
+}
+
+test('a resume with If-Range of the old version gets the new one whole', async () => {
+  const old = imageBytes(100_000, 'old')
+  const served = await serveFiles({ 'edge.bin': old }, { cleanUp: onTestFinished })
+  const first = await exchange(served.port, request('/edge.bin'))
+  const tag = parseHead(first.raw)?.field('etag') ?? ''
+  expect(tag).toBe(`"${sha256(old)}"`)
+  const next = imageBytes(100_000, 'next')
+  writeFileSync(join(served.folder, 'edge.bin'), next)
+  await served.image('edge.bin', sha256(next))
+  const resumed = await exchange(served.port, request('/edge.bin', ['Range: bytes=500-', `If-Range: ${tag}`]))
+  // RFC 9110 section 13.1.5: a false condition means that the Range field is ignored.
+  expect(parseHead(resumed.raw)?.status).toBe(200)
+  expect(resumed.client.body().equals(next)).toBe(true)
+})
+
+describe('a file that is still being written', () => {
+  const whole = imageBytes(3 * MIB, 'growing')
+
+  test.each([
+    ['growing when the server starts, in steps shorter than the quiet time', 12, 250, '1200'],
+    ['copied in with a pause of five seconds', 2, 5000, '6500'],
+  ])('%s, is never served in part', { timeout: 40_000 }, async (_what, steps, pauseMs, unsureMs) => {
+    const folder = await stagingFolder({}, onTestFinished)
+    const path = join(folder, 'growing.bin')
+    const step = whole.length / steps
+    writeFileSync(path, whole.subarray(0, step))
+    const flags = ['--settle-ms', '200', '--settle-unsure-ms', unsureMs]
+    const served = await serveFolder(folder, { cleanUp: onTestFinished, flags })
+    let written = step
+    const writing = (async () => {
+      for (; written < whole.length; written += step) {
+        await pause(pauseMs)
+        appendFileSync(path, whole.subarray(written, written + step))
+      }
+    })()
+    const statuses = new Set<number>()
+    while (!statuses.has(200)) {
+      const { raw, client } = await exchange(served.port, request('/growing.bin'))
+      const head = parseHead(raw)
+      statuses.add(head?.status ?? 0)
+      if (head?.status === 200) expect(client.body().equals(whole)).toBe(true)
+      else if (head?.status === 503) expect(head.field('retry-after')).toBe('5')
+      await pause(100)
+    }
+    await writing
+    expect(statuses.has(503)).toBe(true)
+    expect([...statuses].every((status) => [200, 404, 503].includes(status))).toBe(true)
+    const images = served.entries.filter(({ kind }) => kind === 'image')
+    expect(images).toMatchObject([{ sha256: sha256(whole) }])
+  })
+})
+
+test('a file that goes away during a transfer is not sent short with a clean end', async () => {
+  const served = await serveFiles({ [NAME]: OLD }, { cleanUp: onTestFinished })
+  const slow = await ask(served.port, `/${NAME}`, { keep: true })
+  onTestFinished(() => slow.reset())
+  await slow.head()
+  await slow.readBody(MIB)
+  renameSync(join(served.folder, NAME), join(served.folder, '.gone'))
+  await served.entry('image-gone', ({ name }) => name === NAME)
+  const end = await slow.readToEnd()
+  const body = slow.body()
+  expect(body.equals(OLD.subarray(0, body.length))).toBe(true)
+  expect(end).toBe(body.length === BYTES ? 'closed' : 'reset')
+  const after = await exchange(served.port, request(`/${NAME}`))
+  expect(parseHead(after.raw)?.status).toBe(404)
+})

@@ -1,0 +1,255 @@
+/** The program killed at any moment, and a ledger that somebody has edited or cut. */
+import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs'
+import { dirname, join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
+import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
+import { audit, fetchproof, run } from './program.ts'
+import { ask, exchange, request } from './raw-client.ts'
+import {
+  imageBytes,
+  ledgerEntries,
+  ledgerFile,
+  type Served,
+  serveFolder,
+  sha256,
+  stagingFolder,
+} from './served.ts'
+
+const IMAGES = {
+  'small.bin': imageBytes(64_000, 'small'),
+  'large.bin': imageBytes(16 * 1024 * 1024, 'large'),
+}
+const ROUNDS = 6
+
+test(`killed ${ROUNDS} times under load, it loses nothing that it had said`, {
+  timeout: 90_000,
+}, async () => {
+  const folder = await stagingFolder(IMAGES, onTestFinished)
+  const said = new Map<number, Entry>()
+  let lostTrack = 0
+  let ended = 0
+  for (let round = 0; round < ROUNDS; round += 1) {
+    const served = await serveFolder(folder, { cleanUp: onTestFinished })
+    await offered(served)
+    const load = startLoad(served.port)
+    const stuck = await ask(served.port, '/large.bin')
+    const open = await served.begun(stuck.port)
+    await pause(Math.random() * 300)
+    await served.kill()
+    await load.stop()
+    await stuck.reset()
+
+    for (const entry of served.entries) said.set(entry.seq, entry)
+    expect(served.otherLines).toEqual([])
+    const lost = missingFrom(ledgerEntries(folder), said)
+    expect(lost).toEqual([])
+
+    const next = await serveFolder(folder, { cleanUp: onTestFinished })
+    await offered(next)
+    expect(await next.stop()).toBe(0)
+    const entries = ledgerEntries(folder)
+    expect(missingFrom(entries, said)).toEqual([])
+    expect(endingOf(entries, open.id)).toBe('lost-track')
+    const begun = entries.flatMap((entry) => (entry.kind === 'fetch-begun' ? [entry.id] : []))
+    expect(begun.filter((id) => endingOf(entries, id) === undefined)).toEqual([])
+    expect(new Set(begun).size).toBe(begun.length)
+    lostTrack += begun.filter((id) => endingOf(entries, id) === 'lost-track').length
+    ended += served.entries.filter(({ kind }) => kind === 'fetch-ended').length
+    const checked = await fetchproof(['audit', folder, '--check'])
+    expect(checked).toMatchObject({ status: 0 })
+  }
+  expect(lostTrack).toBeGreaterThanOrEqual(ROUNDS)
+  expect(ended).toBeGreaterThan(ROUNDS)
+  const { ledger, fetches } = await audit(folder)
+  expect(ledger).toMatchObject({ intact: true, entries: ledgerEntries(folder).length })
+  expect(fetches.filter(({ ending }) => ending === null)).toEqual([])
+})
+
+test('a resume after a crash is the end of the same pull', async () => {
+  const folder = await stagingFolder(IMAGES, onTestFinished)
+  const first = await serveFolder(folder, { cleanUp: onTestFinished })
+  await offered(first)
+  const client = await ask(first.port, '/large.bin', { keep: true })
+  await client.readBody(1_000_000)
+  const part = client.body()
+  await first.kill()
+  await client.reset()
+  const second = await serveFolder(folder, { cleanUp: onTestFinished })
+  await offered(second)
+  const rest = await exchange(second.port, request('/large.bin', [`Range: bytes=${part.length}-`]))
+  await second.ended(rest.client.port)
+  expect(await second.stop()).toBe(0)
+  expect(sha256(Buffer.concat([part, rest.client.body()]))).toBe(sha256(IMAGES['large.bin']))
+  const { pulls } = await audit(folder, ['--image', 'large.bin'])
+  expect(pulls).toMatchObject([{ state: 'complete', bytesCovered: IMAGES['large.bin'].length }])
+  expect(pulls[0]?.fetches).toHaveLength(2)
+})
+
+describe('a ledger that was tampered with', () => {
+  let folder = ''
+  let ledger = Buffer.alloc(0)
+  let head = ''
+
+  beforeAll(async () => {
+    folder = await stagingFolder(IMAGES, afterAll)
+    const served = await serveFolder(folder, { cleanUp: afterAll })
+    await offered(served)
+    for (let turn = 0; turn < 4; turn += 1) {
+      const { client } = await exchange(served.port, request('/small.bin', [`User-Agent: turn ${turn}`]))
+      await served.ended(client.port)
+    }
+    expect(await served.stop()).toBe(0)
+    ledger = readFileSync(ledgerFile(folder))
+    head = ledgerEntries(folder).at(-1)?.sum ?? ''
+  })
+
+  test('is found intact as long as nobody has touched it, with its head', async () => {
+    expect(await fetchproof(['audit', folder, '--check'])).toMatchObject({ status: 0 })
+    expect(await fetchproof(['audit', folder, '--check', '--head', head])).toMatchObject({ status: 0 })
+  })
+
+  test('is found broken whichever byte was edited', async () => {
+    const lastLine = ledger.lastIndexOf('\n', ledger.length - 2) + 1
+    const positions = [
+      ...Array.from({ length: 170 }, () => Math.floor(Math.random() * ledger.length)),
+      ...Array.from({ length: 28 }, () => lastLine + Math.floor(Math.random() * (ledger.length - lastLine))),
+      0,
+      ledger.length - 2,
+    ]
+    const base = await stagingFolder({}, onTestFinished)
+    const folders = positions.map((at, index) => {
+      const edited = Buffer.from(ledger)
+      edited[at] = otherByte(edited[at] ?? 0)
+      return copyWith(base, `edited-${index}`, edited)
+    })
+    const all = await fetchproof(['audit', ...folders, '--check'], { timeoutMs: 60_000 })
+    expect(all.status).toBe(1)
+    const silent = folders.filter((each) => !brokenIn(all.stdout + all.stderr, each))
+    expect(silent.map((each) => positions[folders.indexOf(each)])).toEqual([])
+    for (const each of [folders[0], folders[180], folders[198], folders[199]])
+      expect(await fetchproof(['audit', each ?? '', '--check'])).toMatchObject({ status: 1 })
+  })
+
+  test('is found broken among others that are intact', async () => {
+    const base = await stagingFolder({}, onTestFinished)
+    const edited = Buffer.from(ledger)
+    edited[100] = otherByte(edited[100] ?? 0)
+    const folders = [copyWith(base, 'a', ledger), copyWith(base, 'b', edited), copyWith(base, 'c', ledger)]
+    const all = await fetchproof(['audit', ...folders, '--check'])
+    expect(all.status).toBe(1)
+    expect(folders.map((each) => brokenIn(all.stdout + all.stderr, each))).toEqual([false, true, false])
+  })
+
+  test.each([
+    ['a line taken out', (lines: string[]) => lines.toSpliced(3, 1)],
+    [
+      'two lines that changed places',
+      (lines: string[]) => lines.with(3, lines[4] ?? '').with(4, lines[3] ?? ''),
+    ],
+    ['a line that stands twice', (lines: string[]) => lines.toSpliced(3, 0, lines[3] ?? '')],
+    ['its first line taken out', (lines: string[]) => lines.slice(1)],
+  ])('is found broken with %s', async (_what, change) => {
+    const lines = ledger.toString().trimEnd().split('\n')
+    const base = await stagingFolder({}, onTestFinished)
+    const copy = copyWith(base, 'changed', Buffer.from(`${change(lines).join('\n')}\n`))
+    expect(await fetchproof(['audit', copy, '--check'])).toMatchObject({ status: 1 })
+    const { stdout } = await fetchproof(['audit', copy, '--format', 'json'])
+    expect(JSON.parse(stdout)).toMatchObject({ ledger: { intact: false } })
+  })
+
+  test('with its tail cut off shows against the head that was printed before', async () => {
+    const lines = ledger.toString().trimEnd().split('\n')
+    const base = await stagingFolder({}, onTestFinished)
+    const copy = copyWith(base, 'cut', Buffer.from(`${lines.slice(0, -2).join('\n')}\n`))
+    expect(await fetchproof(['audit', copy, '--check', '--head', head])).toMatchObject({ status: 1 })
+    const shortened = (JSON.parse(lines.at(-3) ?? '{}') as Entry).sum
+    expect(await fetchproof(['audit', copy, '--check', '--head', shortened])).toMatchObject({ status: 0 })
+  })
+
+  test('is not served on, not repaired and not overwritten', async () => {
+    const base = await stagingFolder({}, onTestFinished)
+    const edited = Buffer.from(ledger)
+    edited[200] = otherByte(edited[200] ?? 0)
+    const copy = copyWith(base, 'edited', edited)
+    const served = await fetchproof(['serve', copy, '--port', '0', '--page-port', '0'], { timeoutMs: 15_000 })
+    expect(served.status).not.toBe(0)
+    expect(served.status).not.toBe(null)
+    expect(served.stderr).toMatch(/broken at line \d+/)
+    expect(readFileSync(ledgerFile(copy)).equals(edited)).toBe(true)
+  })
+
+  /** The outside check of the chain: nothing of ours, only sha256sum over the bytes before the `sum` member. */
+  test.skipIf(process.platform !== 'linux')('has sums that sha256sum (GNU coreutils) finds too', async () => {
+    const lines = ledger.toString().trimEnd().split('\n')
+    const base = await stagingFolder({}, onTestFinished)
+    let prev = '0'.repeat(64)
+    for (const [index, line] of lines.entries()) {
+      const at = line.lastIndexOf(',"sum":')
+      writeFileSync(join(base, `${index}`), line.slice(0, at))
+      const { stdout } = await run('sha256sum', [`${index}`], { cwd: base })
+      const entry = JSON.parse(line) as Entry
+      expect(entry.sum).toBe(stdout.slice(0, 64))
+      expect(entry.prev).toBe(prev)
+      prev = entry.sum
+    }
+  })
+
+  function copyWith(base: string, name: string, bytes: Buffer): string {
+    const copy = join(base, name)
+    mkdirSync(dirname(ledgerFile(copy)), { recursive: true })
+    cpSync(join(folder, 'small.bin'), join(copy, 'small.bin'), { preserveTimestamps: true })
+    writeFileSync(ledgerFile(copy), bytes)
+    return copy
+  }
+})
+
+function otherByte(byte: number): number {
+  return byte === 0x41 ? 0x42 : 0x41
+}
+
+/** Whether the report of `audit --check` says of this folder's ledger that it is broken. */
+function brokenIn(report: string, folder: string): boolean {
+  const lines = report
+    .split('\n')
+    .filter((line) => line.includes(`${folder}/`) || line.includes(`${folder}\\`))
+  return lines.some((line) => /broken/i.test(line)) && !lines.some((line) => /intact/i.test(line))
+}
+
+/** Both images are offered: asked for, since a folder that has not changed says nothing of its images. */
+async function offered(served: Served): Promise<void> {
+  for (const name of Object.keys(IMAGES)) {
+    for (let status = 503; status !== 200; await pause(20)) {
+      const client = await ask(served.port, `/${name}`, { method: 'HEAD', lines: ['Connection: close'] })
+      status = (await client.head()).status
+      await client.close()
+    }
+  }
+}
+
+/** Clients that fetch over and over until stopped, whatever becomes of the server. */
+function startLoad(port: number): { stop(): Promise<void> } {
+  let going = true
+  const clients = Array.from({ length: 4 }, async (_none, index) => {
+    while (going)
+      await exchange(port, request(index % 2 === 0 ? '/small.bin' : '/no-such.bin')).catch(() => pause(5))
+  })
+  return {
+    async stop() {
+      going = false
+      await Promise.all(clients)
+    },
+  }
+}
+
+/** What had been said and is not in the ledger as it was said. */
+function missingFrom(entries: readonly Entry[], said: ReadonlyMap<number, Entry>): Entry[] {
+  const sums = new Set(entries.map(({ seq, sum }) => `${seq} ${sum}`))
+  return [...said.values()].filter(({ seq, sum }) => !sums.has(`${seq} ${sum}`))
+}
+
+function endingOf(entries: readonly Entry[], id: number): string | undefined {
+  return entries.find(
+    (entry): entry is EntryOf<'fetch-ended'> => entry.kind === 'fetch-ended' && entry.id === id,
+  )?.ending
+}

@@ -1,0 +1,57 @@
+/** Runs the built program, and outside programs, to their end: exit status, both outputs, a deadline. */
+import { execFile } from 'node:child_process'
+import { existsSync } from 'node:fs'
+import { delimiter, join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
+
+export const PROGRAM = fileURLToPath(new URL('../../dist/server/main.js', import.meta.url))
+
+export interface Outcome {
+  /** null when it was ended by a signal (its own deadline). */
+  readonly status: number | null
+  readonly stdout: string
+  readonly stderr: string
+}
+
+export interface RunOptions {
+  readonly cwd?: string
+  readonly timeoutMs?: number
+  readonly uid?: number
+  readonly env?: NodeJS.ProcessEnv
+}
+
+/** Runs a program to its end. At `timeoutMs` it gets SIGTERM, and `status` is null. */
+export function run(program: string, args: readonly string[], options: RunOptions = {}): Promise<Outcome> {
+  const { timeoutMs = 20_000, ...rest } = options
+  return new Promise((ended) => {
+    const child = execFile(
+      program,
+      args,
+      { ...rest, timeout: timeoutMs, maxBuffer: 64 * 1024 * 1024 },
+      (_error, stdout, stderr) => ended({ status: child.exitCode, stdout, stderr }),
+    )
+    child.stdin?.end()
+  })
+}
+
+export function fetchproof(args: readonly string[], options: RunOptions = {}): Promise<Outcome> {
+  return run(process.execPath, [PROGRAM, ...args], options)
+}
+
+/** Whether a program stands on PATH: clients that a system lacks are left out, by name, not silently passed. */
+export function onPath(program: string): boolean {
+  return (process.env.PATH ?? '').split(delimiter).some((folder) => existsSync(join(folder, program)))
+}
+
+export interface Audit {
+  readonly pulls: readonly PullRecord[]
+  readonly fetches: readonly FetchRecord[]
+  readonly ledger: { readonly entries: number; readonly intact: boolean; readonly head: string }
+}
+
+export async function audit(folder: string, args: readonly string[] = []): Promise<Audit> {
+  const { status, stdout, stderr } = await fetchproof(['audit', folder, '--format', 'json', ...args])
+  if (status !== 0) throw new Error(`audit ended with ${status}: ${stderr}${stdout.slice(0, 500)}`)
+  return JSON.parse(stdout) as Audit
+}

@@ -1,0 +1,289 @@
+/**
+ * The built program serving a temporary staging folder, seen from outside: its standard output as entries, its
+ * image port, signals. Everything waits on entries with a deadline, and ends when the test (or file) ends.
+ */
+import { type ChildProcess, spawn } from 'node:child_process'
+import { createHash } from 'node:crypto'
+import { EventEmitter, once } from 'node:events'
+import {
+  existsSync,
+  mkdtempSync,
+  readFileSync,
+  realpathSync,
+  rmSync,
+  utimesSync,
+  writeFileSync,
+} from 'node:fs'
+import { mkdir } from 'node:fs/promises'
+import { type AddressInfo, connect, createServer } from 'node:net'
+import { tmpdir } from 'node:os'
+import { dirname, join } from 'node:path'
+import { createInterface } from 'node:readline'
+import { setTimeout as pause } from 'node:timers/promises'
+import type { Entry, EntryKind, EntryOf } from '../../server/ledger/entries.ts'
+import { PROGRAM } from './program.ts'
+
+/** `onTestFinished` or `afterAll`: how long a thing lives. */
+export type Until = (clean: () => Promise<void>) => void
+
+export interface Served {
+  readonly folder: string
+  readonly port: number
+  readonly process: ChildProcess
+  /** What standard output has said so far. */
+  readonly entries: readonly Entry[]
+  /** Lines of standard output that are not a JSON object: there must be none. */
+  readonly otherLines: readonly string[]
+  stderr(): string
+  /** The first entry of a kind that fits, already there or still to come. */
+  entry<K extends EntryKind>(
+    kind: K,
+    fits?: (entry: EntryOf<K>) => boolean,
+    deadlineMs?: number,
+  ): Promise<EntryOf<K>>
+  /** The newest `image` entry of a file; with `sha256` waits for that version. */
+  image(name: string, sha256?: string): Promise<EntryOf<'image'>>
+  /** Entries of the `nth` fetch that came from this port of the client. */
+  begun(clientPort: number, nth?: number): Promise<EntryOf<'fetch-begun'>>
+  ended(clientPort: number, nth?: number, deadlineMs?: number): Promise<EntryOf<'fetch-ended'>>
+  refused(clientPort: number): Promise<EntryOf<'fetch-refused'>>
+  /** SIGINT, and one more after `againMs` where given; resolves with the exit status. */
+  stop(againMs?: number): Promise<number | null>
+  kill(): Promise<void>
+}
+
+export interface ServeOptions {
+  readonly flags?: readonly string[]
+  readonly listen?: string
+  /** Program and first arguments to run it under (a network namespace). */
+  readonly under?: readonly string[]
+  readonly cleanUp: Until
+}
+
+const DEADLINE_MS = 15_000
+const SHORT_TIMES = ['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '300']
+
+/** Bytes that repeat nowhere, the same for the same seed: SHA-256 in counter mode, 32 bytes a step. */
+export function imageBytes(length: number, seed = 'image'): Buffer {
+  const block = Buffer.alloc(64 * 1024)
+  for (let at = 0; at < block.length; at += 32)
+    createHash('sha256').update(`${seed} ${at}`).digest().copy(block, at)
+  const bytes = Buffer.alloc(length)
+  for (let at = 0, turn = 0; at < length; at += block.length, turn += 1) {
+    block.writeUInt32BE(turn, 0)
+    block.copy(bytes, at)
+  }
+  return bytes
+}
+
+export function sha256(bytes: Uint8Array): string {
+  return createHash('sha256').update(bytes).digest('hex')
+}
+
+/** A staging folder with these files, all of them an hour old; removed at the end. */
+export async function stagingFolder(
+  files: Readonly<Record<string, Buffer>>,
+  cleanUp: Until,
+): Promise<string> {
+  const folder = realpathSync(mkdtempSync(join(tmpdir(), 'fetchproof-served-')))
+  cleanUp(async () => rmSync(folder, { recursive: true, force: true, maxRetries: 3 }))
+  for (const [name, bytes] of Object.entries(files)) {
+    await mkdir(dirname(join(folder, name)), { recursive: true })
+    putFile(folder, name, bytes)
+  }
+  return folder
+}
+
+/** Writes a file as if it had been there for an hour. */
+export function putFile(folder: string, name: string, bytes: Buffer): void {
+  writeFileSync(join(folder, name), bytes)
+  const before = Date.now() / 1000 - 3600
+  utimesSync(join(folder, name), before, before)
+}
+
+export function ledgerFile(folder: string): string {
+  return join(folder, '.fetchproof', 'ledger.ndjson')
+}
+
+/** The ledger as it stands on disk. */
+export function ledgerEntries(folder: string): Entry[] {
+  if (!existsSync(ledgerFile(folder))) return []
+  const lines = readFileSync(ledgerFile(folder), 'utf8').split('\n')
+  return lines.filter((line) => line !== '').map((line) => JSON.parse(line) as Entry)
+}
+
+export async function freePort(host = '127.0.0.1'): Promise<number> {
+  const server = createServer().listen(0, host)
+  await once(server, 'listening')
+  const { port } = server.address() as AddressInfo
+  server.close()
+  await once(server, 'close')
+  return port
+}
+
+/** Serves the folder until the end of the test; resolves when the image port accepts connections. */
+export async function serveFolder(folder: string, options: ServeOptions): Promise<Served> {
+  for (let attempt = 1; ; attempt += 1) {
+    const served = await startOnce(folder, await freePort(), options)
+    if (served !== 'port taken') return served
+    if (attempt === 5) throw new Error('five free ports in a row were taken by others')
+  }
+}
+
+/** Serves these files; resolves when all of them are offered. */
+export async function serveFiles(
+  files: Readonly<Record<string, Buffer>>,
+  options: ServeOptions,
+): Promise<Served> {
+  const served = await serveFolder(await stagingFolder(files, options.cleanUp), options)
+  await Promise.all(Object.keys(files).map((name) => served.image(name)))
+  return served
+}
+
+async function startOnce(
+  folder: string,
+  port: number,
+  options: ServeOptions,
+): Promise<Served | 'port taken'> {
+  const listen = options.listen ?? '127.0.0.1'
+  const args = [
+    ...(options.under ?? []),
+    process.execPath,
+    PROGRAM,
+    'serve',
+    folder,
+    ...['--format', 'json', '--listen', listen, '--port', String(port), '--page-port', '0'],
+    ...SHORT_TIMES,
+    ...(options.flags ?? []),
+  ]
+  const child = spawn(args[0] ?? '', args.slice(1), { stdio: ['ignore', 'pipe', 'pipe'] })
+  const closed = once(child, 'close')
+  const words: string[] = []
+  child.stderr.setEncoding('utf8').on('data', (text: string) => words.push(text))
+  const served = observe(child, folder, port, words, closed)
+  options.cleanUp(() => served.kill())
+  const accepts = () => (options.under === undefined ? accepting(listen, port) : listening(child.pid, port))
+  const deadline = Date.now() + DEADLINE_MS
+  while (!(await accepts())) {
+    if (child.exitCode === 3) return 'port taken'
+    if (child.exitCode !== null) throw new Error(`serve ended with ${child.exitCode}: ${words.join('')}`)
+    if (Date.now() > deadline) throw new Error(`serve does not listen: ${words.join('')}`)
+    await pause(25)
+  }
+  return served
+}
+
+async function accepting(host: string, port: number): Promise<boolean> {
+  const socket = connect(port, host)
+  try {
+    await once(socket, 'connect')
+    return true
+  } catch {
+    return false
+  } finally {
+    socket.destroy()
+  }
+}
+
+/** Whether a port is open in the network namespace of that process (Linux, proc(5): state 0A is LISTEN). */
+function listening(pid: number | undefined, port: number): boolean {
+  const table = readFileSync(`/proc/${pid ?? 'self'}/net/tcp`, 'utf8')
+  const digits = port.toString(16).toUpperCase().padStart(4, '0')
+  return new RegExp(`:${digits} \\S+ 0A`).test(table)
+}
+
+function observe(
+  child: ChildProcess,
+  folder: string,
+  port: number,
+  words: string[],
+  closed: Promise<unknown>,
+): Served {
+  const entries: Entry[] = []
+  const otherLines: string[] = []
+  const heard = new EventEmitter<{ news: [] }>().setMaxListeners(0)
+  let over = false
+  let killed = false
+  if (child.stdout === null) throw new Error('serve has no standard output')
+  createInterface({ input: child.stdout }).on('line', (line) => {
+    if (line.startsWith('{') && line.endsWith('}')) entries.push(JSON.parse(line) as Entry)
+    else otherLines.push(line)
+    heard.emit('news')
+  })
+  child.on('close', () => {
+    over = true
+    heard.emit('news')
+  })
+
+  async function wait<T>(find: () => T | undefined, what: string, deadlineMs = DEADLINE_MS): Promise<T> {
+    const signal = AbortSignal.timeout(deadlineMs)
+    for (;;) {
+      const found = find()
+      if (found !== undefined) return found
+      if (!over && !signal.aborted) await once(heard, 'news', { signal }).catch(() => undefined)
+      else {
+        const last = entries.slice(-5).map((entry) => JSON.stringify(entry))
+        throw new Error(`no ${what} within ${deadlineMs} ms\n${last.join('\n')}\n${words.join('')}`)
+      }
+    }
+  }
+
+  const served: Served = {
+    folder,
+    port,
+    process: child,
+    entries,
+    otherLines,
+    stderr: () => words.join(''),
+    entry: <K extends EntryKind>(kind: K, fits: (entry: EntryOf<K>) => boolean = () => true, ms?: number) =>
+      wait(
+        () => entries.find((entry) => entry.kind === kind && fits(entry as EntryOf<K>)) as EntryOf<K>,
+        kind,
+        ms,
+      ),
+    image: (name, digest) =>
+      wait(
+        () =>
+          entries.findLast(
+            (entry): entry is EntryOf<'image'> =>
+              entry.kind === 'image' &&
+              entry.name === name &&
+              (digest === undefined || entry.sha256 === digest),
+          ),
+        `image ${name}`,
+      ),
+    begun: (clientPort, nth = 0) =>
+      wait(
+        () =>
+          entries.filter(
+            (entry): entry is EntryOf<'fetch-begun'> =>
+              entry.kind === 'fetch-begun' && entry.client.port === clientPort,
+          )[nth],
+        `fetch-begun of port ${clientPort}`,
+      ),
+    async ended(clientPort, nth, ms) {
+      const { id } = await served.begun(clientPort, nth)
+      return served.entry('fetch-ended', (entry) => entry.id === id, ms)
+    },
+    refused: (clientPort) => served.entry('fetch-refused', ({ client }) => client.port === clientPort),
+    async stop(againMs) {
+      if (!over) {
+        child.kill('SIGINT')
+        const again = againMs === undefined ? undefined : setTimeout(() => child.kill('SIGINT'), againMs)
+        const limit = setTimeout(() => child.kill('SIGKILL'), DEADLINE_MS)
+        await closed
+        clearTimeout(again)
+        clearTimeout(limit)
+      }
+      if (child.signalCode !== null && !killed) throw new Error(`serve ended by ${child.signalCode}`)
+      return child.exitCode
+    },
+    async kill() {
+      if (over) return
+      killed = true
+      child.kill('SIGKILL')
+      await closed
+    },
+  }
+  return served
+}

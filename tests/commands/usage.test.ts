@@ -1,0 +1,238 @@
+/** What people meet when something is wrong at the start: one clear sentence, the exit status, nothing lost. */
+import { once } from 'node:events'
+import { chmodSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs'
+import { type AddressInfo, createServer } from 'node:net'
+import { join } from 'node:path'
+import { describe, expect, onTestFinished, test } from 'vitest'
+import { fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
+import { exchange, request } from '../clients/raw-client.ts'
+import {
+  freePort,
+  imageBytes,
+  ledgerFile,
+  serveFiles,
+  serveFolder,
+  sha256,
+  stagingFolder,
+} from '../clients/served.ts'
+
+const IMAGE = imageBytes(5000)
+/** Exit statuses of the program: 2 bad usage, settings or folder; 3 it could not start. */
+const BAD_USE = 2
+const NO_START = 3
+
+async function serveOnce(
+  folder: string,
+  flags: readonly string[] = [],
+  options: RunOptions = {},
+): Promise<Outcome> {
+  const port = flags.includes('--port') ? [] : ['--port', String(await freePort())]
+  return fetchproof(['serve', folder, '--page-port', '0', ...port, ...flags], options)
+}
+
+/** One sentence or two for a person on standard error; no stack, nothing on standard output. */
+function expectSaid({ status, stdout, stderr }: Outcome, exit: number, ...words: (string | RegExp)[]): void {
+  expect({ status, stdout }, stderr).toEqual({ status: exit, stdout: '' })
+  expect(stderr).not.toMatch(/\n\s+at |node:internal|Error:/)
+  expect(stderr.trim().split('\n').length, stderr).toBeLessThanOrEqual(3)
+  expect(stderr.length).toBeLessThan(700)
+  for (const word of words) expect(stderr).toMatch(word)
+}
+
+function contentsOf(folder: string): Record<string, string> {
+  const files = readdirSync(folder, { recursive: true, withFileTypes: true }).filter((each) => each.isFile())
+  return Object.fromEntries(
+    files.map(({ parentPath, name }) => [
+      join(parentPath, name),
+      sha256(readFileSync(join(parentPath, name))),
+    ]),
+  )
+}
+
+const folderOf = (files: Record<string, Buffer> = { 'core.bin': IMAGE }): Promise<string> =>
+  stagingFolder(files, onTestFinished)
+
+describe('the staging folder', () => {
+  test.each(['serve', 'images', 'audit', 'report'])('%s: missing', async (command) => {
+    const folder = join(await folderOf(), 'not-there')
+    const said = await fetchproof([command, folder])
+    expectSaid(said, BAD_USE, /not-there does not exist/, /FP_FOLDER_MISSING/)
+  })
+
+  test('a file, not a folder', async () => {
+    const folder = await folderOf()
+    expectSaid(await serveOnce(join(folder, 'core.bin')), BAD_USE, /core\.bin is not a folder/)
+    expect(readFileSync(join(folder, 'core.bin')).equals(IMAGE)).toBe(true)
+  })
+
+  const asNobody = process.getuid?.() === 0
+  test.skipIf(!asNobody)('not to be read by this user', async () => {
+    // Root reads everything, so another user has to try: 65534 is "nobody" on Linux (common practice).
+    const uid = 65534
+    if ((await run(process.execPath, [PROGRAM, '--version'], { uid })).status !== 0)
+      throw new Error('the built program itself cannot be read by another user')
+    const outer = await folderOf()
+    chmodSync(outer, 0o755)
+    const folder = join(outer, 'staging')
+    mkdirSync(folder, { mode: 0o700 })
+    expectSaid(await serveOnce(folder, [], { uid }), BAD_USE, /staging cannot be read/, /permission/i)
+  })
+
+  test.skipIf(!asNobody)('to be read but not written: no record, so nothing is served', async () => {
+    const outer = await folderOf({ 'staging/core.bin': IMAGE })
+    chmodSync(outer, 0o755)
+    const folder = join(outer, 'staging')
+    chmodSync(folder, 0o755)
+    expectSaid(await serveOnce(folder, [], { uid: 65534 }), NO_START, /--records/)
+  })
+})
+
+describe('flags', () => {
+  test.each<[string, readonly string[], RegExp]>([
+    ['an unknown one', ['--frobnicate'], /--frobnicate/],
+    ['a range that is none', ['--allow', '300.1.2.3/8'], /300\.1\.2\.3\/8 is not an address range/],
+    ['a range of too many bits', ['--allow', '192.0.2.0/33'], /192\.0\.2\.0\/33/],
+    ['a range with a name', ['--allow', 'everybody'], /everybody/],
+    ['a port too high', ['--port', '70000'], /port.*70000.*65535/],
+    ['a port that is no number', ['--port', 'http'], /http.*whole number/],
+    ['a time that is no number', ['--settle-ms', '2s'], /2s.*whole number/],
+    ['a negative time', ['--settle-ms=-5'], /-5/],
+    ['no fetches at all', ['--max-fetches', '0'], /max.?fetches.*0/i],
+    ['a format that serve has not', ['--format', 'csv'], /csv.*text, json/],
+    ['two folders', ['second'], /argument/],
+  ])('%s', async (_what, flags, words) => {
+    const folder = await folderOf()
+    const before = contentsOf(folder)
+    const said = await serveOnce(folder, flags)
+    expectSaid(said, BAD_USE, words)
+    expect(contentsOf(folder)).toEqual(before)
+  })
+
+  test('an unknown command', async () => {
+    expectSaid(await fetchproof(['frob']), BAD_USE, /frob/)
+  })
+
+  test.each<[string, readonly string[], RegExp]>([
+    ['audit with an ending that there is not', ['audit', '--ending', 'eaten'], /eaten.*delivered/],
+    ['lift without a reason', ['lift', 'core.bin'], /--reason/],
+    ['observe without a device', ['observe'], /device/],
+  ])('%s', async (_what, args, words) => {
+    const cwd = await folderOf({ 'staging/core.bin': IMAGE })
+    expectSaid(await fetchproof(args, { cwd }), BAD_USE, words)
+  })
+
+  test('--help and --version are no errors', async () => {
+    const help = await fetchproof(['serve', '--help'])
+    expect(help).toMatchObject({ status: 0, stderr: '' })
+    expect(help.stdout).toContain('--allow')
+    expect(await fetchproof(['--version'])).toMatchObject({
+      status: 0,
+      stdout: expect.stringMatching(/^\d+\.\d+\.\d+\n$/),
+    })
+  })
+})
+
+describe('the image port', () => {
+  test('taken: says by whom, and leaves the other alone', async () => {
+    const other = createServer((socket) => socket.end()).listen(0, '127.0.0.1')
+    await once(other, 'listening')
+    onTestFinished(() => void other.close())
+    const { port } = other.address() as AddressInfo
+    const flags = ['--listen', '127.0.0.1', '--port', String(port)]
+    const said = await serveOnce(await folderOf(), flags)
+    expectSaid(said, NO_START, new RegExp(`Port ${port} on 127\\.0\\.0\\.1 is already taken`), /--port/)
+    if (process.platform === 'linux') expect(said.stderr).toMatch(new RegExp(`\\b${process.pid}\\b`))
+    expect(other.listening).toBe(true)
+  })
+
+  test('taken on one address alone, while we ask for all: not overlooked', async () => {
+    const other = createServer((socket) => socket.end()).listen(0, '127.0.0.1')
+    await once(other, 'listening')
+    onTestFinished(() => void other.close())
+    const { port } = other.address() as AddressInfo
+    expectSaid(await serveOnce(await folderOf(), ['--port', String(port)]), NO_START, String(port))
+  })
+
+  test('an address that this machine has not (RFC 5737)', async () => {
+    const said = await serveOnce(await folderOf(), ['--listen', '203.0.113.7'])
+    expectSaid(said, NO_START, /no address 203\.0\.113\.7/, /127\.0\.0\.1/)
+  })
+
+  test('no lock is left behind: the next start succeeds', async () => {
+    const folder = await folderOf()
+    expect((await serveOnce(folder, ['--listen', '203.0.113.7'])).status).toBe(NO_START)
+    const served = await serveFolder(folder, { cleanUp: onTestFinished })
+    await served.image('core.bin')
+    const { client } = await exchange(served.port, request('/core.bin'))
+    expect(client.bodySha256()).toBe(sha256(IMAGE))
+  })
+})
+
+describe('the ledger', () => {
+  test('held by a running server: says which, and that one goes on', async () => {
+    const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const said = await serveOnce(first.folder)
+    expectSaid(said, NO_START, /already being served/, new RegExp(`process ${first.process.pid} `))
+    const { client } = await exchange(first.port, request('/core.bin'))
+    expect(client.bodySha256()).toBe(sha256(IMAGE))
+    expect((await first.ended(client.port)).ending).toBe('delivered')
+    expect(await first.stop()).toBe(0)
+    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
+  })
+
+  test('held by one that was killed: the lock is recognised as gone', async () => {
+    const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    await first.kill()
+    const second = await serveFolder(first.folder, { cleanUp: onTestFinished })
+    const { client } = await exchange(second.port, request('/core.bin'))
+    expect(client.raw().toString('latin1')).toMatch(/^HTTP\/1\.1 (200|503) /)
+    expect(await second.stop()).toBe(0)
+    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
+    const said = await fetchproof(['audit', first.folder, '--since', 'yesterdayish'])
+    expectSaid(said, BAD_USE, /yesterdayish/)
+  })
+
+  test('broken: says where, serves nothing, and leaves it byte for byte', async () => {
+    const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    expect(await first.stop()).toBe(0)
+    const edited = readFileSync(ledgerFile(first.folder), 'utf8').replace('core.bin', 'core.bim')
+    writeFileSync(ledgerFile(first.folder), edited)
+    const said = await serveOnce(first.folder)
+    expect([1, NO_START]).toContain(said.status)
+    expectSaid(said, said.status ?? 0, /broken at line 2/, /--records/)
+    expect(readFileSync(ledgerFile(first.folder), 'utf8')).toBe(edited)
+    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 1 })
+  })
+
+  test('not to be written where --records says', async () => {
+    const folder = await folderOf()
+    const said = await serveOnce(folder, ['--records', join(folder, 'core.bin', 'records')])
+    expectSaid(said, NO_START, /cannot be written/, /--records/)
+  })
+
+  test('absent: audit says so', async () => {
+    expectSaid(await fetchproof(['audit', await folderOf()]), BAD_USE, /no ledger in .*serve/)
+  })
+})
+
+describe('fetchproof.json', () => {
+  test.each<[string, string, RegExp]>([
+    ['not JSON', '{"visit": ', /fetchproof\.json/],
+    ['an unknown setting', '{"visitt": {}}', /visitt/],
+    ['a list', '[]', /fetchproof\.json/],
+    ['a port, which only the command line may set', '{"port": 9}', /port/],
+    ['an admission, which only the command line may grant', '{"allow": ["0.0.0.0/0"]}', /allow/],
+    ['records elsewhere, which only the command line may move', '{"records": "/tmp"}', /records/],
+    ['a wrong type', '{"visit": {"engineer": 7}}', /engineer/],
+    [
+      'a line to paste with a control character',
+      '{"paste": {"core": "copy {url}\\u001b[2J"}}',
+      /paste|control/i,
+    ],
+  ])('%s', async (_what, json, words) => {
+    const folder = await folderOf({ 'core.bin': IMAGE, 'fetchproof.json': Buffer.from(json) })
+    const before = contentsOf(folder)
+    expectSaid(await serveOnce(folder), BAD_USE, words)
+    expect(contentsOf(folder)).toEqual(before)
+  })
+})
