@@ -127,7 +127,7 @@ function viaLine(step: StepPlan, device: DevicePlan): Html | null {
   ) {
     return null
   }
-  return html`<p>Pulled by <strong>${device.via}</strong> for this device; nothing was seen of this device itself.</p>`
+  return html`<p>Pulled by <strong>${device.via}</strong> for this device.</p>`
 }
 
 /** A pull in full: image, digest, standing of the published checksum, times, rate, ending. */
@@ -165,7 +165,7 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
   return html`<div class="said-list">${
     printed === null
       ? null
-      : html`<p class="best"><strong>The device itself printed</strong> the ${printed.algorithm} digest <code>${printed.value}</code>: ${
+      : html`<p class="best"><strong>The device itself printed</strong> the ${ALGORITHMS[printed.algorithm] ?? printed.algorithm} digest <code>${printed.value}</code>: ${
           printed.image === null ? 'it is that of no image on record' : `it is that of ${printed.image}`
         }${printed.planned === true ? ', the planned image. No evidence of what a device holds is better' : ''}. Recorded by ${printed.by}, ${time.full(printed.at)}.</p>`
   }${
@@ -178,6 +178,15 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
         }.</p>`
   }</div>
 `
+}
+
+/** Names as the standards write them. */
+const ALGORITHMS: Readonly<Record<string, string>> = {
+  sha256: 'SHA-256',
+  sha512: 'SHA-512',
+  sha1: 'SHA-1',
+  md5: 'MD5',
+  crc32: 'CRC-32',
 }
 
 function notes({ observations }: DevicePlan, time: SiteTime): Html[] {

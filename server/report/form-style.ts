@@ -16,7 +16,7 @@ h2 .no { font: 600 9.5pt var(--sans); min-width: 5mm; }
 h3 { font-size: 11pt; overflow-wrap: anywhere; }
 .masthead { display: grid; grid-template-columns: 1fr auto; gap: 8mm; align-items: end; padding-bottom: 3.5mm; border-bottom: 2.4pt solid var(--ink); }
 .masthead p { margin: 1.2mm 0 0; color: var(--soft); }
-.outcome { border: 1.4pt solid var(--ink); outline: .5pt solid var(--ink); outline-offset: 1.2pt; padding: 2mm 4mm; text-align: center; font: 600 10.5pt/1.25 var(--sans); max-width: 60mm; }
+.outcome { border: 1.4pt solid var(--ink); outline: .5pt solid var(--ink); outline-offset: 1.2pt; padding: 2mm 4mm; text-align: center; font: 600 10.5pt/1.25 var(--sans); max-width: 60mm; margin-right: 1.8pt; }
 .outcome small { display: block; font-weight: 400; font-size: 8pt; }
 .grid { display: grid; grid-template-columns: repeat(6, 1fr); border-left: .5pt solid var(--ink); margin: 0 0 3mm; }
 .grid.top { border-top: .5pt solid var(--ink); }

@@ -117,7 +117,6 @@ ${errors.length === 0 ? null : html`<p>The sheet had faults:</p>${bullets(errors
 
 function deviceRows(device: DevicePlan, time: SiteTime): Html[] {
   const { versions } = device
-  const before = versions.before ?? versions.plannedBefore
   return device.steps.map((step, index) => {
     const first = index === 0
     const last = index === device.steps.length - 1
@@ -126,9 +125,16 @@ function deviceRows(device: DevicePlan, time: SiteTime): Html[] {
       device.steps.length === 1 || device.standing === 'wrong image'
         ? standingTag(device)
         : stepTag(step.standing, device.via)
-    return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}${index === 0 ? wrongNames(device) : null}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${(first ? before : null) ?? '–'}</td><td>${(last ? versions.after : null) ?? '–'}</td></tr>
+    return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}${index === 0 ? wrongNames(device) : null}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${first ? beforeWords(device) : '–'}</td><td>${(last ? versions.after : null) ?? '–'}</td></tr>
 `
   })
+}
+
+function beforeWords({ versions }: DevicePlan): Html | string {
+  if (versions.before !== null) return versions.before
+  return versions.plannedBefore === null
+    ? '–'
+    : html`${versions.plannedBefore}<span class="said">by the sheet</span>`
 }
 
 /** What it holds now, as far as is known, stands beside the warning. */
