@@ -36,6 +36,15 @@ export const ERROR_MESSAGES = {
   FP_SERVER_UNREACHABLE:
     'The server of this folder (process {pid}) does not answer: {cause}. Look at its window, or stop it and try again.',
   FP_SERVER_REFUSED: 'The running server did not do it: {why}',
+  // rehearsals
+  FP_NOT_SERVED:
+    'Nobody serves {folder} at the moment, so there is nothing to rehearse. Start "fetchproof serve" for it in another window, then rehearse again.',
+  FP_NO_ADDRESS:
+    'No address to rehearse: this laptop listens on none that a device could use. Connect the cable or the network, or serve without --listen.',
+  FP_BASE_UNREACHABLE:
+    '{base} does not answer: {cause}. Check address, port and cable, and whether the firewall of the serving laptop lets this one in.',
+  FP_LIST_NOT_OFFERED:
+    '{url} is not offered (status {status}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',

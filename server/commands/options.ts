@@ -22,3 +22,12 @@ export function recordsOption(): Option {
     'where the ledger is kept (default: .fetchproof in the staging folder)',
   )
 }
+
+/** For commands whose argument is something else. */
+export function folderOption(): Option {
+  return new Option('--folder <folder>', 'the staging folder').default(DEFAULT_FOLDER)
+}
+
+export function byOption(): Option {
+  return new Option('--by <name>', 'who does it (default: who is logged in)')
+}

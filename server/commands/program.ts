@@ -4,7 +4,13 @@ import { FetchproofError } from '../errors.ts'
 import { addAudit } from './audit.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
 import { addImages } from './images.ts'
+import { addLift } from './lift.ts'
+import { addMatch } from './match.ts'
+import { addObserve } from './observe.ts'
+import { addRehearse } from './rehearse.ts'
+import { addReport } from './report.ts'
 import { addServe } from './serve.ts'
+import { addSheet } from './sheet.ts'
 import type { Surroundings } from './surroundings.ts'
 import { VERSION } from './version.ts'
 
@@ -23,7 +29,18 @@ export async function runProgram(args: readonly string[], around: Surroundings):
     })
     .exitOverride()
     .showHelpAfterError('Try --help for the usage.')
-  for (const add of [addServe, addImages, addAudit]) add(program, around, settle)
+  for (const add of [
+    addServe,
+    addImages,
+    addMatch,
+    addRehearse,
+    addLift,
+    addAudit,
+    addObserve,
+    addReport,
+    addSheet,
+  ])
+    add(program, around, settle)
   try {
     await program.parseAsync([...args], { from: 'user' })
     return status

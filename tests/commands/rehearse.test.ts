@@ -1,0 +1,386 @@
+/** `fetchproof rehearse`: every planted fault is found by the check that is for it, and none where there is none. */
+
+import { networkInterfaces } from 'node:os'
+import { Agent } from 'undici'
+import { afterAll, beforeAll, describe, expect, it } from 'vitest'
+import { type Checked, checkTarget } from '../../server/commands/rehearsal-checks.ts'
+import { REHEARSAL_HEADER } from '../../server/image-port/image-port.ts'
+import { ownAddresses } from '../../server/network/addresses.ts'
+import { audit, fetchproof } from '../clients/program.ts'
+import {
+  freePort,
+  imageBytes,
+  ledgerEntries,
+  type Served,
+  serveFiles,
+  sha256,
+  stagingFolder,
+} from '../clients/served.ts'
+import { type FaultProxy, faultProxy, type Passing, passOn } from './fault-proxy.ts'
+import { inProcess } from './in-process.ts'
+
+const DESK = imageBytes(400_000, 'desk')
+const DESK_SHA256 = sha256(DESK)
+const FILES = {
+  'desk.bin': DESK,
+  'lobby/gate 1.img': imageBytes(70_001, 'gate'),
+  'empty.bin': Buffer.alloc(0),
+}
+
+const cleanings: (() => Promise<void>)[] = []
+const cleanUp = (clean: () => Promise<void>): void => void cleanings.push(clean)
+afterAll(async () => {
+  for (const clean of cleanings.reverse()) await clean()
+})
+
+let served: Served
+const agent = new Agent({ headersTimeout: 5_000, bodyTimeout: 5_000 })
+beforeAll(async () => {
+  served = await serveFiles(FILES, { cleanUp, flags: ['--list'] })
+  cleanUp(() => agent.destroy())
+})
+
+async function through(fault?: (passing: Passing) => void | Promise<void>): Promise<FaultProxy> {
+  const proxy = await faultProxy(served.port, fault)
+  cleanUp(() => proxy.close())
+  return proxy
+}
+
+async function rehearsed(
+  fault: (passing: Passing) => void | Promise<void>,
+  bytes: number | 'not known' = DESK.length,
+): Promise<Checked> {
+  const { base } = await through(fault)
+  const known = bytes === 'not known' ? undefined : bytes
+  const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: known, sha256: DESK_SHA256 }
+  return checkTarget(target, agent)
+}
+
+const isWhole = ({ request }: Passing): boolean =>
+  request.method === 'GET' && request.headers.range === undefined
+const isPart = ({ request }: Passing): boolean =>
+  request.method === 'GET' && request.headers.range !== undefined
+
+/** Passes on, changed, what the condition is for. */
+function changing(
+  when: (passing: Passing) => boolean,
+  change: (passing: Passing) => Partial<Pick<Passing, 'status' | 'headers' | 'body'>>,
+): (passing: Passing) => void {
+  return (passing) => passOn(when(passing) ? { ...passing, ...change(passing) } : passing)
+}
+
+function oneByteChanged(body: Buffer): Buffer {
+  const other = Buffer.from(body)
+  other.writeUInt8(other.readUInt8(other.length - 7) ^ 0x01, other.length - 7)
+  return other
+}
+
+const LOGIN = Buffer.from('<!DOCTYPE html>\n<html><title>Sign in to the county network</title></html>\n')
+const htmlHeaders = (body: Buffer) => ({ 'content-type': 'text/html', 'content-length': String(body.length) })
+
+/** A length that is not that of the body, written past Node's own bookkeeping. */
+function withLength(length: number): (passing: Passing) => void {
+  return (passing) => {
+    if (!isWhole(passing)) return passOn(passing)
+    const { socket } = passing.response
+    socket?.end(
+      Buffer.concat([
+        Buffer.from(`HTTP/1.1 200 OK\r\nContent-Length: ${length}\r\nConnection: close\r\n\r\n`),
+        passing.body,
+      ]),
+    )
+  }
+}
+
+describe('a rehearsal of one image', () => {
+  it('finds nothing where there is nothing, with the size known beforehand or not', async () => {
+    for (const bytes of [DESK.length, 'not known'] as const) {
+      const { checks, differences, bytes: came } = await rehearsed(passOn, bytes)
+      expect(differences).toEqual([])
+      expect([checks, came]).toEqual([6, DESK.length])
+    }
+  })
+
+  const faults: readonly (readonly [string, (passing: Passing) => void | Promise<void>, string, RegExp])[] = [
+    [
+      'a changed byte',
+      changing(isWhole, ({ body }) => ({ body: oneByteChanged(body) })),
+      'digest',
+      /400000 bytes with SHA-256/,
+    ],
+    [
+      'a changed byte in a range alone',
+      changing(isPart, ({ body }) => ({ body: oneByteChanged(body) })),
+      'range resume',
+      /^other bytes than in the whole$/,
+    ],
+    [
+      'a shortened body that breaks off',
+      (passing) => {
+        if (!isWhole(passing)) return passOn(passing)
+        passing.response.writeHead(200, passing.headers)
+        passing.response.write(passing.body.subarray(0, 150_000), () =>
+          passing.response.socket?.destroySoon(),
+        )
+      },
+      'digest',
+      /broke off after 150000 bytes/,
+    ],
+    [
+      'a shortened body with its own length',
+      changing(isWhole, ({ body, headers }) => ({
+        body: body.subarray(0, 150_000),
+        headers: { ...headers, 'content-length': '150000' },
+      })),
+      'Content-Length digest HEAD',
+      /150000/,
+    ],
+    [
+      'a login page with status 200',
+      changing(
+        () => true,
+        () => ({ status: 200, body: LOGIN, headers: htmlHeaders(LOGIN) }),
+      ),
+      'Content-Length digest',
+      /74 instead of 400000|login page on the way/,
+    ],
+    [
+      'a redirect',
+      changing(
+        () => true,
+        () => ({ status: 302, body: Buffer.alloc(0), headers: { location: 'http://192.0.2.1/login' } }),
+      ),
+      'status',
+      /^status 302, sent on to http:\/\/192\.0\.2\.1\/login$/,
+    ],
+    [
+      'an error',
+      changing(
+        () => true,
+        () => ({ status: 502, body: Buffer.alloc(0), headers: {} }),
+      ),
+      'status',
+      /^status 502$/,
+    ],
+    [
+      'ranges that are ignored',
+      async (passing) => {
+        if (!isPart(passing)) return passOn(passing)
+        passOn({ response: passing.response, ...(await passing.ask({})) })
+      },
+      'range resume',
+      /^status 200: the range was ignored$/,
+    ],
+    [
+      'a range that says it is another one',
+      changing(isPart, ({ headers }) => ({
+        headers: { ...headers, 'content-range': `bytes 0-9/${DESK.length}` },
+      })),
+      'range resume',
+      /^Content-Range bytes 0-9\/400000 instead of bytes \d+-\d+\/400000$/,
+    ],
+    [
+      'a resume that begins anew',
+      changing(
+        (passing) => passing.request.headers.range?.endsWith('-') === true,
+        ({ headers, body }) => ({ headers, body: Buffer.from(DESK.subarray(0, body.length)) }),
+      ),
+      'resume',
+      /^other bytes than in the whole$/,
+    ],
+    [
+      'a length that is too large',
+      withLength(DESK.length + 10),
+      'Content-Length digest HEAD',
+      /400010 instead of|broke off|content-length/,
+    ],
+    [
+      'a length that is too small',
+      withLength(DESK.length - 10),
+      'Content-Length digest HEAD',
+      /399990|broke off|content-length/,
+    ],
+    [
+      'no length',
+      changing(isWhole, ({ headers: { 'content-length': _length, ...headers } }) => ({ headers })),
+      'Content-Length HEAD',
+      /^there is none$|content-length is 400000, and absent to GET/,
+    ],
+    [
+      'HEAD with another length',
+      changing(
+        ({ request }) => request.method === 'HEAD',
+        ({ headers }) => ({ headers: { ...headers, 'content-length': '17' } }),
+      ),
+      'HEAD',
+      /^content-length is 17, and 400000 to GET$/,
+    ],
+    [
+      'HEAD with another tag',
+      changing(
+        ({ request }) => request.method === 'HEAD',
+        ({ headers }) => ({ headers: { ...headers, etag: '"older"' } }),
+      ),
+      'HEAD',
+      /^etag is "older", and "[0-9a-f]{64}" to GET$/,
+    ],
+    [
+      'HEAD that is not answered',
+      changing(
+        ({ request }) => request.method === 'HEAD',
+        () => ({ status: 405, headers: {} }),
+      ),
+      'HEAD',
+      /^status 405, and 200 to GET$/,
+    ],
+    [
+      'a connection that is reset',
+      ({ response }) => void response.socket?.resetAndDestroy(),
+      'connection',
+      /reset|closed/,
+    ],
+  ]
+  it.each(faults)('finds %s', async (_what, fault, checks, found) => {
+    const { differences } = await rehearsed(fault)
+    expect(differences.map(({ check }) => check).join(' ')).toBe(checks)
+    for (const difference of differences) expect(difference.found).toMatch(found)
+  })
+
+  it('tells a login page by its words', async () => {
+    const page = changing(
+      () => true,
+      () => ({ status: 200, body: LOGIN, headers: htmlHeaders(LOGIN) }),
+    )
+    const { differences } = await rehearsed(page, 'not known')
+    expect(differences.map(({ found }) => found)).toEqual([expect.stringContaining('such as a login page')])
+  })
+
+  it('says in every request that it is a rehearsal', async () => {
+    const { base, seen } = await through()
+    const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: DESK.length, sha256: DESK_SHA256 }
+    await checkTarget(target, agent)
+    expect(seen.map(({ method }) => method)).toEqual(['GET', 'HEAD', 'GET', 'GET'])
+    expect(seen.every(({ headers }) => headers[REHEARSAL_HEADER] !== undefined)).toBe(true)
+  })
+
+  it('gives up where nothing listens', async () => {
+    const base = `http://127.0.0.1:${await freePort()}`
+    const checked = await checkTarget(
+      { base, path: '/desk.bin', name: 'desk.bin', bytes: 1, sha256: DESK_SHA256 },
+      agent,
+    )
+    expect(checked).toMatchObject({ unreachable: true, differences: [{ check: 'connection' }] })
+  })
+
+  it('of a single byte asks for no range, and of two bytes for both', async () => {
+    const images = { 'one.bin': Buffer.from([1]), 'two.bin': Buffer.from([1, 2]) }
+    const { port } = await serveFiles(images, { cleanUp })
+    for (const [name, checks] of [
+      ['one.bin', 4],
+      ['two.bin', 6],
+    ] as const) {
+      const bytes = images[name].length
+      const target = {
+        base: `http://127.0.0.1:${port}`,
+        path: `/${name}`,
+        name,
+        bytes,
+        sha256: sha256(images[name]),
+      }
+      expect(await checkTarget(target, agent)).toMatchObject({ checks, differences: [] })
+    }
+  })
+})
+
+describe('fetchproof rehearse with a base URL', () => {
+  it('fetches all of the list by both paths, says what it does not prove, records nothing', async () => {
+    const { base } = await through()
+    const { status, stdout } = await fetchproof(['rehearse', `${base}/`])
+    for (const path of ['/desk.bin', `/${DESK_SHA256.slice(0, 8)}.bin`, '/lobby/gate-1.img'])
+      expect(stdout).toContain(path)
+    expect(stdout).toContain('24 checks at one address: every image came as it is in the staging folder.')
+    expect(stdout).toContain('Not proven: that the firewall of this laptop lets other machines in')
+    expect(status).toBe(0)
+    expect(ledgerEntries(served.folder).filter(({ kind }) => kind === 'rehearsed')).toEqual([])
+  })
+
+  it('ends with 1 at a difference and names it', async () => {
+    const { base } = await through(
+      changing(
+        (passing) => isWhole(passing) && passing.request.url === '/desk.bin',
+        ({ body }) => ({ body: oneByteChanged(body) }),
+      ),
+    )
+    const { status, stdout } = await fetchproof(['rehearse', base])
+    expect(stdout).toContain('DIFFERS: digest')
+    expect(stdout).toContain(`${base}/desk.bin  digest: 400000 bytes with SHA-256`)
+    expect(status).toBe(1)
+    const json = await inProcess(['rehearse', base, '--format', 'json'])
+    expect(JSON.parse(json.stdout)).toMatchObject({
+      differences: [{ url: `${base}/desk.bin`, check: 'digest' }],
+      recorded: false,
+    })
+  })
+
+  it('says what to do when there is no list, no server, or no base URL', async () => {
+    const unlisted = await serveFiles({ 'desk.bin': DESK }, { cleanUp })
+    const cases = [
+      [`http://127.0.0.1:${unlisted.port}`, 2, 'FP_LIST_NOT_OFFERED', 'Serve with --list'],
+      [`http://127.0.0.1:${await freePort()}`, 1, 'FP_BASE_UNREACHABLE', 'nothing listens there'],
+      ['ftp://127.0.0.1/', 2, 'FP_USAGE', 'no base URL'],
+    ] as const
+    for (const [where, expected, code, words] of cases) {
+      const { status, stderr } = await inProcess(['rehearse', where])
+      expect(stderr).toContain(code)
+      expect(stderr).toContain(words)
+      expect(status).toBe(expected)
+    }
+  })
+})
+
+const own = ownAddresses(networkInterfaces()).find(
+  ({ offerable, linkLocal, tunnel }) => offerable && !linkLocal && !tunnel,
+)
+
+describe('fetchproof rehearse on a folder', () => {
+  // Packets to an own address never leave this machine.
+  it.skipIf(own === undefined)(
+    'rehearses every ready image at every own address, records the result, and counts as no pull',
+    async () => {
+      const { folder, port, entry } = await serveFiles(FILES, { cleanUp, listen: own?.address ?? '' })
+      const { status, stdout } = await fetchproof([
+        'rehearse',
+        folder,
+        '--by',
+        'M. Engineer',
+        '--format',
+        'json',
+      ])
+      expect(JSON.parse(stdout)).toMatchObject({
+        checks: 24,
+        differences: [],
+        notRehearsed: [{ name: 'empty.bin' }],
+        recorded: true,
+      })
+      expect(status).toBe(0)
+      expect(await entry('rehearsed')).toMatchObject({ by: 'M. Engineer', checks: 24, differences: [] })
+      expect((await entry('rehearsed')).base).toContain(`:${port}`)
+      const { pulls, fetches, ledger } = await audit(folder)
+      expect(pulls).toEqual([])
+      expect(fetches.length).toBeGreaterThan(0)
+      expect(ledger.intact).toBe(true)
+    },
+  )
+
+  it('that is served on loopback alone has no address to rehearse', async () => {
+    const { status, stderr } = await inProcess(['rehearse', served.folder])
+    expect([status, stderr.includes('FP_NO_ADDRESS')]).toEqual([2, true])
+  })
+
+  it('that nobody serves says how to serve it', async () => {
+    const folder = await stagingFolder({ 'desk.bin': DESK }, cleanUp)
+    const { status, stderr } = await inProcess(['rehearse', folder])
+    expect(stderr).toContain('Start "fetchproof serve" for it')
+    expect([status, stderr.includes('FP_NOT_SERVED')]).toEqual([2, true])
+  })
+})
