@@ -36,6 +36,11 @@ interface Compared {
   readonly references: ReadonlyMap<string, ImageReference>
 }
 
+const CRC_HELP = `
+Found are MD5, SHA-1, SHA-2 and CRC-32, in upper or lower case, in pairs or groups, wrapped over lines. 8 digits that
+are no image's CRC-32 count as a mismatch only where the text names them a CRC or holds nothing else: addresses and
+dates have 8 digits too.`
+
 export function addMatch(program: Command, around: Surroundings, settle: (status: number) => void): void {
   program
     .command('match')
@@ -49,6 +54,7 @@ export function addMatch(program: Command, around: Surroundings, settle: (status
     .addOption(folderOption())
     .addOption(recordsOption())
     .addOption(formatOption('text', 'json'))
+    .addHelpText('after', CRC_HELP)
     .action(async (argument: string | undefined, flags: MatchFlags) => {
       settle(await match(argument, flags, around))
     })

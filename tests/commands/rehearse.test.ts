@@ -1,10 +1,13 @@
 /** `fetchproof rehearse`: every planted fault is found by the check that is for it, and none where there is none. */
 
+import { readFileSync } from 'node:fs'
 import { networkInterfaces } from 'node:os'
-import { Agent } from 'undici'
+import { join } from 'node:path'
+import { Agent, request } from 'undici'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { type Checked, checkTarget } from '../../server/commands/rehearsal-checks.ts'
 import { REHEARSAL_HEADER } from '../../server/image-port/image-port.ts'
+import type { LockHolder } from '../../server/ledger/lock.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { audit, fetchproof } from '../clients/program.ts'
 import {
@@ -371,6 +374,19 @@ describe('fetchproof rehearse on a folder', () => {
       expect(ledger.intact).toBe(true)
     },
   )
+
+  it('is recorded only with the token of the run', async () => {
+    const lock = JSON.parse(
+      readFileSync(join(served.folder, '.fetchproof', 'lock.json'), 'utf8'),
+    ) as LockHolder
+    const body = JSON.stringify({ base: 'http://192.0.2.10:8080', checks: 0, differences: [] })
+    const headers = { 'content-type': 'application/json' }
+    const url = `http://127.0.0.1:${lock.pagePort}/api/rehearsed`
+    const { statusCode, body: answer } = await request(url, { method: 'POST', headers, body, reset: true })
+    await answer.dump()
+    expect(statusCode).toBe(401)
+    expect(ledgerEntries(served.folder).filter(({ kind }) => kind === 'rehearsed')).toEqual([])
+  })
 
   it('that is served on loopback alone has no address to rehearse', async () => {
     const { status, stderr } = await inProcess(['rehearse', served.folder])
