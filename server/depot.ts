@@ -85,19 +85,22 @@ export interface DepotOptions {
   readonly settings: Settings
   /** Of this program, for the ledger. */
   readonly version: string
+  /** Told of the run's entries from the first one on; those who listen later miss what was durable before. */
+  readonly onEntries?: (entries: readonly Entry[]) => void
 }
 
 const RECENT_FETCHES = 200
 const RECENT_TROUBLES = 50
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
-export async function openDepot({ settings, version }: DepotOptions): Promise<Depot> {
+export async function openDepot({ settings, version, onEntries }: DepotOptions): Promise<Depot> {
   const folder = await checkFolder(settings.folder)
   const past = createPast()
   const ledger = await openLedger({ records: settings.records, onEntry: past.take })
   try {
     const judged = await openJudgedCatalogue(settings, past.history)
     const depot = wire(settings, version, folder, past, ledger, judged)
+    if (onEntries !== undefined) depot.events.on('entries', onEntries)
     await depot.visit.start()
     return depot
   } catch (error) {
@@ -246,8 +249,10 @@ function wire(
   catalogue.events.on('trouble', trouble)
   catalogue.events.on('lost', (image, why) => {
     const sha256 = image.version?.sha256
+    // What was handed over whole was verified: a file that changes afterwards takes nothing back. A hold does.
     delivery.underWay.withdraw(
-      (fetch) => fetch.image.name === image.name && fetch.image.sha256 === sha256,
+      ({ image: { name, sha256: begun }, fetch }) =>
+        name === image.name && begun === sha256 && (why === 'held' || fetch.phase.startsWith('sending')),
       WHY_WITHDRAWN[why],
     )
   })

@@ -2,7 +2,7 @@
 import { type Command, Option } from 'commander'
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
-import type { Depot } from '../depot.ts'
+import type { Entry } from '../ledger/entries.ts'
 import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { keepAwake } from './keep-awake.ts'
@@ -88,18 +88,23 @@ async function serve(
 ): Promise<number> {
   const settings = createSettings({ folder, ...flags })
   const log = createLog(around)
-  const serving = await startServing(settings, (error) => log.error(error))
+  // From now on, so that stopping while it starts is as orderly as later.
+  const toldToStop = stopSignal(around)
+  const serving = await startServing(
+    settings,
+    (error) => log.error(error),
+    format === 'json' ? (entries) => printEntries(around, entries) : undefined,
+  )
   const view = createLiveView(around.stdout)
   const remark = (sentence: string): void => {
     if (format === 'json') around.stderr.write(`${sentence}\n`)
     else view.print(`Note: ${sentence}`)
   }
-  if (format === 'json') printEntries(serving.depot, around)
-  else void showInWords(serving, view)
+  if (format === 'text') void showInWords(serving, view)
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
   void awake?.outcome.then(({ sentence }) => remark(sentence))
   if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
-  const signal = await stopSignal(around)
+  const signal = await toldToStop
   awake?.stop()
   const { depot } = serving
   const say = (line: string): void => {
@@ -127,10 +132,8 @@ function createLog({ env, stderr }: Surroundings): pino.Logger {
   return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
 }
 
-function printEntries(depot: Depot, { stdout }: Surroundings): void {
-  depot.events.on('entries', (entries) => {
-    stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
-  })
+function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void {
+  stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
 }
 
 /** Resolves with the name of the next signal to stop. */

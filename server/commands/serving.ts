@@ -3,6 +3,7 @@ import { referenceOf } from '../delivery/delivery.ts'
 import { type Depot, openDepot } from '../depot.ts'
 import { createImagePort, type ImagePort } from '../image-port/image-port.ts'
 import { testLingeringClose } from '../image-port/self-test.ts'
+import type { Entry } from '../ledger/entries.ts'
 import { arrivesOverTunnel, createAllowList } from '../network/allowed.ts'
 import type { Settings } from '../settings.ts'
 import { findIntruders, openImagePort } from './listening.ts'
@@ -26,8 +27,12 @@ export interface Serving {
 const SPARE_CONNECTIONS = 256
 
 /** Throws the coded errors of depot and ports; nothing is left open then. */
-export async function startServing(settings: Settings, onFault: (error: unknown) => void): Promise<Serving> {
-  const depot = await openDepot({ settings, version: VERSION })
+export async function startServing(
+  settings: Settings,
+  onFault: (error: unknown) => void,
+  onEntries: (entries: readonly Entry[]) => void = () => undefined,
+): Promise<Serving> {
+  const depot = await openDepot({ settings, version: VERSION, onEntries })
   const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
   try {
     const allowList = createAllowList({ allow: settings.allow, own: depot.own })

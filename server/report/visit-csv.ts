@@ -11,13 +11,13 @@ interface Row {
   readonly report: VisitReport
 }
 
-type Cell = string | number | boolean | null
+type Cell = string | number | null
 
 const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
   ['device', ({ device }) => device?.device ?? null],
   ['step', ({ step }) => step?.row.step ?? null],
   ['standing', ({ device, step }) => standing(device, step)],
-  ['done', ({ device }) => device?.done ?? null],
+  ['done', ({ device }) => (device === null ? null : device.done ? 'yes' : 'no')],
   ['address', ({ device, pull }) => pull?.client.address ?? device?.address ?? null],
   ['addresses', ({ pull }) => pull?.addresses?.join(' ') ?? null],
   ['mac', ({ device, pull }) => pull?.client.mac ?? device?.mac ?? null],
