@@ -86,6 +86,24 @@ test('a resume after a crash is the end of the same pull', async () => {
   expect(pulls[0]?.fetches).toHaveLength(2)
 })
 
+test('standard output that nobody reads any more neither ends the serving nor what is under way', async () => {
+  const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
+  await offered(served)
+  const slow = await ask(served.port, '/large.bin')
+  onTestFinished(() => slow.reset())
+  await slow.readBody(100_000)
+  served.process.stdout?.destroy()
+  for (let turn = 0; turn < 3; turn += 1) {
+    const { client } = await exchange(served.port, request('/small.bin'))
+    expect(client.bodySha256()).toBe(sha256(IMAGES['small.bin']))
+  }
+  expect(await slow.readToEnd()).toBe('closed')
+  await slow.close()
+  expect(slow.bodySha256()).toBe(sha256(IMAGES['large.bin']))
+  expect(await served.stop()).toBe(0)
+  expect(ledgerEntries(served.folder).at(-1)?.kind).toBe('closed')
+})
+
 describe('a ledger that was tampered with', () => {
   let folder = ''
   let ledger = Buffer.alloc(0)

@@ -291,17 +291,19 @@ test('standard output is the ledger, entry by entry', async () => {
 })
 
 describe('with a cable that is pulled', () => {
-  // curl may have all of a small image in its own system by then: what it never did is close where we could see.
   test.each(NAMES)('%s: mid-transfer it is never delivered', async (name) => {
     const { served, curl, held, cable } = await overCable(name, ['--pause-ms', '1500', '--linger-ms', '1500'])
     await held(IMAGES[name].length / 20)
+    // What fits into the client's own system could be read to its end before the cable is out: it sleeps instead.
+    if (name !== 'large.bin') curl.kill('SIGSTOP')
     await cable.pull()
+    expect(served.entries.filter(({ kind }) => kind === 'fetch-ended')).toEqual([])
     const ended = await served.entry('fetch-ended')
     curl.kill('SIGKILL')
     if (curl.exitCode === null && curl.signalCode === null) await once(curl, 'close')
     expectNoProgress(ended, name)
     const holds = await held(0)
-    if (name === 'large.bin') expect(holds).toBeLessThan(IMAGES[name].length)
+    expect(holds).toBeLessThan(IMAGES[name].length)
     expect(ended.bytesHandedOver).toBeGreaterThanOrEqual(holds)
   })
 

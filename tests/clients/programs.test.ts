@@ -88,8 +88,8 @@ describe.skipIf(!onPath('curl'))('curl', () => {
 
   test('-C - after it was stopped midway', async () => {
     const job = 'curl-resumed'
-    const args = ['-sS', '-o', copy(job), '--limit-rate', '6M']
-    const cut = await run('curl', [...args, '--max-time', '0.7', url(`${job}.bin`)])
+    const args = ['-sS', '-o', copy(job), '--limit-rate', '2M']
+    const cut = await run('curl', [...args, '--max-time', '1', url(`${job}.bin`)])
     expect(cut.status).toBe(28) // curl(1), EXIT CODES: operation timeout
     const held = statSync(copy(job)).size
     expect(held).toBeGreaterThan(0)
@@ -168,8 +168,8 @@ describe.skipIf(!onPath('wget'))('GNU wget', () => {
 
   test('-c after it was killed midway', async () => {
     const job = 'wget-resumed'
-    const cut = await run('wget', ['-q', '--limit-rate=6m', '-P', folder, url(`${job}.bin`)], {
-      timeoutMs: 700,
+    const cut = await run('wget', ['-q', '--limit-rate=2m', '-P', folder, url(`${job}.bin`)], {
+      timeoutMs: 1000,
     })
     expect(cut.status).toBe(null)
     const held = statSync(copy(job)).size
