@@ -37,10 +37,12 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
     case 'lifted':
       return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'fetch-begun':
-      return entry.promised === 0 ? undefined : line(begunText(entry, who(entry.client)))
+      return entry.promised === 0 || entry.rehearsal === true
+        ? undefined
+        : line(begunText(entry, who(entry.client)))
     case 'fetch-ended': {
       const { ended } = context
-      if (ended === undefined || entry.ending === 'headers-only') return undefined
+      if (ended === undefined || ended.rehearsal || entry.ending === 'headers-only') return undefined
       return line(endedText(ended, context.pullOf(entry.id), who(ended.client)), true)
     }
     case 'fetch-refused':
@@ -50,6 +52,11 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
         `This machine's addresses changed: ${entry.addresses.map(({ address }) => address).join(', ')}`,
         true,
       )
+    case 'rehearsed': {
+      const { base, checks, differences } = entry
+      const found = differences.length === 0 ? 'no difference' : `${differences.length} DIFFERENCES`
+      return line(`rehearsed ${base}: ${checks} checks, ${found}`, differences.length > 0)
+    }
     case 'sheet':
       return line(`${entry.file}: ${entry.rows.length} rows`)
     case 'observed':

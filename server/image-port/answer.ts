@@ -64,6 +64,8 @@ function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyIm
   // Range is defined for GET alone (RFC 9110 §14.2).
   if (method === 'HEAD') return { kind: 'headers', image, status: 200 }
   const { bytes, sha256 } = image.version
+  // An empty image, lifted by a person: there is no body to send.
+  if (bytes === 0) return { kind: 'headers', image, status: 200 }
   const whole = { kind: 'body', image, status: 200, first: 0, promised: bytes } as const
   if (headers.range === undefined) return { ...whole, versionChanged: false }
   const begun = versionBegun(image.name)

@@ -1,0 +1,133 @@
+import { describe, expect, test } from 'vitest'
+import { type Answer, answer, type Question } from '../../server/image-port/answer.ts'
+import type { Image, Version } from '../../server/staging/image.ts'
+
+const SHA = 'a'.repeat(64)
+const OTHER = 'b'.repeat(64)
+
+function imageOf(change: Partial<Image> & { bytes?: number } = {}): Image {
+  const bytes = change.bytes ?? 1000
+  const version: Version = {
+    sha256: SHA,
+    bytes,
+    crc32: '00000000',
+    blockBytes: 262_144,
+    blocks: new Uint8Array(),
+    blocksSha256: SHA,
+    identity: { dev: 1n, ino: 1n, size: BigInt(bytes), mtimeNs: 1n },
+    more: {},
+  }
+  return {
+    name: 'switch.bin',
+    file: '/staging/switch.bin',
+    plainPath: '/switch.bin',
+    digestPath: '/aaaaaaaa.bin',
+    bytes,
+    modifiedMs: Date.parse('2026-03-03T18:00:00Z'),
+    state: 'ready',
+    version,
+    published: { standing: 'none' },
+    format: { kind: 'unknown', verdict: 'unknown' },
+    notes: [],
+    ...change,
+  }
+}
+
+function ask(change: Partial<Question> = {}, image = imageOf()): Answer {
+  return answer({
+    method: 'GET',
+    found: { kind: 'image', image, by: 'plain' },
+    headers: {},
+    versionBegun: () => undefined,
+    listOffered: false,
+    ...change,
+  })
+}
+
+describe('a ready image', () => {
+  test('whole, in part, unsatisfiable', () => {
+    expect(ask()).toMatchObject({ kind: 'body', status: 200, first: 0, promised: 1000 })
+    expect(ask({ headers: { range: 'bytes=100-199' } })).toMatchObject({
+      status: 206,
+      first: 100,
+      promised: 100,
+    })
+    expect(ask({ headers: { range: 'bytes=1000-' } })).toMatchObject({
+      kind: 'refusal',
+      status: 416,
+      fields: ['Content-Range', 'bytes */1000'],
+    })
+  })
+
+  test('HEAD gets headers alone, whatever range it names (RFC 9110 §14.2)', () => {
+    expect(ask({ method: 'HEAD', headers: { range: 'bytes=1000-' } })).toMatchObject({
+      kind: 'headers',
+      status: 200,
+    })
+  })
+
+  test('an empty one, lifted by a person, has no body to send', () => {
+    expect(ask({}, imageOf({ bytes: 0 }))).toMatchObject({ kind: 'headers', status: 200 })
+  })
+})
+
+describe('a resume by a client that began another version', () => {
+  const begun = { versionBegun: () => OTHER }
+
+  test('without If-Range gets this one whole, flagged', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=500-' } })).toMatchObject({
+      kind: 'body',
+      status: 200,
+      first: 0,
+      promised: 1000,
+      versionChanged: true,
+    })
+  })
+
+  test('even where its offset lies beyond this version', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=5000-' } })).toMatchObject({
+      status: 200,
+      versionChanged: true,
+    })
+  })
+
+  test('with the tag of this version as If-Range may go on: it says itself what it holds', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=500-', 'if-range': `"${SHA}"` } })).toMatchObject({
+      status: 206,
+    })
+  })
+
+  test('with the old tag gets it whole', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=500-', 'if-range': `"${OTHER}"` } })).toMatchObject({
+      status: 200,
+      versionChanged: true,
+    })
+  })
+})
+
+describe('what is refused', () => {
+  test.each([
+    ['settling', 503],
+    ['reading', 503],
+    ['locked', 503],
+    ['held', 409],
+  ] as const)('an image that is %s: %i', (state, status) => {
+    expect(ask({}, imageOf({ state, reason: 'because' }))).toMatchObject({ kind: 'refusal', status })
+  })
+
+  test.each(['POST', 'PUT', 'DELETE', 'OPTIONS', 'PROPFIND'])('%s: 405 with Allow', (method) => {
+    expect(ask({ method })).toMatchObject({ status: 405, fields: ['Allow', 'GET, HEAD'] })
+  })
+
+  test('a name that is unknown: 404, with the nearest one', () => {
+    expect(ask({ found: { kind: 'none', nearest: '/switch.bin' } })).toMatchObject({
+      status: 404,
+      hint: 'the nearest name is /switch.bin',
+    })
+  })
+
+  test('the list, unless it is offered', () => {
+    expect(ask({ found: { kind: 'list' } })).toMatchObject({ kind: 'refusal', status: 404 })
+    expect(ask({ found: { kind: 'list' }, listOffered: true })).toEqual({ kind: 'list' })
+  })
+})
