@@ -1,0 +1,46 @@
+import { expect, it } from 'vitest'
+import { createVisitView } from '../../server/bench/visit-view.ts'
+import type { Plan } from '../../server/visit/plan-shape.ts'
+import type { ReadSheet } from '../../server/visit/visit-file.ts'
+import { planOf, RADIO, SWITCH_44, sheetRows, story } from '../visit/visit-story.ts'
+
+const ROWS = sheetRows(
+  'device,address,image,version_before,version_target,note',
+  'desk,192.0.2.10,reading-room-4.4.bin,4.1,4.4,by the door',
+  'hall,192.0.2.11,lending-desk-2.8.img,2.9,2.8,',
+)
+const SHEET: ReadSheet = {
+  file: 'visit.csv',
+  sha256: '',
+  rows: ROWS,
+  columns: [],
+  errors: ['row 3, column mac: x'],
+}
+
+it('shows a row a device, what needs a hand, and who is not on the sheet', () => {
+  const told = story()
+    .pull({ address: '192.0.2.10' }, RADIO)
+    .pull({ address: '203.0.113.5', mac: '00:00:5e:00:53:66' }, SWITCH_44)
+    .add({ kind: 'observed', device: 'desk', by: 'engineer', before: '4.0' })
+  const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
+  expect(view).toMatchObject({ file: 'visit.csv', errors: ['row 3, column mac: x'] })
+  expect(view?.rows.map(({ device, wrong, versionBefore }) => [device, wrong, versionBefore])).toEqual([
+    ['desk', true, '4.0'],
+    ['hall', true, '2.9'],
+  ])
+  expect(view?.rows[0]?.standing).toContain('wrong image: lending-desk-2.8.img')
+  expect(view?.rows[1]?.standing).toBe('waiting; Downgrade: the planned version 2.8 is older than 2.9.')
+  expect(view?.rows[0]?.note).toContain('by the door')
+  expect(view?.strangers).toEqual([{ client: '203.0.113.5 (00:00:5e:00:53:66)', image: SWITCH_44.name }])
+})
+
+it('stays the same object until the plan changes, so that the page is not sent it again', () => {
+  const plan: { now: Plan | undefined } = { now: undefined }
+  const view = createVisitView({ plan: () => plan.now, sheet: SHEET })
+  expect(view()).toBeNull()
+  plan.now = planOf(ROWS, [])
+  const first = view()
+  expect(view()).toBe(first)
+  plan.now = planOf(ROWS, story().begin({ address: '192.0.2.10' }, SWITCH_44).entries)
+  expect(view()?.rows[0]?.standing).toBe('pulling')
+})

@@ -1,0 +1,163 @@
+/** The visit while it goes on: what is shouted, refused, named and recorded. */
+import { mkdtemp, rm, writeFile } from 'node:fs/promises'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { expect, it, onTestFinished } from 'vitest'
+import { createPullBook } from '../../server/delivery/pulls.ts'
+import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { Probe } from '../../server/visit/return-watch.ts'
+import { createVisitDesk, type VisitDesk } from '../../server/visit/visit-desk.ts'
+import { IMAGES, RADIO, type Story, SWITCH_41, SWITCH_44, story } from './visit-story.ts'
+
+const MAC = '00:00:5e:00:53:0a'
+const DESK = { address: '192.0.2.10', mac: MAC }
+const SHEET = `device,address,mac,via,image,rollback
+desk,192.0.2.10,${MAC},,reading-room-4.4.bin,reading-room-4.1.bin
+lamp,,,desk,lending-desk-2.8.img,
+`
+
+interface Told {
+  readonly desk: VisitDesk
+  readonly said: string[]
+  readonly recorded: NewEntry[]
+  readonly asked: string[]
+  tell(told: Story): void
+}
+
+async function deskOver(
+  sheet: string | undefined,
+  options: { onlyPlanned?: boolean; probes?: Probe[]; full?: { now: boolean } } = {},
+): Promise<Told> {
+  const folder = await mkdtemp(join(tmpdir(), 'fetchproof-desk-'))
+  onTestFinished(() => rm(folder, { recursive: true, force: true }))
+  if (sheet !== undefined) await writeFile(join(folder, 'visit.csv'), sheet)
+  const said: string[] = []
+  const recorded: NewEntry[] = []
+  const asked: string[] = []
+  const book = createPullBook()
+  const desk = createVisitDesk({
+    folder,
+    onlyPlanned: options.onlyPlanned ?? false,
+    ...(options.probes !== undefined && {
+      watchReturn: {
+        port: 22,
+        everyMs: 5,
+        notBackMs: 60_000,
+        probe: async (address) => {
+          asked.push(address)
+          return options.probes?.shift() ?? 'open'
+        },
+      },
+    }),
+    pulls: book.pulls,
+    pullOf: book.pullOf,
+    macOf: book.macOf,
+    renamed: book.renamed,
+    fetches: () => [],
+    images: () => IMAGES,
+    isOwn: (address) => address === '192.0.2.1',
+    record(entry) {
+      if (options.full?.now === true) return false
+      recorded.push(entry)
+      return true
+    },
+    say: (message) => said.push(message),
+    changed: () => undefined,
+  })
+  onTestFinished(() => desk.close())
+  await desk.start()
+  const tell = ({ entries }: Story): void => {
+    for (const entry of entries.splice(0)) {
+      book.take(entry)
+      desk.take(entry as Entry)
+    }
+  }
+  return { desk, said, recorded, asked, tell }
+}
+
+it('shouts at a wrong image when it begins, once, and not at what is planned or the way back', async () => {
+  const { said, tell } = await deskOver(SHEET)
+  const told = story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41).pull(DESK, RADIO)
+  tell(told)
+  expect(said).toEqual([])
+  const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
+  tell(told.begin(DESK, other))
+  tell(told.begin(DESK, other))
+  expect(said).toEqual([
+    expect.stringMatching(/^WRONG IMAGE: desk \(192\.0\.2\.10\) pulls other\.bin; planned is/),
+  ])
+})
+
+it('is silent about rehearsals and strangers', async () => {
+  const { said, tell } = await deskOver(SHEET)
+  const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
+  tell(story().pull(DESK, other, { rehearsal: true }).pull({ address: '203.0.113.5' }, other))
+  expect(said).toEqual([])
+})
+
+it('names a device by its hardware address even where it has another address', async () => {
+  const { desk } = await deskOver(SHEET)
+  expect(desk.nameOf({ address: '192.0.2.77', mac: MAC })).toBe('desk')
+  expect(desk.nameOf({ address: '192.0.2.77', mac: null })).toBeNull()
+})
+
+it('refuses with --only-planned what the sheet does not plan, and says what it does', async () => {
+  const { desk } = await deskOver(SHEET, { onlyPlanned: true })
+  for (const image of [SWITCH_44, SWITCH_41, RADIO]) expect(desk.refusal(DESK, image)).toBeUndefined()
+  const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
+  expect(desk.refusal(DESK, other)?.why).toContain(
+    'other.bin is not planned for desk: reading-room-4.4.bin, then',
+  )
+  expect(desk.refusal({ address: '192.0.2.10', mac: '00:00:5e:00:53:66' }, SWITCH_44)?.why).toContain(
+    'its hardware address is not',
+  )
+  const open = await deskOver(SHEET)
+  expect(open.desk.refusal(DESK, other)).toBeUndefined()
+})
+
+it('records the sheet once, and again when the ledger did not take it', async () => {
+  const full = { now: true }
+  const { recorded, tell } = await deskOver(SHEET, { full })
+  expect(recorded).toEqual([])
+  full.now = false
+  tell(story().begin(DESK, SWITCH_44))
+  tell(story().begin(DESK, SWITCH_44))
+  expect(recorded.map(({ kind }) => kind)).toEqual(['sheet'])
+})
+
+it('records that the sheet has gone since the last run', async () => {
+  const { desk, recorded } = await deskOver(undefined)
+  expect(recorded).toEqual([])
+  desk.remember({
+    kind: 'sheet',
+    file: 'visit.csv',
+    sha256: 'a'.repeat(64),
+    rows: [],
+    errors: [],
+    seq: 1,
+    at: '',
+    prev: '',
+    sum: '',
+  })
+  await desk.start()
+  expect(recorded).toEqual([expect.objectContaining({ kind: 'sheet', rows: [] })])
+})
+
+it('watches only who has pulled whole, and records dark and back under the name of the sheet', async () => {
+  const { recorded, asked, tell, desk } = await deskOver(SHEET, {
+    probes: ['open', 'silent', 'silent', 'open'],
+  })
+  tell(
+    story()
+      .pull(DESK, SWITCH_44, { handed: 10 })
+      .refuse({ address: '203.0.113.5' }, RADIO)
+      .pull({ address: '192.0.2.1' }, RADIO),
+  )
+  tell(story().pull(DESK, SWITCH_44))
+  await expect
+    .poll(() => recorded.map(({ kind }) => kind), { timeout: 10_000 })
+    .toEqual(['sheet', 'device-dark', 'device-back'])
+  expect(recorded[1]).toEqual({ kind: 'device-dark', device: 'desk', address: '192.0.2.10' })
+  expect(new Set(asked)).toEqual(new Set(['192.0.2.10']))
+  expect(desk.sheet?.rows).toHaveLength(2)
+})
