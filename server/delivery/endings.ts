@@ -7,6 +7,8 @@
  *      │ client closes first  │                          └─queue not empty─▶ draining ──empty──▶ unconfirmed
  *      ▼                      │                                                 ▲                (acknowledged)
  *   sending, closed early ────┼──────────────all handed──────────────────────────┘
+ *                             │
+ *                             └─queue empty──▶ waiting, acknowledged ──client closes──▶ delivered
  *
  *   After the last byte was handed over: reset by the client: reset-late; no close in time, or the connection
  *   vanished: unconfirmed.
@@ -15,7 +17,14 @@
  */
 import type { Ending } from '../ledger/entries.ts'
 
-export type Phase = 'sending' | 'sending, closed early' | 'waiting' | 'checking' | 'draining' | 'ended'
+export type Phase =
+  | 'sending'
+  | 'sending, closed early'
+  | 'waiting'
+  | 'waiting, acknowledged'
+  | 'checking'
+  | 'draining'
+  | 'ended'
 
 export type Seen =
   | { readonly kind: 'all handed' }
@@ -51,6 +60,11 @@ export function see(state: EndingState, seen: Seen): EndingState {
       return whileSending(state, seen)
     case 'waiting':
       if (seen.kind === 'client closed') return { phase: 'checking' }
+      if (seen.kind === 'queue') return seen.state === 'empty' ? { phase: 'waiting, acknowledged' } : state
+      break
+    case 'waiting, acknowledged':
+      // Nothing was written since: what was empty once stays empty, even where the connection is forgotten by now.
+      if (seen.kind === 'client closed') return ended('delivered')
       break
     case 'checking':
       if (seen.kind === 'queue') {

@@ -1,0 +1,103 @@
+/**
+ * When our end of stream leaves, against a wire and a send queue that are played. A client's close may lie unread
+ * in the system when our own leaves; the kernel then forgets the connection, and what was not seen before cannot be.
+ */
+import { expect, onTestFinished, test } from 'vitest'
+import type { OpenedVersion } from '../../server/delivery/blocks.ts'
+import { createFetch, type FetchEnd, type Wire } from '../../server/delivery/fetch.ts'
+import type { SendQueueAnswer } from '../../server/network/send-queue.ts'
+
+const IMAGE = Buffer.from('the whole image')
+const EMPTY: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 0 }
+const FULL: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 9 }
+const ABSENT: SendQueueAnswer = { known: false, why: 'the connection is not listed' }
+
+/**
+ * A fetch whose wire takes everything at once. `answers` are what the send queue says, the last one for ever; once
+ * our end of stream has left, the system has forgotten the connection.
+ */
+function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Client) => void) {
+  const said: string[] = []
+  let asked = 0
+  let client: Client | undefined
+  const wire: Wire = {
+    connection: { localAddress: '192.0.2.1', localPort: 80, remoteAddress: '192.0.2.2', remotePort: 1025 },
+    write: (_piece, taken) => setImmediate(taken),
+    end: (_piece, taken) => setImmediate(taken),
+    endOfStream() {
+      said.push(`end of stream after ${asked} questions`)
+      if (client !== undefined) onEndOfStream(client)
+    },
+    release: () => undefined,
+    reset: () => said.push('reset'),
+    watch: (listener) => {
+      client = listener
+    },
+  }
+  const opened: OpenedVersion = {
+    version: {
+      sha256: '',
+      bytes: IMAGE.length,
+      crc32: '',
+      blockBytes: IMAGE.length,
+      blocks: new Uint8Array(32),
+      blocksSha256: '',
+      identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n },
+      more: {},
+    },
+    at: () => [IMAGE],
+    load: async () => [IMAGE],
+    release: () => undefined,
+  }
+  return new Promise<FetchEnd & { said: string[] }>((resolve) => {
+    const fetch = createFetch({
+      opened,
+      first: 0,
+      promised: IMAGE.length,
+      lingerMs: 2_000,
+      sendQueues: {
+        supported: true,
+        ask: async () => {
+          const answer = answers[Math.min(asked++, answers.length - 1)]
+          return said.length > 0 || answer === undefined ? ABSENT : answer
+        },
+      },
+      clock: () => performance.now(),
+      onEnd: (end) => resolve({ ...end, said }),
+      onFault: (error) => {
+        throw error
+      },
+    })
+    onTestFinished(() => fetch.withdraw('the test is over'))
+    fetch.start(wire)
+  })
+}
+
+type Client = Parameters<Wire['watch']>[0]
+
+test('a connection that is forgotten while both ends close is delivered: its send queue had been seen empty', async () => {
+  const { state } = await play([EMPTY], (client) => client.closed())
+  expect(state.ending).toBe('delivered')
+})
+
+test('our end of stream waits until the client has acknowledged every byte', async () => {
+  const { state, said } = await play([FULL, FULL, EMPTY], (client) => client.closed())
+  expect(said).toEqual(['end of stream after 3 questions'])
+  expect(state.ending).toBe('delivered')
+})
+
+test('a queue that was never seen empty leaves a forgotten connection unconfirmed', async () => {
+  const { state, said } = await play([ABSENT], (client) => client.closed())
+  expect(said).toHaveLength(1)
+  expect(state.ending).toBe('unconfirmed')
+})
+
+test('a reset after the queue was seen empty is late, not delivered', async () => {
+  const { state } = await play([EMPTY], (client) => client.lost('ECONNRESET'))
+  expect(state.ending).toBe('reset-late')
+})
+
+test('a client that never closes is unconfirmed although its queue was empty', async () => {
+  const { state } = await play([EMPTY], () => undefined)
+  expect(state.ending).toBe('unconfirmed')
+})
