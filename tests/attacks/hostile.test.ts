@@ -4,7 +4,7 @@
  */
 import { mkdirSync, readdirSync, readFileSync, symlinkSync } from 'node:fs'
 import { basename, dirname, join } from 'node:path'
-import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
 import { fetchproof } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
@@ -16,6 +16,7 @@ import {
   serveFolder,
   sha256,
   stagingFolder,
+  untilAllDone,
 } from '../clients/served.ts'
 
 const CANARY = 'canary-7f3a-must-never-leave'
@@ -26,9 +27,11 @@ let served: Served
 let folder = ''
 let answers = 0
 
+const whenAllDone = untilAllDone()
+
 beforeAll(async () => {
   // The staging folder lies in a folder of its own, so that what lies beside it is ours too.
-  const outer = await stagingFolder({}, afterAll)
+  const outer = await stagingFolder({}, whenAllDone)
   folder = join(outer, 'staging')
   mkdirSync(join(folder, 'sub'), { recursive: true })
   mkdirSync(join(folder, '.hidden'))
@@ -45,7 +48,7 @@ beforeAll(async () => {
   symlinkSync(join(outer, 'canary.bin'), join(folder, 'link.bin'))
   symlinkSync(outer, join(folder, 'linked'))
   symlinkSync('/etc', join(folder, 'etc'))
-  served = await serveFolder(folder, { cleanUp: afterAll, flags: ['--request-ms', String(REQUEST_MS)] })
+  served = await serveFolder(folder, { cleanUp: whenAllDone, flags: ['--request-ms', String(REQUEST_MS)] })
   for (const name of Object.keys(IMAGES)) await served.image(name)
 })
 

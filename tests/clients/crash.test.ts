@@ -2,7 +2,7 @@
 import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
 import { audit, fetchproof, run } from './program.ts'
 import { ask, exchange, request } from './raw-client.ts'
@@ -14,6 +14,7 @@ import {
   serveFolder,
   sha256,
   stagingFolder,
+  untilAllDone,
 } from './served.ts'
 
 const IMAGES = {
@@ -105,13 +106,14 @@ test('standard output that nobody reads any more neither ends the serving nor wh
 })
 
 describe('a ledger that was tampered with', () => {
+  const whenAllDone = untilAllDone()
   let folder = ''
   let ledger = Buffer.alloc(0)
   let head = ''
 
   beforeAll(async () => {
-    folder = await stagingFolder(IMAGES, afterAll)
-    const served = await serveFolder(folder, { cleanUp: afterAll })
+    folder = await stagingFolder(IMAGES, whenAllDone)
+    const served = await serveFolder(folder, { cleanUp: whenAllDone })
     await offered(served)
     for (let turn = 0; turn < 4; turn += 1) {
       const { client } = await exchange(served.port, request('/small.bin', [`User-Agent: turn ${turn}`]))

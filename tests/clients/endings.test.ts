@@ -4,7 +4,7 @@ import { once } from 'node:events'
 import { statSync } from 'node:fs'
 import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { EntryOf } from '../../server/ledger/entries.ts'
 import { layCable } from './network-cable.ts'
 import { audit } from './program.ts'
@@ -17,6 +17,7 @@ import {
   serveFolder,
   sha256,
   stagingFolder,
+  untilAllDone,
 } from './served.ts'
 import { QUEUES_SHOWN, untilHeldBySystem } from './socket-queues.ts'
 
@@ -38,11 +39,16 @@ let pauseShort: Served
 let lingerShort: Served
 const SHORT_MS = 900
 
+const whenAllDone = untilAllDone()
+
 beforeAll(async () => {
   const limits = [[], ['--pause-ms', String(SHORT_MS)], ['--linger-ms', String(SHORT_MS)]]
   const all = await Promise.all(
     limits.map(async (flags) => {
-      const served = await serveFolder(await stagingFolder(IMAGES, afterAll), { cleanUp: afterAll, flags })
+      const served = await serveFolder(await stagingFolder(IMAGES, whenAllDone), {
+        cleanUp: whenAllDone,
+        flags,
+      })
       await Promise.all(NAMES.map((name) => served.image(name)))
       return served
     }),
@@ -67,7 +73,9 @@ async function endingOf(served: Served, client: RawClient, name: Name): Promise<
 function expectNoProgress({ ending, bytesHandedOver, reason }: EntryOf<'fetch-ended'>, name: Name): void {
   if (name === 'large.bin') expect(bytesHandedOver).toBeLessThan(IMAGES[name].length)
   expect(['cut', 'withdrawn', 'unconfirmed']).toContain(ending)
-  expect(ending === 'unconfirmed').toBe(bytesHandedOver === IMAGES[name].length)
+  // The last piece may be counted as handed over and still wait in the server when its patience ends.
+  if (ending === 'unconfirmed') expect(bytesHandedOver).toBe(IMAGES[name].length)
+  if (ending === 'cut') expect(bytesHandedOver).toBeLessThan(IMAGES[name].length)
   expect(reason ?? '').not.toBe('')
 }
 
@@ -293,9 +301,9 @@ test('standard output is the ledger, entry by entry', async () => {
 describe('with a cable that is pulled', () => {
   test.each(NAMES)('%s: mid-transfer it is never delivered', async (name) => {
     const { served, curl, held, cable } = await overCable(name, ['--pause-ms', '1500', '--linger-ms', '1500'])
-    await held(IMAGES[name].length / 20)
+    await held(name === 'small.bin' ? 5000 : IMAGES[name].length / 20)
     // What fits into the client's own system could be read to its end before the cable is out: it sleeps instead.
-    if (name !== 'large.bin') curl.kill('SIGSTOP')
+    if (name === 'middle.bin') curl.kill('SIGSTOP')
     await cable.pull()
     expect(served.entries.filter(({ kind }) => kind === 'fetch-ended')).toEqual([])
     const ended = await served.entry('fetch-ended')
@@ -320,7 +328,7 @@ describe('with a cable that is pulled', () => {
     expect(ended).toMatchObject({ ending: 'delivered', bytesHandedOver: 2 * MIB })
   })
 
-  /** A server at one end of a cable, and at the other curl taking about five seconds for the image. */
+  /** A server at one end of a cable, and at the other a client that takes its time for the image. */
   async function overCable(name: Name, flags: readonly string[]) {
     const cable = await layCable(onTestFinished)
     if (typeof cable === 'string') throw new Error(cable)
@@ -331,7 +339,11 @@ describe('with a cable that is pulled', () => {
     const copy = join(await stagingFolder({}, onTestFinished), 'copy')
     const url = `http://${cable.serverAddress}:${served.port}/${name}`
     const rate = String(Math.ceil(IMAGES[name].length / 4))
-    const [program = '', ...args] = [...cable.atClient, 'curl', '-sS', '--limit-rate', rate, '-o', copy, url]
+    // curl would read a small image in one go, whatever its rate; this one takes 5,000 bytes and sleeps on the rest.
+    const doze = `exec 3<>/dev/tcp/${cable.serverAddress}/${served.port}; printf 'GET /${name} HTTP/1.0\\r\\n\\r\\n' >&3; head -c 5000 <&3 >'${copy}'; exec sleep 30`
+    const client =
+      name === 'small.bin' ? ['bash', '-c', doze] : ['curl', '-sS', '--limit-rate', rate, '-o', copy, url]
+    const [program = '', ...args] = [...cable.atClient, ...client]
     const curl = spawn(program, args, { stdio: 'ignore' })
     onTestFinished(() => void curl.kill('SIGKILL'))
     async function held(atLeast: number): Promise<number> {

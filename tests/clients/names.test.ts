@@ -1,7 +1,7 @@
 /** File names as people have them, and every way in which a client may write them (RFC 3986 sections 2.1 and 2.3). */
-import { afterAll, beforeAll, describe, expect, test } from 'vitest'
+import { beforeAll, describe, expect, test } from 'vitest'
 import { exchange, parseHead } from './raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256 } from './served.ts'
+import { imageBytes, type Served, serveFiles, sha256, untilAllDone } from './served.ts'
 
 const NFC = 'Bücherei Süd é.bin'.normalize('NFC')
 const NFD = 'Zweigstelle Größe ñ.bin'.normalize('NFD')
@@ -28,9 +28,11 @@ const FILES = Object.fromEntries(NAMES.map((name, index) => [name, imageBytes(10
 
 let served: Served
 
+const whenAllDone = untilAllDone()
+
 beforeAll(async () => {
   expect(Buffer.byteLength(LONG)).toBe(255)
-  served = await serveFiles(FILES, { cleanUp: afterAll })
+  served = await serveFiles(FILES, { cleanUp: whenAllDone })
 })
 
 async function get(target: string | Buffer): Promise<{ status: number | undefined; sha256: string }> {

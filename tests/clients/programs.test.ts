@@ -2,11 +2,11 @@
 import { once } from 'node:events'
 import { copyFileSync, mkdirSync, readFileSync, statSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
-import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { PullRecord } from '../../server/delivery/records.ts'
 import { audit, type Outcome, onPath, run } from './program.ts'
 import { ask } from './raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256, stagingFolder } from './served.ts'
+import { imageBytes, type Served, serveFiles, sha256, stagingFolder, untilAllDone } from './served.ts'
 
 const BYTES = 8 * 1024 * 1024
 const HALF = BYTES / 2
@@ -33,10 +33,12 @@ const image = (job: Job): Buffer => imageBytes(BYTES, job)
 let served: Served
 let folder = ''
 
+const whenAllDone = untilAllDone()
+
 beforeAll(async () => {
   const files = Object.fromEntries(JOBS.map((job) => [`${job}.bin`, image(job)]))
-  served = await serveFiles(files, { cleanUp: afterAll, flags: ['--list'] })
-  folder = await stagingFolder({}, afterAll)
+  served = await serveFiles(files, { cleanUp: whenAllDone, flags: ['--list'] })
+  folder = await stagingFolder({}, whenAllDone)
 })
 
 const url = (path: string): string => `http://127.0.0.1:${served.port}/${path}`

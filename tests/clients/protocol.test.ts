@@ -4,9 +4,17 @@
  */
 import { readFileSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
-import { afterAll, beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import { ask, connectRaw, exchange, type Head, parseHead, request } from './raw-client.ts'
-import { imageBytes, type Served, serveFiles, serveFolder, sha256, stagingFolder } from './served.ts'
+import {
+  imageBytes,
+  type Served,
+  serveFiles,
+  serveFolder,
+  sha256,
+  stagingFolder,
+  untilAllDone,
+} from './served.ts'
 
 const IMAGE = imageBytes(10_000, 'edge')
 const LARGE = imageBytes(32 * 1024 * 1024, 'large')
@@ -15,10 +23,12 @@ const REQUEST_MS = 1500
 
 let served: Served
 
+const whenAllDone = untilAllDone()
+
 beforeAll(async () => {
   served = await serveFiles(
     { 'edge.bin': IMAGE, 'sub/deep.bin': imageBytes(500, 'deep'), 'large.bin': LARGE },
-    { cleanUp: afterAll, flags: ['--request-ms', String(REQUEST_MS)] },
+    { cleanUp: whenAllDone, flags: ['--request-ms', String(REQUEST_MS)] },
   )
 })
 

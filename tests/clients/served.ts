@@ -20,11 +20,24 @@ import { tmpdir } from 'node:os'
 import { dirname, join } from 'node:path'
 import { createInterface } from 'node:readline'
 import { setTimeout as pause } from 'node:timers/promises'
+import { afterAll } from 'vitest'
 import type { Entry, EntryKind, EntryOf } from '../../server/ledger/entries.ts'
 import { PROGRAM } from './program.ts'
 
-/** `onTestFinished` or `afterAll`: how long a thing lives. */
+/** How long a thing lives: `onTestFinished`, or what `untilAllDone()` gives. */
 export type Until = (clean: () => Promise<void>) => void
+
+/**
+ * For things that a `beforeAll` makes. Called while the tests are collected: vitest (4) takes an `afterAll` that is
+ * called within a hook without a word and never runs it.
+ */
+export function untilAllDone(): Until {
+  const cleans: (() => Promise<void>)[] = []
+  afterAll(async () => {
+    for (const clean of cleans.reverse()) await clean()
+  })
+  return (clean) => void cleans.push(clean)
+}
 
 export interface Served {
   readonly folder: string
