@@ -2,10 +2,9 @@
  * The past of one or several staging folders out of their ledgers: pulls, fetches and the state of the chain.
  * Streams: pulls are given out in order of time as long as they fit a buffer, in order of completion beyond it.
  */
-import { createPullBook } from '../delivery/pulls.ts'
+import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { EntryOf } from '../ledger/entries.ts'
-import { checkLedger, type LedgerCheck, readEntries } from '../ledger/read.ts'
+import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
@@ -25,9 +24,14 @@ export interface AuditFilter {
 /** Pulls kept back so that they can be given out in order of time. */
 const SORTED_AT_MOST = 20_000
 
-export async function* auditPulls(files: readonly string[], filter: AuditFilter): AsyncGenerator<PullRecord> {
+/** `checked`: where the state of each chain goes, checked in the same pass. */
+export async function* auditPulls(
+  files: readonly string[],
+  filter: AuditFilter,
+  checked?: CheckedLedgers,
+): AsyncGenerator<PullRecord> {
   yield* inOrderOfTime(
-    files.map((file, at) => pullsOf(file, prefixOf(files, at))),
+    files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
     (pull) => concerns(pull, filter) && (filter.state === undefined || pull.state === filter.state),
   )
 }
@@ -35,9 +39,10 @@ export async function* auditPulls(files: readonly string[], filter: AuditFilter)
 export async function* auditFetches(
   files: readonly string[],
   filter: AuditFilter,
+  checked?: CheckedLedgers,
 ): AsyncGenerator<FetchRecord> {
   yield* inOrderOfTime(
-    files.map((file, at) => fetchesOf(file, prefixOf(files, at))),
+    files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
     (fetch) => concerns(fetch, filter) && (filter.ending === undefined || fetch.ending === filter.ending),
   )
 }
@@ -50,49 +55,76 @@ export interface LedgerSummary {
   readonly ledgers: readonly ({ readonly file: string } & LedgerCheck)[]
 }
 
+export type CheckedLedgers = Map<string, LedgerCheck>
+
 /** Checks every chain. `head`: a head printed earlier, which one of the ledgers must hold. */
 export async function auditLedgers(files: readonly string[], head?: string): Promise<LedgerSummary> {
-  const checks = []
-  for (const file of files)
-    checks.push({ file, ...(await checkLedger(file, head === undefined ? {} : { head })) })
+  const checked: CheckedLedgers = new Map()
+  for (const file of files) checked.set(file, await checkLedger(file, head === undefined ? {} : { head }))
+  return summaryOf(checked, head)
+}
+
+export function summaryOf(checked: CheckedLedgers, head?: string): LedgerSummary {
+  const ledgers = [...checked].map(([file, check]) => ({ file, ...check }))
   return {
-    entries: checks.reduce((sum, check) => sum + check.entries, 0),
-    intact: head === undefined ? checks.every((check) => check.intact) : checks.some((check) => check.intact),
-    head: checks.length === 1 ? (checks[0]?.head ?? null) : null,
-    ledgers: checks,
+    entries: ledgers.reduce((sum, check) => sum + check.entries, 0),
+    intact:
+      head === undefined ? ledgers.every((check) => check.intact) : ledgers.some((check) => check.intact),
+    head: ledgers.length === 1 ? (ledgers[0]?.head ?? null) : null,
+    ledgers,
   }
 }
 
-async function* pullsOf(file: string, idPrefix: string): AsyncGenerator<PullRecord> {
+async function* pullsOf(
+  file: string,
+  idPrefix: string,
+  checked?: CheckedLedgers,
+): AsyncGenerator<PullRecord> {
   const ready: PullRecord[] = []
   const finder = createDeviceFinder(await rowsOf(file))
   const book = createPullBook({ idPrefix, retired: (pull) => ready.push(pull), deviceOf: finder.nameOf })
-  for await (const entry of readEntries(file, PAST_BAD_LINES)) {
-    book.take(entry)
-    if (ready.length > 0) yield* ready.splice(0)
-  }
+  yield* takeAll(file, book, ready, checked)
   yield* book.pulls()
 }
 
 /** The sheet in force at the end names the devices of all pulls. */
 async function rowsOf(file: string): Promise<readonly PlannedRow[]> {
-  let sheet: EntryOf<'sheet'> | undefined
-  for await (const entry of readEntries(file, PAST_BAD_LINES)) if (entry.kind === 'sheet') sheet = entry
+  const sheet = await lastEntryOf(file, 'sheet')
   return sheet === undefined ? [] : rowsOnRecord(sheet)
 }
 
-async function* fetchesOf(file: string, idPrefix: string): AsyncGenerator<FetchRecord> {
+async function* fetchesOf(
+  file: string,
+  idPrefix: string,
+  checked?: CheckedLedgers,
+): AsyncGenerator<FetchRecord> {
   const ready: FetchRecord[] = []
   const book = createPullBook({
     idPrefix,
     retired: () => undefined,
     fetchDone: (fetch) => ready.push(fetch),
   })
-  for await (const entry of readEntries(file, PAST_BAD_LINES)) {
-    book.take(entry)
+  yield* takeAll(file, book, ready, checked)
+  yield* book.fetchesUnderWay()
+}
+
+/** Leads every entry through the book; gives out what it has laid into `ready`. Bad lines are passed over. */
+async function* takeAll<T>(
+  file: string,
+  book: PullBook,
+  ready: T[],
+  checked: CheckedLedgers | undefined,
+): AsyncGenerator<T> {
+  const entries = checked === undefined ? readEntries(file, PAST_BAD_LINES) : readChecked(file)
+  for (;;) {
+    const next = await entries.next()
+    if (next.done === true) {
+      if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
+      return
+    }
+    book.take(next.value)
     if (ready.length > 0) yield* ready.splice(0)
   }
-  yield* book.fetchesUnderWay()
 }
 
 /** What can still be read is shown; that the chain is broken is said beside it. */

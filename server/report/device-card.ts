@@ -70,8 +70,8 @@ function facts(device: DevicePlan, time: SiteTime): Html[] {
       : mac
   const addresses = seenAt.length === 0 ? address : seenAt.join(', ')
   return [
-    field('Network address', addresses),
-    field('Hardware address', seenHardware),
+    field('Address', addresses),
+    field('Hardware', seenHardware),
     field('Recognised by', device.identifiedBy ?? null),
     field('Version before', observed(versions.before, versions.plannedBefore, 'before', device, time)),
     field('Version after', observed(versions.after, null, 'after', device, time)),

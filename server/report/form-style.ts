@@ -37,15 +37,16 @@ code { font: 7.8pt/1.45 var(--mono); overflow-wrap: anywhere; }
 .tag { font: 600 7.6pt/1.35 var(--sans); display: inline-block; border: .7pt solid var(--ink); padding: .2mm 1.4mm; }
 .tag.open { border-style: dashed; font-weight: 400; }
 .tag.wrong { border-width: 1.8pt; font-weight: 700; }
-.card { border: .7pt solid var(--ink); margin: 0 0 4.5mm; -webkit-box-decoration-break: clone; box-decoration-break: clone; }
+.card { border: .7pt solid var(--ink); margin: 0 0 4mm; -webkit-box-decoration-break: clone; box-decoration-break: clone; }
 .together { break-inside: avoid; break-after: avoid; }
-.card header { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline; padding: 1.6mm 2.4mm; border-bottom: .7pt solid var(--ink); break-after: avoid; }
+.card header { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline; padding: 1.2mm 1.6mm; border-bottom: .7pt solid var(--ink); break-after: avoid; }
 .card header .model { color: var(--soft); font-size: 9pt; font-weight: 400; }
 .card .grid { border-left: 0; margin: 0; }
-.card .field:nth-child(3n) { border-right: 0; }
-.card .step, .card .said-list { padding: 1.8mm 2.4mm; break-inside: avoid; border-bottom: .5pt solid var(--ink); }
+.card .field { grid-column: span 1; min-height: 8mm; padding: .8mm 1.6mm 1mm; font-size: 8.8pt; line-height: 1.3; }
+.card .field:nth-child(6n) { border-right: 0; } .card .said { font-size: 7.4pt; }
+.card .step, .card .said-list { padding: 1.4mm 1.6mm 1.2mm; font-size: 9.2pt; line-height: 1.36; break-inside: avoid; border-bottom: .5pt solid var(--ink); }
 .card > :last-child { border-bottom: 0; }
-.step p, .said-list p { margin: 0 0 .8mm; }
+.step p, .said-list p { margin: 0 0 .5mm; }
 .step .label { margin-bottom: .6mm; }
 .best { border-left: 2.4pt solid var(--ink); padding-left: 2.2mm; }
 .warn { font-weight: 600; }
@@ -70,5 +71,5 @@ svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .h
 .line { border-bottom: .7pt solid var(--ink); height: 9.5mm; } .line + .label { color: var(--soft); }
 .foot { margin-top: 6mm; padding-top: 1.6mm; border-top: .5pt solid var(--ink); font: 7.6pt var(--sans); color: var(--soft); }
 @media print { html { background: none; font-size: 9.6pt; } body { max-width: none; margin: 0; padding: 0; box-shadow: none; } }
-@media (max-width: 640px) { body { padding: 6mm 4mm; margin: 0; } .masthead { grid-template-columns: 1fr; } .field, .field.half, .field.four { grid-column: span 6; } }
+@media (max-width: 640px) { body { padding: 6mm 4mm; margin: 0; } .masthead { grid-template-columns: 1fr; } .field, .field.half, .field.four, .card .field { grid-column: span 6; border-right: 0; } }
 `

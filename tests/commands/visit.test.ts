@@ -111,7 +111,7 @@ describe('on a visit that went well', () => {
       'Recorded for desk: version after 4.3 (observed by A. N. Other).\nThe planned version is 4.4.\n',
     )
     expect(observed(folder).at(-1)).toMatchObject({ device: 'desk', after: '4.3', by: 'A. N. Other' })
-    expect(existsSync(join(folder, '.fetchproof', 'lock'))).toBe(false)
+    expect(existsSync(join(folder, '.fetchproof', 'lock.json'))).toBe(false)
     const report = await inProcess(['report', folder, '--format', 'html'])
     expect(report.stdout).toContain('is not the planned one, 4.4')
   })
