@@ -4,9 +4,12 @@ import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { cpus, platform, release, tmpdir, totalmem } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
+import { measureAudit } from './audit.mjs'
+import { measureChecks } from './checks.mjs'
 import { measureDigesting } from './digesting.mjs'
 import { measureFirstByte } from './first-byte.mjs'
 import { measureMemory } from './memory.mjs'
+import { measurePage } from './page.mjs'
 import { measureThroughput } from './throughput.mjs'
 
 const PARTS = {
@@ -14,6 +17,9 @@ const PARTS = {
   digesting: measureDigesting,
   memory: measureMemory,
   'first-byte': measureFirstByte,
+  checks: measureChecks,
+  page: measurePage,
+  audit: measureAudit,
 }
 const DOCUMENT = fileURLToPath(new URL('../../DEVELOPERS.md', import.meta.url))
 

@@ -8,7 +8,9 @@ import {
   auditFetches,
   auditLedgers,
   auditPulls,
+  type CheckedLedgers,
   type LedgerSummary,
+  summaryOf,
 } from '../report/audit.ts'
 import { csvOf, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
 import { planLines } from '../report/plan-lines.ts'
@@ -67,31 +69,31 @@ async function audit(
 ): Promise<number> {
   const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   checkFlags(flags)
-  const ledger = await auditLedgers(files, flags.head)
   const print = (line: string): void => void stdout.write(`${line}\n`)
   if (flags.check === true) {
+    const ledger = await auditLedgers(files, flags.head)
     if (flags.format === 'json') print(JSON.stringify({ ledger: ledgerJson(ledger) }, null, 2))
     else for (const line of checkLines(ledger)) print(line)
     return ledger.intact ? EXIT.done : EXIT.checkFailed
   }
   if (flags.plan === true) await printPlan(files, flags.format, stdout)
-  else if (flags.format === 'json') await printJson(files, flags, ledger, stdout)
+  else if (flags.format === 'json') await printJson(files, flags, stdout)
   else if (flags.format === 'csv') await printCsv(files, flags, stdout)
-  else await printText(files, flags, ledger, print)
+  else await printText(files, flags, print)
   return EXIT.done
 }
 
 async function printJson(
   files: readonly string[],
   flags: AuditFlags,
-  ledger: LedgerSummary,
   out: NodeJS.WritableStream,
 ): Promise<void> {
+  const checked: CheckedLedgers = new Map()
   out.write('{\n"pulls": [')
-  await writeItems(auditPulls(files, flags), out)
+  await writeItems(auditPulls(files, flags, checked), out)
   out.write('],\n"fetches": [')
   await writeItems(auditFetches(files, flags), out)
-  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(ledger))}\n}\n`)
+  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(summaryOf(checked)))}\n}\n`)
 }
 
 async function writeItems(items: AsyncIterable<unknown>, out: NodeJS.WritableStream): Promise<void> {
@@ -133,16 +135,16 @@ const ROWS_A_PAGE = 5_000
 async function printText(
   files: readonly string[],
   flags: AuditFlags,
-  ledger: LedgerSummary,
   print: (line: string) => void,
 ): Promise<void> {
+  const checked: CheckedLedgers = new Map()
   const rows =
     flags.fetches === true
-      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags), print)
-      : await printTable(PULL_COLUMNS, auditPulls(files, flags), print)
+      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), print)
+      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), print)
   if (rows === 0) print(flags.fetches === true ? 'No fetch is on record.' : 'No pull is on record.')
   print('')
-  for (const line of checkLines(ledger)) print(line)
+  for (const line of checkLines(summaryOf(checked))) print(line)
 }
 
 async function printTable<Row extends FetchRecord | PullRecord>(

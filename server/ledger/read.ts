@@ -6,7 +6,7 @@ import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
-import type { Entry } from './entries.ts'
+import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { readLines } from './lines.ts'
 import { readLock } from './lock.ts'
 
@@ -82,6 +82,21 @@ interface Progress {
 
 /** Checks the whole chain. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none. */
 export async function checkLedger(file: string, options: CheckOptions = {}): Promise<LedgerCheck> {
+  const entries = readChecked(file, options)
+  for (;;) {
+    const next = await entries.next()
+    if (next.done === true) return next.value
+  }
+}
+
+/**
+ * The entries of a ledger in order, and what the chain is worth as the generator's result: reading and checking in
+ * one pass. Bad lines are passed over. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none.
+ */
+export async function* readChecked(
+  file: string,
+  options: CheckOptions = {},
+): AsyncGenerator<Entry, LedgerCheck, void> {
   const head = options.head === undefined ? undefined : normalHead(options.head)
   const progress: Progress = {
     good: 0,
@@ -91,45 +106,80 @@ export async function checkLedger(file: string, options: CheckOptions = {}): Pro
   }
   // A live writer may be in the middle of its last line, or taking back a line that found no room: look again.
   const looks = (await readLock(dirname(file))) === undefined ? 1 : 4
-  let found: { firstBad?: BadLine; after: number; tornBytes: number } | undefined
+  let found: Stop = { tornBytes: 0 }
   for (let look = 1; look <= looks; look += 1) {
     if (look > 1) await pause(50)
-    found = await checkFrom(file, progress, head)
+    found = yield* goodFrom(file, progress, head)
     if (found.firstBad === undefined) break
   }
-  const firstBad = found?.firstBad ?? headReason(progress, head, options.entries)
+  const after = found.firstBad === undefined ? 0 : yield* pastBad(file, progress.offset)
+  const firstBad = found.firstBad ?? headReason(progress, head, options.entries)
   return {
-    entries: progress.good + (found?.after ?? 0),
+    entries: progress.good + after,
     intact: firstBad === undefined,
     head: progress.sum,
     ...(firstBad === undefined ? {} : { firstBad }),
-    tornBytes: found?.tornBytes ?? 0,
+    tornBytes: found.tornBytes,
   }
 }
 
-/** Goes on from the last good line; `after` counts the whole lines from the first bad one on. */
-async function checkFrom(file: string, progress: Progress, head: string | undefined) {
+interface Stop {
+  readonly firstBad?: BadLine
+  readonly tornBytes: number
+}
+
+/** Goes on from the last good line to the first bad one, or to the end. */
+async function* goodFrom(
+  file: string,
+  progress: Progress,
+  head: string | undefined,
+): AsyncGenerator<Entry, Stop, void> {
   const lines = readLines(file, progress.offset)
-  let firstBad: BadLine | undefined
-  let after = 0
   for await (const batch of present(file, lines.batches)) {
     for (const bytes of batch) {
-      const checked: ReturnType<typeof checkLine> | undefined =
-        firstBad === undefined ? checkLine(bytes, { seq: progress.good + 1, prev: progress.sum }) : undefined
-      if (checked !== undefined && 'entry' in checked) {
-        progress.good += 1
-        progress.sum = checked.entry.sum
-        progress.offset += bytes.length + 1
-        if (progress.sum === head) progress.headSeen = progress.good
-        continue
-      }
-      firstBad ??= { line: progress.good + 1, why: checked?.why ?? '' }
-      after += 1
+      const checked = checkLine(bytes, { seq: progress.good + 1, prev: progress.sum })
+      if ('why' in checked) return { firstBad: { line: progress.good + 1, why: checked.why }, tornBytes: 0 }
+      progress.good += 1
+      progress.sum = checked.entry.sum
+      progress.offset += bytes.length + 1
+      if (progress.sum === head) progress.headSeen = progress.good
+      yield checked.entry
     }
   }
   const tornBytes = lines.tail().bytes
-  if (tornBytes > 0 && firstBad === undefined) firstBad = { line: progress.good + 1, why: TORN }
-  return { ...(firstBad === undefined ? {} : { firstBad }), after, tornBytes }
+  return tornBytes === 0 ? { tornBytes } : { firstBad: { line: progress.good + 1, why: TORN }, tornBytes }
+}
+
+/** What can still be read from a bad line on; returns how many whole lines there are. */
+async function* pastBad(file: string, offset: number): AsyncGenerator<Entry, number, void> {
+  let count = 0
+  for await (const batch of present(file, readLines(file, offset).batches)) {
+    for (const bytes of batch) {
+      count += 1
+      const entry = parseLine(bytes)
+      if (entry !== undefined) yield entry
+    }
+  }
+  return count
+}
+
+/** `kind` stands within so many bytes of each line: before it are only `seq` and `at`. */
+const KIND_WITHIN_BYTES = 128
+
+/** The last entry of a kind. Lines of other kinds are not parsed. Throws FP_LEDGER_MISSING. */
+export async function lastEntryOf<K extends EntryKind>(
+  file: string,
+  kind: K,
+): Promise<EntryOf<K> | undefined> {
+  const mark = `"kind":"${kind}"`
+  let last: Buffer | undefined
+  for await (const batch of present(file, readLines(file).batches)) {
+    for (const bytes of batch) {
+      if (bytes.subarray(0, KIND_WITHIN_BYTES).includes(mark)) last = Buffer.from(bytes)
+    }
+  }
+  const entry = last === undefined ? undefined : parseLine(last)
+  return entry?.kind === kind ? (entry as EntryOf<K>) : undefined
 }
 
 const TORN =
