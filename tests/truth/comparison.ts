@@ -1,0 +1,330 @@
+/**
+ * Holds the ledger against what the devices know of themselves. Every difference that matters is a sentence; an
+ * empty list is a passed run.
+ */
+import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
+import type { Audit } from '../clients/program.ts'
+import { type Device, type RequestTruth, userAgentOf } from './device.ts'
+import type { Images } from './images.ts'
+import { bytesIn, type Held, holdsAll } from './spans.ts'
+
+export type DeviceState = PullRecord['state'] | 'no pull'
+
+export interface DeviceVerdict {
+  readonly device: Device
+  readonly holdsWhole: boolean
+  readonly state: DeviceState
+  /** Holds all and closed in order, alone behind its address and met by no kill: must be `complete`. */
+  readonly due: boolean
+  readonly wrongClaims: number
+}
+
+export interface Comparison {
+  readonly faults: readonly string[]
+  readonly devices: readonly DeviceVerdict[]
+  readonly due: number
+  readonly dueComplete: number
+  /** Those that are due and not complete, with what is on record of them. */
+  readonly missed: readonly string[]
+  /**
+   * Fetches said to be delivered of which the device's system had taken every byte and closed in order, while its
+   * program read only a part and then reset: TCP shows no difference to a good pull.
+   */
+  readonly takenBySystemOnly: number
+}
+
+export interface Evidence {
+  readonly devices: readonly Device[]
+  readonly images: Images
+  readonly audit: Audit
+  readonly lastLife: number
+}
+
+const RANK: Readonly<Record<DeviceState, number>> = {
+  'no pull': 0,
+  incomplete: 1,
+  running: 2,
+  unconfirmed: 3,
+  complete: 4,
+}
+
+export function compare(evidence: Evidence): Comparison {
+  const { devices, images, audit, lastLife } = evidence
+  const faults: string[] = []
+  const wrongOf = new Map<string, number>()
+  const stateOf = new Map<string, DeviceState>()
+  const behind = groupBy(devices, ({ address }) => address)
+  const records = groupBy(
+    audit.fetches.filter(({ client }) => client.address !== '127.0.0.1'),
+    ({ client }) => client.address,
+  )
+  const truthOf = new Map<string, RequestTruth>()
+
+  for (const [address, here] of behind) {
+    const found = compareFetches(here, records.get(address) ?? [], lastLife)
+    for (const [id, truth] of found.truthOf) truthOf.set(id, truth)
+    for (const claim of found.wrongClaims) wrong(address, claim)
+    faults.push(...found.faults.map((fault) => `${whoIs(here)}: ${fault}`))
+  }
+  for (const [address, stray] of records) {
+    if (!behind.has(address)) faults.push(`${stray.length} entries of ${address}, where no device stands`)
+  }
+
+  function wrong(address: string, claim: string): void {
+    wrongOf.set(address, (wrongOf.get(address) ?? 0) + 1)
+    faults.push(`${whoIs(behind.get(address) ?? [])}: WRONG CLAIM: ${claim}`)
+  }
+
+  for (const pull of audit.pulls) {
+    const { address } = pull.client
+    const here = behind.get(address) ?? []
+    const name = `pull of ${pull.image.name} ${pull.image.sha256.slice(0, 8)} (fetches ${pull.fetches.join(', ')})`
+    const known = images.version(pull.image.sha256)
+    const before = stateOf.get(address) ?? 'no pull'
+    if (RANK[pull.state] > RANK[before]) stateOf.set(address, pull.state)
+    if (known === undefined || known.bytes !== pull.image.bytes) {
+      faults.push(`${name}: there never was such a version`)
+      continue
+    }
+    if (pull.state === 'running') faults.push(`${name} of ${address} still runs after the server has ended`)
+    const truths = pull.fetches.flatMap((id) => truthOf.get(id) ?? [])
+    if (truths.length !== pull.fetches.length) faults.push(`${name}: some of its fetches no device knows`)
+    const held = truths.flatMap((truth) => (truth.version === known.sha256 ? truth.heldAfter : []))
+    if (pull.bytesCovered > bytesIn(held)) {
+      wrong(address, `${name} covers ${pull.bytesCovered} bytes, ${bytesIn(held)} are held`)
+    }
+    if (pull.state === 'complete' && !holdsSomewhere(here, truths, known.sha256, known.bytes)) {
+      wrong(address, `${name} is complete, and no device there holds all ${known.bytes} bytes`)
+    }
+  }
+
+  const verdicts = devices.map((device): DeviceVerdict => {
+    const shared = (behind.get(device.address)?.length ?? 0) > 1
+    return {
+      device,
+      holdsWhole: device.heldWhole.size > 0,
+      state: stateOf.get(device.address) ?? 'no pull',
+      due:
+        !shared &&
+        metNoKill(device, records.get(device.address) ?? []) &&
+        [...device.heldWhole].some((version) => inOrder(device, version, images)),
+      wrongClaims: wrongOf.get(device.address) ?? 0,
+    }
+  })
+  const due = verdicts.filter((verdict) => verdict.due)
+  const dueComplete = due.filter(({ state }) => state === 'complete').length
+  const missed = due
+    .filter(({ state }) => state !== 'complete')
+    .map(({ device, state }) => {
+      const endings = (records.get(device.address) ?? []).map(wordsOfFetch)
+      return `${whoIs([device])} is ${state}: ${endings.join('; ')}`
+    })
+  if (missed.length > due.length * 0.01) {
+    faults.push(`only ${dueComplete} of ${due.length} devices that hold all and closed in order are complete`)
+  }
+  const takenBySystemOnly = audit.fetches.filter(
+    ({ id, ending }) => ending === 'delivered' && (truthOf.get(id)?.inSystem ?? 0) > 0,
+  ).length
+  return { faults, devices: verdicts, due: due.length, dueComplete, missed, takenBySystemOnly }
+}
+
+/** Behind a shared address any one device must hold all; each device's own file counts, not their sum. */
+function holdsSomewhere(
+  here: readonly Device[],
+  truths: readonly RequestTruth[],
+  sha256: string,
+  bytes: number,
+): boolean {
+  if (here.length > 1) return here.some((device) => device.heldWhole.has(sha256))
+  return truths.some((truth) => truth.version === sha256 && holdsAll(truth.heldAfter, bytes))
+}
+
+/** Not as the device saw it alone: the server may die before it has seen a close. */
+function metNoKill({ requests }: Device, records: readonly FetchRecord[]): boolean {
+  const sameLife = requests.every(({ life, lifeAtEnd }) => life === lifeAtEnd && life === requests[0]?.life)
+  return sameLife && records.every(({ ending }) => ending !== 'lost-track')
+}
+
+/** Every byte came over connections that were closed in order, or was stated by a resume. */
+function inOrder(device: Device, sha256: string, images: Images): boolean {
+  const bytes = images.version(sha256)?.bytes
+  if (bytes === undefined) return false
+  const spans: Held[] = []
+  for (const truth of device.requests) {
+    const resume = Number(/^bytes=(\d+)-$/.exec(truth.range ?? '')?.[1] ?? 0)
+    if (truth.status === 416 && resume === bytes) spans.push({ first: 0, end: bytes })
+    if (truth.version !== sha256) continue
+    const closedInOrder =
+      truth.leaving === 'in order' && !truth.halfClosedFirst && truth.received === truth.promised
+    if (!closedInOrder) continue
+    spans.push({ first: truth.first, end: truth.first + truth.received })
+    if (truth.status === 206 && resume > 0) spans.push({ first: 0, end: resume })
+  }
+  return holdsAll(spans, bytes)
+}
+
+interface FetchComparison {
+  readonly faults: readonly string[]
+  readonly wrongClaims: readonly string[]
+  /** By fetch id. */
+  readonly truthOf: ReadonlyMap<string, RequestTruth>
+}
+
+/** All entries of one address against all requests of the devices behind it. */
+function compareFetches(
+  here: readonly Device[],
+  records: readonly FetchRecord[],
+  lastLife: number,
+): FetchComparison {
+  const faults: string[] = []
+  const wrongClaims: string[] = []
+  const truthOf = new Map<string, RequestTruth>()
+  const requests = here.flatMap((device) => device.requests)
+  const agents = new Set(here.map(({ number }) => userAgentOf(number)))
+  for (const truth of requests) {
+    const what = `${truth.method} ${truth.range ?? 'whole'} from port ${truth.port}`
+    if (truth.foreign !== undefined) faults.push(`${what}: ${truth.foreign}`)
+    if (truth.shortInOrder && truth.life === truth.lifeAtEnd) {
+      faults.push(`${what}: the server ended in order after ${truth.received} of ${truth.promised} bytes`)
+    }
+  }
+  const served = groupBy(
+    records.filter(({ ending }) => ending !== 'refused'),
+    keyOf,
+  )
+  for (const truth of requests.filter((each) => !each.pipelined)) {
+    const of = served.get(`${truth.method} ${truth.port}`) ?? []
+    served.delete(`${truth.method} ${truth.port}`)
+    const [record] = of
+    if (of.length > 1) faults.push(`${of.length} entries for one request from port ${truth.port}`)
+    if (record === undefined) {
+      if (truth.status === 200 || truth.status === 206)
+        faults.push(`no entry for a fetch from port ${truth.port}`)
+      continue
+    }
+    truthOf.set(record.id, truth)
+    const found = compareFetch(record, truth)
+    faults.push(...found.faults)
+    wrongClaims.push(...found.wrongClaims)
+  }
+  for (const [key, left] of served) faults.push(`${left.length} entries without a request: ${key}`)
+  for (const { userAgent, id } of records) {
+    if (userAgent !== null && !agents.has(userAgent)) faults.push(`fetch ${id} names ${userAgent}`)
+  }
+  faults.push(...compareRefusals(requests, records, lastLife))
+  return { faults, wrongClaims, truthOf }
+}
+
+function compareFetch(record: FetchRecord, truth: RequestTruth): { faults: string[]; wrongClaims: string[] } {
+  const faults: string[] = []
+  const wrongClaims: string[] = []
+  const name = `fetch ${record.id} (${record.range ?? 'whole'}, ${record.ending})`
+  if (record.userAgent !== userAgentOf(truth.device)) faults.push(`${name} names ${record.userAgent}`)
+  if (record.range !== (truth.range ?? null) || record.target !== truth.target) {
+    faults.push(`${name} was asked otherwise: ${truth.target} ${truth.range}`)
+  }
+  if (truth.status !== undefined && record.status !== truth.status) {
+    faults.push(`${name} has status ${record.status}, the device got ${truth.status}`)
+  }
+  if (truth.version !== undefined && record.image?.sha256 !== truth.version) {
+    faults.push(`${name} names version ${record.image?.sha256}, the device got ${truth.version}`)
+  }
+  if (truth.promised > 0 && (record.bytesPromised !== truth.promised || record.first !== truth.first)) {
+    faults.push(
+      `${name} promised ${record.first}+${record.bytesPromised}, the device was promised ${truth.first}+${truth.promised}`,
+    )
+  }
+  if (record.ending === null) faults.push(`${name} has no ending`)
+  // What was handed over before the server died is not known, and stands as 0.
+  if (record.bytesHandedOver < truth.received && record.ending !== 'lost-track') {
+    faults.push(`${name} handed over ${record.bytesHandedOver} bytes, the device received ${truth.received}`)
+  }
+  if (record.bytesHandedOver > record.bytesPromised) faults.push(`${name} handed over more than it promised`)
+  if (record.ending === 'delivered') {
+    if (truth.received + truth.inSystem < record.bytesPromised || truth.promised === 0) {
+      wrongClaims.push(
+        `${name} is delivered, the device received ${truth.received} of ${record.bytesPromised}`,
+      )
+    } else if (truth.leaving === 'reset') {
+      wrongClaims.push(`${name} is delivered, the device ended with a reset`)
+    }
+  }
+  return { faults, wrongClaims }
+}
+
+/** Status codes by which no image byte was promised. */
+const REFUSING: ReadonlySet<number> = new Set([403, 404, 405, 409, 412, 416, 503])
+
+/** Refusals are counted, since like ones in a row share an entry; what was only counted dies with the server. */
+function compareRefusals(
+  requests: readonly RequestTruth[],
+  records: readonly FetchRecord[],
+  lastLife: number,
+): string[] {
+  const faults: string[] = []
+  const refused = records.filter(({ ending }) => ending === 'refused')
+  const behindOthers = refused.filter(({ status }) => status === null)
+  const answered = groupBy(
+    requests.filter(({ status }) => status !== undefined && REFUSING.has(status)),
+    ({ method, status, range }) => `${method} ${status} ${range ?? 'whole'}`,
+  )
+  const unanswered = requests.filter(({ status, pipelined }) => status === undefined && !pipelined).length
+  const entries = groupBy(
+    refused.filter(({ status }) => status !== null),
+    ({ method, status, range }) => `${method} ${status} ${range ?? 'whole'}`,
+  )
+  for (const key of new Set([...answered.keys(), ...entries.keys()])) {
+    const asked = answered.get(key) ?? []
+    const counted = (entries.get(key) ?? []).reduce((sum, { count }) => sum + count, 0)
+    const inLastLife = asked.filter(({ life }) => life === lastLife).length
+    const least = inLastLife + (asked.length > inLastLife ? 1 : 0)
+    if (counted < least || counted > asked.length + unanswered) {
+      faults.push(`${counted} refusals on record (${key}), the devices met ${asked.length}`)
+    }
+  }
+  faults.push(...comparePipelined(requests, behindOthers))
+  return faults
+}
+
+/** Those sent behind another request are counted together: like ones share an entry, whatever port they came from. */
+function comparePipelined(requests: readonly RequestTruth[], behindOthers: readonly FetchRecord[]): string[] {
+  const sent = requests.filter(({ pipelined }) => pipelined)
+  const due = sent.filter(({ port }) => {
+    const first = requests.find((each) => each.port === port && !each.pipelined)
+    return first?.status === 200 && first.life === first.lifeAtEnd && first.received === first.promised
+  })
+  const counted = behindOthers.reduce((sum, { count }) => sum + count, 0)
+  if (counted > sent.length)
+    return [`${counted} refusals without a status, ${sent.length} pipelined requests`]
+  const killed = new Set(due.map(({ life }) => life)).size > 1
+  if (counted < (killed ? Math.min(1, due.length) : due.length)) {
+    return [`${counted} refusals of ${due.length} pipelined requests are on record`]
+  }
+  return []
+}
+
+function keyOf({ method, client }: FetchRecord): string {
+  return `${method} ${client.port}`
+}
+
+function wordsOfFetch({ range, status, ending, reason, bytesHandedOver, durationMs }: FetchRecord): string {
+  const words = [range ?? 'whole', status, ending, `${bytesHandedOver} bytes`, `${durationMs} ms`, reason]
+  return words.filter((word) => word !== null).join(', ')
+}
+
+function whoIs(devices: readonly Device[]): string {
+  const [first] = devices
+  if (first === undefined) return 'nobody'
+  const numbers = devices.map(({ number }) => number).join(', ')
+  return `device ${numbers} at ${first.address} (${[...new Set(devices.map(({ behaviour }) => behaviour))].join('; ')})`
+}
+
+function groupBy<T>(items: readonly T[], key: (item: T) => string): Map<string, T[]> {
+  const groups = new Map<string, T[]>()
+  for (const item of items) {
+    const group = groups.get(key(item))
+    if (group === undefined) groups.set(key(item), [item])
+    else group.push(item)
+  }
+  return groups
+}

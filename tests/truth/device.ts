@@ -1,0 +1,321 @@
+/**
+ * A simulated device and its own truth: which bytes of which version it holds, compared with the real file as they
+ * come, and how each of its requests ended. It trusts an answer's tag only for naming the version; the bytes decide.
+ */
+import { setTimeout as pause } from 'node:timers/promises'
+import { type Answer, type DeviceConnection, type End, openConnection } from './connection.ts'
+import type { Random } from './random.ts'
+import type { Site } from './site.ts'
+import { type Held, heldFromStart, holdsAll, joined } from './spans.ts'
+import { unreadBytes } from './system-table.ts'
+
+/** How a device left a connection. */
+export type Leaving =
+  | 'in order'
+  | 'unread'
+  | 'reset'
+  | 'half-closed, then reset'
+  | 'vanished'
+  | 'lost'
+  | 'kept'
+
+/** One request, as the device that sent it saw it. */
+export interface RequestTruth {
+  readonly device: number
+  readonly address: string
+  readonly port: number
+  readonly method: string
+  readonly target: string
+  readonly range: string | undefined
+  /** Sent behind another one on the same connection: never to be served. */
+  readonly pipelined: boolean
+  /** The server's life when it was sent and when it ended: a kill lies between when they differ. */
+  readonly life: number
+  lifeAtEnd: number
+  status: number | undefined
+  /** SHA-256 of the version that the answer named. */
+  version: string | undefined
+  first: number
+  promised: number
+  received: number
+  /** A body byte that is not the version's, or an answer that makes no sense. */
+  foreign: string | undefined
+  /** The server ended its stream although bytes were missing. */
+  shortInOrder: boolean
+  halfClosedFirst: boolean
+  /** Bytes that its system had taken, and its program never read, when it reset after closing its side in order. */
+  inSystem: number
+  leaving: Leaving | undefined
+  /** What the device, its system included, held of this version when the request had ended. */
+  heldAfter: readonly Held[]
+  endedAt: number
+}
+
+export interface GetOptions {
+  readonly method?: 'GET' | 'HEAD'
+  readonly range?: string
+  /** Stops reading once it has this many bytes of the body. */
+  readonly upTo?: number
+  /** Called with what was received so far before more is read. */
+  readonly pace?: (received: number) => Promise<void> | void
+  /** What it does when it has what it wants. `in order` waits for the server's end now and then. */
+  readonly leaving?: Exclude<Leaving, 'lost'>
+  /** Time between the last byte and its close: a device that writes flash first. */
+  readonly closeAfterMs?: number
+  readonly halfCloseFirst?: boolean
+  /** Goes on over a connection that was kept. */
+  readonly over?: DeviceConnection
+  /** Sends this target in the same packet. */
+  readonly pipelined?: string
+  readonly readBytes?: number
+}
+
+export interface Device {
+  readonly number: number
+  readonly address: string
+  readonly behaviour: string
+  readonly random: Random
+  readonly image: string
+  readonly requests: readonly RequestTruth[]
+  /** Every version that it ever held whole. */
+  readonly heldWhole: ReadonlySet<string>
+  /** One request; undefined when there was nobody to ask. */
+  get(options?: GetOptions): Promise<RequestTruth | undefined>
+  /** The connection of the latest request that was left `kept`. */
+  kept(): DeviceConnection | undefined
+  /** What it holds of a version. */
+  held(version: string | undefined): readonly Held[]
+  /** The version of which it holds the most from the start, and how much that is. */
+  resumable(): { version: string; upTo: number } | undefined
+  /** Starts over with an empty file. */
+  forget(): void
+}
+
+export function createDevice(
+  site: Site,
+  who: {
+    readonly number: number
+    readonly address: string
+    readonly behaviour: string
+    readonly image: string
+    readonly random: Random
+    /** Ports that were used behind this address. */
+    readonly portsUsed: Set<number>
+  },
+): Device {
+  const { number, address, random, image, portsUsed } = who
+  const file = new Map<string, readonly Held[]>()
+  const heldWhole = new Set<string>()
+  const requests: RequestTruth[] = []
+  let keptConnection: DeviceConnection | undefined
+
+  function keep(version: string, span: Held): void {
+    const spans = joined([...(file.get(version) ?? []), span])
+    file.set(version, spans)
+    const known = site.images.version(version)
+    if (known !== undefined && holdsAll(spans, known.bytes)) heldWhole.add(version)
+  }
+
+  /** A port that was not used behind this address, so that (address, port) names one connection for ever. */
+  async function connection(readBytes: number): Promise<DeviceConnection | undefined> {
+    for (;;) {
+      try {
+        const opened = await openConnection({ port: site.port, localAddress: address, readBytes })
+        if (!portsUsed.has(opened.port)) {
+          portsUsed.add(opened.port)
+          return opened
+        }
+        opened.close()
+      } catch {
+        return undefined
+      }
+    }
+  }
+
+  function note(
+    over: DeviceConnection,
+    method: string,
+    target: string,
+    more: Partial<RequestTruth>,
+  ): RequestTruth {
+    const truth: RequestTruth = {
+      device: number,
+      address,
+      port: over.port,
+      method,
+      target,
+      range: undefined,
+      pipelined: false,
+      life: site.life(),
+      lifeAtEnd: site.life(),
+      status: undefined,
+      version: undefined,
+      first: 0,
+      promised: 0,
+      received: 0,
+      foreign: undefined,
+      shortInOrder: false,
+      halfClosedFirst: false,
+      inSystem: 0,
+      leaving: undefined,
+      heldAfter: [],
+      endedAt: 0,
+      ...more,
+    }
+    requests.push(truth)
+    return truth
+  }
+
+  async function get(options: GetOptions = {}): Promise<RequestTruth | undefined> {
+    const { method = 'GET', range } = options
+    const over = options.over ?? (await connection(options.readBytes ?? 64 * 1024))
+    if (over === undefined) return undefined
+    keptConnection = undefined
+    const target = `/${image}`
+    const truth = note(over, method, target, { range, halfClosedFirst: options.halfCloseFirst ?? false })
+    if (options.pipelined !== undefined) note(over, 'GET', options.pipelined, { pipelined: true })
+    over.send(
+      requestText(number, method, target, range) +
+        (options.pipelined === undefined ? '' : requestText(number, 'GET', options.pipelined, undefined)),
+    )
+    if (options.halfCloseFirst === true) await over.halfClose()
+    const end = await readAnswer(over, truth, options)
+    await leave(over, truth, end, options)
+    truth.lifeAtEnd = site.life()
+    truth.endedAt = Date.now()
+    truth.heldAfter = joined([
+      ...(truth.version === undefined ? [] : (file.get(truth.version) ?? [])),
+      // Also when it started over meanwhile, because of the answer to a segment beside this one.
+      { first: truth.first, end: truth.first + truth.received + truth.inSystem },
+    ])
+    return truth
+  }
+
+  async function readAnswer(
+    over: DeviceConnection,
+    truth: RequestTruth,
+    options: GetOptions,
+  ): Promise<End | undefined> {
+    const answer = await over.head(truth.method)
+    if (typeof answer === 'string') return answer
+    truth.status = answer.status
+    if (answer.bodyBytes === 0) return undefined
+    understand(answer, truth)
+    if (answer.status === 200) file.clear()
+    return readBody(over, truth, options)
+  }
+
+  async function readBody(
+    over: DeviceConnection,
+    truth: RequestTruth,
+    { upTo = Number.POSITIVE_INFINITY, pace }: GetOptions,
+  ): Promise<End | undefined> {
+    const expected = site.images.version(truth.version ?? '')?.from(truth.first)
+    const take = (bytes: Buffer): void => {
+      const at = truth.first + truth.received
+      if (expected?.(bytes.length).equals(bytes) !== true) {
+        truth.foreign ??= `bytes from ${at} on are not those of version ${truth.version}`
+      }
+      truth.received += bytes.length
+      if (truth.version !== undefined) keep(truth.version, { first: at, end: at + bytes.length })
+    }
+    while (truth.received < truth.promised && truth.received < upTo) {
+      await pace?.(truth.received)
+      const bytes = await over.body(truth.promised - truth.received)
+      if (typeof bytes === 'string') return bytes
+      take(bytes)
+    }
+    const more = over.inHand()
+    if (more.length > truth.promised - truth.received) truth.foreign ??= 'more bytes than were promised'
+    else if (more.length > 0) take(more)
+    return undefined
+  }
+
+  async function leave(
+    over: DeviceConnection,
+    truth: RequestTruth,
+    end: End | undefined,
+    { leaving = 'in order', closeAfterMs }: GetOptions,
+  ): Promise<void> {
+    const whole = truth.received === truth.promised
+    if (end !== undefined) {
+      const short = end === 'end of stream' && truth.status !== undefined && !whole
+      truth.shortInOrder = short && unreadBytes(address, over.port) !== undefined
+      truth.leaving = 'lost'
+      return over.close()
+    }
+    truth.leaving = leaving
+    // close(2) is in order exactly when nothing is left unread.
+    if (leaving === 'in order' || leaving === 'unread') truth.leaving = whole ? 'in order' : 'unread'
+    switch (truth.leaving) {
+      case 'kept':
+        keptConnection = over
+        return
+      case 'vanished':
+        return site.leaveBehind(over)
+      case 'reset':
+        return over.reset()
+      case 'half-closed, then reset':
+        await over.halfClose()
+        await pause(random.whole(0, 30))
+        // Forgotten: both ends have closed in order, so that all that was promised has arrived.
+        truth.inSystem = Math.min(
+          truth.promised - truth.received,
+          unreadBytes(address, over.port) ?? Number.POSITIVE_INFINITY,
+        )
+        return over.reset()
+      case 'unread':
+        return over.close()
+      default:
+        if (closeAfterMs !== undefined) await pause(closeAfterMs)
+        // Some clients wait for the server's end, others close when the promised length has come.
+        if (random.chance(0.5) && (await over.untilEnd()) === 'lost') truth.leaving = 'lost'
+        return over.close()
+    }
+  }
+
+  return {
+    ...who,
+    requests,
+    heldWhole,
+    get,
+    kept: () => keptConnection,
+    held: (version) => (version === undefined ? [] : (file.get(version) ?? [])),
+    resumable() {
+      let best: { version: string; upTo: number } | undefined
+      for (const [version, spans] of file) {
+        const upTo = heldFromStart(spans)
+        if (upTo > (best?.upTo ?? 0)) best = { version, upTo }
+      }
+      return best
+    },
+    forget: () => file.clear(),
+  }
+}
+
+/** RFC 9110 §8.8.3 (tag) and §14.4 (Content-Range), as far as the device needs them. */
+function understand({ status, fields, bodyBytes }: Answer, truth: RequestTruth): void {
+  truth.version = /^"([0-9a-f]{64})"$/.exec(fields.get('etag') ?? '')?.[1]
+  truth.promised = bodyBytes
+  if (status === 200) return
+  const [, first, last] = /^bytes (\d+)-(\d+)\/\d+$/.exec(fields.get('content-range') ?? '') ?? []
+  truth.first = Number(first)
+  if (status !== 206 || Number(last) - Number(first) + 1 !== bodyBytes) {
+    truth.foreign = `status ${status} with Content-Range ${fields.get('content-range')} and ${bodyBytes} bytes`
+  }
+}
+
+export function userAgentOf(device: number): string {
+  return `truth-device/${device}`
+}
+
+function requestText(device: number, method: string, target: string, range: string | undefined): string {
+  return [
+    `${method} ${target} HTTP/1.1`,
+    'Host: 127.0.0.1',
+    `User-Agent: ${userAgentOf(device)}`,
+    ...(range === undefined ? [] : [`Range: ${range}`]),
+    '',
+    '',
+  ].join('\r\n')
+}
