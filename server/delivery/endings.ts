@@ -89,7 +89,10 @@ export function see(state: EndingState, seen: Seen): EndingState {
       break
   }
   if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
-  if (seen.kind === 'time-out') return ended('unconfirmed', { reason: 'the client did not close' })
+  if (seen.kind === 'time-out') {
+    const acknowledged = state.phase === 'waiting, acknowledged'
+    return ended('unconfirmed', { ...(acknowledged && { acknowledged }), reason: 'the client did not close' })
+  }
   return state
 }
 

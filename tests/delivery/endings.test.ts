@@ -28,6 +28,10 @@ test('unconfirmed: the client had closed its side before the last byte was hande
   expect(after(closed, handed, queue('not shown')).acknowledged).toBeUndefined()
 })
 
+test('unconfirmed, but acknowledged: no close within the linger time, though the queue was seen empty', () => {
+  expect(after(handed, queue('empty'), late)).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+})
+
 test('unconfirmed: no close within the linger time, or the connection vanished', () => {
   expect(after(handed, late).ending).toBe('unconfirmed')
   expect(after(handed, closed, queue('vanished'))).toMatchObject({ ending: 'unconfirmed' })
