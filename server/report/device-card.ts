@@ -6,9 +6,10 @@ import { SHEET_COLUMNS } from '../visit/sheet-rows.ts'
 import { type Html, html } from './html.ts'
 import { standingText } from './image-view.ts'
 import { PULL_SHORT, pullWords } from './pull-words.ts'
+import type { ReportImage } from './report-images.ts'
 import type { SiteTime } from './site-time.ts'
 import { bytesText, durationText, rateText } from './units.ts'
-import type { ReportImage, VisitReport } from './visit-report.ts'
+import type { VisitReport } from './visit-report.ts'
 
 export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTime): Html {
   const { warnings, remarks } = device

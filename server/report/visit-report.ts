@@ -3,11 +3,11 @@
  * Several folders are one visit: their sheets are put together, a device of both keeping all its rows.
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { EntryOf, Format, Published, Visit } from '../ledger/entries.ts'
+import type { EntryOf, Visit } from '../ledger/entries.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
 import type { Plan } from '../visit/plan-shape.ts'
-import { namesImage } from '../visit/planned-image.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import { type ReportImage, reportImages } from './report-images.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
 export interface VisitReport {
@@ -61,24 +61,6 @@ export interface ReportFolder {
   } | null
   /** Times at which the server had to take up a record that had been cut off. */
   readonly recovered: readonly string[]
-}
-
-export interface ReportImage {
-  readonly name: string
-  readonly plainPath: string
-  readonly bytes: number
-  readonly sha256: string
-  readonly published: Published
-  readonly format: Format
-  readonly notes: readonly string[]
-  /** When it was first known, and when it went. */
-  readonly since: string
-  readonly gone: string | null
-  readonly held: string | null
-  readonly lifted: { readonly at: string; readonly by: string; readonly reason: string } | null
-  readonly planned: boolean
-  /** Pulls of this version that are complete or unconfirmed. */
-  readonly pulls: number
 }
 
 export interface Refusal {
@@ -206,46 +188,6 @@ function reportFolder(folder: FolderFacts): ReportFolder {
           },
     recovered: folder.recoveries.map(({ at }) => at),
   }
-}
-
-/** One a version: the last entry about it counts, its first one says since when it was there. */
-function reportImages(
-  folders: readonly FolderFacts[],
-  rows: readonly PlannedRow[],
-  pulls: readonly PullRecord[],
-): ReportImage[] {
-  const images = new Map<string, ReportImage>()
-  for (const folder of folders) {
-    for (const entry of folder.images) {
-      const key = `${entry.sha256} ${entry.name}`
-      const about = folder.aboutImages.filter((other) => other.name === entry.name && other.seq > entry.seq)
-      const version = about.filter((other) => !('sha256' in other) || other.sha256 === entry.sha256)
-      const held = version.findLast((other) => other.kind === 'held')
-      const lifted = version.findLast((other) => other.kind === 'lifted')
-      const gone = version.find((other) => other.kind === 'image-gone')
-      images.set(key, {
-        name: entry.name,
-        plainPath: entry.plainPath,
-        bytes: entry.bytes,
-        sha256: entry.sha256,
-        published: entry.published,
-        format: entry.format,
-        notes: entry.notes,
-        since: images.get(key)?.since ?? entry.at,
-        gone: gone?.at ?? null,
-        held: held !== undefined && (lifted?.seq ?? 0) < held.seq ? held.reason : null,
-        lifted: lifted === undefined ? null : { at: lifted.at, by: lifted.by, reason: lifted.reason },
-        planned: rows.some((row) => row.image !== null && namesImage(row.image, entry)),
-        pulls: pulls.filter(
-          ({ image, state }) =>
-            image.sha256 === entry.sha256 &&
-            image.name === entry.name &&
-            (state === 'complete' || state === 'unconfirmed'),
-        ).length,
-      })
-    }
-  }
-  return [...images.values()]
 }
 
 function refusalOf(fetch: FetchRecord, folder: FolderFacts): Refusal[] {

@@ -1,6 +1,7 @@
 /** One device of the sheet: its steps, what it pulled, how sure that is, and what is still to do. Pure. */
-import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { EntryOf } from '../ledger/entries.ts'
+import type { PullRecord } from '../delivery/records.ts'
+import type { DeviceFacts } from './device-facts.ts'
+import { remarksOn, warningsOn } from './device-remarks.ts'
 import type {
   DarkOrBack,
   DevicePlan,
@@ -13,28 +14,6 @@ import type {
 import { namesImage } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import { versionStanding } from './version-standing.ts'
-
-export interface DeviceFacts {
-  /** Its rows, step by step; at least one. */
-  readonly rows: readonly PlannedRow[]
-  readonly pulls: readonly PullRecord[]
-  readonly fetches: readonly FetchRecord[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly returns: readonly DarkOrBack[]
-  /** Whether an image that this cell names is or was on offer. */
-  readonly isOffered: (cell: string) => boolean
-  /** Other devices of the sheet behind the same address, when pulls came from it. */
-  readonly sharedWith: readonly string[]
-  /** Pulls from its address by another hardware address. */
-  readonly takenBy: readonly PullRecord[]
-  /** Rows of devices that this one pulls for. */
-  readonly behindRows: readonly PlannedRow[]
-  /** The device that pulls for this one, and all that it pulled. */
-  readonly via?: { readonly plan: DevicePlan; readonly pulls: readonly PullRecord[] }
-  readonly over: boolean
-  /** It went dark and should have been back by now. */
-  readonly notBack: boolean
-}
 
 export function planDevice(facts: DeviceFacts): DevicePlan {
   const { rows, pulls, observations } = facts
@@ -243,64 +222,6 @@ function returnOf(entries: readonly DarkOrBack[]): ReturnToService | null {
     darkMs: back?.darkMs ?? null,
     address: last.address,
   }
-}
-
-function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
-  const remarks: string[] = []
-  if (device.identifiedBy === 'shared address') {
-    remarks.push(
-      `Shares the address ${device.seenAt.join(', ')} with ${facts.sharedWith.join(', ')}: which of them pulled was not seen.`,
-    )
-  } else if (device.identifiedBy === 'address') {
-    const seen =
-      device.macSeen === null
-        ? 'no hardware address was seen, as behind a router'
-        : `the sheet has no hardware address for it (seen: ${device.macSeen})`
-    remarks.push(`Known by its network address alone: ${seen}.`)
-  }
-  const elsewhere = device.seenAt.filter((address) => address !== device.address)
-  if (device.address !== null && elsewhere.length > 0) {
-    remarks.push(`Also came from ${elsewhere.join(', ')}, with the same hardware address.`)
-  }
-  if (device.standing === 'pulled by another') {
-    remarks.push(`Pulled by ${device.via}; whether this device got the image from it was not seen.`)
-  }
-  for (const pull of device.rollbackPulls) remarks.push(`Pulled the way back, ${pull.image.name}.`)
-  const right = device.standing === 'wrong image' ? [] : device.wrongPulls
-  for (const pull of right) remarks.push(`Had pulled ${pull.image.name} before, which is not planned for it.`)
-  for (const pull of facts.takenBy) {
-    remarks.push(
-      `${pull.client.address} was used by another hardware address, ${pull.client.mac}: not counted for this device.`,
-    )
-  }
-  return [...remarks, ...outOfOrder(device.steps)]
-}
-
-function outOfOrder(steps: readonly StepPlan[]): string[] {
-  return steps.flatMap((step, index) => {
-    const before = steps[index - 1]
-    if (step.pull == null || before === undefined || before.pull === step.pull) return []
-    const early = before.pull === null || step.pull.begun < before.pull.begun
-    return early ? [`Step ${index + 1} was pulled before step ${index}.`] : []
-  })
-}
-
-function warningsOn(device: DevicePlan, facts: DeviceFacts): string[] {
-  const warnings: string[] = []
-  if (device.standing === 'wrong image') {
-    const names = [...new Set(device.wrongPulls.map((pull) => pull.image.name))].join(', ')
-    const planned = facts.rows.flatMap((row) => row.image ?? []).join(', then ')
-    warnings.push(`Wrong image: ${names}. Planned: ${planned === '' ? 'none' : planned}.`)
-  }
-  if (device.printed?.planned === false) {
-    warnings.push(`The device printed the digest of ${device.printed.image}, which is not the planned image.`)
-  }
-  for (const step of device.steps) {
-    if (step.offered === false) warnings.push(`The planned image ${step.image} was never on offer.`)
-  }
-  const dark = device.returned !== null && device.returned.backAt === null
-  if (dark && (facts.over || facts.notBack)) warnings.push('It went dark and has not answered again.')
-  return [...warnings, ...device.versions.warnings]
 }
 
 function firstOf(rows: readonly PlannedRow[], column: 'model' | 'serial'): string | null {

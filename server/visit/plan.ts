@@ -5,8 +5,9 @@
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
+import type { DeviceFacts } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
-import { type DeviceFacts, planDevice } from './device-plan.ts'
+import { planDevice } from './device-plan.ts'
 import type { DarkOrBack, DevicePlan, Plan, Standing, Stranger } from './plan-shape.ts'
 import { createImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'

@@ -1,0 +1,61 @@
+/** What is said about one device in plain sentences: how sure its standing is, and what needs a hand. Pure. */
+import type { DeviceFacts } from './device-facts.ts'
+import type { DevicePlan, StepPlan } from './plan-shape.ts'
+
+export function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
+  const remarks: string[] = []
+  if (device.identifiedBy === 'shared address') {
+    remarks.push(
+      `Shares the address ${device.seenAt.join(', ')} with ${facts.sharedWith.join(', ')}: which of them pulled was not seen.`,
+    )
+  } else if (device.identifiedBy === 'address') {
+    const seen =
+      device.macSeen === null
+        ? 'no hardware address was seen, as behind a router'
+        : `the sheet has no hardware address for it (seen: ${device.macSeen})`
+    remarks.push(`Known by its network address alone: ${seen}.`)
+  }
+  const elsewhere = device.seenAt.filter((address) => address !== device.address)
+  if (device.address !== null && elsewhere.length > 0) {
+    remarks.push(`Also came from ${elsewhere.join(', ')}, with the same hardware address.`)
+  }
+  if (device.standing === 'pulled by another') {
+    remarks.push(`Pulled by ${device.via}; whether this device got the image from it was not seen.`)
+  }
+  for (const pull of device.rollbackPulls) remarks.push(`Pulled the way back, ${pull.image.name}.`)
+  const right = device.standing === 'wrong image' ? [] : device.wrongPulls
+  for (const pull of right) remarks.push(`Had pulled ${pull.image.name} before, which is not planned for it.`)
+  for (const pull of facts.takenBy) {
+    remarks.push(
+      `${pull.client.address} was used by another hardware address, ${pull.client.mac}: not counted for this device.`,
+    )
+  }
+  return [...remarks, ...outOfOrder(device.steps)]
+}
+
+function outOfOrder(steps: readonly StepPlan[]): string[] {
+  return steps.flatMap((step, index) => {
+    const before = steps[index - 1]
+    if (step.pull == null || before === undefined || before.pull === step.pull) return []
+    const early = before.pull === null || step.pull.begun < before.pull.begun
+    return early ? [`Step ${index + 1} was pulled before step ${index}.`] : []
+  })
+}
+
+export function warningsOn(device: DevicePlan, facts: DeviceFacts): string[] {
+  const warnings: string[] = []
+  if (device.standing === 'wrong image') {
+    const names = [...new Set(device.wrongPulls.map((pull) => pull.image.name))].join(', ')
+    const planned = facts.rows.flatMap((row) => row.image ?? []).join(', then ')
+    warnings.push(`Wrong image: ${names}. Planned: ${planned === '' ? 'none' : planned}.`)
+  }
+  if (device.printed?.planned === false) {
+    warnings.push(`The device printed the digest of ${device.printed.image}, which is not the planned image.`)
+  }
+  for (const step of device.steps) {
+    if (step.offered === false) warnings.push(`The planned image ${step.image} was never on offer.`)
+  }
+  const dark = device.returned !== null && device.returned.backAt === null
+  if (dark && (facts.over || facts.notBack)) warnings.push('It went dark and has not answered again.')
+  return [...warnings, ...device.versions.warnings]
+}
