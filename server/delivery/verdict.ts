@@ -146,7 +146,7 @@ function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: re
   }
   const last = fetches.at(-1)
   if (last?.ending === 'unconfirmed' && last.acknowledged === true) {
-    notes.push('the client system acknowledged every byte, but had closed its side before')
+    notes.push("the client's system acknowledged every byte, but no close in order was seen")
   }
   return notes
 }
