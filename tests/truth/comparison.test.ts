@@ -1,0 +1,195 @@
+/** The judge of the truth test judged: each kind of untruth in an audit is found, and a true one passes. */
+import { expect, test } from 'vitest'
+import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
+import type { Audit } from '../clients/program.ts'
+import { compare } from './comparison.ts'
+import type { Device, RequestTruth } from './device.ts'
+import type { Images } from './images.ts'
+import { createRandom } from './random.ts'
+
+const SHA = 'a'.repeat(64)
+const BYTES = 1000
+const ADDRESS = '127.1.0.0'
+const IMAGE = { name: 'panel.bin', plainPath: '/panel.bin', bytes: BYTES, sha256: SHA }
+
+function device(
+  received: number,
+  leaving: RequestTruth['leaving'],
+  more: Partial<RequestTruth> = {},
+): Device {
+  const request: RequestTruth = {
+    device: 7,
+    address: ADDRESS,
+    port: 1025,
+    method: 'GET',
+    target: '/panel.bin',
+    range: undefined,
+    pipelined: false,
+    life: 0,
+    lifeAtEnd: 0,
+    status: 200,
+    version: SHA,
+    first: 0,
+    promised: BYTES,
+    received,
+    foreign: undefined,
+    shortInOrder: false,
+    halfClosedFirst: false,
+    inSystem: 0,
+    leaving,
+    heldAfter: [{ first: 0, end: received }],
+    endedAt: 0,
+    ...more,
+  }
+  return {
+    number: 7,
+    address: ADDRESS,
+    behaviour: 'played',
+    random: createRandom('played'),
+    image: 'panel.bin',
+    requests: [request],
+    heldWhole: new Set(received === BYTES ? [SHA] : []),
+    get: () => Promise.resolve(undefined),
+    kept: () => undefined,
+    held: () => [],
+    resumable: () => undefined,
+    forget: () => undefined,
+  }
+}
+
+const FETCH: FetchRecord = {
+  id: '1',
+  client: { address: ADDRESS, port: 1025 },
+  localAddress: '127.0.0.1',
+  method: 'GET',
+  target: '/panel.bin',
+  httpVersion: '1.1',
+  userAgent: 'truth-device/7',
+  range: null,
+  image: IMAGE,
+  status: 200,
+  ending: 'delivered',
+  acknowledged: null,
+  first: 0,
+  bytesPromised: BYTES,
+  bytesHandedOver: BYTES,
+  begun: '2026-11-25T20:00:00.000Z',
+  ended: '2026-11-25T20:00:01.000Z',
+  firstByteMs: 1,
+  lastByteMs: 2,
+  durationMs: 3,
+  reason: null,
+  hint: null,
+  versionChanged: false,
+  beside: 0,
+  rehearsal: false,
+  count: 1,
+}
+
+const PULL: PullRecord = {
+  client: { address: ADDRESS, mac: null, device: null },
+  image: IMAGE,
+  state: 'complete',
+  bytesCovered: BYTES,
+  begun: FETCH.begun,
+  ended: FETCH.ended,
+  seconds: 1,
+  bytesPerSecond: BYTES,
+  versionChanged: false,
+  shared: false,
+  notes: [],
+  fetches: ['1'],
+}
+
+function faultsOf(of: Device, fetches: readonly FetchRecord[], pulls: readonly PullRecord[]) {
+  const audit: Audit = { fetches, pulls, ledger: { entries: 2, intact: true, head: '' } }
+  const version = { image: 'panel.bin', sha256: SHA, bytes: BYTES, from: () => () => Buffer.alloc(0) }
+  const images = { version: (sha256: string) => (sha256 === SHA ? version : undefined) } as Images
+  return compare({ devices: [of], images, audit, lastLife: 0 })
+}
+
+test('a true record passes', () => {
+  const { faults, due, dueComplete } = faultsOf(device(BYTES, 'in order'), [FETCH], [PULL])
+  expect({ faults, due, dueComplete }).toEqual({ faults: [], due: 1, dueComplete: 1 })
+})
+
+const short = device(400, 'reset')
+const cut: FetchRecord = { ...FETCH, ending: 'cut', bytesHandedOver: 600 }
+const part: PullRecord = { ...PULL, state: 'incomplete', bytesCovered: 0 }
+
+test('so does the true record of a device that reset', () => {
+  expect(faultsOf(short, [cut], [part]).faults).toEqual([])
+})
+
+test.each<[string, Device, readonly FetchRecord[], readonly PullRecord[], RegExp]>([
+  ['delivered, and bytes are missing', short, [FETCH], [part], /WRONG CLAIM: .* is delivered/],
+  [
+    'complete, and bytes are missing',
+    short,
+    [cut],
+    [{ ...part, state: 'complete' }],
+    /WRONG CLAIM: .* is complete/,
+  ],
+  ['more covered than is held', short, [cut], [{ ...part, bytesCovered: 401 }], /WRONG CLAIM: .* covers 401/],
+  [
+    'less handed over than was received',
+    short,
+    [{ ...cut, bytesHandedOver: 399 }],
+    [part],
+    /handed over 399/,
+  ],
+  ['delivered, and it ended with a reset', device(BYTES, 'reset'), [FETCH], [PULL], /ended with a reset/],
+  ['no entry for a fetch', device(BYTES, 'in order'), [], [], /no entry for a fetch/],
+  [
+    'an entry without a fetch',
+    short,
+    [cut, { ...cut, id: '2', client: { address: ADDRESS, port: 1026 } }],
+    [part],
+    /entries without a request/,
+  ],
+  [
+    'an entry of nobody',
+    short,
+    [cut, { ...cut, id: '2', client: { address: '127.1.0.9' } }],
+    [part],
+    /where no device stands/,
+  ],
+  [
+    'another device is named',
+    short,
+    [{ ...cut, userAgent: 'truth-device/8' }],
+    [part],
+    /names truth-device\/8/,
+  ],
+  [
+    'a refusal that nobody met',
+    short,
+    [cut, { ...cut, id: '2', ending: 'refused', status: 404 }],
+    [part],
+    /1 refusals on record/,
+  ],
+  ['a pull that still runs', short, [cut], [{ ...part, state: 'running' }], /still runs/],
+  [
+    'holds all, closed in order, and is not complete',
+    device(BYTES, 'in order'),
+    [{ ...FETCH, ending: 'unconfirmed' }],
+    [{ ...part, state: 'unconfirmed' }],
+    /only 0 of 1/,
+  ],
+  [
+    'bytes of no version',
+    device(400, 'reset', { foreign: 'bytes from 0 on' }),
+    [cut],
+    [part],
+    /bytes from 0 on/,
+  ],
+  [
+    'a short body that ended in order',
+    device(400, 'lost', { shortInOrder: true }),
+    [cut],
+    [part],
+    /ended in order after 400/,
+  ],
+])('found: %s', (_what, of, fetches, pulls, fault) => {
+  expect(faultsOf(of, fetches, pulls).faults.join('\n')).toMatch(fault)
+})
