@@ -21,7 +21,7 @@ const IMAGES = {
   'small.bin': imageBytes(64_000, 'small'),
   'large.bin': imageBytes(16 * 1024 * 1024, 'large'),
 }
-const ROUNDS = 6
+const ROUNDS = 5
 
 test(`killed ${ROUNDS} times under load, it loses nothing that it had said`, {
   timeout: 90_000,

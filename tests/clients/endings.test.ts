@@ -54,7 +54,7 @@ beforeAll(async () => {
     }),
   )
   ;[patient, pauseShort, lingerShort] = all as [Served, Served, Served]
-})
+}, 60_000)
 
 /** The ending of this client's fetch, once the rule that holds for every ending has been checked. */
 async function endingOf(served: Served, client: RawClient, name: Name): Promise<EntryOf<'fetch-ended'>> {

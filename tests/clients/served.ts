@@ -73,7 +73,7 @@ export interface ServeOptions {
   readonly cleanUp: Until
 }
 
-const DEADLINE_MS = 15_000
+const DEADLINE_MS = 25_000
 const SHORT_TIMES = ['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '300']
 
 /** Bytes that repeat nowhere, the same for the same seed: SHA-256 in counter mode, 32 bytes a step. */
