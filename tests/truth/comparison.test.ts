@@ -35,6 +35,8 @@ function device(
     foreign: undefined,
     shortInOrder: false,
     halfClosedFirst: false,
+    resumedHonestly: false,
+    closingMs: 0,
     inSystem: 0,
     leaving,
     heldAfter: [{ first: 0, end: received }],

@@ -117,7 +117,8 @@ export function compare(evidence: Evidence): Comparison {
     .filter(({ state }) => state !== 'complete')
     .map(({ device, state }) => {
       const endings = (records.get(device.address) ?? []).map(wordsOfFetch)
-      return `${whoIs([device])} is ${state}: ${endings.join('; ')}`
+      const closing = device.requests.map(({ closingMs }) => closingMs).join(', ')
+      return `${whoIs([device])} is ${state}: ${endings.join('; ')}; it closed after ${closing} ms`
     })
   if (missed.length > due.length * 0.01) {
     faults.push(`only ${dueComplete} of ${due.length} devices that hold all and closed in order are complete`)
@@ -158,7 +159,7 @@ function inOrder(device: Device, sha256: string, images: Images): boolean {
       truth.leaving === 'in order' && !truth.halfClosedFirst && truth.received === truth.promised
     if (!closedInOrder) continue
     spans.push({ first: truth.first, end: truth.first + truth.received })
-    if (truth.status === 206 && resume > 0) spans.push({ first: 0, end: resume })
+    if (truth.status === 206 && resume > 0 && truth.resumedHonestly) spans.push({ first: 0, end: resume })
   }
   return holdsAll(spans, bytes)
 }

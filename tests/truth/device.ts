@@ -43,6 +43,10 @@ export interface RequestTruth {
   /** The server ended its stream although bytes were missing. */
   shortInOrder: boolean
   halfClosedFirst: boolean
+  /** Whether it held all bytes before the one that it resumed at, of the version that the answer names. */
+  resumedHonestly: boolean
+  /** From its last byte to its end of the connection, ms. */
+  closingMs: number
   /** Bytes that its system had taken, and its program never read, when it reset after closing its side in order. */
   inSystem: number
   leaving: Leaving | undefined
@@ -156,6 +160,8 @@ export function createDevice(
       foreign: undefined,
       shortInOrder: false,
       halfClosedFirst: false,
+      resumedHonestly: false,
+      closingMs: 0,
       inSystem: 0,
       leaving: undefined,
       heldAfter: [],
@@ -180,7 +186,9 @@ export function createDevice(
     )
     if (options.halfCloseFirst === true) await over.halfClose()
     const end = await readAnswer(over, truth, options)
+    const readAt = performance.now()
     await leave(over, truth, end, options)
+    truth.closingMs = Math.round(performance.now() - readAt)
     truth.lifeAtEnd = site.life()
     truth.endedAt = Date.now()
     truth.heldAfter = joined([
@@ -201,6 +209,7 @@ export function createDevice(
     truth.status = answer.status
     if (answer.bodyBytes === 0) return undefined
     understand(answer, truth)
+    truth.resumedHonestly = heldFromStart(file.get(truth.version ?? '') ?? []) >= truth.first
     if (answer.status === 200) file.clear()
     return readBody(over, truth, options)
   }

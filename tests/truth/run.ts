@@ -5,6 +5,7 @@
 import { mkdtempSync, realpathSync, rmSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
+import { monitorEventLoopDelay } from 'node:perf_hooks'
 import { audit, fetchproof } from '../clients/program.ts'
 import { freePort } from '../clients/served.ts'
 import { BEHAVIOURS, type Behaviour, SHARED_BEHAVIOURS } from './behaviours.ts'
@@ -53,19 +54,24 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
     const site = siteOf(program, images, leftBehind)
     const groups = fleet(site, count, seed, random)
     const kills = run.kills ?? Math.min(6, Math.ceil(count / 150))
+    const stalls = monitorEventLoopDelay()
+    stalls.enable()
     await act({ groups, site, program, images, random, atOnce, count, kills })
+    stalls.disable()
     for (const connection of leftBehind) connection.close()
     const status = await program.stop()
     const devices = groups.flat().map(({ device }) => device)
     const compared = compare({ devices, images, audit: await audit(folder), lastLife: program.life() })
     const faults = [...compared.faults, ...(await endFaults(folder, status, program.words()))]
     const seconds = ((performance.now() - begun) / 1000).toFixed(1)
+    const stallMs = Math.round(stalls.max / 1e6)
+    const circumstances = `${program.life()} kills; ${seconds} s; the devices stood still for ${stallMs} ms at most`
     const repeat = `npm run truth -- --devices ${count} --seed ${seed}`
     return {
       ...compared,
       faults,
       repeat,
-      lines: wordsOf({ ...compared, faults }, program.life(), seconds, repeat),
+      lines: wordsOf({ ...compared, faults }, circumstances, repeat),
     }
   } finally {
     await program?.destroy()
@@ -183,12 +189,12 @@ async function endFaults(folder: string, status: number | null, words: string): 
 
 const FAULTS_SHOWN = 25
 
-function wordsOf(compared: Comparison, kills: number, seconds: string, repeat: string): string[] {
+function wordsOf(compared: Comparison, circumstances: string, repeat: string): string[] {
   const { faults, devices, due, dueComplete, missed, takenBySystemOnly } = compared
   return [
     ...tableOf(devices),
-    `${dueComplete} of ${due} devices that hold all, closed in order, shared no address and met no kill are complete; ` +
-      `${kills} kills; ${seconds} s`,
+    `${dueComplete} of ${due} devices that hold all, closed in order, shared no address and met no kill are complete`,
+    circumstances,
     `${takenBySystemOnly} fetches delivered to a device's system that closed in order while its program read only a part`,
     ...missed.slice(0, FAULTS_SHOWN).map((each) => `not complete: ${each}`),
     ...faults.slice(0, FAULTS_SHOWN).map((fault) => `FAULT  ${fault}`),

@@ -23,7 +23,7 @@ const START_MS = 30_000
 /** Short times, so that a run is short; the wait for a client's close is longer than any device here takes. */
 const FLAGS = [
   ...['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '400'],
-  ...['--linger-ms', '8000', '--page-port', '0', '--no-page', '--format', 'json'],
+  ...['--linger-ms', '20000', '--page-port', '0', '--no-page', '--format', 'json'],
 ]
 
 export async function serveProgram(folder: string, port: number): Promise<ServedProgram> {
