@@ -62,10 +62,10 @@ export interface RunningFetch {
 const PIECES_A_TURN = 16
 const QUEUE_POLL_FIRST_MS = 10
 const QUEUE_POLL_MAX_MS = 1_000
-/** A client that reads until our end of stream gets it so much late at most. */
-const QUEUE_POLL_WAITING_MS = 200
 const ABSENCES_BELIEVED = 3
 const END_OF_STREAM_AFTER_MS = 10
+/** At 10, 30, 70, 150 and 310 ms: a client that holds little by then does not close so soon, and may read to our end. */
+const LOOKS_BEFORE_END_OF_STREAM = 5
 
 export function createFetch(plan: FetchPlan): RunningFetch {
   const { opened, clock } = plan
@@ -145,7 +145,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (state.phase === 'ended') return
     lingering = setTimeout(() => note({ kind: 'time-out' }), plan.lingerMs)
     note({ kind: 'all handed' })
-    if (plan.sendQueues.supported) awaitAcknowledgement(END_OF_STREAM_AFTER_MS, 0)
+    if (plan.sendQueues.supported) awaitAcknowledgement(1)
   }
 
   /**
@@ -154,18 +154,16 @@ export function createFetch(plan: FetchPlan): RunningFetch {
    * its queue could not be seen any more. A close that has come may lie unread, for long on a busy machine (with
    * 10 ms alone one good client in ten was unconfirmed on two cores at a load of 8).
    */
-  function awaitAcknowledgement(delayMs: number, absent: number): void {
+  function awaitAcknowledgement(look: number): void {
+    const delayMs = END_OF_STREAM_AFTER_MS * 2 ** (look - 1)
     endingStream = setTimeout(() => {
       if (state.phase !== 'waiting' || wire === undefined) return
       plan.sendQueues.ask(wire.connection).then((answer) => {
         if (state.phase !== 'waiting') return
+        // An absence says nothing: the table may skip an entry, and a reset shows by itself.
         if (answer.known) note(queueSeen(answer))
-        if (state.phase === 'waiting' && absent + 1 < ABSENCES_BELIEVED) {
-          const nextMs = Math.min(QUEUE_POLL_WAITING_MS, delayMs * 2)
-          awaitAcknowledgement(nextMs, answer.known ? 0 : absent + 1)
-        } else {
-          endStream()
-        }
+        if (state.phase === 'waiting' && look < LOOKS_BEFORE_END_OF_STREAM) awaitAcknowledgement(look + 1)
+        else endStream()
       }, plan.onFault)
     }, delayMs)
   }

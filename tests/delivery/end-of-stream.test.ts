@@ -86,6 +86,11 @@ test('our end of stream waits until the client has acknowledged every byte', asy
   expect(state.ending).toBe('delivered')
 })
 
+test('our end of stream does not wait for long: a slow client may read to it', async () => {
+  const { said } = await play([FULL], (client) => client.lost('ECONNRESET'))
+  expect(said).toEqual(['end of stream after 5 questions'])
+})
+
 test('a queue that was never seen empty leaves a forgotten connection unconfirmed', async () => {
   const { state, said } = await play([ABSENT], (client) => client.closed())
   expect(said).toHaveLength(1)
