@@ -16,7 +16,7 @@ import type { Entry, ImageReference, NewEntry, OwnAddressReference } from './led
 import { type Ledger, openLedger } from './ledger/ledger.ts'
 import { watchAddresses } from './network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
-import { type Base, basesOf, type Listening } from './network/bases.ts'
+import { type Base, basesOf, type Listening, loopbackBases } from './network/bases.ts'
 import { createNeighbourLearning } from './network/neighbour-learning.ts'
 import { systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
@@ -62,6 +62,8 @@ export interface Depot {
   own(): readonly OwnAddress[]
   /** Base URLs of own addresses that are listened on. */
   bases(): readonly Base[]
+  /** The same for loopback: for trying things out on this machine. */
+  loopbackBases(): readonly Base[]
   /** Told by whoever listens, once. */
   listeningOn(listening: readonly Listening[]): void
   /** What went wrong in this run, newest last. */
@@ -309,6 +311,7 @@ function wire(
     recentFetches: () => recent,
     own,
     bases: () => basesOf(own(), listening),
+    loopbackBases: () => loopbackBases(own(), listening),
     listeningOn(now) {
       listening = now
       changed()

@@ -3,7 +3,7 @@
  * `fetchproof.json` comes with the staging folder, which may be borrowed: it can name the visit, lines to paste
  * and link rates, and can set nothing that opens, moves or admits anything.
  */
-import { readFileSync } from 'node:fs'
+import { accessSync, constants, readFileSync } from 'node:fs'
 import { join, resolve } from 'node:path'
 import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
@@ -141,7 +141,7 @@ export function readFolderFile(folder: string): FolderFile {
   try {
     text = readFileSync(path, 'utf8')
   } catch (error) {
-    if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '')) return {}
+    if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '') || !isSearchable(folder)) return {}
     throw new FetchproofError(
       'FP_SETTING_BAD',
       { setting: SETTINGS_FILE, value: path, why: `it cannot be read (${systemCode(error) ?? error}).` },
@@ -169,6 +169,16 @@ export function readFolderFile(folder: string): FolderFile {
     }
   }
   return Object.freeze(file)
+}
+
+/** A folder that cannot be looked into is another matter than a file that cannot be read; who opens it says so. */
+function isSearchable(folder: string): boolean {
+  try {
+    accessSync(folder, constants.R_OK | constants.X_OK)
+    return true
+  } catch {
+    return false
+  }
 }
 
 function check(schema: TSchema, value: unknown, source: string): void {

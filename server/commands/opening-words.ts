@@ -23,7 +23,7 @@ export function openingWords(
     '',
     ...imageTable(images),
     '',
-    ...pasteLines(images, depot.bases(), depot.settings.paste),
+    ...pasteLines(images, depot),
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),
     ...remarks.map((remark) => `Note: ${remark}`),
@@ -54,28 +54,30 @@ export function imageTable(images: readonly Image[]): string[] {
 }
 
 /** One block an address; the address of the device decides which one it can reach. */
-export function pasteLines(
-  images: readonly Image[],
-  bases: readonly Base[],
-  paste: readonly string[],
-): string[] {
-  if (bases.length === 0) {
+function pasteLines(images: readonly Image[], depot: Depot): string[] {
+  const bases = depot.bases()
+  if (bases.length > 0) {
     return [
-      'This laptop has no network address but loopback: connect the cable or the network, then look here again.',
+      'Paste on the device; use the address that is in its own network:',
+      ...blocks(images, bases, depot.settings.paste),
     ]
   }
-  const servable = images.filter((image) => image.state !== 'held')
   return [
-    'Paste on the device; use the address that is in its own network:',
-    ...bases.flatMap((base) => [
-      `  ${base.own.interface}  ${base.own.address}/${base.own.prefix}${marksOf(base)}`,
-      ...(servable.length === 0 ? [`    ${base.url}/`] : []),
-      ...servable.slice(0, LINES_PER_ADDRESS).flatMap((image) => linesFor(base, image, paste)),
-      ...(servable.length > LINES_PER_ADDRESS
-        ? [`    … the other images: ${base.url}/ and the image's path`]
-        : []),
-    ]),
+    'No device can reach this laptop: it listens on no network address. Connect the cable or the network.',
+    ...blocks(images, depot.loopbackBases(), depot.settings.paste),
   ]
+}
+
+function blocks(images: readonly Image[], bases: readonly Base[], paste: readonly string[]): string[] {
+  const servable = images.filter((image) => image.state !== 'held')
+  return bases.flatMap((base) => [
+    `  ${base.own.interface}  ${base.own.address}/${base.own.prefix}${marksOf(base)}`,
+    ...(servable.length === 0 ? [`    ${base.url}/`] : []),
+    ...servable.slice(0, LINES_PER_ADDRESS).flatMap((image) => linesFor(base, image, paste)),
+    ...(servable.length > LINES_PER_ADDRESS
+      ? [`    … the other images: ${base.url}/ and the image's path`]
+      : []),
+  ])
 }
 
 /** The line for the first address, for an image that is ready; the page has the others. */
@@ -103,6 +105,7 @@ function marksOf({ own, port }: Base): string {
     ...(port === 80 ? ['for consoles that take no port'] : []),
     ...(own.tunnel ? ['a tunnel: refused without --allow-tunnels'] : []),
     ...(own.linkLocal ? ['link-local'] : []),
+    ...(own.loopback ? ['this laptop only'] : []),
   ]
   return marks.length === 0 ? '' : `  (${marks.join('; ')})`
 }

@@ -3,7 +3,9 @@ import { type Command, Option } from 'commander'
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
 import type { Entry } from '../ledger/entries.ts'
-import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
+import { bytesText } from '../report/units.ts'
+import { visible } from '../report/visible.ts'
+import { createSettings, DEFAULTS, type Settings, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { keepAwake } from './keep-awake.ts'
 import { createLiveView } from './live-view.ts'
@@ -87,9 +89,22 @@ async function serve(
   around: Surroundings,
 ): Promise<number> {
   const settings = createSettings({ folder, ...flags })
-  const log = createLog(around)
   // From now on, so that stopping while it starts is as orderly as later.
-  const toldToStop = stopSignal(around)
+  const signals = listenForSignals(around)
+  try {
+    return await serveUntilTold(settings, format, around, signals)
+  } finally {
+    signals.close()
+  }
+}
+
+async function serveUntilTold(
+  settings: Settings,
+  format: ServeFlags['format'],
+  around: Surroundings,
+  signals: Signals,
+): Promise<number> {
+  const log = createLog(around)
   const serving = await startServing(
     settings,
     (error) => log.error(error),
@@ -104,18 +119,21 @@ async function serve(
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
   void awake?.outcome.then(({ sentence }) => remark(sentence))
   if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
-  const signal = await toldToStop
+  const signal = await signals.next()
   awake?.stop()
   const { depot } = serving
   const say = (line: string): void => {
     if (format === 'text') view.print(line)
   }
-  const active = depot.livePulls().filter((pull) => pull.movement !== undefined)
+  const active = depot.delivery.underWay.list()
   if (active.length > 0) {
     say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
-    for (const pull of active)
-      say(`  ${pull.client.address}  ${pull.image.name}  ${pull.bytesNow} of ${pull.image.bytes} bytes`)
-    await Promise.race([serving.windDown(), stopSignal(around)])
+    for (const { address, image, promised, fetch } of active) {
+      say(
+        `  ${address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
+      )
+    }
+    await Promise.race([serving.windDown(), signals.next()])
   }
   const before = depot.ledger
   await serving.close(signal)
@@ -136,16 +154,34 @@ function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void
   stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
 }
 
-/** Resolves with the name of the next signal to stop. */
-function stopSignal(around: Surroundings): Promise<string> {
-  return new Promise((told) => {
-    const listeners = (['SIGINT', 'SIGTERM'] as const).map((name) => {
-      const listener = (): void => {
-        for (const [signal, each] of listeners) around.off(signal, each)
-        told(name)
-      }
-      around.on(name, listener)
-      return [name, listener] as const
-    })
+interface Signals {
+  /** Resolves with the name of the next signal to stop. */
+  next(): Promise<string>
+  close(): void
+}
+
+/** A signal that nobody waits for is passed over: closing goes on, whatever is pressed meanwhile. */
+function listenForSignals(around: Surroundings): Signals {
+  let early: string | undefined
+  let waiting: ((name: string) => void) | undefined
+  const listeners = (['SIGINT', 'SIGTERM'] as const).map((name) => {
+    const listener = (): void => {
+      if (waiting === undefined) early = name
+      waiting?.(name)
+      waiting = undefined
+    }
+    around.on(name, listener)
+    return [name, listener] as const
   })
+  return {
+    next: () =>
+      new Promise((told) => {
+        if (early !== undefined) told(early)
+        else waiting = told
+        early = undefined
+      }),
+    close() {
+      for (const [name, listener] of listeners) around.off(name, listener)
+    },
+  }
 }

@@ -15,6 +15,8 @@ const BEFORE_TABLE_MS = 1_500
 export async function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): Promise<void> {
   const fetches = createFetchBook()
   const early: (() => void)[] = []
+  /** Images that the first table shows as ready: their entries say nothing new. */
+  const inTable = new Set<string>()
   let tableStands = false
 
   function whenTableStands(act: () => void): void {
@@ -25,14 +27,14 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   function tell(entry: Entry): void {
     const fetch = fetches.take(entry)
     const ended = entry.kind === 'fetch-ended' ? fetch : undefined
-    // The table says it already.
-    if (!tableStands && (entry.kind === 'image' || entry.kind === 'held')) return
     whenTableStands(() => {
+      if (entry.kind === 'image' && inTable.delete(`${entry.sha256} ${entry.name}`)) return
       const happening = happeningOf(entry, {
         ended,
         pullOf: (id) => depot.pulls.pullOf(String(id)),
         nameOf: (client) => depot.visit.nameOf({ address: client.address, mac: depot.pulls.macOf(client) }),
-        urlOf: (name) => preferredUrl(depot.catalogue.get(name), depot.bases()),
+        urlOf: (name) =>
+          preferredUrl(depot.catalogue.get(name), [...depot.bases(), ...depot.loopbackBases()]),
       })
       if (happening === undefined) return
       view.print(happening.text)
@@ -51,6 +53,9 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   )
   await Promise.race([depot.catalogue.idle(), wait(depot.settings.settleMs + BEFORE_TABLE_MS)])
   for (const line of openingWords(depot, pageAddress, remarks)) view.print(line)
+  for (const { name, state, version } of depot.catalogue.images()) {
+    if (state === 'ready') inTable.add(`${version?.sha256} ${name}`)
+  }
   tableStands = true
   for (const act of early.splice(0)) act()
   const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)

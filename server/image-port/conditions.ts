@@ -1,6 +1,6 @@
 /**
  * Conditional requests, RFC 9110 §13, for one representation whose entity tag is its SHA-256: evaluated in the
- * order of §13.2.2. Comparison is strong throughout, also for If-None-Match: a weak tag was never given out.
+ * order of §13.2.2. If-Match and If-Range compare strongly, If-None-Match weakly, as §13.1 demands of each.
  */
 
 export interface Validators {
@@ -23,13 +23,13 @@ export function evaluateConditions(headers: ConditionHeaders, current: Validator
   const ifMatch = headers['if-match']
   const unmodifiedSince = headers['if-unmodified-since']
   if (ifMatch !== undefined) {
-    if (!listsTag(ifMatch, current.etag)) return 'failed'
+    if (!listsTag(ifMatch, current.etag, 'strongly')) return 'failed'
   } else if (unmodifiedSince !== undefined && isAfter(current.modifiedMs, unmodifiedSince)) {
     return 'failed'
   }
   const noneMatch = headers['if-none-match']
   const modifiedSince = headers['if-modified-since']
-  if (noneMatch !== undefined) return listsTag(noneMatch, current.etag) ? 'not modified' : 'go on'
+  if (noneMatch !== undefined) return listsTag(noneMatch, current.etag, 'weakly') ? 'not modified' : 'go on'
   if (modifiedSince !== undefined && isAfter(current.modifiedMs, modifiedSince) === false)
     return 'not modified'
   return 'go on'
@@ -43,10 +43,11 @@ export function ifRangeHolds(header: string | undefined, current: Validators): b
   return header === undefined || header.trim() === current.etag
 }
 
-function listsTag(header: string, etag: string): boolean {
+/** RFC 9110 §8.8.3.2: a weak tag equals a strong one only in a weak comparison. */
+function listsTag(header: string, etag: string, compared: 'strongly' | 'weakly'): boolean {
   if (header.trim() === '*') return true
   const tags: readonly string[] = header.match(/(?:W\/)?"[^"]*"/g) ?? []
-  return tags.includes(etag)
+  return tags.includes(etag) || (compared === 'weakly' && tags.includes(`W/${etag}`))
 }
 
 /** Undefined when the date cannot be read: the condition is then ignored (§13.1.3, §13.1.4). Whole seconds. */

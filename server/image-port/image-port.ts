@@ -17,6 +17,7 @@ import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Connection as Endpoints } from '../network/send-queue.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
+import { readRawTarget } from './raw-target.ts'
 import { createResponder, type ResponderDeps } from './responder.ts'
 
 export interface ImagePortDeps extends ResponderDeps {
@@ -68,9 +69,9 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     server.on('connection', ({ localAddress, remoteAddress }: Socket) =>
       deps.onConnection?.(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),
     )
-    server.on('clientError', (error: ParseError, socket: Socket) =>
-      unparsed(deps, connections, error, socket),
-    )
+    server.on('clientError', (error: ParseError, socket: Socket) => {
+      if (!answeredByHand(error, socket)) unparsed(deps, connections, error, socket)
+    })
     server.on('checkContinue', listener)
     server.on('connect', (request: IncomingMessage, socket: Socket) => unparsedMethod(deps, request, socket))
     return server
@@ -89,16 +90,28 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
 
   app.addHook('onRequest', async (request, reply) => {
     reply.hijack()
-    try {
-      await respond(request.raw, reply.raw, request.originalUrl)
-    } catch (error) {
-      deps.onFault(error)
-      request.raw.socket.resetAndDestroy()
-    }
+    answerOrReset(request.raw, reply.raw, request.originalUrl)
   })
   app.all('/', () => undefined)
   app.setNotFoundHandler(() => undefined)
   await app.ready()
+
+  /** A target that only lacks its escaping is answered like any other. */
+  function answeredByHand(error: ParseError, socket: Socket): boolean {
+    const connection = connections.of(socket)
+    if (connection === undefined || connection.busy || error.rawPacket === undefined) return false
+    const read = readRawTarget(error.rawPacket, socket)
+    if (read === undefined) return false
+    answerOrReset(read.request, read.response, read.request.url ?? '')
+    return true
+  }
+
+  function answerOrReset(request: IncomingMessage, response: ServerResponse, target: string): void {
+    respond(request, response, target).catch((error: unknown) => {
+      deps.onFault(error)
+      request.socket.resetAndDestroy()
+    })
+  }
 
   async function respond(request: IncomingMessage, response: ServerResponse, target: string): Promise<void> {
     const connection = connections.of(request.socket)
@@ -172,7 +185,8 @@ function unparsedMethod(deps: ImagePortDeps, request: IncomingMessage, socket: S
 
 function firstLineOf(packet: Buffer): Buffer {
   const end = packet.indexOf(0x0a)
-  return packet.subarray(0, Math.min(end === -1 ? packet.length : end, 1024))
+  const line = packet.subarray(0, Math.min(end === -1 ? packet.length : end, 1024))
+  return line.at(-1) === 0x0d ? line.subarray(0, -1) : line
 }
 
 function whoAsked(

@@ -16,13 +16,26 @@ export interface Base {
 
 /** In the order of the addresses, the main port first. Addresses that cannot be pasted are left out. */
 export function basesOf(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
-  return own
-    .filter((address) => address.offerable)
-    .flatMap((address) =>
-      listening
-        .filter((each) => covers(each, address))
-        .map(({ port }) => ({ own: address, port, url: baseUrl(address.address, port) })),
-    )
+  return basesAmong(
+    own.filter((address) => address.offerable),
+    listening,
+  )
+}
+
+/** For trying things out on this machine itself. */
+export function loopbackBases(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
+  return basesAmong(
+    own.filter((address) => address.loopback),
+    listening,
+  )
+}
+
+function basesAmong(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
+  return own.flatMap((address) =>
+    listening
+      .filter((each) => covers(each, address))
+      .map(({ port }) => ({ own: address, port, url: baseUrl(address.address, port) })),
+  )
 }
 
 export function baseUrl(address: string, port: number): string {

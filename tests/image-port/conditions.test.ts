@@ -21,6 +21,7 @@ describe('RFC 9110 §13.1', () => {
     ['If-Match with a weak form: strong comparison', { 'if-match': `W/${ETAG}` }, 'failed'],
     ['If-None-Match with the tag', { 'if-none-match': ETAG }, 'not modified'],
     ['If-None-Match with any', { 'if-none-match': '*' }, 'not modified'],
+    ['If-None-Match with a weak form: weak comparison', { 'if-none-match': `W/${ETAG}` }, 'not modified'],
     ['If-None-Match with another', { 'if-none-match': '"x"' }, 'go on'],
     ['a tag that only contains ours', { 'if-none-match': `"x${ETAG.slice(1)}` }, 'go on'],
     ['If-Modified-Since the same second', { 'if-modified-since': MODIFIED }, 'not modified'],
