@@ -7,4 +7,10 @@ process.stdout.on('error', (error: NodeJS.ErrnoException) => {
   if (error.code !== 'EPIPE') throw error
 })
 
-process.exitCode = await runProgram(process.argv.slice(2), process)
+const status = await runProgram(process.argv.slice(2), process)
+// Ended by a call and not by running out: while Node.js tears itself down, one more Ctrl-C would kill it with a
+// status that says so, although everything is closed. What was printed is out first.
+for (const stream of [process.stdout, process.stderr]) {
+  await new Promise<void>((written) => stream.write('', () => written()))
+}
+process.exit(status)

@@ -5,7 +5,7 @@ import pretty from 'pino-pretty'
 import type { Entry } from '../ledger/entries.ts'
 import { bytesText } from '../report/units.ts'
 import { visible } from '../report/visible.ts'
-import { createSettings, DEFAULTS, type Settings, type SettingsInput } from '../settings.ts'
+import { createSettings, DEFAULTS, type SettingsInput } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { keepAwake } from './keep-awake.ts'
 import { createLiveView } from './live-view.ts'
@@ -91,19 +91,6 @@ async function serve(
   const settings = createSettings({ folder, ...flags })
   // From now on, so that stopping while it starts is as orderly as later.
   const signals = listenForSignals(around)
-  try {
-    return await serveUntilTold(settings, format, around, signals)
-  } finally {
-    signals.close()
-  }
-}
-
-async function serveUntilTold(
-  settings: Settings,
-  format: ServeFlags['format'],
-  around: Surroundings,
-  signals: Signals,
-): Promise<number> {
   const log = createLog(around)
   const serving = await startServing(
     settings,
@@ -154,25 +141,20 @@ function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void
   stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
 }
 
-interface Signals {
-  /** Resolves with the name of the next signal to stop. */
-  next(): Promise<string>
-  close(): void
-}
-
-/** A signal that nobody waits for is passed over: closing goes on, whatever is pressed meanwhile. */
-function listenForSignals(around: Surroundings): Signals {
+/**
+ * Each call of what it returns resolves with the name of the next signal to stop. One that nobody waits for is passed
+ * over, to the very end of the process: closing goes on, whatever is pressed meanwhile.
+ */
+function listenForSignals(around: Surroundings): { next(): Promise<string> } {
   let early: string | undefined
   let waiting: ((name: string) => void) | undefined
-  const listeners = (['SIGINT', 'SIGTERM'] as const).map((name) => {
-    const listener = (): void => {
+  for (const name of ['SIGINT', 'SIGTERM'] as const) {
+    around.on(name, () => {
       if (waiting === undefined) early = name
       waiting?.(name)
       waiting = undefined
-    }
-    around.on(name, listener)
-    return [name, listener] as const
-  })
+    })
+  }
   return {
     next: () =>
       new Promise((told) => {
@@ -180,8 +162,5 @@ function listenForSignals(around: Surroundings): Signals {
         else waiting = told
         early = undefined
       }),
-    close() {
-      for (const [name, listener] of listeners) around.off(name, listener)
-    },
   }
 }

@@ -6,5 +6,4 @@ export interface Surroundings {
   readonly env: NodeJS.ProcessEnv
   readonly pid: number
   on(signal: 'SIGINT' | 'SIGTERM', listener: () => void): unknown
-  off(signal: 'SIGINT' | 'SIGTERM', listener: () => void): unknown
 }

@@ -149,7 +149,8 @@ describe.each(NAMES)('%s', (name) => {
     const client = await fetchOf(served, name)
     await client.readBody(bytes / 20)
     const ended = await endingOf(served, client, name)
-    expect(ended.acknowledged).not.toBe(true)
+    // The client's own system takes 100 KB whole, read or not: acknowledged, and no more than that.
+    expect(ended.acknowledged ?? false).toBe(name === 'small.bin')
     expectNoProgress(ended, name)
     // What is left comes to a bad end: no client may take a short body for the whole.
     if (ended.bytesHandedOver < bytes) expect(await client.readToEnd()).toBe('reset')
