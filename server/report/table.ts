@@ -26,5 +26,6 @@ export function tableLines<Row>(columns: readonly Column<Row>[], rows: readonly 
 
 /** Characters, counted by code point: good enough for names in most scripts. */
 function width(text: string): number {
-  return [...text].length
+  // Most cells are plain; splitting each into its characters would cost more than the rest of the table.
+  return /^[\x20-\x7e]*$/.test(text) ? text.length : [...text].length
 }
