@@ -90,12 +90,11 @@ describe.skipIf(!onPath('curl'))('curl', () => {
 
   test('-C - after it was stopped midway', async () => {
     const job = 'curl-resumed'
-    const args = ['-sS', '-o', copy(job), '--limit-rate', '2M']
-    const cut = await run('curl', [...args, '--max-time', '1', url(`${job}.bin`)])
-    expect(cut.status).toBe(28) // curl(1), EXIT CODES: operation timeout
-    const held = statSync(copy(job)).size
-    expect(held).toBeGreaterThan(0)
-    expect(held).toBeLessThan(BYTES)
+    // Cut by its reader, and not by a clock: a limited rate is an average that a busy machine makes up for.
+    const HELD = 3_000_000
+    await run('bash', ['-c', `curl -sS "$0" | head -c ${HELD} > "$1"`, url(`${job}.bin`), copy(job)])
+    expect(statSync(copy(job)).size).toBe(HELD)
+    expect(HELD).toBeLessThan(BYTES)
     await ok('curl', ['-sSf', '-C', '-', '-o', copy(job), url(`${job}.bin`)])
     expectSame(job)
     await expectOneCompletePull(job, 2)
@@ -170,13 +169,9 @@ describe.skipIf(!onPath('wget'))('GNU wget', () => {
 
   test('-c after it was killed midway', async () => {
     const job = 'wget-resumed'
-    const cut = await run('wget', ['-q', '--limit-rate=2m', '-P', folder, url(`${job}.bin`)], {
-      timeoutMs: 1000,
-    })
-    expect(cut.status).toBe(null)
-    const held = statSync(copy(job)).size
-    expect(held).toBeGreaterThan(0)
-    expect(held).toBeLessThan(BYTES)
+    const HELD = 3_000_000
+    await run('bash', ['-c', `wget -q -O - "$0" | head -c ${HELD} > "$1"`, url(`${job}.bin`), copy(job)])
+    expect(statSync(copy(job)).size).toBe(HELD)
     await ok('wget', ['-q', '-c', '-P', folder, url(`${job}.bin`)])
     expectSame(job)
     await expectOneCompletePull(job, 2)
