@@ -170,7 +170,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
         image: referenceOf(image),
         first: plan.first,
         promised: plan.promised,
-        resumesAt,
         rehearsal: asked.rehearsal ?? false,
         fetch,
       })

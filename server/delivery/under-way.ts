@@ -14,8 +14,6 @@ export interface UnderWay {
   readonly image: ImageReference
   readonly first: number
   readonly promised: number
-  /** The client's own statement by `bytes=K-`. */
-  readonly resumesAt: number | undefined
   readonly rehearsal: boolean
   readonly fetch: RunningFetch
 }

@@ -1,11 +1,12 @@
-/** `/PATH.sha256` and `/SHA256SUMS`: lines that `sha256sum -c` reads. Plain paths need no escaping in them. */
+/** `/PATH.sha256` and `/SHA256SUMS`: lines that `sha256sum -c` reads. */
 import type { ReadyImage } from '../staging/image.ts'
+import { formatLine } from '../staging/published/format-line.ts'
 
 export function checksumFile(image: ReadyImage): string {
   const name = image.plainPath.slice(image.plainPath.lastIndexOf('/') + 1)
-  return `${image.version.sha256}  ${name}\n`
+  return formatLine(image.version.sha256, name)
 }
 
 export function checksumList(images: readonly ReadyImage[]): string {
-  return images.map((image) => `${image.version.sha256}  ${image.plainPath.slice(1)}\n`).join('')
+  return images.map((image) => formatLine(image.version.sha256, image.plainPath.slice(1))).join('')
 }
