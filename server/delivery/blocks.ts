@@ -4,7 +4,8 @@
  * devices pulling one image costs one read and one check.
  *
  * A block is read into separate pieces of 64 KiB (one `readv`), each with memory of its own: a stalled socket
- * then pins the one piece that it was handed, not the block. Measured figures stand in DEVELOPERS.md.
+ * then pins the one piece that it was handed, not the block. Whoever has a block holds it, and lets go of it when
+ * done, so that its memory can be used again. Measured figures stand in DEVELOPERS.md.
  */
 import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
@@ -12,20 +13,26 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { sameFile } from '../staging/folder.ts'
 import type { Version } from '../staging/image.ts'
 import type { ImageFile } from './image-file.ts'
+import { createPieceMemory, PIECE_BYTES, type Piece, type PieceMemory } from './pieces.ts'
 
-export const PIECE_BYTES = 64 * 1024
-
-export type Block = readonly Uint8Array[]
+/** Verified, and held by whoever got it. */
+export interface HeldBlock {
+  readonly pieces: readonly Piece[]
+  /** Idempotent. */
+  letGo(): void
+}
 
 export interface OpenedVersion {
   readonly version: Version
   /** A verified block that is at hand, without waiting. */
-  at(index: number): Block | undefined
+  at(index: number): HeldBlock | undefined
   /**
    * Reads and verifies a block. Throws FP_IMAGE_CHANGED when its bytes are not those of the version or the file
    * was changed, FP_IMAGE_UNREADABLE when it cannot be read.
    */
-  load(index: number): Promise<Block>
+  load(index: number): Promise<HeldBlock>
+  /** Begins to load a block that will be wanted soon. A fault shows when the block itself is asked for. */
+  readAhead(index: number): void
   /** The descriptor is closed when the last user has released the version. Idempotent a caller. */
   release(): void
 }
@@ -47,12 +54,20 @@ interface Shared {
   users: number
 }
 
+/** A block on its way, and one hold for each who waits for it. */
+interface Loading {
+  readonly holds: Promise<HeldBlock[]>
+  waiting: number
+}
+
 export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): BlockStore {
-  const cache = new LRUCache<string, Block>({
+  const cache = new LRUCache<string, HeldBlock>({
     maxSize: Math.max(1, cacheBytes),
-    sizeCalculation: (block) => Math.max(1, bytesOf(block)),
+    sizeCalculation: ({ pieces }) => Math.max(1, bytesOf(pieces)),
+    dispose: (block) => block.letGo(),
   })
-  const loading = new Map<string, Promise<Block>>()
+  const memory = createPieceMemory()
+  const loading = new Map<string, Loading>()
   const opened = new Map<string, Shared>()
 
   function share(key: string, image: { name: string; version: Version }): Shared {
@@ -71,46 +86,103 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
     shared.file.then((file) => file.close()).catch(() => undefined)
   }
 
-  async function loadBlock(file: ImageFile, name: string, version: Version, index: number): Promise<Block> {
-    const block = await readBlock(file, name, version, index)
-    cache.set(`${version.sha256} ${index}`, block)
-    return block
+  function keep(key: string, block: HeldBlock): void {
+    cache.set(key, block)
+    // Larger than the whole cache: not taken.
+    if (cache.peek(key) !== block) block.letGo()
   }
 
-  function loadOnce(file: ImageFile, name: string, version: Version, index: number): Promise<Block> {
-    const key = `${version.sha256} ${index}`
+  function loadOnce(key: string, read: () => Promise<HeldBlock>): Promise<HeldBlock> {
     const known = loading.get(key)
-    if (known !== undefined) return known
-    const fresh = loadBlock(file, name, version, index).finally(() => loading.delete(key))
+    if (known !== undefined) return oneOf(known)
+    const fresh: Loading = {
+      waiting: 0,
+      holds: read().then(
+        (block) => {
+          loading.delete(key)
+          const holds = Array.from({ length: fresh.waiting }, () => hold(block.pieces))
+          keep(key, block)
+          return holds
+        },
+        (error: unknown) => {
+          loading.delete(key)
+          throw error
+        },
+      ),
+    }
     loading.set(key, fresh)
-    return fresh
+    return oneOf(fresh)
   }
 
   return {
     async open(image) {
       const { name, version } = image
-      const key = `${name} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
-      const shared = share(key, image)
+      const fileKey = `${name} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
+      const blockKey = (index: number): string => `${version.sha256} ${index}`
+      const shared = share(fileKey, image)
       shared.users += 1
       let released = false
       const release = (): void => {
-        if (!released) leave(key, shared)
+        if (!released) leave(fileKey, shared)
         released = true
       }
+      let file: ImageFile
       try {
-        const file = await shared.file
-        return {
-          version,
-          at: (index) => cache.get(`${version.sha256} ${index}`),
-          load: (index) => loadOnce(file, name, version, index),
-          release,
-        }
+        file = await shared.file
       } catch (error) {
         release()
         throw error
       }
+
+      async function read(index: number): Promise<HeldBlock> {
+        // A reading outlives the fetch that asked for it, and others may wait for it.
+        shared.users += 1
+        try {
+          return await readBlock(file, name, version, index, memory)
+        } finally {
+          leave(fileKey, shared)
+        }
+      }
+
+      function load(index: number): Promise<HeldBlock> {
+        return loadOnce(blockKey(index), () => read(index))
+      }
+
+      return {
+        version,
+        at(index) {
+          const kept = cache.get(blockKey(index))
+          return kept === undefined ? undefined : hold(kept.pieces)
+        },
+        load,
+        readAhead(index) {
+          if (index * version.blockBytes >= version.bytes || cache.has(blockKey(index))) return
+          load(index).then(
+            (block) => block.letGo(),
+            () => undefined,
+          )
+        },
+        release,
+      }
     },
   }
+}
+
+function hold(pieces: readonly Piece[]): HeldBlock {
+  const holds = pieces.map((piece) => piece.hold())
+  return {
+    pieces,
+    letGo() {
+      for (const letGo of holds) letGo()
+    },
+  }
+}
+
+async function oneOf(loading: Loading): Promise<HeldBlock> {
+  loading.waiting += 1
+  const block = (await loading.holds).pop()
+  if (block === undefined) throw new RangeError('more waited for a block than were counted')
+  return block
 }
 
 async function openChecked(
@@ -131,34 +203,43 @@ async function openChecked(
   return file
 }
 
-async function readBlock(file: ImageFile, name: string, version: Version, index: number): Promise<Block> {
+async function readBlock(
+  file: ImageFile,
+  name: string,
+  version: Version,
+  index: number,
+  memory: PieceMemory,
+): Promise<HeldBlock> {
   const position = index * version.blockBytes
   const length = Math.min(version.blockBytes, version.bytes - position)
-  const pieces: Uint8Array[] = []
-  for (let at = 0; at < length; at += PIECE_BYTES) {
-    pieces.push(Buffer.allocUnsafeSlow(Math.min(PIECE_BYTES, length - at)))
-  }
-  let bytesRead: number
+  const pieces: Piece[] = []
+  for (let at = 0; at < length; at += PIECE_BYTES)
+    pieces.push(memory.take(Math.min(PIECE_BYTES, length - at)))
+  const block = hold(pieces)
   try {
-    ;({ bytesRead } = await file.readv(pieces, position))
+    const views = pieces.map((piece) => piece.bytes)
+    const { bytesRead } = await file.readv(views, position).catch((error: unknown) => {
+      throw unreadable(name, error)
+    })
+    // A short read of a regular file means that it was cut; a longer file shows at the next stat.
+    if (bytesRead !== length || !isBlock(views, version, index)) {
+      throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
+    }
+    return block
   } catch (error) {
-    throw unreadable(name, error)
+    block.letGo()
+    throw error
   }
-  // A short read of a regular file means that it was cut; a longer file shows at the next stat.
-  if (bytesRead !== length || !isBlock(pieces, version, index)) {
-    throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
-  }
-  return pieces
 }
 
-function isBlock(pieces: Block, version: Version, index: number): boolean {
+function isBlock(pieces: readonly Uint8Array[], version: Version, index: number): boolean {
   const hash = createHash('sha256')
   for (const piece of pieces) hash.update(piece)
   return hash.digest().equals(version.blocks.subarray(index * 32, index * 32 + 32))
 }
 
-function bytesOf(block: Block): number {
-  return block.reduce((sum, piece) => sum + piece.byteLength, 0)
+function bytesOf(pieces: readonly Piece[]): number {
+  return pieces.reduce((sum, { bytes }) => sum + bytes.byteLength, 0)
 }
 
 function unreadable(name: string, error: unknown): FetchproofError {

@@ -3,13 +3,14 @@
  * ending that this evidence allows. Knows no HTTP: the wire is whatever carries bytes to one client.
  */
 import type { Connection, SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
-import type { Block, OpenedVersion } from './blocks.ts'
+import type { HeldBlock, OpenedVersion } from './blocks.ts'
 import { type EndingState, type Seen, START, see } from './endings.ts'
+import type { Piece } from './pieces.ts'
 
 /** One connection to a client, as seen from delivery. */
 export interface Wire {
   readonly connection: Connection
-  /** `taken` is called once the operating system has all of the piece. */
+  /** `taken` is called once the operating system has all of the piece; never when the connection fails before. */
   write(piece: Uint8Array, taken: () => void): void
   /** The last piece and our end of stream in one call. */
   end(piece: Uint8Array, taken: () => void): void
@@ -76,7 +77,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let wire: Wire | undefined
   let offset = plan.first
   let piecesThisTurn = 0
-  let block: { index: number; pieces: Block } | undefined
+  let block: { readonly index: number; readonly held: HeldBlock } | undefined
   let movedAt = begunAt
   let firstByteAt: number | undefined
   let lastByteAt: number | undefined
@@ -97,35 +98,56 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   function pump(): void {
     if (state.phase === 'ended' || wire === undefined) return
     const index = Math.floor(offset / version.blockBytes)
-    const pieces = block?.index === index ? block.pieces : opened.at(index)
-    if (pieces === undefined) {
-      opened.load(index).then((loaded) => {
-        block = { index, pieces: loaded }
-        pump()
-      }, fault)
+    if (block?.index !== index) {
+      const held = opened.at(index)
+      if (held === undefined) {
+        letGo()
+        opened.load(index).then((loaded) => {
+          keep(index, loaded)
+          pump()
+        }, fault)
+        return
+      }
+      keep(index, held)
+    }
+    if (block !== undefined) hand(block.held, offset - index * version.blockBytes, wire)
+  }
+
+  function keep(index: number, held: HeldBlock): void {
+    letGo()
+    if (state.phase === 'ended') {
+      held.letGo()
       return
     }
-    if (block?.index !== index) block = { index, pieces }
-    readAhead(index + 1)
-    hand(pieceAt(pieces, offset - index * version.blockBytes, end - offset), wire)
+    block = { index, held }
+    if ((index + 1) * version.blockBytes < end) opened.readAhead(index + 1)
   }
 
-  function readAhead(index: number): void {
-    if (index * version.blockBytes >= end || opened.at(index) !== undefined) return
-    // A fault shows when the block itself is asked for.
-    opened.load(index).catch(() => undefined)
+  function letGo(): void {
+    block?.held.letGo()
+    block = undefined
   }
 
-  function hand(piece: Uint8Array, to: Wire): void {
+  function hand({ pieces }: HeldBlock, at: number, to: Wire): void {
+    const { piece, bytes } = pieceAt(pieces, at, end - offset)
+    // Held until the system has it: a write that fails keeps its piece from ever being used again.
+    const letPieceGo = piece.hold()
     firstByteAt ??= clock()
-    offset += piece.byteLength
+    offset += bytes.byteLength
     if (offset < end) {
-      to.write(piece, taken)
-    } else {
-      block = undefined
-      if (plan.sendQueues.supported) to.write(piece, allTaken)
-      else to.end(piece, allTaken)
+      to.write(bytes, () => {
+        letPieceGo()
+        taken()
+      })
+      return
     }
+    letGo()
+    const allGone = (): void => {
+      letPieceGo()
+      allTaken()
+    }
+    if (plan.sendQueues.supported) to.write(bytes, allGone)
+    else to.end(bytes, allGone)
   }
 
   function taken(): void {
@@ -210,7 +232,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     clearTimeout(lingering)
     clearTimeout(polling)
     clearTimeout(endingStream)
-    block = undefined
+    letGo()
     opened.release()
     if (state.ending === 'withdrawn') wire?.reset()
     else wire?.release()
@@ -234,9 +256,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     },
     withdraw: (why) => note({ kind: 'withdrawn', why }),
     giveUp: () => note({ kind: 'time-out' }),
-    rest() {
-      block = undefined
-    },
+    rest: letGo,
     get phase() {
       return state.phase
     },
@@ -249,13 +269,16 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   }
 }
 
-function pieceAt(pieces: Block, offset: number, atMost: number): Uint8Array {
+/** The piece that holds `offset`, and its bytes from there on, at most so many. */
+function pieceAt(
+  pieces: readonly Piece[],
+  offset: number,
+  atMost: number,
+): { piece: Piece; bytes: Uint8Array } {
   let from = offset
   for (const piece of pieces) {
-    if (from < piece.byteLength) {
-      return from === 0 && piece.byteLength <= atMost ? piece : piece.subarray(from, from + atMost)
-    }
-    from -= piece.byteLength
+    if (from < piece.bytes.byteLength) return { piece, bytes: piece.bytes.subarray(from, from + atMost) }
+    from -= piece.bytes.byteLength
   }
   throw new RangeError(`offset ${offset} lies outside its block`)
 }

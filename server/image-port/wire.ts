@@ -15,7 +15,9 @@ export function wireOf(connection: Connection): Wire {
       })
     },
     end: (piece, taken) => {
-      socket.end(piece, () => taken())
+      socket.end(piece, (error?: Error | null) => {
+        if (error == null) taken()
+      })
     },
     endOfStream: () => {
       socket.end()

@@ -1,7 +1,10 @@
 import { createHash, randomBytes } from 'node:crypto'
+import { setImmediate } from 'node:timers/promises'
+import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { createBlockStore, PIECE_BYTES } from '../../server/delivery/blocks.ts'
+import { createBlockStore, type HeldBlock } from '../../server/delivery/blocks.ts'
 import type { ImageFile } from '../../server/delivery/image-file.ts'
+import { PIECE_BYTES } from '../../server/delivery/pieces.ts'
 import type { Version } from '../../server/staging/image.ts'
 
 const BLOCK_BYTES = 4 * PIECE_BYTES
@@ -68,13 +71,23 @@ function stage(content: Buffer, cacheBytes = 64 * 1024 * 1024) {
 
 const CONTENT = randomBytes(2 * BLOCK_BYTES + 1000)
 
+function contentOf({ pieces }: HeldBlock): Buffer {
+  return Buffer.concat(pieces.map(({ bytes }) => bytes))
+}
+
+function blockOf(content: Buffer, index: number): Buffer {
+  return content.subarray(index * BLOCK_BYTES, (index + 1) * BLOCK_BYTES)
+}
+
 describe('a verified block', () => {
   test('has exactly the bytes of the file, in pieces with memory of their own', async () => {
     const { store, image } = stage(CONTENT)
     const opened = await store.open(image)
     const blocks = await Promise.all([0, 1, 2].map((index) => opened.load(index)))
-    expect(Buffer.concat(blocks.flat()).equals(CONTENT)).toBe(true)
-    for (const piece of blocks.flat()) expect(piece.buffer.byteLength).toBe(piece.byteLength)
+    expect(Buffer.concat(blocks.map(contentOf)).equals(CONTENT)).toBe(true)
+    for (const { bytes } of blocks.flatMap(({ pieces }) => pieces)) {
+      expect(bytes.buffer.byteLength).toBe(bytes.byteLength)
+    }
   })
 
   test('is read once for all who want it at the same time, and at hand afterwards', async () => {
@@ -96,6 +109,92 @@ describe('a verified block', () => {
     await opened.load(1)
     expect(opened.at(0)).toBeUndefined()
     expect(opened.at(1)).toBeDefined()
+  })
+})
+
+describe('the memory of blocks', () => {
+  const MANY = randomBytes(20 * BLOCK_BYTES)
+
+  test('is used again once everybody has let go', async () => {
+    const { store, image } = stage(MANY, BLOCK_BYTES)
+    const opened = await store.open(image)
+    const seen = new Set<ArrayBufferLike>()
+    for (let index = 0; index < 20; index += 1) {
+      const block = await opened.load(index)
+      for (const { bytes } of block.pieces) seen.add(bytes.buffer)
+      block.letGo()
+    }
+    // One block in the cache, and the next one that is read before it is put out.
+    expect(seen.size).toBe(8)
+  })
+
+  test('keeps its bytes for whoever holds the block, whatever is read meanwhile', async () => {
+    const { store, image } = stage(MANY, BLOCK_BYTES)
+    const opened = await store.open(image)
+    const held = await opened.load(0)
+    for (let index = 1; index < 20; index += 1) (await opened.load(index)).letGo()
+    expect(contentOf(held).equals(blockOf(MANY, 0))).toBe(true)
+  })
+
+  test('keeps its bytes for a write under way that outlives its block', async () => {
+    const { store, image } = stage(MANY, BLOCK_BYTES)
+    const opened = await store.open(image)
+    const block = await opened.load(0)
+    const [, second] = block.pieces
+    const written = second?.hold()
+    block.letGo()
+    for (let index = 1; index < 20; index += 1) (await opened.load(index)).letGo()
+    const expected = blockOf(MANY, 0).subarray(PIECE_BYTES, 2 * PIECE_BYTES)
+    expect(second !== undefined && expected.equals(second.bytes)).toBe(true)
+    written?.()
+  })
+
+  test('is let go once, however often somebody says so', async () => {
+    const { store, image } = stage(MANY, BLOCK_BYTES)
+    const opened = await store.open(image)
+    const [one, other] = await Promise.all([opened.load(0), opened.load(0)])
+    one?.letGo()
+    one?.letGo()
+    one?.letGo()
+    for (let index = 1; index < 20; index += 1) (await opened.load(index)).letGo()
+    expect(other !== undefined && contentOf(other).equals(blockOf(MANY, 0))).toBe(true)
+  })
+
+  test('under any order of loading, holding and letting go nobody sees foreign bytes', async () => {
+    await fc.assert(
+      fc.asyncProperty(
+        fc.array(fc.record({ act: fc.constantFrom('load', 'take', 'ahead', 'let go'), index: fc.nat(19) }), {
+          maxLength: 60,
+        }),
+        fc.integer({ min: 0, max: 3 }),
+        async (steps, cachedBlocks) => {
+          const { store, image } = stage(MANY, cachedBlocks * BLOCK_BYTES)
+          const opened = await store.open(image)
+          const held: { index: number; block: HeldBlock }[] = []
+          const asked: Promise<unknown>[] = []
+          for (const { act, index } of steps) {
+            if (act === 'ahead') opened.readAhead(index)
+            if (act === 'load') {
+              asked.push(opened.load(index).then((block) => held.push({ index, block })))
+              if (index % 2 === 0) await asked.at(-1)
+            }
+            if (act === 'take') {
+              const block = opened.at(index)
+              if (block !== undefined) held.push({ index, block })
+            }
+            if (act === 'let go') held.splice(index % Math.max(1, held.length), 1)[0]?.block.letGo()
+            for (const { index: at, block } of held) {
+              expect(contentOf(block).equals(blockOf(MANY, at))).toBe(true)
+            }
+          }
+          await Promise.all(asked)
+          for (const { index: at, block } of held) {
+            expect(contentOf(block).equals(blockOf(MANY, at))).toBe(true)
+          }
+        },
+      ),
+      { numRuns: 40 },
+    )
   })
 })
 
@@ -139,6 +238,19 @@ describe('what is refused', () => {
     file.identity = good
     await expect(store.open(image)).resolves.toBeDefined()
   })
+})
+
+test('the descriptor stays open while a block is read, though the asker has left', async () => {
+  const { store, image, file, holdReads, releaseReads } = stage(CONTENT)
+  const opened = await store.open(image)
+  holdReads()
+  const loading = opened.load(0)
+  opened.release()
+  await setImmediate()
+  expect(file.closes).toBe(0)
+  releaseReads()
+  await loading
+  await expect.poll(() => file.closes).toBe(1)
 })
 
 test('one descriptor serves all users and is closed when the last one leaves', async () => {

@@ -3,11 +3,15 @@
  * in the system when our own leaves; the kernel then forgets the connection, and what was not seen before cannot be.
  */
 import { expect, onTestFinished, test } from 'vitest'
-import type { OpenedVersion } from '../../server/delivery/blocks.ts'
+import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from '../../server/delivery/fetch.ts'
 import type { SendQueueAnswer } from '../../server/network/send-queue.ts'
 
 const IMAGE = Buffer.from('the whole image')
+const BLOCK: HeldBlock = {
+  pieces: [{ bytes: IMAGE, hold: () => () => undefined }],
+  letGo: () => undefined,
+}
 const EMPTY: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 0 }
 const FULL: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 9 }
 const ABSENT: SendQueueAnswer = { known: false, why: 'the connection is not listed' }
@@ -45,8 +49,9 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
       identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n },
       more: {},
     },
-    at: () => [IMAGE],
-    load: async () => [IMAGE],
+    at: () => BLOCK,
+    load: async () => BLOCK,
+    readAhead: () => undefined,
     release: () => undefined,
   }
   return new Promise<FetchEnd & { said: string[] }>((resolve) => {
