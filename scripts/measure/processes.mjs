@@ -3,6 +3,7 @@ import { spawn } from 'node:child_process'
 import { randomBytes } from 'node:crypto'
 import { closeSync, mkdirSync, openSync, readFileSync, writeSync } from 'node:fs'
 import { createServer } from 'node:net'
+import { devNull } from 'node:os'
 import { createInterface } from 'node:readline'
 import { fileURLToPath } from 'node:url'
 
@@ -82,6 +83,23 @@ export async function pullRate(port, path, clients) {
   })
   const { bytes, seconds } = JSON.parse(await lines(child)())
   return bytes / seconds
+}
+
+/** One pull by curl; resolves with bytes a second. */
+export async function curlRate(port, path) {
+  const args = [
+    '-sS',
+    '--fail',
+    '-o',
+    devNull,
+    '-w',
+    '%{speed_download}\\n',
+    `http://127.0.0.1:${port}${path}`,
+  ]
+  const child = spawn('curl', args, { stdio: ['ignore', 'pipe', 'inherit'] })
+  const rate = Number(await lines(child)())
+  if (!(rate > 0)) throw new Error(`curl did not get ${path}`)
+  return rate
 }
 
 /** Clients that have read a little and stopped; `release` lets them go. */
