@@ -4,12 +4,13 @@
  * devices pulling one image costs one read and one check.
  *
  * A block is read into separate pieces of 64 KiB (one `readv`), each with memory of its own: a stalled socket
- * then pins the one piece that it was handed, not the block. Whoever has a block holds it, and lets go of it when
+ * then pins the one piece that it was handed, not the block. Whoever has a piece holds it, and lets go of it when
  * done, so that its memory can be used again. Measured figures stand in DEVELOPERS.md.
  */
 import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { createAtMost } from '../staging/at-most.ts'
 import { sameFile } from '../staging/folder.ts'
 import type { Version } from '../staging/image.ts'
 import type { ImageFile } from './image-file.ts'
@@ -24,8 +25,8 @@ export interface HeldBlock {
 
 export interface OpenedVersion {
   readonly version: Version
-  /** A verified block that is at hand, without waiting. */
-  at(index: number): HeldBlock | undefined
+  /** A verified block that is at hand, held by the cache alone: its pieces are to be held before anything else is done. */
+  at(index: number): readonly Piece[] | undefined
   /**
    * Reads and verifies a block. Throws FP_IMAGE_CHANGED when its bytes are not those of the version or the file
    * was changed, FP_IMAGE_UNREADABLE when it cannot be read.
@@ -48,6 +49,9 @@ export interface BlockStoreOptions {
   readonly openFile: (name: string) => Promise<ImageFile>
 }
 
+/** Node reads files in four threads. More readings would only take memory while they wait for one. */
+const READINGS_AT_ONCE = 8
+
 /** One descriptor for all fetches of a version; users are counted from the moment they ask. */
 interface Shared {
   readonly file: Promise<ImageFile>
@@ -67,6 +71,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
     dispose: (block) => block.letGo(),
   })
   const memory = createPieceMemory()
+  const inTurn = createAtMost(READINGS_AT_ONCE)
   const loading = new Map<string, Loading>()
   const opened = new Map<string, Shared>()
 
@@ -138,7 +143,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
         // A reading outlives the fetch that asked for it, and others may wait for it.
         shared.users += 1
         try {
-          return await readBlock(file, name, version, index, memory)
+          return await inTurn(() => readBlock(file, name, version, index, memory))
         } finally {
           leave(fileKey, shared)
         }
@@ -150,10 +155,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
 
       return {
         version,
-        at(index) {
-          const kept = cache.get(blockKey(index))
-          return kept === undefined ? undefined : hold(kept.pieces)
-        },
+        at: (index) => cache.get(blockKey(index))?.pieces,
         load,
         readAhead(index) {
           if (index * version.blockBytes >= version.bytes || cache.has(blockKey(index))) return

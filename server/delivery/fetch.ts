@@ -51,8 +51,6 @@ export interface RunningFetch {
   withdraw(why: string): void
   /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
   giveUp(): void
-  /** Lets go of the block in hand; a fetch that does not move shall pin only the piece it handed over. */
-  rest(): void
   readonly phase: EndingState['phase']
   readonly bytesHandedOver: number
   /** Clock reading when a byte was last taken, or of the start. */
@@ -77,7 +75,6 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let wire: Wire | undefined
   let offset = plan.first
   let piecesThisTurn = 0
-  let block: { readonly index: number; readonly held: HeldBlock } | undefined
   let movedAt = begunAt
   let firstByteAt: number | undefined
   let lastByteAt: number | undefined
@@ -98,56 +95,33 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   function pump(): void {
     if (state.phase === 'ended' || wire === undefined) return
     const index = Math.floor(offset / version.blockBytes)
-    if (block?.index !== index) {
-      const held = opened.at(index)
-      if (held === undefined) {
-        letGo()
-        opened.load(index).then((loaded) => {
-          keep(index, loaded)
-          pump()
-        }, fault)
-        return
-      }
-      keep(index, held)
-    }
-    if (block !== undefined) hand(block.held, offset - index * version.blockBytes, wire)
+    const pieces = opened.at(index)
+    if (pieces !== undefined) hand(pieces, index, wire)
+    else opened.load(index).then((block) => handLoaded(block, index), fault)
   }
 
-  function keep(index: number, held: HeldBlock): void {
-    letGo()
-    if (state.phase === 'ended') {
-      held.letGo()
-      return
-    }
-    block = { index, held }
-    if ((index + 1) * version.blockBytes < end) opened.readAhead(index + 1)
+  function handLoaded(block: HeldBlock, index: number): void {
+    if (state.phase !== 'ended' && wire !== undefined) hand(block.pieces, index, wire)
+    block.letGo()
   }
 
-  function letGo(): void {
-    block?.held.letGo()
-    block = undefined
-  }
-
-  function hand({ pieces }: HeldBlock, at: number, to: Wire): void {
+  /** Between pieces nothing of the block is held: a client that stops reading pins the piece that it was handed. */
+  function hand(pieces: readonly Piece[], index: number, to: Wire): void {
+    const at = offset - index * version.blockBytes
+    if (at === 0 && (index + 1) * version.blockBytes < end) opened.readAhead(index + 1)
     const { piece, bytes } = pieceAt(pieces, at, end - offset)
     // Held until the system has it: a write that fails keeps its piece from ever being used again.
-    const letPieceGo = piece.hold()
+    const letGo = piece.hold()
     firstByteAt ??= clock()
     offset += bytes.byteLength
-    if (offset < end) {
-      to.write(bytes, () => {
-        letPieceGo()
-        taken()
-      })
-      return
+    const last = offset === end
+    const gone = (): void => {
+      letGo()
+      if (last) allTaken()
+      else taken()
     }
-    letGo()
-    const allGone = (): void => {
-      letPieceGo()
-      allTaken()
-    }
-    if (plan.sendQueues.supported) to.write(bytes, allGone)
-    else to.end(bytes, allGone)
+    if (last && !plan.sendQueues.supported) to.end(bytes, gone)
+    else to.write(bytes, gone)
   }
 
   function taken(): void {
@@ -232,7 +206,6 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     clearTimeout(lingering)
     clearTimeout(polling)
     clearTimeout(endingStream)
-    letGo()
     opened.release()
     if (state.ending === 'withdrawn') wire?.reset()
     else wire?.release()
@@ -256,7 +229,6 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     },
     withdraw: (why) => note({ kind: 'withdrawn', why }),
     giveUp: () => note({ kind: 'time-out' }),
-    rest: letGo,
     get phase() {
       return state.phase
     },

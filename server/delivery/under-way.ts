@@ -62,12 +62,9 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
     for (const listener of woken) listener()
   }
 
-  /** What does not move holds nothing; what did not move for `pauseMs` is given up. */
-  function sweep(): void {
+  function giveUpStill(): void {
     for (const fetch of [...open.values()]) {
-      if (!sending(fetch)) continue
-      if (stillFor(fetch) >= limits.pauseMs) fetch.fetch.giveUp()
-      else if (stillFor(fetch) >= SWEEP_MS) fetch.fetch.rest()
+      if (sending(fetch) && stillFor(fetch) >= limits.pauseMs) fetch.fetch.giveUp()
     }
   }
 
@@ -80,7 +77,7 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
   return {
     add(fetch) {
       open.set(fetch.id, fetch)
-      sweeping ??= setInterval(sweep, SWEEP_MS)
+      sweeping ??= setInterval(giveUpStill, SWEEP_MS)
       sweeping.unref()
       wake()
     },

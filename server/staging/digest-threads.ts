@@ -1,4 +1,4 @@
-/** The threads of a lane: started when first needed, unreferenced while idle, and replaced when one breaks. */
+/** The threads of a lane: started when needed, ended when idle for a while, and replaced when one breaks. */
 import { Worker } from 'node:worker_threads'
 import {
   CHUNK_BYTES,
@@ -10,6 +10,8 @@ import {
 } from './digest-task.ts'
 
 const PROGRESS_MS = 100
+/** Starting anew takes some tens of milliseconds; an idle thread holds about 15 MB. */
+const IDLE_MS = 10_000
 
 export interface DigestThreadOptions {
   /** Built digest-worker.js, absolute. */
@@ -31,6 +33,7 @@ export function createDigestThreads(options: DigestThreadOptions): DigestThreads
   let ring: SharedArrayBuffer | undefined
   let workers: Worker[] = []
   let lastId = 0
+  let idle: NodeJS.Timeout | undefined
   let current:
     | { id: number; receive: (answer: DigestAnswer) => void; broke: (error: Error) => void }
     | undefined
@@ -50,12 +53,23 @@ export function createDigestThreads(options: DigestThreadOptions): DigestThreads
     }
   }
 
-  function broke(worker: Worker, error: Error): void {
-    if (!workers.includes(worker)) return
+  function end(): Promise<unknown> {
     const all = workers
     workers = []
+    ring = undefined
+    return Promise.all(all.map((worker) => worker.terminate()))
+  }
+
+  function rest(): void {
+    for (const worker of workers) worker.unref()
+    idle = setTimeout(end, IDLE_MS)
+    idle.unref()
+  }
+
+  function broke(worker: Worker, error: Error): void {
+    if (!workers.includes(worker)) return
     stop()
-    for (const other of all) void other.terminate()
+    void end()
     current?.broke(error)
   }
 
@@ -67,6 +81,7 @@ export function createDigestThreads(options: DigestThreadOptions): DigestThreads
 
   return {
     run(task, onProgress) {
+      clearTimeout(idle)
       words.fill(0)
       if (workers.length === 0) start()
       lastId += 1
@@ -96,17 +111,16 @@ export function createDigestThreads(options: DigestThreadOptions): DigestThreads
       }).finally(() => {
         clearInterval(timer)
         current = undefined
-        for (const worker of workers) worker.unref()
+        rest()
       })
     },
     cancel: () => {
       if (current !== undefined) stop()
     },
     async close() {
-      const all = workers
-      workers = []
+      clearTimeout(idle)
       stop()
-      await Promise.all(all.map((worker) => worker.terminate()))
+      await end()
       current?.broke(new Error('Digesting was ended.'))
     },
   }

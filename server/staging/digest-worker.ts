@@ -25,6 +25,7 @@ import {
   type DigestWorkerData,
   RING_SLOTS,
 } from './digest-task.ts'
+import { stepBack } from './step-back.ts'
 
 /** Waits are bounded: a cancel that falls between the look at the flag and the wait would else go unseen. */
 const NOTICE_CANCEL_MS = 100
@@ -176,6 +177,7 @@ if (parentPort !== null && isDigestWorkerData(workerData)) {
   const port = parentPort
   const control = new Int32Array(workerData.control)
   const shared = Buffer.from(workerData.ring)
+  if (workerData.part === 'more') stepBack()
   const run = { alone: runAlone, reader: runReader, blocks: runBlocks, more: runMore }[workerData.part]
   port.on('message', (task: DigestTask) => {
     for (const message of answer(task, control, () => run(task, control, shared))) port.postMessage(message)

@@ -179,8 +179,12 @@ describe('the memory of blocks', () => {
               if (index % 2 === 0) await asked.at(-1)
             }
             if (act === 'take') {
-              const block = opened.at(index)
-              if (block !== undefined) held.push({ index, block })
+              const pieces = opened.at(index)
+              const holds = pieces?.map((piece) => piece.hold()) ?? []
+              const letGo = () => {
+                for (const one of holds) one()
+              }
+              if (pieces !== undefined) held.push({ index, block: { pieces, letGo } })
             }
             if (act === 'let go') held.splice(index % Math.max(1, held.length), 1)[0]?.block.letGo()
             for (const { index: at, block } of held) {

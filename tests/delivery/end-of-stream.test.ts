@@ -49,7 +49,7 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
       identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n },
       more: {},
     },
-    at: () => BLOCK,
+    at: () => BLOCK.pieces,
     load: async () => BLOCK,
     readAhead: () => undefined,
     release: () => undefined,

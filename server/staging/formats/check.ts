@@ -2,7 +2,7 @@
  * One file's format: what the bytes say it is, whether that holds together, and what a person should know
  * beside. Never throws on content; errors of opening and reading pass through.
  */
-import { createBudget, DEFAULT_LIMITS, type Limits } from './budget.ts'
+import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Watch } from './budget.ts'
 import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.ts'
 import { extensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
@@ -20,11 +20,12 @@ const QUIET_PADDING_BYTES = 64 * 1024
 export async function checkFormat(
   file: string,
   name: string,
-  limits = DEFAULT_LIMITS,
+  limits: Limits = DEFAULT_LIMITS,
+  watch: Watch = CLOCK,
 ): Promise<CheckedFormat> {
   const source = openSource(file)
   try {
-    return await checkSource(source, name, limits)
+    return await checkSource(source, name, limits, watch)
   } finally {
     source.close()
   }
@@ -35,8 +36,11 @@ export async function checkSource(
   source: ByteSource,
   name: string,
   limits: Limits = DEFAULT_LIMITS,
+  watch: Watch = CLOCK,
 ): Promise<CheckedFormat> {
-  const checked = await checkBytes(source, extensionOf(name), limits)
+  const checked = await checkBytes(source, extensionOf(name), (signature) =>
+    checkKnown(source, signature, extensionOf(name), createBudget(source.bytes, limits, watch)),
+  )
   const size = source.bytes < SMALL_CLIENT_BYTES ? [] : [sizeNote(source.bytes)]
   return { ...checked, notes: [...checked.notes, ...size] }
 }
@@ -45,7 +49,11 @@ function sizeNote(bytes: number): string {
   return `The file has ${bytes} bytes: small clients count to 2,147,483,647 and cannot take it.`
 }
 
-async function checkBytes(source: ByteSource, extension: string, limits: Limits): Promise<CheckedFormat> {
+async function checkBytes(
+  source: ByteSource,
+  extension: string,
+  checkAs: (signature: Signature) => Promise<CheckedFormat>,
+): Promise<CheckedFormat> {
   if (source.bytes === 0) {
     return {
       kind: 'empty',
@@ -57,7 +65,7 @@ async function checkBytes(source: ByteSource, extension: string, limits: Limits)
   }
   const head = source.read(0, HEAD_BYTES)
   const signature = recognise(head)
-  if (signature !== undefined) return checkKnown(source, signature, extension, limits)
+  if (signature !== undefined) return checkAs(signature)
   const near = nearMiss(head, extension)
   if (near !== undefined && extension !== '' && near.extensions.includes(extension)) return damagedStart(near)
   const document = documentKind(source)
@@ -78,7 +86,7 @@ async function checkKnown(
   source: ByteSource,
   signature: Signature,
   extension: string,
-  limits: Limits,
+  budget: Budget,
 ): Promise<CheckedFormat> {
   const { kind, check } = signature
   const notes = [...mismatchNote(kind, extension), ...containerNote(signature)]
@@ -91,7 +99,7 @@ async function checkKnown(
   })
   if (check === undefined) return unknown(`A ${kind}; such files are not checked here.`)
   try {
-    const found = await check(source, createBudget(source.bytes, limits))
+    const found = await check(source, budget)
     const { covers } = found
     const trailing = trailingNote(source, kind, found)
     const detail = found.detail === undefined ? {} : { detail: found.detail }

@@ -9,10 +9,12 @@ import { DEFAULT_LIMITS, type Limits } from './budget.ts'
 import { type CheckedFormat, NOT_CHECKED } from './finding.ts'
 import type { CheckAnswer } from './messages.ts'
 
-/** Time over the check's own limit before its worker is ended from outside. */
+/** A check that says nothing for its own limit and this much more hangs; its worker is ended from outside. */
 const GRACE_MS = 10_000
 /** A check needs little; a decoder that asks for more is cut off with its worker. */
 const WORKER_HEAP_MB = 256
+/** An idle worker holds about 15 MB. */
+const IDLE_MS = 10_000
 
 export interface FormatChecker {
   /**
@@ -43,6 +45,7 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
   const waiting: Job[] = []
   let running: { readonly job: Job; readonly timer: NodeJS.Timeout } | undefined
   let worker: Worker | undefined
+  let idle: NodeJS.Timeout | undefined
   let lastId = 0
   let closed: Promise<void> | undefined
 
@@ -50,7 +53,8 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
     const fresh = new Worker(script, { resourceLimits: { maxOldGenerationSizeMb: WORKER_HEAP_MB } })
     fresh.on('message', (answer: CheckAnswer) => {
       if (worker !== fresh || running?.job.id !== answer.id) return
-      finish('found' in answer ? answer.found : unchecked(`It could not be read (${answer.failed}).`))
+      if ('goesOn' in answer) running.timer.refresh()
+      else finish('found' in answer ? answer.found : unchecked(`It could not be read (${answer.failed}).`))
     })
     fresh.on('error', (error) => fail(fresh, `The check broke off (${error.message}).`))
     fresh.on('exit', () => fail(fresh, 'The check broke off.'))
@@ -74,20 +78,32 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
     next()
   }
 
+  /** An idle worker must not keep the program alive, nor its memory for long. */
+  function rest(): void {
+    worker?.unref()
+    clearTimeout(idle)
+    idle = setTimeout(() => {
+      const idling = worker
+      worker = undefined
+      void idling?.terminate()
+    }, IDLE_MS)
+    idle.unref()
+  }
+
   function next(): void {
     if (running !== undefined) return
     const job = waiting.shift()
     if (job === undefined) {
-      // An idle worker must not keep the program alive.
-      worker?.unref()
+      rest()
       return
     }
+    clearTimeout(idle)
     worker ??= start()
     const used = worker
     used.ref()
     const timer = setTimeout(
       () => fail(used, 'The check did not end and was stopped.'),
-      limits.wallMs + graceMs,
+      limits.timeMs + graceMs,
     )
     running = { job, timer }
     used.postMessage({ id: job.id, file: job.file, name: job.name, limits })
@@ -125,6 +141,7 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
     },
     close() {
       closed ??= (async () => {
+        clearTimeout(idle)
         const last = worker
         worker = undefined
         for (const job of waiting.splice(0)) job.settle(unchecked('The program is ending.'))

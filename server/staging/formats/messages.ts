@@ -10,6 +10,8 @@ export interface CheckRequest {
 }
 
 export type CheckAnswer =
+  /** Nothing yet, but the check goes on. */
+  | { readonly id: number; readonly goesOn: true }
   | { readonly id: number; readonly found: CheckedFormat }
   /** The file could not be opened or read. */
   | { readonly id: number; readonly failed: string }

@@ -58,7 +58,7 @@ describe('decompression bombs', () => {
     const file = join(folder, `zeros.${tool}`)
     const made = spawnSync('sh', ['-c', `head -c ${200 * MIB} /dev/zero | ${tool} -1 -c > ${file}`])
     expect(made.status).toBe(0)
-    const checked = await checkFormat(file, 'x.bin', { ...DEFAULT_LIMITS, wallMs: 20_000 })
+    const checked = await checkFormat(file, 'x.bin', { ...DEFAULT_LIMITS, timeMs: 20_000 })
     expect([checked.kind, checked.verdict]).toEqual([tool, 'unknown'])
     expect(checked.detail).toMatch(/Checked up to 64 MiB|longer than 20 s/)
   })
@@ -66,7 +66,7 @@ describe('decompression bombs', () => {
   it('stops by the clock, and says so', async () => {
     const file = join(folder, 'slow.gz')
     await zeros(file)
-    const limits = { unpackedPerStored: 1e9, unpackedAtLeastBytes: 1e12, wallMs: 50 }
+    const limits = { unpackedPerStored: 1e9, unpackedAtLeastBytes: 1e12, timeMs: 50 }
     const checked = await checkFormat(file, 'slow.gz', limits)
     expect(checked.verdict).toBe('unknown')
     expect(checked.detail).toContain('longer than 0.05 s')

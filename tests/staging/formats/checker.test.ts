@@ -26,7 +26,7 @@ function put(name: string, content: string | Uint8Array): string {
 }
 
 /** A worker that does as the file's name says. */
-function odd(limits = DEFAULT_LIMITS): FormatChecker {
+function odd(limits = DEFAULT_LIMITS, graceMs = 3_000): FormatChecker {
   const script = put(
     'odd.mjs',
     `import { parentPort } from 'node:worker_threads'
@@ -34,11 +34,15 @@ function odd(limits = DEFAULT_LIMITS): FormatChecker {
       if (name === 'crash') throw new Error('no more')
       if (name === 'exit') process.exit(3)
       if (name === 'hang') for (;;);
+      if (name === 'slow') for (let said = 0; said < 10; said += 1) {
+        Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 100)
+        parentPort.postMessage({ id, goesOn: true })
+      }
       if (name === 'memory') { const all = []; for (;;) all.push(new Array(100000).fill(id)) }
       parentPort.postMessage({ id, found: { kind: name, verdict: 'sound', covers: 'contents', notes: [] } })
     })`,
   )
-  return createFormatChecker({ script: pathToFileURL(script), limits, graceMs: 3_000 })
+  return createFormatChecker({ script: pathToFileURL(script), limits, graceMs })
 }
 
 describe('format checks in the worker', () => {
@@ -76,10 +80,15 @@ describe('format checks in the worker', () => {
   })
 
   it('ends a check that hangs, and goes on with the next', async () => {
-    checker = odd({ ...DEFAULT_LIMITS, wallMs: 100 })
+    checker = odd({ ...DEFAULT_LIMITS, timeMs: 100 })
     const hung = await checker.check('x', { name: 'hang' })
     expect(hung.detail).toContain('did not end')
     expect((await checker.check('x', { name: 'well' })).verdict).toBe('sound')
+  })
+
+  it('waits for a check that takes longer but says that it goes on', async () => {
+    checker = odd({ ...DEFAULT_LIMITS, timeMs: 50 }, 450)
+    expect((await checker.check('x', { name: 'slow' })).verdict).toBe('sound')
   })
 
   it('gives up a check that is aborted, waiting or under way', async () => {
