@@ -42,7 +42,7 @@ function freePort() {
   })
 }
 
-/** Serves a folder with the built program; resolves when `images` images are ready. */
+/** Serves a folder with the built program; resolves when `images` images are ready. `line` waits for an entry. */
 export async function serve(folder, images, flags = []) {
   mkdirSync(folder, { recursive: true })
   const port = await freePort()
@@ -66,7 +66,7 @@ export async function serve(folder, images, flags = []) {
   })
   const next = lines(child)
   for (let at = 0; at < images; at += 1) await next((line) => line.includes('"kind":"image"'))
-  return { port, pid: child.pid, child, stop: () => stop(child) }
+  return { port, pid: child.pid, child, line: next, stop: () => stop(child) }
 }
 
 export async function referenceServer(kind, target) {

@@ -1,19 +1,20 @@
 /**
- * Format checks off the serving path: one worker thread, one file at a time, in order of asking. A check that
- * hangs or takes the worker down costs its own verdict and a new worker, nothing else.
+ * Format checks off the serving path: one process of its own, one file at a time, in order of asking. A check that
+ * hangs or takes its process down costs its own verdict and a new process, nothing else.
  */
+import { type ChildProcess, fork } from 'node:child_process'
+import { once } from 'node:events'
 import { extname } from 'node:path'
 import { fileURLToPath } from 'node:url'
-import { Worker } from 'node:worker_threads'
 import { DEFAULT_LIMITS, type Limits } from './budget.ts'
 import { type CheckedFormat, NOT_CHECKED } from './finding.ts'
-import type { CheckAnswer } from './messages.ts'
+import type { CheckAnswer, CheckRequest } from './messages.ts'
 
-/** A check that says nothing for its own limit and this much more hangs; its worker is ended from outside. */
+/** A check that says nothing for its own limit and this much more hangs; its process is ended. */
 const GRACE_MS = 10_000
-/** A check needs little; a decoder that asks for more is cut off with its worker. */
-const WORKER_HEAP_MB = 256
-/** An idle worker holds about 15 MB. */
+/** A check needs little; a decoder that asks for more is cut off with its process. */
+const HEAP_MIB = 256
+/** An idle process holds about 50 MB; starting anew takes about a tenth of a second. */
 const IDLE_MS = 10_000
 
 export interface FormatChecker {
@@ -22,7 +23,7 @@ export interface FormatChecker {
    * reason when the check could not be done; rejects only when `signal` aborts, with its reason.
    */
   check(file: string, about: { readonly name: string; readonly signal?: AbortSignal }): Promise<CheckedFormat>
-  /** Ends the worker; checks under way and waiting resolve as `unknown`. May be called again. */
+  /** Ends the process; checks under way and waiting resolve as `unknown`. May be called again. */
   close(): Promise<void>
 }
 
@@ -36,35 +37,38 @@ interface Job {
 export interface CheckerOptions {
   readonly limits?: Limits
   readonly graceMs?: number
-  /** The worker's script, for tests. */
+  /** What the process runs, for tests. */
   readonly script?: URL
 }
 
 export function createFormatChecker(options: CheckerOptions = {}): FormatChecker {
-  const { limits = DEFAULT_LIMITS, graceMs = GRACE_MS, script = workerScript() } = options
+  const { limits = DEFAULT_LIMITS, graceMs = GRACE_MS, script = processScript() } = options
   const waiting: Job[] = []
   let running: { readonly job: Job; readonly timer: NodeJS.Timeout } | undefined
-  let worker: Worker | undefined
+  let checking: ChildProcess | undefined
   let idle: NodeJS.Timeout | undefined
   let lastId = 0
   let closed: Promise<void> | undefined
 
-  function start(): Worker {
-    const fresh = new Worker(script, { resourceLimits: { maxOldGenerationSizeMb: WORKER_HEAP_MB } })
+  function start(): ChildProcess {
+    const fresh = fork(script, {
+      execArgv: [`--max-old-space-size=${HEAP_MIB}`],
+      stdio: ['ignore', 'ignore', 'ignore', 'ipc'],
+    })
     fresh.on('message', (answer: CheckAnswer) => {
-      if (worker !== fresh || running?.job.id !== answer.id) return
+      if (checking !== fresh || running?.job.id !== answer.id) return
       if ('goesOn' in answer) running.timer.refresh()
       else finish('found' in answer ? answer.found : unchecked(`It could not be read (${answer.failed}).`))
     })
     fresh.on('error', (error) => fail(fresh, `The check broke off (${error.message}).`))
-    fresh.on('exit', () => fail(fresh, 'The check broke off.'))
+    fresh.on('exit', (code, signal) => fail(fresh, `The check broke off (${signal ?? `exit code ${code}`}).`))
     return fresh
   }
 
-  function fail(failed: Worker, why: string): void {
-    if (worker !== failed) return
-    worker = undefined
-    void failed.terminate()
+  function fail(failed: ChildProcess, why: string): void {
+    if (checking !== failed) return
+    checking = undefined
+    failed.kill('SIGKILL')
     if (running === undefined) next()
     else finish(unchecked(`${why} Nothing is known about the file.`))
   }
@@ -78,14 +82,13 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
     next()
   }
 
-  /** An idle worker must not keep the program alive, nor its memory for long. */
+  /** An idle process must not keep the program alive, nor its memory for long. */
   function rest(): void {
-    worker?.unref()
+    hold(checking, false)
     clearTimeout(idle)
     idle = setTimeout(() => {
-      const idling = worker
-      worker = undefined
-      void idling?.terminate()
+      checking?.kill('SIGKILL')
+      checking = undefined
     }, IDLE_MS)
     idle.unref()
   }
@@ -98,21 +101,24 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
       return
     }
     clearTimeout(idle)
-    worker ??= start()
-    const used = worker
-    used.ref()
+    checking ??= start()
+    const used = checking
+    hold(used, true)
     const timer = setTimeout(
       () => fail(used, 'The check did not end and was stopped.'),
       limits.timeMs + graceMs,
     )
     running = { job, timer }
-    used.postMessage({ id: job.id, file: job.file, name: job.name, limits })
+    const request: CheckRequest = { id: job.id, file: job.file, name: job.name, limits }
+    used.send(request, (error) => {
+      if (error !== null) fail(used, `The check could not be begun (${error.message}).`)
+    })
   }
 
   function drop(job: Job): void {
     const place = waiting.indexOf(job)
     if (place >= 0) waiting.splice(place, 1)
-    else if (running?.job === job && worker !== undefined) fail(worker, 'The check was stopped.')
+    else if (running?.job === job && checking !== undefined) fail(checking, 'The check was stopped.')
   }
 
   return {
@@ -142,15 +148,34 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
     close() {
       closed ??= (async () => {
         clearTimeout(idle)
-        const last = worker
-        worker = undefined
+        const last = checking
+        checking = undefined
         for (const job of waiting.splice(0)) job.settle(unchecked('The program is ending.'))
         finish(unchecked('The program is ending.'))
-        await last?.terminate()
+        await ended(last)
       })()
       return closed
     },
   }
+}
+
+/** Whether this program stays alive for the sake of the process. */
+function hold(checking: ChildProcess | undefined, alive: boolean): void {
+  if (alive) {
+    checking?.ref()
+    checking?.channel?.ref()
+  } else {
+    checking?.unref()
+    checking?.channel?.unref()
+  }
+}
+
+async function ended(checking: ChildProcess | undefined): Promise<void> {
+  if (checking === undefined || checking.exitCode !== null || checking.signalCode !== null) return
+  const exit = once(checking, 'exit')
+  checking.ref()
+  checking.kill('SIGKILL')
+  await exit
 }
 
 function reasonOf(signal: AbortSignal): Error {
@@ -161,8 +186,11 @@ function unchecked(why: string): CheckedFormat {
   return { kind: NOT_CHECKED, verdict: 'unknown', detail: why, covers: 'nothing', notes: [] }
 }
 
-/** Beside this file when built; run from source (tests), the built one, as Node 20 starts no TypeScript worker. */
-function workerScript(): URL {
+/** Beside this file when built; run from source (tests), the built one, as Node 20 runs no TypeScript. */
+function processScript(): URL {
   const built = extname(fileURLToPath(import.meta.url)) === '.js'
-  return new URL(built ? './worker.js' : '../../../dist/server/staging/formats/worker.js', import.meta.url)
+  return new URL(
+    built ? './checking-process.js' : '../../../dist/server/staging/formats/checking-process.js',
+    import.meta.url,
+  )
 }

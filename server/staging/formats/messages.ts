@@ -1,4 +1,4 @@
-/** What goes between the serving thread and the worker of format checks. */
+/** What goes between the serving process and the one that checks formats. */
 import type { Limits } from './budget.ts'
 import type { CheckedFormat } from './finding.ts'
 

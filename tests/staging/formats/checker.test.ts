@@ -1,4 +1,4 @@
-/** The worker that checks: order, crash, hang, abort, end. Needs the built program (`npm run build`). */
+/** The process that checks: order, crash, hang, abort, end. Needs the built program (`npm run build`). */
 import { mkdtempSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
@@ -25,27 +25,26 @@ function put(name: string, content: string | Uint8Array): string {
   return file
 }
 
-/** A worker that does as the file's name says. */
+/** A process that does as the file's name says. */
 function odd(limits = DEFAULT_LIMITS, graceMs = 3_000): FormatChecker {
   const script = put(
     'odd.mjs',
-    `import { parentPort } from 'node:worker_threads'
-    parentPort.on('message', ({ id, name }) => {
+    `process.on('message', ({ id, name }) => {
       if (name === 'crash') throw new Error('no more')
       if (name === 'exit') process.exit(3)
       if (name === 'hang') for (;;);
       if (name === 'slow') for (let said = 0; said < 10; said += 1) {
         Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 100)
-        parentPort.postMessage({ id, goesOn: true })
+        process.send({ id, goesOn: true })
       }
       if (name === 'memory') { const all = []; for (;;) all.push(new Array(100000).fill(id)) }
-      parentPort.postMessage({ id, found: { kind: name, verdict: 'sound', covers: 'contents', notes: [] } })
+      process.send({ id, found: { kind: name, verdict: 'sound', covers: 'contents', notes: [] } })
     })`,
   )
   return createFormatChecker({ script: pathToFileURL(script), limits, graceMs })
 }
 
-describe('format checks in the worker', () => {
+describe('format checks in a process of their own', () => {
   it('answers for several files asked for at once', async () => {
     checker = createFormatChecker()
     const whole = gzipSync(Buffer.alloc(100_000, 'county'))
@@ -65,10 +64,10 @@ describe('format checks in the worker', () => {
   })
 
   it.each([
-    ['crash', 'no more'],
-    ['exit', 'broke off'],
-    ['memory', 'memory'],
-  ])('answers unknown after a %s of the worker, and goes on with a new one', async (name, why) => {
+    ['crash', 'exit code 1'],
+    ['exit', 'exit code 3'],
+    ['memory', 'broke off'],
+  ])('answers unknown after a %s of the process, and goes on with a new one', async (name, why) => {
     checker = odd()
     const [first, second] = await Promise.all([
       checker.check('x', { name }),

@@ -1,0 +1,59 @@
+/**
+ * The process that checks formats: one file a message, one answer a file. A process of its own, since the thread
+ * pool in which zlib unpacks is one for a whole process, and since a process can step back for serving on every
+ * system.
+ */
+import { constants, setPriority } from 'node:os'
+import type { Watch } from './budget.ts'
+import { checkFormat } from './check.ts'
+import { messageOf } from './fault.ts'
+import type { CheckAnswer, CheckRequest } from './messages.ts'
+
+const GOES_ON_EVERY_MS = 1_000
+
+// Runs only where checker.ts started it.
+if (process.send !== undefined) {
+  stepBack()
+  // Ctrl-C reaches every process of a terminal; the one that serves says when this one ends.
+  process.on('SIGINT', () => undefined)
+  process.on('disconnect', () => process.exit())
+  process.on('message', (request: CheckRequest) => {
+    void answer(request, watchOf(request)).then(say)
+  })
+}
+
+async function answer({ id, file, name, limits }: CheckRequest, watch: Watch): Promise<CheckAnswer> {
+  try {
+    return { id, found: await checkFormat(file, name, limits, watch) }
+  } catch (error) {
+    return { id, failed: messageOf(error) }
+  }
+}
+
+/** Its time is what it has had of the processor, so that stepping back does not make it run out of time. */
+function watchOf({ id }: CheckRequest): Watch {
+  let saidMs = performance.now()
+  return {
+    nowMs() {
+      const { user, system } = process.cpuUsage()
+      return (user + system) / 1_000
+    },
+    goesOn() {
+      if (performance.now() - saidMs < GOES_ON_EVERY_MS) return
+      saidMs = performance.now()
+      say({ id, goesOn: true })
+    },
+  }
+}
+
+function say(answered: CheckAnswer): void {
+  process.send?.(answered)
+}
+
+function stepBack(): void {
+  try {
+    setPriority(constants.priority.PRIORITY_BELOW_NORMAL)
+  } catch {
+    // Refused by the system: serving is slower meanwhile, and the check is done all the same.
+  }
+}
