@@ -1,0 +1,113 @@
+/** The images of a folder by name, each with its own life, and the plain paths that they share out. */
+import { FetchproofError } from '../errors.ts'
+import { createAtMost } from './at-most.ts'
+import type { Image } from './image.ts'
+import { createImageLife, type ImageLife, type LifeOptions } from './image-life.ts'
+import type { PlacedPath, PlainPaths } from './plain-paths.ts'
+import type { Sight } from './watch.ts'
+
+const JUDGED_AT_ONCE = 2
+
+export interface ImageLivesOptions
+  extends Omit<LifeOptions, 'file' | 'inTurn' | 'place' | 'keepPath' | 'onSettledness'> {
+  readonly paths: PlainPaths
+  /** Absolute path of a name. */
+  readonly fileOf: (name: string) => string
+  readonly onGone: (image: Image) => void
+}
+
+export interface ImageLives {
+  get(name: string): Image | undefined
+  all(): Iterable<Image>
+  seen(sight: Sight): void
+  gone(name: string): void
+  readyNow(name: string): void
+  hold(name: string, reason: string): void
+  /** A lift of this version was noted: it counts at once where the image is held. */
+  lifted(name: string, sha256: string): void
+  reread(name: string): void
+  rejudge(name: string): Promise<void>
+  /** Names of images that are neither ready, held nor locked, or are being judged. */
+  unsettled(): ReadonlySet<string>
+  close(): void
+}
+
+export function createImageLives(options: ImageLivesOptions): ImageLives {
+  const { paths, store } = options
+  const lives = new Map<string, ImageLife>()
+  const unsettled = new Set<string>()
+  const inTurn = createAtMost(JUDGED_AT_ONCE)
+  let closed = false
+
+  function begin(sight: Sight): void {
+    const { name } = sight
+    const life = createImageLife(
+      {
+        ...options,
+        file: options.fileOf(name),
+        inTurn,
+        place(sha256) {
+          const placements = paths.place(name, sha256)
+          repath(placements.filter((other) => other.name !== name))
+          return paths.get(name) ?? { name, path: `/${name}` }
+        },
+        keepPath: () => paths.keep(name),
+        onSettledness(settled) {
+          if (settled) unsettled.delete(name)
+          else unsettled.add(name)
+        },
+      },
+      sight,
+    )
+    lives.set(name, life)
+    life.begin()
+  }
+
+  function repath(placements: readonly PlacedPath[]): void {
+    for (const placed of placements) lives.get(placed.name)?.moveTo(placed)
+  }
+
+  function current(name: string): ImageLife {
+    const life = lives.get(name)
+    if (life !== undefined) return life
+    throw new FetchproofError('FP_IMAGE_UNKNOWN', {
+      image: name,
+      folder: 'the staging folder',
+      hint: 'Its name is written as in the folder, letter for letter.',
+    })
+  }
+
+  return {
+    get: (name) => lives.get(name)?.image,
+    *all() {
+      for (const life of lives.values()) yield life.image
+    },
+    seen(sight) {
+      const life = lives.get(sight.name)
+      if (closed) return
+      if (life === undefined) begin(sight)
+      else life.seen(sight)
+    },
+    gone(name) {
+      const life = lives.get(name)
+      if (life === undefined || closed) return
+      lives.delete(name)
+      life.end()
+      unsettled.delete(name)
+      store.remove(name)
+      repath(paths.remove(name))
+      life.removed()
+      options.onGone(life.image)
+    },
+    readyNow: (name) => current(name).readyNow(),
+    hold: (name, reason) => current(name).hold(reason),
+    lifted: (name, sha256) => lives.get(name)?.lifted(sha256),
+    reread: (name) => current(name).reread(),
+    rejudge: async (name) => lives.get(name)?.rejudge(),
+    unsettled: () => unsettled,
+    close() {
+      closed = true
+      for (const life of lives.values()) life.end()
+    },
+  }
+}

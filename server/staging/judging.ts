@@ -1,0 +1,59 @@
+/**
+ * Judging one version of an image: one judgement at a time, and one more when something changed meanwhile (a
+ * checksum file came while the format was being checked).
+ */
+import type { Judgement } from './judge.ts'
+
+export interface Judging {
+  readonly running: boolean
+  /** Judges what is known now; resolves when no further judgement is due. Never rejects. */
+  now(): Promise<void>
+}
+
+export interface JudgingOptions {
+  /** Undefined when the version is not the present one any more. */
+  readonly judge: () => Promise<Judgement | undefined>
+  /** `last` is false when one more judgement follows. */
+  readonly judged: (judgement: Judgement, last: boolean) => void
+  /** Ended without a judgement. */
+  readonly droppedOut: () => void
+}
+
+export function createJudging({ judge, judged, droppedOut }: JudgingOptions): Judging {
+  let running: Promise<void> | undefined
+  let again = false
+
+  async function run(): Promise<void> {
+    for (;;) {
+      again = false
+      const judgement = await judge().catch(uncheckable)
+      const last = !again || judgement === undefined
+      if (last) running = undefined
+      if (judgement === undefined) droppedOut()
+      else judged(judgement, last)
+      if (last) return
+    }
+  }
+
+  return {
+    get running() {
+      return running !== undefined
+    },
+    now() {
+      if (running === undefined) running = run()
+      else again = true
+      return running
+    },
+  }
+}
+
+function uncheckable(error: unknown): Judgement {
+  const why = error instanceof Error ? error.message : String(error)
+  return {
+    published: { standing: 'none' },
+    format: { kind: 'unknown', verdict: 'unknown' },
+    notes: [],
+    hold: `It could not be checked: ${why}`,
+    sure: false,
+  }
+}
