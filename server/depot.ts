@@ -18,14 +18,14 @@ import { watchAddresses } from './network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from './network/addresses.ts'
 import { type Base, basesOf, type Listening, loopbackBases } from './network/bases.ts'
 import { createNeighbourLearning } from './network/neighbour-learning.ts'
-import { systemNeighbours } from './network/neighbours.ts'
+import { type Neighbours, systemNeighbours } from './network/neighbours.ts'
 import { createSendQueues } from './network/send-queue.ts'
 import type { Settings } from './settings.ts'
 import type { Catalogue } from './staging/catalogue.ts'
 import { checkFolder } from './staging/folder.ts'
 import type { Image } from './staging/image.ts'
 import { createImageHistory, type ImageHistory } from './staging/image-history.ts'
-import { createImageRecords } from './staging/image-records.ts'
+import { createImageRecords, type ImageRecords } from './staging/image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './staging/judged-catalogue.ts'
 import { createVisitDesk, type VisitDesk } from './visit/visit-desk.ts'
 
@@ -156,18 +156,32 @@ function createPast(): Past {
   }
 }
 
+/** What the parts of the running whole have in common. */
+interface Common {
+  readonly settings: Settings
+  readonly version: string
+  readonly past: Past
+  readonly ledger: Ledger
+  readonly catalogue: Catalogue
+  readonly events: EventEmitter<DepotEvents>
+  readonly own: () => readonly OwnAddress[]
+  readonly neighbours: Neighbours
+  /** For what must be recorded but cannot be refused to anybody: false, and said, when it could not be. */
+  readonly record: (entry: NewEntry) => boolean
+  readonly changed: () => void
+  readonly say: (message: string) => void
+}
+
 function wire(
   settings: Settings,
   version: string,
   folder: string,
-  { history, pulls, memory, recent, visitEntries, nameClientsBy }: Past,
+  past: Past,
   ledger: Ledger,
   judged: JudgedCatalogue,
 ): Depot {
-  const { catalogue } = judged
   const events = new EventEmitter<DepotEvents>()
   const own = createOwnAddresses()
-  const neighbours = systemNeighbours()
   const clock = (): number => performance.now()
   const troubles: Trouble[] = []
   const reached = new Set<string>()
@@ -175,118 +189,42 @@ function wire(
   let closing: Promise<void> | undefined
   const changed = (): void => void events.emit('changed')
 
-  function trouble(message: string): void {
+  function say(message: string): void {
     troubles.push({ at: new Date().toISOString(), message })
     if (troubles.length > RECENT_TROUBLES) troubles.shift()
     events.emit('trouble', message)
     changed()
   }
 
-  /** For what must be recorded but cannot be refused to anybody. */
   function record(entry: NewEntry): boolean {
     try {
-      history.take(ledger.append(entry))
+      past.history.take(ledger.append(entry))
       return true
     } catch (error) {
-      if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) trouble(messageOf(error))
+      if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) say(messageOf(error))
       return false
     }
   }
 
-  const delivery = createDelivery({
-    ledger,
-    blocks: createBlockStore({
-      cacheBytes: settings.blockCacheBytes,
-      openFile: async (name) => imageFileOf(await catalogue.open(name)),
-    }),
-    limits: settings,
-    sendQueues: createSendQueues(),
-    macOf: neighbours.lookup,
-    clientKey: pulls.clientKey,
-    memory,
-    clock,
-    now: Date.now,
-    onFault(image, error) {
-      trouble(messageOf(error))
-      const present = catalogue.get(image.name)
-      if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
-    },
-    onUnrecorded: (error) => trouble(messageOf(error)),
-  })
-
-  const desk = createVisitDesk({
-    folder,
-    onlyPlanned: settings.onlyPlanned,
-    ...(settings.watchReturn && {
-      watchReturn: {
-        port: settings.watchReturnPort,
-        everyMs: settings.watchReturnEveryMs,
-        notBackMs: settings.notBackMs,
-      },
-    }),
-    pulls: pulls.pulls,
-    pullOf: pulls.pullOf,
-    macOf: pulls.macOf,
-    renamed: pulls.renamed,
-    fetches: () => recent,
-    images: () => catalogue.images().map(imageReference),
-    isOwn: (address) => own().some((mine) => mine.address === address),
-    record,
-    say: trouble,
-    changed,
-  })
-  nameClientsBy(desk)
-  for (const entry of visitEntries.splice(0)) desk.remember(entry)
-
+  const { catalogue } = judged
+  const neighbours = systemNeighbours()
+  const common = { settings, version, past, ledger, catalogue, events, own, neighbours, record, changed, say }
+  const delivery = wireDelivery(common, clock)
+  const desk = wireDesk(common, folder)
   const images = createImageRecords({
     judged,
-    history,
+    history: past.history,
     record,
     append: (entry) => ledger.append(entry),
     folder: settings.folder,
   })
-  catalogue.events.on('changed', changed)
-  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
-  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
-  catalogue.events.on('trouble', trouble)
-  catalogue.events.on('lost', (image, why) => {
-    const sha256 = image.version?.sha256
-    // What was handed over whole was verified: a file that changes afterwards takes nothing back. A hold does.
-    delivery.underWay.withdraw(
-      ({ image: { name, sha256: begun }, fetch }) =>
-        name === image.name && begun === sha256 && (why === 'held' || fetch.phase.startsWith('sending')),
-      WHY_WITHDRAWN[why],
-    )
-  })
+  followCatalogue(common, delivery, desk)
   images.recordAll()
-
-  const learnNeighbour = createNeighbourLearning({
-    neighbours,
-    own,
-    onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
-  })
-  ledger.events.on('synced', (entries) => {
-    for (const entry of entries) {
-      pulls.take(entry)
-      desk.take(entry)
-      if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
-    }
-    events.emit('entries', entries)
-    changed()
-  })
-  ledger.events.on('full', () => {
-    trouble('The disk that holds the ledger is full: new fetches are refused until there is room again.')
-  })
-  ledger.events.on('room', () => {
-    trouble('There is room for the ledger again: fetches are served.')
-    images.recordAll()
-  })
-  ledger.events.on('failed', (error) => trouble(error.message))
-
+  followLedger(common, desk, images)
   record(openedEntry(settings, version, own()))
   const addressWatch = watchAddresses(own, (now) => {
     record({ kind: 'addresses', addresses: referencesOf(now) })
-    trouble('The addresses of this machine have changed: lines pasted before may be stale.')
+    say('The addresses of this machine have changed: lines pasted before may be stale.')
   })
 
   async function shut(reason: string): Promise<void> {
@@ -304,11 +242,11 @@ function wire(
     catalogue,
     ledger,
     delivery,
-    pulls,
-    memory,
+    pulls: past.pulls,
+    memory: past.memory,
     visit: desk,
-    livePulls: createLivePulls(pulls, delivery.underWay, clock),
-    recentFetches: () => recent,
+    livePulls: createLivePulls(past.pulls, delivery.underWay, clock),
+    recentFetches: () => past.recent,
     own,
     bases: () => basesOf(own(), listening),
     loopbackBases: () => loopbackBases(own(), listening),
@@ -330,6 +268,100 @@ function wire(
       return closing
     },
   }
+}
+
+function wireDelivery(common: Common, clock: () => number): Delivery {
+  const { settings, past, ledger, catalogue, neighbours, say } = common
+  return createDelivery({
+    ledger,
+    blocks: createBlockStore({
+      cacheBytes: settings.blockCacheBytes,
+      openFile: async (name) => imageFileOf(await catalogue.open(name)),
+    }),
+    limits: settings,
+    sendQueues: createSendQueues(),
+    macOf: neighbours.lookup,
+    clientKey: past.pulls.clientKey,
+    memory: past.memory,
+    clock,
+    now: Date.now,
+    onFault(image, error) {
+      say(messageOf(error))
+      const present = catalogue.get(image.name)
+      if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
+    },
+    onUnrecorded: (error) => say(messageOf(error)),
+  })
+}
+
+function wireDesk(common: Common, folder: string): VisitDesk {
+  const { settings, past, catalogue, own, record, changed, say } = common
+  const desk = createVisitDesk({
+    folder,
+    onlyPlanned: settings.onlyPlanned,
+    ...(settings.watchReturn && {
+      watchReturn: {
+        port: settings.watchReturnPort,
+        everyMs: settings.watchReturnEveryMs,
+        notBackMs: settings.notBackMs,
+      },
+    }),
+    pulls: past.pulls.pulls,
+    pullOf: past.pulls.pullOf,
+    macOf: past.pulls.macOf,
+    renamed: past.pulls.renamed,
+    fetches: () => past.recent,
+    images: () => catalogue.images().map(imageReference),
+    isOwn: (address) => own().some((mine) => mine.address === address),
+    record,
+    say,
+    changed,
+  })
+  past.nameClientsBy(desk)
+  for (const entry of past.visitEntries.splice(0)) desk.remember(entry)
+  return desk
+}
+
+function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
+  catalogue.events.on('changed', changed)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
+  catalogue.events.on('trouble', say)
+  catalogue.events.on('lost', (image, why) => {
+    const sha256 = image.version?.sha256
+    // What was handed over whole was verified: a file that changes afterwards takes nothing back. A hold does.
+    delivery.underWay.withdraw(
+      ({ image: { name, sha256: begun }, fetch }) =>
+        name === image.name && begun === sha256 && (why === 'held' || fetch.phase.startsWith('sending')),
+      WHY_WITHDRAWN[why],
+    )
+  })
+}
+
+function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): void {
+  const { past, ledger, events, own, neighbours, record, changed, say } = common
+  const learnNeighbour = createNeighbourLearning({
+    neighbours,
+    own,
+    onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
+  })
+  ledger.events.on('synced', (entries) => {
+    for (const entry of entries) {
+      past.pulls.take(entry)
+      desk.take(entry)
+      if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
+    }
+    events.emit('entries', entries)
+    changed()
+  })
+  ledger.events.on('full', () => {
+    say('The disk that holds the ledger is full: new fetches are refused until there is room again.')
+  })
+  ledger.events.on('room', () => {
+    say('There is room for the ledger again: fetches are served.')
+    images.recordAll()
+  })
+  ledger.events.on('failed', (error) => say(error.message))
 }
 
 const WHY_WITHDRAWN = {
