@@ -21,6 +21,8 @@ export const ERROR_MESSAGES = {
     'The ledger cannot be written in {folder} ({cause}). Name a writable place with --records DIR; without a record nothing is served.',
   FP_LEDGER_BROKEN:
     'The ledger {file} is broken at line {line}: {why}. It is left as it is. Keep it, and stage in a new folder or name another place with --records DIR.',
+  FP_LEDGER_FOREIGN:
+    '{path} is a link or something else that Fetchproof never makes; writing there could harm a file elsewhere. Remove it, or name another place with --records DIR.',
   FP_LEDGER_MISSING: 'There is no ledger in {folder}. It is begun by "fetchproof serve".',
   FP_LEDGER_CLOSED: 'The ledger is closed; nothing more can be recorded.',
   FP_LEDGER_FULL:
@@ -52,7 +54,8 @@ export const ERROR_MESSAGES = {
   FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',
   FP_BUSY: 'No place for one more fetch: {why}.',
   FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',
-  FP_IMAGE_OUTSIDE: '{image} leads out of the staging folder {folder}. Put the file itself into the folder.',
+  FP_IMAGE_OUTSIDE:
+    '{image} leads out of what is offered of the staging folder {folder}. Put the file itself into the folder.',
   FP_IMAGE_NOT_FILE: '{image} is not a regular file. Only regular files are offered.',
   // the bench page and its API
   FP_PAGE_HOST: 'The bench page answers only under a loopback name and its own port, not under {host}.',

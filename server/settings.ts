@@ -3,15 +3,20 @@
  * `fetchproof.json` comes with the staging folder, which may be borrowed: it can name the visit, lines to paste
  * and link rates, and can set nothing that opens, moves or admits anything.
  */
-import { accessSync, constants, readFileSync } from 'node:fs'
+import { accessSync, constants } from 'node:fs'
 import { join, resolve } from 'node:path'
 import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
 import { Value } from 'typebox/value'
 import { FetchproofError, systemCode } from './errors.ts'
+import { readRegular } from './regular-file.ts'
 
 export const SETTINGS_FILE = 'fetchproof.json'
 export const RECORDS_FOLDER = '.fetchproof'
+/** A page of text has some 3 KiB. */
+const SETTINGS_BYTES_AT_MOST = 256 * 1024
+/** Of a wrong value, as much as names it. */
+const SHOWN_CHARACTERS = 80
 
 /** One flag each; the command line, the settings tests and the README's table come from here. */
 const SettingsSchema = Type.Object(
@@ -139,12 +144,16 @@ export function readFolderFile(folder: string): FolderFile {
   const path = join(folder, SETTINGS_FILE)
   let text: string
   try {
-    text = readFileSync(path, 'utf8')
+    text = readRegular(path, SETTINGS_BYTES_AT_MOST, { followLink: true }).toString('utf8')
   } catch (error) {
     if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '') || !isSearchable(folder)) return {}
     throw new FetchproofError(
       'FP_SETTING_BAD',
-      { setting: SETTINGS_FILE, value: path, why: `it cannot be read (${systemCode(error) ?? error}).` },
+      {
+        setting: SETTINGS_FILE,
+        value: path,
+        why: `it cannot be read (${error instanceof Error ? error.message : error}).`,
+      },
       { cause: error },
     )
   }
@@ -196,9 +205,21 @@ function check(schema: TSchema, value: unknown, source: string): void {
   }
   throw new FetchproofError('FP_SETTING_BAD', {
     setting: pointerToName(first.instancePath) || source,
-    value: JSON.stringify(valueAt(value, first.instancePath)),
+    value: shown(valueAt(value, first.instancePath)),
     why: `it ${first.message}.`,
   })
+}
+
+/** Not by JSON.stringify alone: it recurses, and a file can be nested deeper than the stack. */
+function shown(value: unknown): string {
+  const isFlat =
+    typeof value !== 'object' || value === null || (Array.isArray(value) && value.every(isScalar))
+  const text = isFlat ? String(JSON.stringify(value)) : Array.isArray(value) ? '[…]' : '{…}'
+  return text.length <= SHOWN_CHARACTERS ? text : `${text.slice(0, SHOWN_CHARACTERS)}…`
+}
+
+function isScalar(value: unknown): boolean {
+  return typeof value !== 'object' || value === null
 }
 
 function checkRange(range: string): void {

@@ -1,6 +1,7 @@
 /** The command line: which commands there are, and what becomes of an error. */
 import { Command, CommanderError } from 'commander'
 import { FetchproofError } from '../errors.ts'
+import { visible } from '../report/visible.ts'
 import { addAudit } from './audit.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
 import { addImages } from './images.ts'
@@ -52,9 +53,11 @@ export async function runProgram(args: readonly string[], around: Surroundings):
 function failed(error: unknown, { stderr }: Surroundings): number {
   if (error instanceof CommanderError) return error.exitCode === 0 ? EXIT.done : EXIT.usage
   if (error instanceof FetchproofError) {
-    stderr.write(`fetchproof: ${error.message}\n(${error.code})\n`)
+    // Names of files and what stands in them are part of it, and may move a terminal's cursor.
+    stderr.write(`fetchproof: ${visible(error.message)}\n(${error.code})\n`)
     return exitStatusOf(error.code)
   }
-  stderr.write(`fetchproof: something unforeseen happened: ${error instanceof Error ? error.stack : error}\n`)
+  const told = String(error instanceof Error ? error.stack : error)
+  stderr.write(`fetchproof: something unforeseen happened: ${told.split('\n').map(visible).join('\n')}\n`)
   return EXIT.couldNotStart
 }

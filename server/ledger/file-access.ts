@@ -1,6 +1,7 @@
 /** The calls by which the ledger writes: passed in, so that tests can fill a disk, break it, or count its syncs. */
 import {
   closeSync,
+  constants,
   fdatasync,
   fstatSync,
   fsyncSync,
@@ -13,9 +14,13 @@ import {
 } from 'node:fs'
 import { promisify } from 'node:util'
 import { systemCode } from '../errors.ts'
+import { NO_LINK } from '../regular-file.ts'
 
 export interface FileAccess {
-  /** `append` creates the file when it is absent and writes at its end only; `fresh` empties it. */
+  /**
+   * `append` creates the file when it is absent and writes at its end only; `fresh` empties it. Neither goes through
+   * a link: what a borrowed folder carries could lead anywhere.
+   */
   open(path: string, how: 'append' | 'fresh'): number
   /** Bytes written, which may be fewer than there are from `offset` on. */
   write(descriptor: number, bytes: Uint8Array, offset: number): number
@@ -30,8 +35,14 @@ export interface FileAccess {
 
 const datasync = promisify(fdatasync)
 
+const { O_WRONLY, O_CREAT, O_APPEND, O_TRUNC } = constants
+const FLAGS = Object.freeze({
+  append: O_WRONLY | O_CREAT | O_APPEND | NO_LINK,
+  fresh: O_WRONLY | O_CREAT | O_TRUNC | NO_LINK,
+})
+
 export const DISK: FileAccess = Object.freeze({
-  open: (path, how) => openSync(path, how === 'append' ? 'a' : 'w'),
+  open: (path, how) => openSync(path, FLAGS[how]),
   write: (descriptor, bytes, offset) => writeSync(descriptor, bytes, offset),
   truncate(descriptor, path, bytes) {
     try {

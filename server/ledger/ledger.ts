@@ -19,6 +19,7 @@ import { asLedgerError, inWords, noRoom, unwritable } from './ledger-errors.ts'
 import { createLineWriter, type LineWriter } from './line-writer.ts'
 import { type Lock, type LockHolder, takeLock } from './lock.ts'
 import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
+import { assertOwn } from './own-files.ts'
 import { LEDGER_FILE } from './read.ts'
 import { createReserve, RESERVE_BYTES, type Reserve } from './reserve.ts'
 
@@ -75,12 +76,14 @@ interface Parts {
  * Takes the lock, checks the chain, sets a torn tail aside, ends the fetches that a dead server left open
  * (`lost-track`; their bytes and times are unknown and stand as 0) and opens the file for appending. When there was
  * no room even for that, the ledger opens full: look at `writable`.
- * Throws FP_LEDGER_HELD, FP_LEDGER_BROKEN (nothing is changed then), FP_LEDGER_UNWRITABLE, FP_LEDGER_FULL.
+ * Throws FP_LEDGER_HELD, FP_LEDGER_BROKEN and FP_LEDGER_FOREIGN (nothing is changed then), FP_LEDGER_UNWRITABLE,
+ * FP_LEDGER_FULL.
  */
 export async function openLedger(options: LedgerOptions): Promise<Ledger> {
   const records = resolve(options.records)
   try {
     mkdirSync(records, { recursive: true })
+    assertOwn(records)
     const lock = await takeLock(records, options.now === undefined ? {} : { now: options.now })
     try {
       return await openLocked(options, records, lock)
@@ -97,7 +100,6 @@ async function openLocked(options: LedgerOptions, records: string, lock: Lock): 
   const { now = Date.now, onEntry = () => undefined, files = DISK } = options
   const file = join(records, LEDGER_FILE)
   const kind = statSync(file, { throwIfNoEntry: false })
-  if (kind !== undefined && !kind.isFile()) throw unwritable(records, `${LEDGER_FILE} is not a file`)
   const found = await readBack(file, onEntry)
   const reserve = createReserve(files, records, options.reserveBytes ?? RESERVE_BYTES)
   reserve.ensure()

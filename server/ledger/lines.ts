@@ -4,7 +4,7 @@
  * busy cores, processor time): a bare readline and JSON.parse loop 2.5–2.9 s, reading entries 2.3–2.5 s, checking
  * the chain as well 3.1–4.1 s; at most 70 MB resident.
  */
-import { open } from 'node:fs/promises'
+import { openRegular } from '../regular-file.ts'
 import { MAX_LINE_BYTES } from './chain.ts'
 
 const CHUNK_BYTES = 256 * 1024
@@ -27,7 +27,7 @@ export interface LineBatches {
 export function readLines(file: string, from = 0): LineBatches {
   let tail: Tail = { offset: from, bytes: 0 }
   async function* batches(): AsyncGenerator<readonly Buffer[], void, void> {
-    const handle = await open(file, 'r')
+    const handle = await openRegular(file)
     try {
       let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
       let kept = 0

@@ -18,7 +18,6 @@ import {
   linkSync,
   openSync,
   readdirSync,
-  readFileSync,
   renameSync,
   rmSync,
   statSync,
@@ -27,6 +26,7 @@ import {
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { NOT_REGULAR, readRegular, TOO_LARGE } from '../regular-file.ts'
 import { type Here, hereNow, holderIsGone } from './process-life.ts'
 
 export const LOCK_FILE = 'lock.json'
@@ -35,6 +35,10 @@ const CLAIM_PREFIX = 'lock.claim-'
 const PATIENCE_MS = 5_000
 /** A lock file that makes no sense is one being written, unless it is older than this. */
 const TORN_AFTER_MS = 3_000
+/** Ours has some 340 bytes. */
+const LOCK_BYTES_AT_MOST = 64 * 1024
+/** What stands there is no lock of ours: a named pipe, a link, something huge. */
+const NO_LOCK: ReadonlySet<string | undefined> = new Set(['ELOOP', NOT_REGULAR, TOO_LARGE])
 
 /** What the lock file says. */
 export interface LockHolder extends Here {
@@ -107,8 +111,17 @@ export async function takeLock(records: string, options: LockOptions = {}): Prom
  * judged from here and counts as living.
  */
 export async function readLock(records: string, here: Here = hereNow()): Promise<LockHolder | undefined> {
-  const holder = seen(join(records, LOCK_FILE))?.holder
+  const holder = holderIn(join(records, LOCK_FILE))
   return holder === undefined || holderIsGone(holder, here) ? undefined : holder
+}
+
+function holderIn(file: string): LockHolder | undefined {
+  try {
+    return seen(file)?.holder
+  } catch (error) {
+    if (NO_LOCK.has(systemCode(error))) return undefined
+    throw error
+  }
 }
 
 async function take(file: string, mine: LockHolder, deadline: number): Promise<void> {
@@ -215,7 +228,7 @@ interface Seen {
 
 function seen(file: string): Seen | undefined {
   try {
-    const text = readFileSync(file, 'utf8')
+    const text = readRegular(file, LOCK_BYTES_AT_MOST).toString('utf8')
     const { mtimeMs, ino } = statSync(file)
     const holder = parseHolder(text)
     return { id: holder?.token ?? `${ino} ${mtimeMs} ${text}`, holder, mtimeMs }

@@ -7,9 +7,11 @@
  * newline was whole once; when it fails its check it was changed, and the ledger is broken, the last line too. In
  * doubt (zeros with whole lines after them) broken is said: nothing is then touched, and a person looks.
  */
+import { constants } from 'node:fs'
 import { open } from 'node:fs/promises'
 import { dirname, join } from 'node:path'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { NO_LINK } from '../regular-file.ts'
 import { checkLine, FIRST_PREV } from './chain.ts'
 import type { Entry } from './entries.ts'
 import { readLines, type Tail } from './lines.ts'
@@ -67,7 +69,7 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
 export async function setTornTailAside(file: string, tail: Tail, at: number): Promise<string> {
   // No colons: Windows allows none in a name.
   const time = new Date(at).toISOString().replaceAll(/[:.-]/g, '')
-  const ledger = await open(file, 'r+')
+  const ledger = await open(file, constants.O_RDWR | NO_LINK)
   try {
     const { name, handle } = await createNew(dirname(file), TORN_PREFIX + time)
     try {

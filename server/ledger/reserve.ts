@@ -3,7 +3,7 @@
  * fetches under way. Its bytes are random and really written, since some file systems store zeros for nothing.
  */
 import { randomBytes } from 'node:crypto'
-import { statSync } from 'node:fs'
+import { lstatSync } from 'node:fs'
 import { join } from 'node:path'
 import type { FileAccess } from './file-access.ts'
 import { writeAll } from './line-writer.ts'
@@ -24,7 +24,7 @@ export function createReserve(files: FileAccess, records: string, bytes: number)
   const path = join(records, RESERVE_FILE)
   return {
     ensure() {
-      if (statSync(path, { throwIfNoEntry: false })?.size !== bytes) fill(bytes)
+      if (lstatSync(path, { throwIfNoEntry: false })?.size !== bytes) fill(bytes)
     },
     restore() {
       fill(bytes * 2)

@@ -4,12 +4,13 @@
  * ledger recorded for that image and SHA-256. A broken file costs time, never correctness.
  */
 import { createHash } from 'node:crypto'
-import { mkdir, open, readFile, rename, rm } from 'node:fs/promises'
+import { mkdir, open, rename, rm } from 'node:fs/promises'
 import { dirname } from 'node:path'
 import Type, { type Static } from 'typebox'
 import { Value } from 'typebox/value'
 import { systemCode } from '../errors.ts'
 import { FormatStanding, PublishedStanding } from '../ledger/entries.ts'
+import { openRegular, tooLarge } from '../regular-file.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import type { FileIdentity, Version } from './image.ts'
 import type { Judgement } from './judge.ts'
@@ -18,6 +19,8 @@ export const CATALOGUE_FILE = 'catalogue.json'
 /** Changes are gathered for this long; longer where writing itself takes long. */
 const WRITE_AFTER_MS = 1_000
 const FORM = 1
+/** The block lists of some 400 GB of images, at 43 characters for each 256 KiB. */
+const BYTES_AT_MOST = 64 * 1024 * 1024
 
 const Record = Type.Object({
   size: Type.String({ pattern: '^[0-9]{1,20}$' }),
@@ -172,7 +175,7 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
 async function load(file: string, onTrouble: (message: string) => void): Promise<Map<string, StoredImage>> {
   let why: string
   try {
-    const parsed: unknown = JSON.parse(await readFile(file, 'utf8'))
+    const parsed: unknown = JSON.parse(await readWhole(file))
     if (Value.Check(Stored, parsed)) return new Map(Object.entries(parsed.images))
     why = 'it has another form'
   } catch (error) {
@@ -183,12 +186,24 @@ async function load(file: string, onTrouble: (message: string) => void): Promise
   return new Map()
 }
 
+async function readWhole(file: string): Promise<string> {
+  const handle = await openRegular(file)
+  try {
+    if ((await handle.stat()).size > BYTES_AT_MOST) throw tooLarge(BYTES_AT_MOST)
+    return await handle.readFile('utf8')
+  } finally {
+    await handle.close()
+  }
+}
+
 /** The old file or the new one, never half of either: written beside, synced, then renamed over it. */
 async function replace(file: string, text: string): Promise<void> {
   await mkdir(dirname(file), { recursive: true })
   const beside = `${file}.${process.pid}.new`
   try {
-    const handle = await open(beside, 'w')
+    // Afresh: a link that stands there would be written through.
+    await rm(beside, { force: true })
+    const handle = await open(beside, 'wx')
     try {
       await handle.writeFile(text)
       await handle.sync()

@@ -89,7 +89,8 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const lifts = new Map<string, Lift>()
   const digests = createDigests()
   const fileOf = (name: string) => join(folder, ...name.split('/'))
-  const open = (name: string) => files.open(folder, fileOf(name))
+  const mayOpen = (name: string) => rule.kindOf(name) !== 'never'
+  const open = (name: string) => files.open(folder, fileOf(name), mayOpen)
   const further = createFurtherDigests(digests, open)
   let sorted: readonly Image[] | undefined
   const waiting: (() => void)[] = []
@@ -134,7 +135,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     rescanMs: settings.rescanMs,
     files,
     mayHoldImages: rule.mayHoldImages,
-    isOfInterest: (name) => rule.kindOf(name) !== 'never',
+    isOfInterest: mayOpen,
     onSeen: (sight) => {
       const kind = rule.kindOf(sight.name)
       if (kind === 'checksums') checksums.seen(sight)

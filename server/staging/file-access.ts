@@ -15,7 +15,7 @@ export interface FileAccess {
   lstat(path: string): Promise<BigIntStats>
   stat(path: string): Promise<BigIntStats>
   realpath(path: string): Promise<string>
-  open(folder: string, file: string): Promise<OpenFile>
+  open(folder: string, file: string, mayOpen?: (name: string) => boolean): Promise<OpenFile>
 }
 
 export const FILE_ACCESS: FileAccess = Object.freeze({

@@ -56,18 +56,23 @@ export function isInside(folder: string, path: string): boolean {
  * Opens a regular file within the folder for reading. Non-blocking, because opening a named pipe waits for a
  * writer and four of those stall every file call of the process; after opening, the name must still resolve to
  * the descriptor's own file, so that a link that is swapped between the look and the opening gains nothing.
- * `folder` as checkFolder gave it, `file` absolute. Throws the system's error, or FP_IMAGE_OUTSIDE,
- * FP_IMAGE_NOT_FILE.
+ * `folder` as checkFolder gave it, `file` absolute. `mayOpen` judges the name within the folder that the file has
+ * after links are resolved: a link may carry an image's name and lead to what is never offered.
+ * Throws the system's error, or FP_IMAGE_OUTSIDE, FP_IMAGE_NOT_FILE, FP_IMAGE_CHANGED.
  */
-export async function openInside(folder: string, file: string): Promise<OpenFile> {
-  const real = await resolveInside(folder, file)
+export async function openInside(
+  folder: string,
+  file: string,
+  mayOpen: (name: string) => boolean = () => true,
+): Promise<OpenFile> {
+  const real = await resolveInside(folder, file, mayOpen)
   // Neither flag exists on Windows, where named pipes do not stand in folders.
   const flags = constants.O_RDONLY | (constants.O_NONBLOCK ?? 0) | (constants.O_NOFOLLOW ?? 0)
   const handle = await open(real, flags)
   try {
     const stats = await handle.stat({ bigint: true })
     if (!stats.isFile()) throw new FetchproofError('FP_IMAGE_NOT_FILE', { image: file })
-    const now = await stat(await resolveInside(folder, file), { bigint: true })
+    const now = await stat(await resolveInside(folder, file, mayOpen), { bigint: true })
     if (now.dev !== stats.dev || now.ino !== stats.ino) {
       throw new FetchproofError('FP_IMAGE_CHANGED', { image: file })
     }
@@ -95,8 +100,19 @@ function openFile(handle: FileHandle, identity: FileIdentity): OpenFile {
   }
 }
 
-async function resolveInside(folder: string, file: string): Promise<string> {
+/** The name that a path (absolute, links resolved) has within the folder, `/` between segments. */
+export function nameWithin(folder: string, path: string): string {
+  return relative(folder, path).split(sep).join('/')
+}
+
+async function resolveInside(
+  folder: string,
+  file: string,
+  mayOpen: (name: string) => boolean,
+): Promise<string> {
   const real = await realpath(resolve(folder, file))
-  if (!isInside(folder, real)) throw new FetchproofError('FP_IMAGE_OUTSIDE', { image: file, folder })
+  if (!isInside(folder, real) || !mayOpen(nameWithin(folder, real))) {
+    throw new FetchproofError('FP_IMAGE_OUTSIDE', { image: file, folder })
+  }
   return real
 }

@@ -7,7 +7,7 @@ import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
 import { createAtMost } from './at-most.ts'
 import type { FileAccess } from './file-access.ts'
-import { identityOf, isInside } from './folder.ts'
+import { identityOf, isInside, nameWithin } from './folder.ts'
 import type { FileIdentity } from './image.ts'
 
 /** Of the four threads that all share for file calls, looking takes at most two. */
@@ -83,7 +83,8 @@ export function createWatch(options: WatchOptions): Watch {
     const path = join(folder, name)
     let stats = await files.lstat(path)
     if (stats.isSymbolicLink()) {
-      if (!isInside(folder, await files.realpath(path))) return undefined
+      const real = await files.realpath(path)
+      if (!isInside(folder, real) || !options.isOfInterest(nameWithin(folder, real))) return undefined
       stats = await files.stat(path)
     }
     if (!stats.isFile()) return undefined

@@ -18,6 +18,7 @@ import {
   stagingFolder,
   untilAllDone,
 } from '../clients/served.ts'
+import { commandsIn } from './terminal-commands.ts'
 
 const CANARY = 'canary-7f3a-must-never-leave'
 const IMAGES = { 'core.bin': imageBytes(20_000, 'core'), 'sub/deep.bin': imageBytes(3000, 'deep') }
@@ -56,18 +57,6 @@ function contentOf(name: string): string {
   if (name === 'visit.csv') return `device,note\nsw1,${CANARY}\n`
   if (name === 'fetchproof.json') return JSON.stringify({ visit: { engineer: CANARY } })
   return `${CANARY}\n`
-}
-
-/** Code points that a terminal obeys or that turn a line around (ECMA-48 C0 and C1; UAX #9), line ends apart. */
-function commandsIn(text: string): number[] {
-  const codes = [...text].map((character) => character.codePointAt(0) ?? 0)
-  return codes.filter(
-    (code) =>
-      (code < 0x20 && code !== 0x0a) ||
-      (code >= 0x7f && code <= 0x9f) ||
-      (code >= 0x2028 && code <= 0x202e) ||
-      (code >= 0x2066 && code <= 0x2069),
-  )
 }
 
 type Hostile = readonly [what: string, bytes: string | Buffer]

@@ -217,7 +217,7 @@ describe('opening', () => {
     })
     const strange = newFolder()
     mkdirSync(join(strange, LEDGER_FILE))
-    await expect(openLedger({ records: strange })).rejects.toMatchObject({ code: 'FP_LEDGER_UNWRITABLE' })
+    await expect(openLedger({ records: strange })).rejects.toMatchObject({ code: 'FP_LEDGER_FOREIGN' })
     expect(readdirSync(strange)).toEqual([LEDGER_FILE])
   })
 

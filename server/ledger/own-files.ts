@@ -1,0 +1,27 @@
+/**
+ * The records folder may have come with a borrowed staging folder. Links in it would let whoever packed it choose
+ * which file of this laptop is emptied, copied or appended to; a named pipe would hold us up for ever. So each file
+ * that we write must be a regular one, and `.fetchproof` itself a folder and no link.
+ */
+import { lstatSync } from 'node:fs'
+import { basename, join } from 'node:path'
+import { FetchproofError } from '../errors.ts'
+import { RECORDS_FOLDER } from '../settings.ts'
+import { LOCK_FILE } from './lock.ts'
+import { LEDGER_FILE } from './read.ts'
+import { RESERVE_FILE } from './reserve.ts'
+
+/** Throws FP_LEDGER_FOREIGN, before anything was touched. */
+export function assertOwn(records: string): void {
+  // A folder that a person named with --records may well be a link.
+  if (basename(records) === RECORDS_FOLDER && lstatSync(records).isSymbolicLink()) throw foreign(records)
+  for (const name of [LOCK_FILE, LEDGER_FILE, RESERVE_FILE]) {
+    const path = join(records, name)
+    const found = lstatSync(path, { throwIfNoEntry: false })
+    if (found !== undefined && !found.isFile()) throw foreign(path)
+  }
+}
+
+function foreign(path: string): FetchproofError {
+  return new FetchproofError('FP_LEDGER_FOREIGN', { path })
+}
