@@ -1,6 +1,7 @@
 /**
  * The fetches under way: limits, stalls, and who moves beside whom. A fetch that has handed over everything and
- * waits for its client to close counts against no limit.
+ * waits for its client to close counts against no limit of those that send; how many may wait is bounded too, since
+ * each holds a connection for as long as its client likes.
  */
 import ipaddr from 'ipaddr.js'
 import type { ImageReference } from '../ledger/entries.ts'
@@ -45,6 +46,8 @@ export interface FetchesUnderWay {
 }
 
 const SWEEP_MS = 250
+/** Waiting for their client to close, for each that may send. */
+const WAITING_PER_PLACE = 4
 
 /** `clock` is monotonic, in ms. */
 export function createFetchesUnderWay(limits: FetchLimits, clock: () => number): FetchesUnderWay {
@@ -68,10 +71,28 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
     }
   }
 
-  function makeRoom(): boolean {
-    const longest = [...open.values()].filter(isStalled).sort((a, b) => a.fetch.movedAt - b.fetch.movedAt)[0]
-    longest?.fetch.withdraw('all places were taken and this fetch had stalled the longest')
-    return longest !== undefined
+  /** For a client that has `own` fetches. One that trickles never stalls, so a greedy client gives way too. */
+  function makeRoom(counted: readonly UnderWay[], own: number): boolean {
+    const longest = counted.filter(isStalled).sort((a, b) => a.fetch.movedAt - b.fetch.movedAt)[0]
+    if (longest !== undefined) {
+      longest.fetch.withdraw('all places were taken and this fetch had stalled the longest')
+      return true
+    }
+    const greediest = largestGroup(counted)
+    if (greediest.length <= Math.max(limits.maxFetchesPerClient, own + 1)) return false
+    const least = greediest.reduce((a, b) => (b.fetch.bytesHandedOver < a.fetch.bytesHandedOver ? b : a))
+    least.fetch.withdraw(
+      `all places were taken, ${greediest.length} of them by this client, and another asked`,
+    )
+    return true
+  }
+
+  /** Of those that wait for their client to close, the longest of the client that has most. */
+  function boundWaiting(): void {
+    const waits = [...open.values()].filter((fetch) => !sending(fetch))
+    if (waits.length <= limits.maxFetches * WAITING_PER_PLACE) return
+    const most = largestGroup(waits)
+    most.reduce((a, b) => (b.fetch.movedAt < a.fetch.movedAt ? b : a)).fetch.giveUp()
   }
 
   return {
@@ -79,6 +100,7 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
       open.set(fetch.id, fetch)
       sweeping ??= setInterval(giveUpStill, SWEEP_MS)
       sweeping.unref()
+      boundWaiting()
       wake()
     },
     remove(id) {
@@ -98,7 +120,7 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
       if (own >= limits.maxFetchesPerClient) {
         return { admitted: false, reason: `this client already has ${own} fetches and all places are taken` }
       }
-      if (makeRoom()) return { admitted: true }
+      if (makeRoom(counted, own)) return { admitted: true }
       return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
     },
     moving: (clientKey, sha256) =>
@@ -133,6 +155,17 @@ export function createFetchesUnderWay(limits: FetchLimits, clock: () => number):
       sweeping = undefined
     },
   }
+}
+
+function largestGroup(fetches: readonly UnderWay[]): readonly UnderWay[] {
+  const groups = new Map<string, UnderWay[]>()
+  for (const fetch of fetches) {
+    const group = clientGroup(fetch.address)
+    const others = groups.get(group)
+    if (others === undefined) groups.set(group, [fetch])
+    else others.push(fetch)
+  }
+  return [...groups.values()].reduce((a, b) => (b.length > a.length ? b : a), [])
 }
 
 /** One client for the limits: an IPv4 address, or an IPv6 /64, which one machine may fill by itself. */

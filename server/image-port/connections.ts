@@ -6,6 +6,7 @@
  */
 import type { Server } from 'node:http'
 import type { Socket } from 'node:net'
+import { clientGroup } from '../delivery/under-way.ts'
 import type { Connection as Endpoints } from '../network/send-queue.ts'
 
 export interface Connection {
@@ -31,7 +32,7 @@ export interface ConnectionLimits {
 
 export interface ConnectionsEvents {
   /** No complete request came in time, or all connections were taken. */
-  readonly dropped: (connection: Connection, reason: string) => void
+  readonly dropped: (connection: Connection, reason: string, status?: 503) => void
 }
 
 export interface Connections {
@@ -42,7 +43,12 @@ export interface Connections {
   destroyAll(): void
 }
 
+const COME_LATER =
+  'HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
+
 interface Held extends Connection {
+  /** Whose it is, as the limits count clients. */
+  readonly group: string
   deadline: NodeJS.Timeout | undefined
   clientClosed: boolean
   lostBecause: string | undefined
@@ -80,6 +86,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         remoteAddress: socket.remoteAddress ?? '',
         remotePort: socket.remotePort ?? 0,
       },
+      group: clientGroup(socket.remoteAddress ?? ''),
       busy: false,
       deadline: undefined,
       clientClosed: false,
@@ -120,18 +127,26 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     connection.deadline.unref()
   }
 
-  /** The connection that has waited longest without a request makes room; when there is none, the new one. */
+  /**
+   * Of the connections without a request, the oldest of the client that has most of them makes room, so that no
+   * flood pushes out others; when there is none, the new one.
+   */
   function makeRoom(newest: Held): void {
-    let victim = newest
+    const groups = new Map<string, Held[]>()
     for (const connection of held.values()) {
-      if (!connection.busy) {
-        victim = connection
-        break
-      }
+      if (connection.busy) continue
+      const others = groups.get(connection.group)
+      if (others === undefined) groups.set(connection.group, [connection])
+      else others.push(connection)
     }
-    events.dropped(victim, 'all connections were taken')
-    victim.socket.destroy()
-    if (victim !== newest) armDeadline(newest)
+    const most = [...groups.values()].reduce((a, b) => (b.length > a.length ? b : a), [])
+    const victim = most[0] ?? newest
+    events.dropped(victim, 'all connections were taken', 503)
+    armDeadline(newest)
+    victim.busy = true
+    // One that left earlier answers unread would not take this one either.
+    if (victim.socket.writableLength > 0) victim.socket.destroy()
+    else victim.socket.end(COME_LATER, () => victim.socket.destroy())
   }
 
   return {

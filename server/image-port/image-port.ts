@@ -49,7 +49,12 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   const connections = createConnections(
     { ...deps.limits, waiting },
     {
-      dropped: ({ endpoints }, reason) => delivery.refuse({ ...whoAsked(delivery, endpoints), reason }),
+      dropped: ({ endpoints }, reason, status) =>
+        delivery.refuse({
+          ...whoAsked(delivery, endpoints),
+          ...(status !== undefined && { status }),
+          reason,
+        }),
     },
   )
   let handler: RequestListener = () => undefined
