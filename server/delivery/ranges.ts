@@ -15,10 +15,10 @@ const UNSATISFIABLE: RangeAnswer = { kind: 'unsatisfiable' }
 export function answerRange(header: string | undefined, bytes: number): RangeAnswer {
   if (header === undefined) return WHOLE
   // Range unit names are case-insensitive (§14.1); empty list elements are skipped (§5.6.1.2).
-  const set = /^bytes=(.*)$/i.exec(header.trim())?.[1]
+  const set = /^bytes=(.*)$/i.exec(trimOws(header))?.[1]
   const specs = set
     ?.split(',')
-    .map((spec) => spec.trim())
+    .map(trimOws)
     .filter((spec) => spec !== '')
   if (specs?.length !== 1) return WHOLE
   const match = /^(\d*)-(\d*)$/.exec(specs[0] ?? '')
@@ -27,10 +27,15 @@ export function answerRange(header: string | undefined, bytes: number): RangeAns
   if (firstDigits === '') return lastDigits === '' ? WHOLE : suffix(Number(lastDigits), bytes)
   const first = Number(firstDigits)
   const last = lastDigits === '' ? Number.POSITIVE_INFINITY : Number(lastDigits)
-  // Compared as text lengths would be exact beyond 2^53; no image is that large, and both are then past its end.
-  if (last < first) return WHOLE
+  // Exact beyond 2^53 too: a last position before the first makes the range invalid, not unsatisfiable (§14.1.1).
+  if (lastDigits !== '' && BigInt(lastDigits) < BigInt(firstDigits)) return WHOLE
   if (first >= bytes) return UNSATISFIABLE
   return { kind: 'part', first, last: Math.min(last, bytes - 1) }
+}
+
+/** OWS is a space or a tab and nothing else (§5.6.3); `trim` takes a no-break space, byte 160, for one too. */
+function trimOws(text: string): string {
+  return text.replace(/^[ \t]+|[ \t]+$/g, '')
 }
 
 function suffix(length: number, bytes: number): RangeAnswer {
@@ -40,7 +45,7 @@ function suffix(length: number, bytes: number): RangeAnswer {
 
 /** The offset K of an open-ended `bytes=K-`, which is how a client says that it holds `[0,K)`; else undefined. */
 export function resumeOffset(header: string | null | undefined): number | undefined {
-  const digits = /^\s*bytes=\s*(\d+)-\s*$/i.exec(header ?? '')?.[1]
+  const digits = /^[ \t]*bytes=[ \t]*(\d+)-[ \t]*$/i.exec(header ?? '')?.[1]
   if (digits === undefined) return undefined
   const offset = Number(digits)
   return Number.isSafeInteger(offset) && offset > 0 ? offset : undefined

@@ -14,6 +14,8 @@ export interface Connection {
   readonly endpoints: Endpoints
   /** A request is being answered, or its body was promised: nothing more is taken from this connection. */
   busy: boolean
+  /** Bytes that came since the last response without a body left, or since the connection was made. */
+  readonly unansweredBytes: number
   /** Tells what the client does; what it did before is told at once. */
   watch(listener: { closed(): void; lost(why: string): void }): void
   /** A response without a body has left: the next request may come, within the time for a request. */
@@ -50,6 +52,7 @@ interface Held extends Connection {
   /** Whose it is, as the limits count clients. */
   readonly group: string
   deadline: NodeJS.Timeout | undefined
+  answeredAtBytes: number
   clientClosed: boolean
   lostBecause: string | undefined
   listener: { closed(): void; lost(why: string): void } | undefined
@@ -89,6 +92,10 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       group: clientGroup(socket.remoteAddress ?? ''),
       busy: false,
       deadline: undefined,
+      answeredAtBytes: 0,
+      get unansweredBytes() {
+        return socket.bytesRead - this.answeredAtBytes
+      },
       clientClosed: false,
       lostBecause: undefined,
       listener: undefined,
@@ -99,6 +106,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       answered() {
         this.busy = false
+        this.answeredAtBytes = socket.bytesRead
         armDeadline(this)
         if (this.clientClosed) socket.end()
       },

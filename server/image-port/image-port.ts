@@ -74,19 +74,29 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     server.on('connection', ({ localAddress, remoteAddress }: Socket) =>
       deps.onConnection?.(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),
     )
-    server.on('clientError', (error: ParseError, socket: Socket) => {
-      if (!answeredByHand(error, socket)) unparsed(deps, connections, error, socket)
-    })
+    server.on('clientError', (error: ParseError, socket: Socket) =>
+      orReset(socket, () => {
+        if (!answeredByHand(error, socket)) unparsed(deps, connections, error, socket)
+      }),
+    )
+    // Without listeners Node answers these by itself, unrecorded: 100, and 417 whatever else is wrong with it.
     server.on('checkContinue', listener)
-    server.on('connect', (request: IncomingMessage, socket: Socket) => unparsedMethod(deps, request, socket))
+    server.on('checkExpectation', listener)
+    server.on('connect', (request: IncomingMessage, socket: Socket) =>
+      orReset(socket, () => unparsedMethod(deps, request, socket)),
+    )
     return server
   }
   const app = Fastify({
     logger: false,
     rewriteUrl: () => '/',
     serverFactory: (listener) => {
-      handler = listener
-      return newServer(listener)
+      handler = (request, response) => {
+        // Fastify's router answers methods that it does not know by itself, with a page and unrecorded.
+        if (request.method === 'GET' || request.method === 'HEAD') listener(request, response)
+        else answerOrReset(request, response, request.url ?? '')
+      }
+      return newServer(handler)
     },
   })
   const responder = createResponder(deps)
@@ -101,10 +111,22 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   app.setNotFoundHandler(() => undefined)
   await app.ready()
 
+  /** What one client sent shall harm its own connection at most: an error in a listener would end the program. */
+  function orReset(socket: Socket, listener: () => void): void {
+    try {
+      listener()
+    } catch (error) {
+      deps.onFault(error)
+      socket.resetAndDestroy()
+    }
+  }
+
   /** A target that only lacks its escaping is answered like any other. */
   function answeredByHand(error: ParseError, socket: Socket): boolean {
     const connection = connections.of(socket)
     if (connection === undefined || connection.busy || error.rawPacket === undefined) return false
+    // A later packet of a request could be read as a request of its own.
+    if (error.rawPacket.length !== connection.unansweredBytes) return false
     const read = readRawTarget(error.rawPacket, socket)
     if (read === undefined) return false
     answerOrReset(read.request, read.response, read.request.url ?? '')
