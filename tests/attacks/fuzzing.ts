@@ -1,5 +1,4 @@
 /** Fuzzing of a running server: many requests over bare sockets, each answer held against the same rules. */
-import { connect } from 'node:net'
 import fc from 'fast-check'
 import { expect } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
@@ -7,9 +6,9 @@ import { fetchproof } from '../clients/program.ts'
 import { imageBytes, ledgerEntries, type Served, serveFiles, sha256, type Until } from '../clients/served.ts'
 import { type Answer, checkedAnswers, checkMeaning } from './answer-check.ts'
 import { descriptors, residentKib, untilAtMost } from './process-facts.ts'
+import { say } from './saying.ts'
 import { type Fuzzed, type FuzzImage, fuzzedRequest } from './request-grammar.ts'
 
-const DEADLINE_MS = 20_000
 const AT_ONCE = 24
 const GROWTH_KIB = 160 * 1024
 
@@ -18,40 +17,6 @@ const FILES = {
   'one.bin': imageBytes(1, 'one'),
   'core.bin': imageBytes(20_000, 'core'),
   'sub/deep.bin': imageBytes(262_145, 'deep'),
-}
-
-interface Heard {
-  readonly port: number
-  readonly raw: Buffer
-}
-
-/** Sends the bytes, closes its sending side, and returns all that comes until the server ends. */
-function say(port: number, { text, splitAt }: Fuzzed): Promise<Heard> {
-  return new Promise((heard, failed) => {
-    const pieces: Buffer[] = []
-    let own = 0
-    const socket = connect(port, '127.0.0.1', () => {
-      own = socket.localPort ?? 0
-      const bytes = Buffer.from(text, 'latin1')
-      socket.setNoDelay(true)
-      if (splitAt === undefined) socket.end(bytes)
-      else
-        socket.write(bytes.subarray(0, splitAt), () =>
-          setImmediate(() => socket.end(bytes.subarray(splitAt))),
-        )
-    })
-    const late = setTimeout(() => {
-      socket.destroy()
-      failed(new Error(`no end within ${DEADLINE_MS} ms`))
-    }, DEADLINE_MS)
-    socket.on('data', (piece) => pieces.push(piece))
-    // A reset is an answer too; what came before it is judged all the same.
-    socket.on('error', () => undefined)
-    socket.on('close', () => {
-      clearTimeout(late)
-      heard({ port: own, raw: Buffer.concat(pieces) })
-    })
-  })
 }
 
 /** Serves, fuzzes with at least `count` requests, and checks ledger and system afterwards. Prints the seed. */
