@@ -26,7 +26,8 @@ export async function runProgram(args: readonly string[], around: Surroundings):
     .version(VERSION)
     .configureOutput({
       writeOut: (text) => void around.stdout.write(text),
-      writeErr: (text) => void around.stderr.write(text),
+      // Commander repeats what was typed: a name that a shell completed may hold anything.
+      writeErr: (text) => void around.stderr.write(visibleLines(text)),
     })
     .exitOverride()
     .showHelpAfterError('Try --help for the usage.')
@@ -58,6 +59,10 @@ function failed(error: unknown, { stderr }: Surroundings): number {
     return exitStatusOf(error.code)
   }
   const told = String(error instanceof Error ? error.stack : error)
-  stderr.write(`fetchproof: something unforeseen happened: ${told.split('\n').map(visible).join('\n')}\n`)
+  stderr.write(`fetchproof: something unforeseen happened: ${visibleLines(told)}\n`)
   return EXIT.couldNotStart
+}
+
+function visibleLines(text: string): string {
+  return text.split('\n').map(visible).join('\n')
 }
