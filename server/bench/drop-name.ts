@@ -10,7 +10,8 @@ const BYTES_AT_MOST = 200
 // Namespaces"); each becomes a hyphen.
 // biome-ignore lint/suspicious/noControlCharactersInRegex: taking control characters out is the purpose
 const NOT_IN_NAMES = /[<>:"|?*\u0000-\u001f\u007f]|\p{Surrogate}/gu
-const DEVICE_NAME = /^(con|prn|aux|nul|com\d|lpt\d)(\..*)?$/i
+// Superscript digits and blanks before the full stop count too (the same source).
+const DEVICE_NAME = /^(con|prn|aux|nul|conin\$|conout\$|com[\d¹²³]|lpt[\d¹²³]) *(\..*)?$/i
 const SHEET = 'visit.csv'
 
 /** `records` is the folder of the ledger, absolute. Throws FP_DROP_NAME. */

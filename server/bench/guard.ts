@@ -35,6 +35,9 @@ export const SAFETY_HEADERS = Object.freeze({
 
 /** Throws FP_PAGE_HOST. */
 export function checkHost(request: FastifyRequest): void {
+  const hosts = request.raw.rawHeaders.filter((name, at) => at % 2 === 0 && name.toLowerCase() === 'host')
+  // Node takes the first of several; the standard takes none of them (RFC 9112 §3.2).
+  if (hosts.length > 1) throw new FetchproofError('FP_PAGE_HOST', { host: 'several names' })
   const host = request.headers.host ?? ''
   // Injected requests have no socket of their own; HTTP's own port stands for theirs (RFC 9110 §4.2.1).
   const port = request.socket.localPort ?? 80

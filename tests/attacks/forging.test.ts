@@ -9,7 +9,16 @@ import { request as httpRequest } from 'undici'
 import { beforeAll, describe, expect, test } from 'vitest'
 import type { Outcome } from '../clients/program.ts'
 import { connectRaw } from '../clients/raw-client.ts'
-import { imageBytes, ledgerEntries, putFile, type Served, serveFolder, sha256, stagingFolder, untilAllDone } from '../clients/served.ts'
+import {
+  imageBytes,
+  ledgerEntries,
+  putFile,
+  type Served,
+  serveFolder,
+  sha256,
+  stagingFolder,
+  untilAllDone,
+} from '../clients/served.ts'
 import { inProcess } from '../commands/in-process.ts'
 import { commandsIn } from './terminal-commands.ts'
 
@@ -49,18 +58,28 @@ beforeAll(async () => {
   putFile(folder, 'core.bin', CORE)
   if (process.platform !== 'win32') {
     // What may stand in a file name: no slash, no NUL, at most 255 bytes.
-    for (const [nth, text] of FORGED.entries()) putFile(folder, `${text.replaceAll('/', '_')}.${nth}.bin`, imageBytes(500 + nth, text))
+    for (const [nth, text] of FORGED.entries())
+      putFile(folder, `${text.replaceAll('/', '_')}.${nth}.bin`, imageBytes(500 + nth, text))
   }
   const [visitText = ''] = FORGED
   const texts = Object.fromEntries(
-    ['engineer', 'customer', 'site', 'changeReference', 'approver'].map((key, nth) => [key, FORGED[nth * 3] ?? visitText]),
+    ['engineer', 'customer', 'site', 'changeReference', 'approver'].map((key, nth) => [
+      key,
+      FORGED[nth * 3] ?? visitText,
+    ]),
   )
-  const paste = Object.fromEntries(FORGED.filter((text) => !/[\u0000-\u001f\u007f-\u009f]/.test(text)).map((text) => [text, text]))
+  const paste = Object.fromEntries(
+    FORGED.filter((text) => !/[\u0000-\u001f\u007f-\u009f]/.test(text)).map((text) => [text, text]),
+  )
   writeFileSync(join(folder, 'fetchproof.json'), JSON.stringify({ visit: texts, paste }))
   const rows = FORGED.map((text, nth) =>
-    [`device ${nth} ${text}`, `127.0.0.${nth + 1}`, 'core.bin', text, text, text, text, text].map(csvCell).join(','),
+    [`device ${nth} ${text}`, `127.0.0.${nth + 1}`, 'core.bin', text, text, text, text, text]
+      .map(csvCell)
+      .join(','),
   )
-  const heading = ['device', 'address', 'image', 'model', 'serial', 'version_before', 'note', FORGED[6] ?? ''].map(csvCell).join(',')
+  const heading = ['device', 'address', 'image', 'model', 'serial', 'version_before', 'note', FORGED[6] ?? '']
+    .map(csvCell)
+    .join(',')
   writeFileSync(join(folder, 'visit.csv'), `${heading}\n${rows.join('\n')}\n`)
   const lines = FORGED.map((text) => `# ${text}\n${sha256(CORE)}  ${text}\n${text}\n`)
   writeFileSync(join(folder, 'SHA256SUMS'), lines.join(''))
@@ -74,8 +93,22 @@ beforeAll(async () => {
   for (const text of FORGED) await ask('/SHA256SUMS', text)
   page = await snapshotOf(folder)
   for (const [nth, text] of FORGED.slice(0, 6).entries()) {
-    await inProcess(['observe', `device ${nth} ${text}`, folder.length > 0 ? '--folder' : '', folder, '--note', text])
-    await inProcess(['match', `${text} ${sha256(CORE)}`, '--device', `device ${nth} ${text}`, '--folder', folder])
+    await inProcess([
+      'observe',
+      `device ${nth} ${text}`,
+      folder.length > 0 ? '--folder' : '',
+      folder,
+      '--note',
+      text,
+    ])
+    await inProcess([
+      'match',
+      `${text} ${sha256(CORE)}`,
+      '--device',
+      `device ${nth} ${text}`,
+      '--folder',
+      folder,
+    ])
   }
   await served.stop()
 }, 90_000)
@@ -88,7 +121,9 @@ async function ask(target: string, agent: string): Promise<void> {
 }
 
 async function snapshotOf(staging: string): Promise<string> {
-  const lock = JSON.parse(readFileSync(join(staging, '.fetchproof', 'lock.json'), 'utf8')) as { pagePort: number }
+  const lock = JSON.parse(readFileSync(join(staging, '.fetchproof', 'lock.json'), 'utf8')) as {
+    pagePort: number
+  }
   const { body } = await httpRequest(`http://127.0.0.1:${lock.pagePort}/api/snapshot`)
   return body.text()
 }
@@ -118,16 +153,14 @@ test('the ledger has each text as one value of one line', () => {
 })
 
 describe('commands in words', () => {
-  test.each([
-    ['audit'],
-    ['audit', '--fetches'],
-    ['audit', '--check'],
-    ['images'],
-  ])('%s %s', async (command, ...flags) => {
-    const outcome = await inProcess([command, folder, ...flags])
-    if (flags[0] === '--check') expect(commandsIn(outcome.stdout)).toEqual([])
-    else expectHarmless(outcome)
-  })
+  test.each([['audit'], ['audit', '--fetches'], ['audit', '--check'], ['images']])(
+    '%s %s',
+    async (command, ...flags) => {
+      const outcome = await inProcess([command, folder, ...flags])
+      if (flags[0] === '--check') expect(commandsIn(outcome.stdout)).toEqual([])
+      else expectHarmless(outcome)
+    },
+  )
 
   test.each(FORGED.map((text) => [text]))('match and observe of %j', async (text) => {
     const matched = await inProcess(['match', `${text} ${sha256(CORE)} ${text}`, '--folder', folder])

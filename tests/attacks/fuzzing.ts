@@ -6,8 +6,8 @@ import { fetchproof } from '../clients/program.ts'
 import { imageBytes, ledgerEntries, type Served, serveFiles, sha256, type Until } from '../clients/served.ts'
 import { type Answer, checkedAnswers, checkMeaning } from './answer-check.ts'
 import { descriptors, residentKib, untilAtMost } from './process-facts.ts'
-import { say } from './saying.ts'
 import { type Fuzzed, type FuzzImage, fuzzedRequest } from './request-grammar.ts'
+import { say } from './saying.ts'
 
 const AT_ONCE = 24
 const GROWTH_KIB = 160 * 1024

@@ -7,7 +7,14 @@ import { mkdirSync, symlinkSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, expect, test } from 'vitest'
 import { parseHead } from '../clients/raw-client.ts'
-import { imageBytes, putFile, type Served, serveFolder, stagingFolder, untilAllDone } from '../clients/served.ts'
+import {
+  imageBytes,
+  putFile,
+  type Served,
+  serveFolder,
+  stagingFolder,
+  untilAllDone,
+} from '../clients/served.ts'
 import { say } from './saying.ts'
 
 const CANARY = 'canary-c41d-must-never-leave'
@@ -38,7 +45,8 @@ beforeAll(async () => {
   const folder = join(outer, 'staging')
   for (const each of ['', 'sub', '.hidden']) mkdirSync(join(folder, each))
   const canary = Buffer.from(`${CANARY}\n`.repeat(50))
-  for (const name of ['../canary.bin', '.secret.bin', '.hidden/inner.bin', 'half.bin.part']) putFile(folder, name, canary)
+  for (const name of ['../canary.bin', '.secret.bin', '.hidden/inner.bin', 'half.bin.part'])
+    putFile(folder, name, canary)
   putFile(folder, 'core.bin', CORE)
   putFile(folder, 'visit.csv', Buffer.from(`device,note\nsw1,${CANARY}\n`))
   putFile(folder, 'fetchproof.json', Buffer.from(JSON.stringify({ visit: { engineer: CANARY } })))
@@ -76,7 +84,12 @@ const SPELLINGS: readonly Spelling[] = [
   (path) => path.replaceAll('.', '\xc0\xae').replaceAll('/', '\xc0\xaf'),
   (path) => path.replaceAll('.', '%u002e').replaceAll('/', '%u2215'),
   (path) => path.replaceAll('.', '%ef%bc%8e').replaceAll('/', '%ef%bc%8f'),
-  (path) => [...path].map((letter) => (/[a-z]/.test(letter) ? `%ef%bd%${(0x20 + letter.charCodeAt(0)).toString(16)}` : letter)).join(''),
+  (path) =>
+    [...path]
+      .map((letter) =>
+        /[a-z]/.test(letter) ? `%ef%bd%${(0x20 + letter.charCodeAt(0)).toString(16)}` : letter,
+      )
+      .join(''),
   (path) => path.toUpperCase(),
   (path) => path.replace(/[a-z]/, (letter) => letter.toUpperCase()),
 ]
@@ -119,13 +132,24 @@ const AROUND: readonly Spelling[] = [
 
 /** Names that Windows keeps for devices, bare and disguised. */
 const DEVICES = ['CON', 'PRN', 'AUX', 'NUL', 'COM1', 'COM9', 'LPT1', 'CONIN$', 'CLOCK$', 'COM\xb9']
-  .flatMap((name) => [name, name.toLowerCase(), `${name}.bin`, `${name}.`, `${name}%20`, `${name}:`, `sub/${name}`, `core.bin/${name}`])
+  .flatMap((name) => [
+    name,
+    name.toLowerCase(),
+    `${name}.bin`,
+    `${name}.`,
+    `${name}%20`,
+    `${name}:`,
+    `sub/${name}`,
+    `core.bin/${name}`,
+  ])
   .map((name) => `/${name}`)
 
 function targets(): string[] {
   const spelt = FORBIDDEN.flatMap((path) => SPELLINGS.map((spell) => spell(path)))
   // Each spelling in every surrounding of the likeliest, and the others in turn: all pairs would be 10,000.
-  const all = spelt.flatMap((path, at) => AROUND.filter((_around, nth) => nth < 4 || (at + nth) % 5 === 0).map((around) => around(path)))
+  const all = spelt.flatMap((path, at) =>
+    AROUND.filter((_around, nth) => nth < 4 || (at + nth) % 5 === 0).map((around) => around(path)),
+  )
   return [...new Set([...all, ...DEVICES])]
 }
 
@@ -145,7 +169,9 @@ async function wrongWith(target: string, nth: number): Promise<string | undefine
   return undefined
 }
 
-test('thousands of spellings of what is outside, hidden or reserved get nothing', { timeout: 120_000 }, async () => {
+test('thousands of spellings of what is outside, hidden or reserved get nothing', {
+  timeout: 120_000,
+}, async () => {
   const all = targets()
   expect(all.length).toBeGreaterThan(2500)
   const wrong: string[] = []

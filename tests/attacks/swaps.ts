@@ -5,7 +5,15 @@ import { setTimeout as pause } from 'node:timers/promises'
 import { expect } from 'vitest'
 import { fetchproof } from '../clients/program.ts'
 import { connectRaw, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, ledgerEntries, putFile, serveFolder, sha256, stagingFolder, type Until } from '../clients/served.ts'
+import {
+  imageBytes,
+  ledgerEntries,
+  putFile,
+  serveFolder,
+  sha256,
+  stagingFolder,
+  type Until,
+} from '../clients/served.ts'
 
 const IMAGE_BYTES = 1_500_000
 const BURST_MS = 120
@@ -45,7 +53,9 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
     const head = parseHead(client.raw())
     if (head === undefined || ![200, 206].includes(head.status)) {
       counts.refused += 1
-      expect(head === undefined || [404, 503].includes(head.status), `${path}: ${head?.statusLine}`).toBe(true)
+      expect(head === undefined || [404, 503].includes(head.status), `${path}: ${head?.statusLine}`).toBe(
+        true,
+      )
       expect(client.bodyBytes).toBe(0)
       return
     }
@@ -53,7 +63,9 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
     expect(bytes, `${path}: a version that never stood in the folder`).toBeDefined()
     const promised = head.status === 206 ? bytes?.subarray(first, last + 1) : bytes
     const body = client.body()
-    expect(promised?.subarray(0, body.length).equals(body), `${path}: other bytes than its tag says`).toBe(true)
+    expect(promised?.subarray(0, body.length).equals(body), `${path}: other bytes than its tag says`).toBe(
+      true,
+    )
     if (end === 'closed' && body.length === promised?.length) counts.whole += 1
     else counts.reset += 1
     // A short body with an end of stream would be taken for a whole one.
