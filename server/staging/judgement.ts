@@ -43,7 +43,7 @@ export function createJudge({ folder, book, formats }: JudgeDeps): Judge {
     async checksumFileChanged(name, gone) {
       // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
       book.remove(name)
-      if (!gone) book.set(name, await readChecksumFile(folder, name))
+      if (!gone) await book.setInTurns(name, await readChecksumFile(folder, name))
     },
     async judge({ name, file, version, digest, earlier }) {
       const known = checkedBefore(earlier)
@@ -61,7 +61,7 @@ async function readChecksumFile(folder: string, name: string): Promise<Uint8Arra
   const file = await openInside(real, join(real, ...name.split('/')))
   try {
     // One byte more than is read at most, so that a longer file shows as one.
-    return await file.readHead(MAX_CHECKSUM_FILE_BYTES + 1)
+    return await file.readHead(Math.min(Number(file.identity.size), MAX_CHECKSUM_FILE_BYTES) + 1)
   } finally {
     await file.close()
   }

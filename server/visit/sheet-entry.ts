@@ -4,15 +4,16 @@ import { checkRows } from './sheet-check.ts'
 import type { PlannedRow, RawRow } from './sheet-rows.ts'
 import type { ReadSheet } from './visit-file.ts'
 
-/** Cells of one entry, so that it fits a line of the ledger. */
-const MOST_CHARACTERS = 4 * 1024 * 1024
+/** Of the rows of one entry as they stand in the ledger, so that it fits a line of 16 MiB. */
+const MOST_BYTES = 8 * 1024 * 1024
 
 export function sheetEntry({ file, sha256, rows, errors }: ReadSheet): NewEntryOf<'sheet'> {
-  let characters = 0
+  let bytes = 0
   const recorded = rows.map(({ cells }) => ({ ...cells }))
   const kept = recorded.filter((cells) => {
-    for (const [name, cell] of Object.entries(cells)) characters += name.length + cell.length + 6
-    return characters <= MOST_CHARACTERS
+    // As JSON: a control character takes six bytes there.
+    bytes += Buffer.byteLength(JSON.stringify(cells)) + 1
+    return bytes <= MOST_BYTES
   })
   const left = recorded.length - kept.length
   const more = left === 0 ? [] : [`${left} rows are not on record: the sheet is too large.`]

@@ -13,6 +13,8 @@ const KNOWN: ReadonlySet<string> = new Set(SHEET_COLUMNS)
 
 /** Empty lines count as rows of a spreadsheet; this many records are looked at. */
 const MOST_RECORDS = SHEET_LIMITS.rows * 2
+/** Of one line of the file; ten times the columns that are read. */
+const LINE_AT_MOST = { cells: SHEET_LIMITS.columns * 10, characters: 256 * 1024 }
 
 /** Reads a sheet. Bounded by SHEET_LIMITS; never throws on content. */
 export function parseSheet(bytes: Uint8Array): Sheet {
@@ -78,9 +80,10 @@ function isEmpty(record: readonly string[]): boolean {
 }
 
 /** Records in order, empty ones too, so that their places are the spreadsheet's row numbers. */
-function readRecords(text: string): { records: string[][]; cutAt: SheetProblem | undefined } {
+function readRecords(whole: string): { records: string[][]; cutAt: SheetProblem | undefined } {
   const records: string[][] = []
-  const delimiter = detectDelimiter(text)
+  const delimiter = detectDelimiter(whole)
+  const text = untilOverlongLine(whole, delimiter)
   const options = {
     bom: true,
     delimiter,
@@ -97,6 +100,7 @@ function readRecords(text: string): { records: string[][]; cutAt: SheetProblem |
         return null
       },
     })
+    if (text.length < whole.length) return { records, cutAt: overlong(records.length + 1) }
     return { records, cutAt: records.length < MOST_RECORDS ? undefined : TOO_LONG }
   } catch {
     const row = records.length + 1
@@ -104,6 +108,32 @@ function readRecords(text: string): { records: string[][]; cutAt: SheetProblem |
       'A quotation mark opens here and is not closed; this row and those after it are not read. Close it, or write a quotation mark within a cell twice ("").'
     return { records, cutAt: { row, column: null, message } }
   }
+}
+
+/**
+ * The text up to a line that no sheet has. Without this, five million commas or NULs in one line held up the whole
+ * program for 3 to 4 s of processor time; with it, the worst sheet of that size takes some 0.7 s.
+ */
+function untilOverlongLine(text: string, delimiter: string): string {
+  const mark = delimiter.charCodeAt(0)
+  let lineStart = 0
+  let marks = 0
+  for (let at = 0; at < text.length; at += 1) {
+    const code = text.charCodeAt(at)
+    if (code === 0x0a || code === 0x0d) {
+      lineStart = at + 1
+      marks = 0
+    } else if (code === mark) marks += 1
+    if (marks > LINE_AT_MOST.cells || at - lineStart > LINE_AT_MOST.characters)
+      return text.slice(0, lineStart)
+  }
+  return text
+}
+
+function overlong(row: number): SheetProblem {
+  const message =
+    'This row is longer than any of a visit sheet; it and those after it are not read. Correct or remove it.'
+  return { row, column: null, message }
 }
 
 /** The one of comma, semicolon and tab that stands most often in the first line that says anything. */

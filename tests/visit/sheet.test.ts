@@ -248,11 +248,31 @@ describe('bounds', () => {
   })
 
   it('reads 5 MiB and not one byte more', () => {
-    const filled = (bytes: number) => `device,note\nsw1,${'x'.repeat(bytes - 'device,note\nsw1,'.length)}`
+    // One note of many lines.
+    const start = 'device,note\nsw1,"'
+    const filled = (bytes: number) =>
+      `${start}${`${'x'.repeat(1023)}\n`.repeat(5120)}`.slice(0, bytes - 1).padEnd(bytes - 1, 'x') + '"'
     expect(read(filled(SHEET_LIMITS.bytes)).rows).toHaveLength(1)
     const over = read(filled(SHEET_LIMITS.bytes + 1))
     expect(over.rows).toEqual([])
     expect(over.problems.map(problemText)).toEqual([expect.stringMatching(/larger than 5 MiB\. Keep only/)])
+  })
+
+  it.each([
+    ['five million commas', ','.repeat(SHEET_LIMITS.bytes)],
+    ['a million columns', `device${',c'.repeat(1_000_000)}\nsw1\n`],
+    ['one line of NULs', '\0'.repeat(SHEET_LIMITS.bytes)],
+    ['one line of letters', `device\n${'x'.repeat(SHEET_LIMITS.bytes - 10)}`],
+  ])('does not take apart a line that no sheet has: %s', (_what, text) => {
+    const { rows, problems } = read(text)
+    expect(rows).toEqual([])
+    expect(problems.map(problemText).join()).toMatch(/longer than any of a visit sheet/)
+  })
+
+  it('keeps the rows that stand before such a line', () => {
+    const { rows, problems } = read(`device,note\nsw1,a\nsw2${',x'.repeat(2000)}\nsw3,b\n`)
+    expect(rows.map(({ device }) => device)).toEqual(['sw1'])
+    expect(problems.map(problemText)).toEqual([expect.stringMatching(/^row 3: This row is longer/)])
   })
 
   it('says when empty lines without end hide the rest', () => {

@@ -3,10 +3,11 @@
  * stands against it. All that is published is compared, the strongest first; sources that contradict each
  * other are shown, never weighed.
  */
+import { setImmediate } from 'node:timers/promises'
 import type { Algorithm } from './algorithm.ts'
 import { ALGORITHM_FACTS, ALGORITHMS } from './algorithm.ts'
 import type { ChecksumFile, Claim, KnownNames } from './claims.ts'
-import { entriesFor, indexChecksumFile, knownNames, namesKnownBase, namesKnownFile } from './claims.ts'
+import { checksumFileInTurns, entriesFor, knownNames, namesKnownBase, namesKnownFile } from './claims.ts'
 import { comparable, folderOf, withoutBrowserMark } from './match-names.ts'
 import { checksumFileName } from './names.ts'
 import type { ChecksumProblem, ParsedChecksums } from './parse.ts'
@@ -33,6 +34,8 @@ export interface Unmatched extends ChecksumProblem {
 export interface PublishedBook {
   /** Takes in a checksum file anew. Returns what in it could not be used. Ignores names that are none. */
   set(fileName: string, content: Uint8Array | string): readonly ChecksumProblem[]
+  /** The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. */
+  setInTurns(fileName: string, content: Uint8Array | string): Promise<void>
   remove(fileName: string): void
   /**
    * Takes what a person pasted as published for `imageName`: one digest, or text that holds one or more.
@@ -60,6 +63,7 @@ export interface PublishedBook {
 export function createPublishedBook(deps: { readonly imageNames: () => Iterable<string> }): PublishedBook {
   const files = new Map<string, ChecksumFile>()
   const pasted = new Map<string, readonly Claim[]>()
+  const beingRead = new Map<string, Generator>()
 
   function gather(imageName: string, known: KnownNames): { claims: Claim[]; ambiguous: string[] } {
     const claims: Claim[] = [...(pasted.get(comparable(imageName)) ?? [])]
@@ -91,11 +95,31 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
     set(fileName, content) {
       const name = checksumFileName(fileName)
       if (name === undefined) return []
-      const parsed = parseChecksums(fileName, content)
-      files.set(fileName, indexChecksumFile(fileName, name, parsed))
-      return parsed.problems
+      const reading = checksumFileInTurns(fileName, name, content)
+      let next = reading.next()
+      while (next.done !== true) next = reading.next()
+      beingRead.delete(fileName)
+      files.set(fileName, next.value)
+      return next.value.parsed.problems
+    },
+    async setInTurns(fileName, content) {
+      const name = checksumFileName(fileName)
+      if (name === undefined) return
+      const reading = checksumFileInTurns(fileName, name, content)
+      beingRead.set(fileName, reading)
+      for (;;) {
+        const next = reading.next()
+        if (beingRead.get(fileName) !== reading) return
+        if (next.done === true) {
+          beingRead.delete(fileName)
+          files.set(fileName, next.value)
+          return
+        }
+        await setImmediate()
+      }
     },
     remove(fileName) {
+      beingRead.delete(fileName)
       files.delete(fileName)
     },
     paste(imageName, text, by) {
@@ -154,6 +178,9 @@ async function compare(
   }
 }
 
+/** Of each side; a list made to hurt may name one file on every line. */
+const CONFLICTS_TOLD = 4
+
 /** Sources contradict each other when some match and some do not, or when those that do not say different things. */
 function conflictOf(agree: readonly Claim[], differ: readonly Claim[]): string[] | undefined {
   const values = new Map<Algorithm, Set<string>>()
@@ -164,10 +191,12 @@ function conflictOf(agree: readonly Claim[], differ: readonly Claim[]): string[]
   if (agree.length === 0 && !several) return undefined
   const say = (claim: Claim, verb: string) =>
     `${claim.source}: ${ALGORITHM_FACTS[claim.algorithm].label} ${claim.digest.slice(0, 12)}… ${verb}`
-  return [
-    ...agree.map((claim) => say(claim, 'matches')),
-    ...differ.map((claim) => say(claim, 'does not match')),
+  const told = [
+    ...agree.slice(0, CONFLICTS_TOLD).map((claim) => say(claim, 'matches')),
+    ...differ.slice(0, CONFLICTS_TOLD).map((claim) => say(claim, 'does not match')),
   ]
+  const more = agree.length + differ.length - told.length
+  return more > 0 ? [...told, `${more} more`] : told
 }
 
 function weakNote(algorithm: Algorithm): string | undefined {

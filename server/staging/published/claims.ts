@@ -5,9 +5,9 @@
  */
 import type { Algorithm } from './algorithm.ts'
 import type { IndexedEntries } from './match-names.ts'
-import { baseOf, basesOf, comparable, folderOf, indexEntries, pathsOf } from './match-names.ts'
+import { baseOf, basesOf, comparable, folderOf, indexingInTurns, pathsOf } from './match-names.ts'
 import type { ChecksumFileName } from './names.ts'
-import type { ParsedChecksums, PublishedEntry } from './parse.ts'
+import { type ParsedChecksums, type PublishedEntry, parsingInTurns } from './parse.ts'
 
 /** One published checksum of an image. */
 export interface Claim {
@@ -25,12 +25,14 @@ export interface ChecksumFile {
   readonly index: IndexedEntries
 }
 
-export function indexChecksumFile(
+/** In turns of a few milliseconds. */
+export function* checksumFileInTurns(
   path: string,
   name: ChecksumFileName,
-  parsed: ParsedChecksums,
-): ChecksumFile {
-  return { path, name, parsed, index: indexEntries(parsed.entries) }
+  content: Uint8Array | string,
+): Generator<void, ChecksumFile, void> {
+  const parsed = yield* parsingInTurns(path, content)
+  return { path, name, parsed, index: yield* indexingInTurns(parsed.entries) }
 }
 
 /** Names of the images, in comparable form, for deciding what a base name can mean. */

@@ -44,10 +44,14 @@ export interface IndexedEntries {
   readonly byBase: ReadonlyMap<string, readonly PublishedEntry[]>
 }
 
-export function indexEntries(entries: readonly PublishedEntry[]): IndexedEntries {
+const ENTRIES_A_TURN = 2_000
+
+/** In turns of a few milliseconds. */
+export function* indexingInTurns(entries: readonly PublishedEntry[]): Generator<void, IndexedEntries, void> {
   const byPath = new Map<string, PublishedEntry[]>()
   const byBase = new Map<string, PublishedEntry[]>()
-  for (const entry of entries) {
+  for (const [at, entry] of entries.entries()) {
+    if (at % ENTRIES_A_TURN === 0) yield
     if (entry.name === undefined) continue
     for (const path of pathsOf(entry.name)) push(byPath, path, entry)
     for (const base of basesOf(entry.name)) push(byBase, base, entry)

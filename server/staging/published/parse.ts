@@ -30,17 +30,31 @@ export interface ParsedChecksums {
   readonly problems: readonly ChecksumProblem[]
 }
 
-/** A list of 4 MiB holds some 40,000 entries; a longer file is no checksum file. */
-export const MAX_CHECKSUM_FILE_BYTES = 4 * 1024 * 1024
+/** Lists of whole distributions have 5 MB; 16 MiB hold some 200,000 entries. A longer file is no checksum file. */
+export const MAX_CHECKSUM_FILE_BYTES = 16 * 1024 * 1024
 export const MAX_CHECKSUM_LINE_CHARACTERS = 64 * 1024
 /** A file of nonsense would otherwise give a problem a line. */
 const MAX_PROBLEMS = 20
+/** Between two turns of whoever else is served: a few milliseconds of work. */
+const LINES_A_TURN = 4_000
 
 /**
  * Reads the checksum file `fileName` (its name says the algorithm and whether it is a sidecar) with `content`.
  * Never throws on content.
  */
 export function parseChecksums(fileName: string, content: Uint8Array | string): ParsedChecksums {
+  const parsing = parsingInTurns(fileName, content)
+  for (;;) {
+    const next = parsing.next()
+    if (next.done === true) return next.value
+  }
+}
+
+/** The same in turns of a few milliseconds, for lists that others should not have to wait for. */
+export function* parsingInTurns(
+  fileName: string,
+  content: Uint8Array | string,
+): Generator<void, ParsedChecksums, void> {
   const bytes = content.length
   if (bytes > MAX_CHECKSUM_FILE_BYTES) {
     return refused(
@@ -52,8 +66,8 @@ export function parseChecksums(fileName: string, content: Uint8Array | string): 
   const entries: PublishedEntry[] = []
   const problems: ChecksumProblem[] = []
   let armour = false
-  for (const [index, raw] of text.split('\n').entries()) {
-    const line = index + 1
+  for (const [line, raw] of linesOf(text)) {
+    if (line % LINES_A_TURN === 0) yield
     if (raw.length > MAX_CHECKSUM_LINE_CHARACTERS) {
       return refused(`Line ${line} is longer than ${MAX_CHECKSUM_LINE_CHARACTERS} characters.`)
     }
@@ -69,6 +83,17 @@ export function parseChecksums(fileName: string, content: Uint8Array | string): 
     if (only !== undefined) return { entries: [only], problems: [] }
   }
   return { entries, problems: problems.slice(0, MAX_PROBLEMS) }
+}
+
+/** Lines with their numbers from 1; one after the other, since all at once take many times the text's own room. */
+function* linesOf(text: string): Generator<[line: number, raw: string], void, void> {
+  let from = 0
+  for (let line = 1; ; line += 1) {
+    const end = text.indexOf('\n', from)
+    yield [line, end === -1 ? text.slice(from) : text.slice(from, end)]
+    if (end === -1) return
+    from = end + 1
+  }
 }
 
 function refused(what: string): ParsedChecksums {
