@@ -68,9 +68,7 @@ beforeAll(async () => {
       FORGED[nth * 3] ?? visitText,
     ]),
   )
-  const paste = Object.fromEntries(
-    FORGED.filter((text) => !/[\u0000-\u001f\u007f-\u009f]/.test(text)).map((text) => [text, text]),
-  )
+  const paste = Object.fromEntries(FORGED.filter((text) => !/\p{Cc}/u.test(text)).map((text) => [text, text]))
   writeFileSync(join(folder, 'fetchproof.json'), JSON.stringify({ visit: texts, paste }))
   const rows = FORGED.map((text, nth) =>
     [`device ${nth} ${text}`, `127.0.0.${nth + 1}`, 'core.bin', text, text, text, text, text]

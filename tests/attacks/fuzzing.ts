@@ -5,7 +5,7 @@ import type { Entry } from '../../server/ledger/entries.ts'
 import { fetchproof } from '../clients/program.ts'
 import { imageBytes, ledgerEntries, type Served, serveFiles, sha256, type Until } from '../clients/served.ts'
 import { type Answer, checkedAnswers, checkMeaning } from './answer-check.ts'
-import { descriptors, residentKib, untilAtMost } from './process-facts.ts'
+import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
 import { type Fuzzed, type FuzzImage, fuzzedRequest } from './request-grammar.ts'
 import { say } from './saying.ts'
 
@@ -61,7 +61,7 @@ export async function fuzz(count: number, seed: number, cleanUp: Until): Promise
     { seed, numRuns: Math.ceil(count / AT_ONCE) },
   )
   expect(seen.requests).toBeGreaterThanOrEqual(count)
-  await untilAtMost(() => descriptors(served), before.descriptors, 'descriptors')
+  await untilAtMost(() => descriptors(served), before.descriptors + LATE_DESCRIPTORS, 'descriptors')
   await untilAtMost(() => residentKib(served) - before.kib, GROWTH_KIB, 'KiB more than before')
   expect(await served.stop()).toBe(0)
   await checkLedger(served, seen)

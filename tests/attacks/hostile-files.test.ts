@@ -69,11 +69,8 @@ describe('visit.csv', () => {
   const SHEETS: readonly (readonly [string, () => string | Buffer])[] = [
     ['one line of 100 MB', () => Buffer.alloc(100 * MIB, 'x')],
     ['a million columns', () => `device${',c'.repeat(1_000_000)}\nsw1\n`],
-    ['commas alone', () => Buffer.alloc(5 * MIB, ',')],
-    ['NULs', () => Buffer.alloc(5 * MIB)],
     ['line ends alone', () => Buffer.alloc(5 * MIB, '\n')],
     ['an unclosed quotation mark', () => `device\nsw1\n"${'y\n'.repeat(2_000_000)}`],
-    ['bytes of no encoding', () => Buffer.alloc(5 * MIB, 0xff)],
     [
       'twenty thousand devices that pull for one another',
       () =>
@@ -104,12 +101,12 @@ describe('checksum lists', () => {
     rmSync(join(folder, 'visit.csv'), { force: true })
     const image = imageBytes(5000, 'listed')
     const names = Array.from(
-      { length: 120_000 },
+      { length: 90_000 },
       (_none, nth) => `${HEX}  pool/${'../'.repeat(nth % 3)}f${nth}.deb`,
     )
     put(
       'SHA256SUMS',
-      [...names.slice(0, 60_000), `${sha256(image)}  listed.bin`, ...names.slice(60_000)].join('\n'),
+      [...names.slice(0, 45_000), `${sha256(image)}  listed.bin`, ...names.slice(45_000)].join('\n'),
     )
     put('listed.bin', image)
     await pullUntil(
@@ -191,7 +188,7 @@ describe('images', () => {
     ],
     ['pax.tar', () => Buffer.concat([tarHead('77777777777', 'x'), Buffer.alloc(1024)])],
     ['endless.s19', () => Buffer.concat([Buffer.from('S0030000FC\n'), Buffer.alloc(20 * MIB, 'S1')])],
-    ['records.s19', () => Buffer.from('S1030000FC\n'.repeat(500_000))],
+    ['records.s19', () => Buffer.from('S1030000FC\n'.repeat(100_000))],
     ['endless.hex', () => Buffer.concat([Buffer.from(':'), Buffer.alloc(20 * MIB, '0')])],
     [
       'comment.zip',

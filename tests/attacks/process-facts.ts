@@ -6,6 +6,9 @@ import type { Served } from '../clients/served.ts'
 /** Only Linux shows these files; elsewhere what is asked of them holds. */
 const SHOWN = process.platform === 'linux'
 
+/** What a server opens once and keeps, with a thread that starts late: no leak. */
+export const LATE_DESCRIPTORS = 8
+
 /** Resident memory, KiB; 0 where the system does not show it. */
 export function residentKib({ process: child }: Pick<Served, 'process'>): number {
   if (!SHOWN) return 0

@@ -251,7 +251,7 @@ describe('bounds', () => {
     // One note of many lines.
     const start = 'device,note\nsw1,"'
     const filled = (bytes: number) =>
-      `${start}${`${'x'.repeat(1023)}\n`.repeat(5120)}`.slice(0, bytes - 1).padEnd(bytes - 1, 'x') + '"'
+      `${`${start}${`${'x'.repeat(1023)}\n`.repeat(5120)}`.slice(0, bytes - 1).padEnd(bytes - 1, 'x')}"`
     expect(read(filled(SHEET_LIMITS.bytes)).rows).toHaveLength(1)
     const over = read(filled(SHEET_LIMITS.bytes + 1))
     expect(over.rows).toEqual([])
