@@ -27,7 +27,7 @@ export interface LineBatches {
 export function readLines(file: string, from = 0): LineBatches {
   let tail: Tail = { offset: from, bytes: 0 }
   async function* batches(): AsyncGenerator<readonly Buffer[], void, void> {
-    const handle = await openRegular(file)
+    const handle = await openRegular(file, { followLink: true })
     try {
       let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
       let kept = 0

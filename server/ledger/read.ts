@@ -5,6 +5,7 @@
 import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { NOT_REGULAR } from '../regular-file.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { readLines } from './lines.ts'
@@ -264,6 +265,9 @@ async function* present<T>(
   try {
     yield* batches
   } catch (error) {
+    if (systemCode(error) === NOT_REGULAR) {
+      throw new FetchproofError('FP_LEDGER_FOREIGN', { path: file }, { cause: error })
+    }
     const missing = ['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '')
     if (!missing) throw error
     const folder = dirname(file)

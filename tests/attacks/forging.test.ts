@@ -4,11 +4,12 @@
  */
 import { readFileSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
 import { parse } from 'csv-parse/sync'
 import { request as httpRequest } from 'undici'
 import { beforeAll, describe, expect, test } from 'vitest'
 import type { Outcome } from '../clients/program.ts'
-import { connectRaw } from '../clients/raw-client.ts'
+import { connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
@@ -85,6 +86,7 @@ beforeAll(async () => {
   served.process.stdout?.on('data', (text: Buffer) => {
     screen += text.toString()
   })
+  await untilOffered()
   for (const text of FORGED) await ask(`/core.bin`, text)
   for (const text of FORGED) await ask(`/${encodeURIComponent(text)}`, 'plain')
   for (const text of FORGED) await ask(`/${text}`, 'plain')
@@ -116,6 +118,18 @@ async function ask(target: string, agent: string): Promise<void> {
   client.send(Buffer.from(`GET ${target} HTTP/1.1\r\nUser-Agent: ${agent}\r\nReferer: ${agent}\r\n\r\n`))
   await client.readToEnd()
   await client.close()
+}
+
+/** Standard output is for people here and holds no entry to wait for. */
+async function untilOffered(): Promise<void> {
+  const deadline = Date.now() + 20_000
+  for (;;) {
+    const { raw } = await exchange(served.port, request('/core.bin', ['Connection: close'], 'HEAD'))
+    const status = parseHead(raw)?.status
+    if (status === 200) return
+    if (Date.now() > deadline) throw new Error(`core.bin is not offered: ${status}`)
+    await pause(50)
+  }
 }
 
 async function snapshotOf(staging: string): Promise<string> {

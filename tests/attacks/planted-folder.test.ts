@@ -99,7 +99,9 @@ describe.skipIf(!POSIX)('our own files in a borrowed folder', () => {
       // Commands that read may do without it or refuse; null would be their deadline.
       if (name === 'reserve') return
       const command = name === 'ledger.ndjson' ? 'audit' : 'images'
-      expect((await fetchproof([command, folder], { timeoutMs: 15_000 })).status).not.toBe(null)
+      const told = await fetchproof([command, folder], { timeoutMs: 15_000 })
+      expect(told.status).not.toBe(null)
+      expect(told.stderr).not.toContain('unforeseen')
     },
   )
 
