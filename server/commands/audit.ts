@@ -12,7 +12,7 @@ import {
   type LedgerSummary,
   summaryOf,
 } from '../report/audit.ts'
-import { csvOf, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
+import { type AuditColumn, csvHead, csvRows, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
 import { planLines } from '../report/plan-lines.ts'
 import { tableLines } from '../report/table.ts'
 import { visible } from '../report/visible.ts'
@@ -79,7 +79,7 @@ async function audit(
   if (flags.plan === true) await printPlan(files, flags.format, stdout)
   else if (flags.format === 'json') await printJson(files, flags, stdout)
   else if (flags.format === 'csv') await printCsv(files, flags, stdout)
-  else await printText(files, flags, print)
+  else await printText(files, flags, stdout)
   return EXIT.done
 }
 
@@ -96,10 +96,14 @@ async function printJson(
   out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(summaryOf(checked)))}\n}\n`)
 }
 
-async function writeItems(items: AsyncIterable<unknown>, out: NodeJS.WritableStream): Promise<void> {
+async function writeItems(
+  batches: AsyncIterable<readonly unknown[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
   let separator = '\n'
-  for await (const item of items) {
-    await written(out, separator + JSON.stringify(item))
+  for await (const items of batches) {
+    if (items.length === 0) continue
+    await written(out, separator + items.map((item) => JSON.stringify(item)).join(',\n'))
     separator = ',\n'
   }
 }
@@ -109,11 +113,17 @@ async function printCsv(
   flags: AuditFlags,
   out: NodeJS.WritableStream,
 ): Promise<void> {
-  const lines =
-    flags.fetches === true
-      ? csvOf(FETCH_COLUMNS, auditFetches(files, flags))
-      : csvOf(PULL_COLUMNS, auditPulls(files, flags))
-  for await (const line of lines) await written(out, line)
+  if (flags.fetches === true) await writeRows(FETCH_COLUMNS, auditFetches(files, flags), out)
+  else await writeRows(PULL_COLUMNS, auditPulls(files, flags), out)
+}
+
+async function writeRows<Row>(
+  columns: readonly AuditColumn<Row>[],
+  batches: AsyncIterable<readonly Row[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  out.write(csvHead(columns))
+  for await (const rows of batches) await written(out, csvRows(columns, rows))
 }
 
 /** Text only names what a glance needs; the report has the rest. */
@@ -124,48 +134,48 @@ async function printPlan(
 ): Promise<void> {
   const report = visitReport(await visitFacts(files), { made: new Date().toISOString(), version: VERSION })
   if (format === 'json') out.write(`${JSON.stringify({ plan: report.plan }, null, 2)}\n`)
-  else if (format === 'csv') out.write(await visitCsv(report))
+  else if (format === 'csv') out.write(visitCsv(report))
   else if (report.plan === null) out.write('No visit sheet is on record.\n')
   else out.write(`${planLines(report.plan).join('\n')}\n`)
+}
+
+async function printText(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const checked: CheckedLedgers = new Map()
+  const rows =
+    flags.fetches === true
+      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), out)
+      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), out)
+  const none = flags.fetches === true ? 'No fetch is on record.\n' : 'No pull is on record.\n'
+  const chains = checkLines(summaryOf(checked)).join('\n')
+  out.write(`${rows === 0 ? none : ''}\n${chains}\n`)
 }
 
 /** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
 const ROWS_A_PAGE = 5_000
 
-async function printText(
-  files: readonly string[],
-  flags: AuditFlags,
-  print: (line: string) => void,
-): Promise<void> {
-  const checked: CheckedLedgers = new Map()
-  const rows =
-    flags.fetches === true
-      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), print)
-      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), print)
-  if (rows === 0) print(flags.fetches === true ? 'No fetch is on record.' : 'No pull is on record.')
-  print('')
-  for (const line of checkLines(summaryOf(checked))) print(line)
-}
-
+/** Returns how many rows there were. */
 async function printTable<Row extends FetchRecord | PullRecord>(
   columns: Parameters<typeof tableLines<Row>>[0],
-  items: AsyncIterable<Row>,
-  print: (line: string) => void,
+  batches: AsyncIterable<readonly Row[]>,
+  out: NodeJS.WritableStream,
 ): Promise<number> {
   let count = 0
-  let page: Row[] = []
-  const flush = (): void => {
-    if (page.length === 0) return
+  const pending: Row[] = []
+  const printPage = async (): Promise<void> => {
+    const page = pending.splice(0, ROWS_A_PAGE)
+    count += page.length
     // In one piece: a write a line took 0.4 of 5.6 s for 200,000 entries.
-    print(tableLines(columns, page).join('\n'))
-    page = []
+    if (page.length > 0) await written(out, `${tableLines(columns, page).join('\n')}\n`)
   }
-  for await (const item of items) {
-    count += 1
-    page.push(item)
-    if (page.length === ROWS_A_PAGE) flush()
+  for await (const batch of batches) {
+    for (const row of batch) pending.push(row)
+    while (pending.length >= ROWS_A_PAGE) await printPage()
   }
-  flush()
+  await printPage()
   return count
 }
 

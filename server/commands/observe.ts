@@ -5,8 +5,8 @@ import { text as allText } from 'node:stream/consumers'
 import type { Command } from 'commander'
 import { userName } from '../depot.ts'
 import { FetchproofError } from '../errors.ts'
-import type { EntryOf, NewEntryOf } from '../ledger/entries.ts'
-import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
+import type { NewEntryOf } from '../ledger/entries.ts'
+import { LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
 import { visible } from '../report/visible.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -121,10 +121,7 @@ async function record(observation: Observation, settings: Settings): Promise<voi
 
 /** What the sheet says to that: a mistyped name, a version that is not the planned one. */
 async function remarksOn(observation: Observation, settings: Settings): Promise<string[]> {
-  let sheet: EntryOf<'sheet'> | undefined
-  for await (const entry of readEntries(join(settings.records, LEDGER_FILE), { onBad: () => undefined })) {
-    if (entry.kind === 'sheet') sheet = entry
-  }
+  const sheet = await lastEntryOf(join(settings.records, LEDGER_FILE), 'sheet')
   if (sheet === undefined) return []
   const { device, after } = observation
   const all = rowsOnRecord(sheet)

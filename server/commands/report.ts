@@ -45,7 +45,7 @@ async function report(
 ): Promise<number> {
   const facts = await visitFacts(folders.map((folder) => ledgerFileOf(folder, records)))
   const made = visitReport(facts, { made: new Date().toISOString(), version: VERSION })
-  const text = await printed(made, format)
+  const text = printed(made, format)
   if (output === undefined) stdout.write(text)
   else {
     await write(output, text)
@@ -56,9 +56,9 @@ async function report(
   return EXIT.checkFailed
 }
 
-async function printed(made: VisitReport, format: ReportFlags['format']): Promise<string> {
+function printed(made: VisitReport, format: ReportFlags['format']): string {
   if (format === 'html') return visitHtml(made)
-  return format === 'csv' ? await visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
+  return format === 'csv' ? visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
 }
 
 async function write(file: string, text: string): Promise<void> {

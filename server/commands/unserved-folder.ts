@@ -40,7 +40,9 @@ export async function withCatalogue<T>(
 async function readHistory(settings: Settings): Promise<ImageHistory> {
   const history = createImageHistory()
   const ledger = join(settings.records, LEDGER_FILE)
-  if (existsSync(ledger)) for await (const entry of readEntries(ledger)) history.take(entry)
+  if (existsSync(ledger)) {
+    for await (const batch of readEntries(ledger)) batch.forEach(history.take)
+  }
   return history
 }
 

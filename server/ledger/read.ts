@@ -1,6 +1,7 @@
 /**
- * Reading a ledger back: its entries, its chain, and several ledgers as one. Readers take no lock and may read
- * while the writer appends; a last line that is just being written is not yet there for them.
+ * Reading a ledger back: its entries and its chain. Readers take no lock and may read while the writer appends; a
+ * last line that is just being written is not yet there for them. Entries come in batches, as many as are read at
+ * once: a turn of the event loop for each of a million entries would take longer than reading them.
  */
 import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
@@ -28,31 +29,35 @@ export interface ReadOptions {
 }
 
 /**
- * The entries of a ledger in order. Throws FP_LEDGER_MISSING, and FP_LEDGER_BROKEN at a bad line unless `onBad` is
- * given: without `check` only a line that is no entry is bad.
+ * The entries of a ledger in order, in batches. Throws FP_LEDGER_MISSING, and FP_LEDGER_BROKEN at a bad line unless
+ * `onBad` is given: without `check` only a line that is no entry is bad.
  */
 export async function* readEntries(
   file: string,
   options: ReadOptions = {},
-): AsyncGenerator<Entry, void, void> {
+): AsyncGenerator<readonly Entry[], void, void> {
   const { check = false, onBad } = options
   let place: Place = { seq: 1, prev: FIRST_PREV }
   let line = 0
   for await (const batch of present(file, readLines(file).batches)) {
+    const entries: Entry[] = []
     for (const bytes of batch) {
       line += 1
       const parsed = check ? undefined : parseLine(bytes)
       const checked = parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
       if ('why' in checked) {
-        if (onBad === undefined)
+        if (onBad === undefined) {
+          yield entries
           throw new FetchproofError('FP_LEDGER_BROKEN', { file, line, why: checked.why })
+        }
         onBad({ line, why: checked.why })
       }
       // After a bad line the next one is measured by what that one says of itself, so that it is not blamed too.
       const stated = 'entry' in checked ? checked.entry : parseLine(bytes)
       place = stated === undefined ? { seq: place.seq + 1, prev: place.prev } : placeAfter(stated)
-      if ('entry' in checked) yield checked.entry
+      if ('entry' in checked) entries.push(checked.entry)
     }
+    yield entries
   }
 }
 
@@ -74,6 +79,11 @@ export interface CheckOptions {
   readonly entries?: number
 }
 
+interface CheckAlong extends CheckOptions {
+  /** Given all that can be read on the way. */
+  readonly onEntries?: (entries: readonly Entry[]) => void
+}
+
 interface Progress {
   good: number
   sum: string
@@ -82,22 +92,23 @@ interface Progress {
 }
 
 /** Checks the whole chain. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none. */
-export async function checkLedger(file: string, options: CheckOptions = {}): Promise<LedgerCheck> {
-  const entries = readChecked(file, options)
+export async function checkLedger(file: string, options: CheckAlong = {}): Promise<LedgerCheck> {
+  const batches = readChecked(file, options)
   for (;;) {
-    const next = await entries.next()
+    const next = await batches.next()
     if (next.done === true) return next.value
+    options.onEntries?.(next.value)
   }
 }
 
 /**
- * The entries of a ledger in order, and what the chain is worth as the generator's result: reading and checking in
+ * The entries of a ledger in order, in batches, and what the chain is worth as the generator's result: reading and checking in
  * one pass. Bad lines are passed over. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none.
  */
 export async function* readChecked(
   file: string,
   options: CheckOptions = {},
-): AsyncGenerator<Entry, LedgerCheck, void> {
+): AsyncGenerator<readonly Entry[], LedgerCheck, void> {
   const head = options.head === undefined ? undefined : normalHead(options.head)
   const progress: Progress = {
     good: 0,
@@ -134,32 +145,34 @@ async function* goodFrom(
   file: string,
   progress: Progress,
   head: string | undefined,
-): AsyncGenerator<Entry, Stop, void> {
+): AsyncGenerator<readonly Entry[], Stop, void> {
   const lines = readLines(file, progress.offset)
   for await (const batch of present(file, lines.batches)) {
+    const entries: Entry[] = []
     for (const bytes of batch) {
       const checked = checkLine(bytes, { seq: progress.good + 1, prev: progress.sum })
-      if ('why' in checked) return { firstBad: { line: progress.good + 1, why: checked.why }, tornBytes: 0 }
+      if ('why' in checked) {
+        yield entries
+        return { firstBad: { line: progress.good + 1, why: checked.why }, tornBytes: 0 }
+      }
       progress.good += 1
       progress.sum = checked.entry.sum
       progress.offset += bytes.length + 1
       if (progress.sum === head) progress.headSeen = progress.good
-      yield checked.entry
+      entries.push(checked.entry)
     }
+    yield entries
   }
   const tornBytes = lines.tail().bytes
   return tornBytes === 0 ? { tornBytes } : { firstBad: { line: progress.good + 1, why: TORN }, tornBytes }
 }
 
 /** What can still be read from a bad line on; returns how many whole lines there are. */
-async function* pastBad(file: string, offset: number): AsyncGenerator<Entry, number, void> {
+async function* pastBad(file: string, offset: number): AsyncGenerator<readonly Entry[], number, void> {
   let count = 0
   for await (const batch of present(file, readLines(file, offset).batches)) {
-    for (const bytes of batch) {
-      count += 1
-      const entry = parseLine(bytes)
-      if (entry !== undefined) yield entry
-    }
+    count += batch.length
+    yield batch.map(parseLine).filter((entry) => entry !== undefined)
   }
   return count
 }
@@ -210,51 +223,6 @@ function normalHead(head: string): string {
   if (/^[0-9a-f]{64}$/.test(digits)) return digits
   const why = `--head ${head} is not a head: it has 64 hex digits, as "serve", the page and the report show it.`
   throw new FetchproofError('FP_USAGE', { why })
-}
-
-/** An entry and which of the merged ledgers it is from, counted from 0. */
-export interface MergedEntry {
-  readonly entry: Entry
-  readonly ledger: number
-}
-
-/**
- * Several ledgers as one, in order of time. The order within each ledger is kept even where its clock was set
- * back; of entries of the same millisecond the ledger named first comes first. Errors as `readEntries`.
- */
-export async function* mergeLedgers(
-  files: readonly string[],
-  options: ReadOptions = {},
-): AsyncGenerator<MergedEntry, void, void> {
-  const sources = files.map((file) => readEntries(file, options))
-  try {
-    const fronts: MergedEntry[] = []
-    for (const ledger of sources.keys()) await advance(ledger)
-    for (;;) {
-      const [first, ...others] = fronts
-      if (first === undefined) return
-      const next = others.reduce(earlier, first)
-      yield next
-      fronts.splice(fronts.indexOf(next), 1)
-      await advance(next.ledger)
-    }
-
-    async function advance(ledger: number): Promise<void> {
-      const result = await sources[ledger]?.next()
-      if (result !== undefined && !result.done) fronts.push({ entry: result.value, ledger })
-    }
-  } finally {
-    for (const source of sources) await source.return()
-  }
-}
-
-function earlier(first: MergedEntry, second: MergedEntry): MergedEntry {
-  const order = timeOf(first) - timeOf(second) || first.ledger - second.ledger
-  return order <= 0 ? first : second
-}
-
-function timeOf({ entry }: MergedEntry): number {
-  return Date.parse(entry.at)
 }
 
 /** Turns "no such file" into the coded error. */

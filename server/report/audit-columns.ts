@@ -148,17 +148,22 @@ function endingText(fetch: FetchRecord): string {
   return `${ending}${fetch.acknowledged === true ? ' (acknowledged)' : ''}${times}`
 }
 
-/** CSV text, a piece at a time: the head, then a line a row. Fields are disarmed of formulas. */
-export async function* csvOf<Row>(
-  columns: readonly AuditColumn<Row>[],
-  rows: AsyncIterable<Row>,
-): AsyncGenerator<string> {
-  yield stringify([columns.map((column) => column.field)], { record_delimiter: 'windows' })
-  for await (const row of rows) {
-    const fields = columns.map((column) => {
-      const value = column.csv(row)
-      return typeof value === 'string' ? disarmed(value) : value
-    })
-    yield stringify([fields], { record_delimiter: 'windows' })
-  }
+export function csvHead(columns: readonly AuditColumn<never>[]): string {
+  return csvText([columns.map((column) => column.field)])
+}
+
+/** A line a row. Fields are disarmed of formulas. */
+export function csvRows<Row>(columns: readonly AuditColumn<Row>[], rows: readonly Row[]): string {
+  return csvText(
+    rows.map((row) =>
+      columns.map((column) => {
+        const value = column.csv(row)
+        return typeof value === 'string' ? disarmed(value) : value
+      }),
+    ),
+  )
+}
+
+function csvText(records: (string | number | boolean | null)[][]): string {
+  return stringify(records, { record_delimiter: 'windows' })
 }

@@ -1,6 +1,7 @@
 /**
  * The past of one or several staging folders out of their ledgers: pulls, fetches and the state of the chain.
- * Streams: pulls are given out in order of time as long as they fit a buffer, in order of completion beyond it.
+ * Streams, in batches: pulls are given out in order of time as long as they fit a buffer, in order of completion
+ * beyond it.
  */
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
@@ -29,7 +30,7 @@ export async function* auditPulls(
   files: readonly string[],
   filter: AuditFilter,
   checked?: CheckedLedgers,
-): AsyncGenerator<PullRecord> {
+): AsyncGenerator<readonly PullRecord[]> {
   yield* inOrderOfTime(
     files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
     (pull) => concerns(pull, filter) && (filter.state === undefined || pull.state === filter.state),
@@ -40,7 +41,7 @@ export async function* auditFetches(
   files: readonly string[],
   filter: AuditFilter,
   checked?: CheckedLedgers,
-): AsyncGenerator<FetchRecord> {
+): AsyncGenerator<readonly FetchRecord[]> {
   yield* inOrderOfTime(
     files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
     (fetch) => concerns(fetch, filter) && (filter.ending === undefined || fetch.ending === filter.ending),
@@ -79,12 +80,12 @@ async function* pullsOf(
   file: string,
   idPrefix: string,
   checked?: CheckedLedgers,
-): AsyncGenerator<PullRecord> {
+): AsyncGenerator<readonly PullRecord[]> {
   const ready: PullRecord[] = []
   const finder = createDeviceFinder(await rowsOf(file))
   const book = createPullBook({ idPrefix, retired: (pull) => ready.push(pull), deviceOf: finder.nameOf })
   yield* takeAll(file, book, ready, checked)
-  yield* book.pulls()
+  yield book.pulls()
 }
 
 /** The sheet in force at the end names the devices of all pulls. */
@@ -97,7 +98,7 @@ async function* fetchesOf(
   file: string,
   idPrefix: string,
   checked?: CheckedLedgers,
-): AsyncGenerator<FetchRecord> {
+): AsyncGenerator<readonly FetchRecord[]> {
   const ready: FetchRecord[] = []
   const book = createPullBook({
     idPrefix,
@@ -105,7 +106,7 @@ async function* fetchesOf(
     fetchDone: (fetch) => ready.push(fetch),
   })
   yield* takeAll(file, book, ready, checked)
-  yield* book.fetchesUnderWay()
+  yield book.fetchesUnderWay()
 }
 
 /** Leads every entry through the book; gives out what it has laid into `ready`. Bad lines are passed over. */
@@ -114,16 +115,16 @@ async function* takeAll<T>(
   book: PullBook,
   ready: T[],
   checked: CheckedLedgers | undefined,
-): AsyncGenerator<T> {
-  const entries = checked === undefined ? readEntries(file, PAST_BAD_LINES) : readChecked(file)
+): AsyncGenerator<readonly T[]> {
+  const batches = checked === undefined ? readEntries(file, PAST_BAD_LINES) : readChecked(file)
   for (;;) {
-    const next = await entries.next()
+    const next = await batches.next()
     if (next.done === true) {
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    book.take(next.value)
-    if (ready.length > 0) yield* ready.splice(0)
+    for (const entry of next.value) book.take(entry)
+    if (ready.length > 0) yield ready.splice(0)
   }
 }
 
@@ -131,23 +132,27 @@ async function* takeAll<T>(
 const PAST_BAD_LINES = { onBad: (): void => undefined }
 
 async function* inOrderOfTime<T extends { readonly begun: string }>(
-  sources: readonly AsyncGenerator<T>[],
+  sources: readonly AsyncGenerator<readonly T[]>[],
   wanted: (item: T) => boolean,
-): AsyncGenerator<T> {
+): AsyncGenerator<readonly T[]> {
   const buffer: T[] = []
   let overflown = false
   for (const source of sources) {
-    for await (const item of source) {
-      if (!wanted(item)) continue
-      if (overflown) yield item
-      else buffer.push(item)
-      if (buffer.length > SORTED_AT_MOST) {
-        overflown = true
-        yield* sorted(buffer.splice(0))
+    for await (const batch of source) {
+      const given = batch.filter(wanted)
+      if (overflown) {
+        yield given
+        continue
       }
+      const room = SORTED_AT_MOST - buffer.length
+      buffer.push(...given.slice(0, room))
+      if (given.length <= room) continue
+      overflown = true
+      yield sorted(buffer.splice(0))
+      yield given.slice(room)
     }
   }
-  yield* sorted(buffer)
+  yield sorted(buffer)
 }
 
 function sorted<T extends { readonly begun: string }>(items: readonly T[]): readonly T[] {

@@ -1,7 +1,7 @@
 /** The record of a visit as CSV (RFC 4180): a row a device and step, then the clients that are not on the sheet. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
-import { type AuditColumn, csvOf } from './audit-columns.ts'
+import { type AuditColumn, csvHead, csvRows } from './audit-columns.ts'
 import type { VisitReport } from './visit-report.ts'
 
 interface Row {
@@ -49,16 +49,14 @@ const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
   ['notes', ({ device }) => device?.observations.flatMap(({ note }) => note ?? []).join(' ') ?? null],
 ]
 
-export async function visitCsv(report: VisitReport): Promise<string> {
+export function visitCsv(report: VisitReport): string {
   const columns = FIELDS.map(
     ([field, csv]): AuditColumn<Row> => ({ title: field, field, csv, cell: (row) => String(csv(row) ?? '') }),
   )
-  let text = ''
-  for await (const line of csvOf(columns, rowsOf(report))) text += line
-  return text
+  return csvHead(columns) + csvRows(columns, [...rowsOf(report)])
 }
 
-async function* rowsOf(report: VisitReport): AsyncGenerator<Row> {
+function* rowsOf(report: VisitReport): Generator<Row> {
   for (const device of report.plan?.devices ?? []) {
     for (const step of device.steps) yield { device, step, pull: step.pull, report }
     for (const pull of device.wrongPulls) yield { device, step: null, pull, report }

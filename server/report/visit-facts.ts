@@ -7,7 +7,7 @@ import { createPullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
-import { checkLedger, type LedgerCheck, readEntries } from '../ledger/read.ts'
+import { checkLedger, type LedgerCheck } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import type { DarkOrBack } from '../visit/plan-shape.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -48,29 +48,33 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
 }
 
 async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts> {
-  const ledger = await checkLedger(file)
   const kept = createKeeper()
   const asked = createCounter()
-  let rows: readonly PlannedRow[] = []
-  let finder = createDeviceFinder(rows)
+  let finder = createDeviceFinder([])
   const book = createPullBook({
     idPrefix,
     fetchDone: asked.take,
     deviceOf: (client) => finder.nameOf(client),
   })
-  for await (const entry of readEntries(file, { onBad: () => undefined })) {
-    kept.take(entry)
-    book.take(entry)
-    if (entry.kind !== 'sheet') continue
-    rows = rowsOnRecord(entry)
-    finder = createDeviceFinder(rows)
-  }
+  const ledger = await checkLedger(file, {
+    onEntries(entries) {
+      for (const entry of entries) {
+        kept.take(entry)
+        book.take(entry)
+      }
+    },
+  })
+  const facts = kept.facts()
+  // The sheet in force at the end names the devices of all pulls.
+  const sheet = facts.sheets.at(-1)
+  const rows = sheet === undefined ? [] : rowsOnRecord(sheet)
+  finder = createDeviceFinder(rows)
   book.renamed()
   return {
     name: folderName(file),
     ledger,
     served: (await readLock(dirname(file))) !== undefined,
-    ...kept.facts(),
+    ...facts,
     rows,
     pulls: book.pulls(),
     asked: asked.list(),

@@ -35,10 +35,8 @@ test('killing the writer at any moment loses no entry whose append had returned'
 
     const sums = new Map<number, string>()
     const entries: Entry[] = []
-    for await (const entry of readEntries(file, { check: true })) {
-      sums.set(entry.seq, entry.sum)
-      entries.push(entry)
-    }
+    for await (const batch of readEntries(file, { check: true })) entries.push(...batch)
+    for (const { seq, sum } of entries) sums.set(seq, sum)
     const lost = [...known].filter(([seq, sum]) => sums.get(seq) !== sum)
     expect(lost).toEqual([])
     total += known.size
