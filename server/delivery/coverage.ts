@@ -9,7 +9,9 @@ export type Coverage = readonly Span[]
 
 /** The union of any spans; empty and reversed ones are dropped. */
 export function cover(spans: Iterable<Span>): Coverage {
-  const sorted = [...spans].filter((span) => span.end > span.first).sort((a, b) => a.first - b.first)
+  const sorted = [...spans].filter((span) => span.end > span.first)
+  if (sorted.length < 2) return sorted
+  sorted.sort((a, b) => a.first - b.first)
   const merged: Span[] = []
   for (const span of sorted) {
     const last = merged.at(-1)

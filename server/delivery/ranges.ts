@@ -45,7 +45,8 @@ function suffix(length: number, bytes: number): RangeAnswer {
 
 /** The offset K of an open-ended `bytes=K-`, which is how a client says that it holds `[0,K)`; else undefined. */
 export function resumeOffset(header: string | null | undefined): number | undefined {
-  const digits = /^[ \t]*bytes=[ \t]*(\d+)-[ \t]*$/i.exec(header ?? '')?.[1]
+  if (header == null) return undefined
+  const digits = /^[ \t]*bytes=[ \t]*(\d+)-[ \t]*$/i.exec(header)?.[1]
   if (digits === undefined) return undefined
   const offset = Number(digits)
   return Number.isSafeInteger(offset) && offset > 0 ? offset : undefined

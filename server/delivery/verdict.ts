@@ -54,11 +54,14 @@ export interface KnownClient {
 /** Judges one pull. */
 export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): PullRecord {
   const fetches = [...pull.fetches.values()]
-  const stated = statedCoverage(pull, fetches)
+  const segmented = isSegmented(pull, fetches)
+  // A client that works in segments says nothing by its ranges.
+  const stated = segmented ? [] : statedCoverage(pull, fetches)
   const delivered = fetches.filter((fetch) => fetch.ending === 'delivered').map(promisedSpan)
-  const held = cover([...delivered, ...stated])
-  const state = stateOf(pull, fetches, held)
-  const [first, ended] = [fetches[0], state === 'running' ? null : latestEnd(fetches)]
+  const held = cover(stated.length === 0 ? delivered : [...delivered, ...stated])
+  const state = stateOf(pull, fetches, held, segmented)
+  const first = fetches[0]
+  const ended = state === 'running' ? null : latestEnd(fetches)
   const begun = first?.begun ?? ''
   const seconds = ended === null ? null : Math.max(0, Date.parse(ended) - Date.parse(begun)) / 1000
   const bytes = fetches.reduce((sum, fetch) => sum + fetch.bytesHandedOver, 0)
@@ -75,16 +78,21 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
     bytesPerSecond: seconds === null || seconds === 0 ? null : Math.round(bytes / seconds),
     versionChanged: fetches.some((fetch) => fetch.versionChanged),
     shared: pull.shared,
-    notes: notesOf(pull, fetches, stated),
+    notes: notesOf(pull, fetches, { stated, segmented, moved: addresses.slice(1) }),
     fetches: fetches.map((fetch) => fetch.id),
   }
 }
 
-function stateOf(pull: PullEvidence, fetches: readonly FetchRecord[], held: Coverage): PullState {
+function stateOf(
+  pull: PullEvidence,
+  fetches: readonly FetchRecord[],
+  held: Coverage,
+  segmented: boolean,
+): PullState {
   if (fetches.some((fetch) => fetch.ended === null)) return 'running'
   if (coversAll(held, pull.image.bytes)) {
     // Ranges that add up may be those of two devices.
-    const unsure = pull.shared || (pull.doubled && isSegmented(pull, fetches))
+    const unsure = pull.shared || (pull.doubled && segmented)
     return unsure ? 'unconfirmed' : 'complete'
   }
   const handed = cover([...held, ...fetches.map(handedSpan)])
@@ -93,11 +101,9 @@ function stateOf(pull: PullEvidence, fetches: readonly FetchRecord[], held: Cove
 
 /**
  * What the client said itself: `bytes=K-` says that it holds `[0,K)`. It counts after an earlier fetch of this
- * version that handed over at least K bytes, or one that we lost track of. A client that works in segments says
- * nothing by its ranges, so in its pulls no such statement counts.
+ * version that handed over at least K bytes, or one that we lost track of.
  */
 function statedCoverage(pull: PullEvidence, fetches: readonly FetchRecord[]): Span[] {
-  if (isSegmented(pull, fetches)) return []
   let reach = pull.reachBefore
   const stated: Span[] = []
   for (const fetch of [...fetches, ...pull.statements]) {
@@ -123,20 +129,32 @@ function latestEnd(fetches: readonly FetchRecord[]): string | null {
 }
 
 function addressesOf(fetches: readonly FetchRecord[]): string[] {
-  return [...new Set(fetches.map((fetch) => fetch.client.address))]
+  const addresses: string[] = []
+  for (const { client } of fetches) if (!addresses.includes(client.address)) addresses.push(client.address)
+  return addresses
 }
 
-function notesOf(pull: PullEvidence, fetches: readonly FetchRecord[], stated: readonly Span[]): string[] {
+interface Seen {
+  readonly stated: readonly Span[]
+  readonly segmented: boolean
+  /** Addresses that the client went on under. */
+  readonly moved: readonly string[]
+}
+
+function notesOf(
+  pull: PullEvidence,
+  fetches: readonly FetchRecord[],
+  { stated, segmented, moved }: Seen,
+): string[] {
   const notes: string[] = []
   if (pull.shared)
     notes.push('several devices share this address: which of them holds the image was not seen')
   if (fetches.some((fetch) => fetch.versionChanged)) {
     notes.push('the client had begun another version and was given this one from the start')
   }
-  const moved = addressesOf(fetches).slice(1)
   if (moved.length > 0) notes.push(`went on under another address: ${moved.join(', ')}`)
   if (stated.length > 0) notes.push(`resumed at byte ${stated.map((span) => span.end).join(', ')}`)
-  if (isSegmented(pull, fetches)) {
+  if (segmented) {
     const doubled = pull.doubled && !pull.shared
     notes.push(
       doubled

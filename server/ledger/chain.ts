@@ -20,10 +20,10 @@ export const FIRST_PREV = '0'.repeat(64)
 /** No line is longer, its newline not counted: readers can rely on it to bound their memory. */
 export const MAX_LINE_BYTES = 16 * 1024 * 1024
 
-const TAIL_START = Buffer.from(',"sum":"')
-const TAIL_END = Buffer.from('"}')
-const SUM_DIGITS = 64
-const TAIL_BYTES = TAIL_START.length + SUM_DIGITS + TAIL_END.length
+const OPENING_BRACE = 0x7b
+const TAIL_BYTES = tailWith(FIRST_PREV).length
+// Whatever stands for the digits: wrong ones are a wrong sum.
+const TAIL = /^,"sum":".{64}"\}$/s
 
 /** Where a line stands: its number, from 1, and the `sum` of the line before it. */
 export interface Place {
@@ -54,7 +54,7 @@ export function sealLine<K extends EntryKind>(place: Place, at: number, entry: N
   )
   const sealed = escapeInvisible(JSON.stringify(fields)).slice(0, -1)
   const sum = hash('sha256', sealed, 'hex')
-  const line = `${sealed},"sum":"${sum}"}`
+  const line = sealed + tailWith(sum)
   if (line.length > MAX_LINE_BYTES || Buffer.byteLength(line) > MAX_LINE_BYTES) {
     throw new RangeError(`The entry "${kind}" is longer than ${MAX_LINE_BYTES} bytes.`)
   }
@@ -64,12 +64,15 @@ export function sealLine<K extends EntryKind>(place: Place, at: number, entry: N
 /** Checks the bytes of one line, without its newline, against the place where it stands; says why it is bad. */
 export function checkLine(bytes: Buffer, place: Place): CheckedLine {
   const sealedBytes = bytes.length - TAIL_BYTES
-  const stated = statedSum(bytes)
-  if (stated === undefined) return { why: noSumReason(bytes) }
-  if (hash('sha256', bytes.subarray(0, sealedBytes), 'hex') !== stated) {
+  if (sealedBytes < 1 || bytes[0] !== OPENING_BRACE) return { why: noSumReason(bytes) }
+  const sum = hash('sha256', bytes.subarray(0, sealedBytes), 'hex')
+  const text = bytes.toString('utf8')
+  // A tail in the text is one in the bytes: only bytes below 0x80 become ASCII (RFC 3629 §3).
+  if (!text.endsWith(tailWith(sum))) {
+    if (!TAIL.test(text.slice(-TAIL_BYTES))) return { why: noSumReason(bytes) }
     return { why: 'its bytes do not match its sum: it was changed after it was written' }
   }
-  const entry = parseLine(bytes)
+  const entry = entryIn(text)
   if (entry === undefined) return { why: 'it is not an entry of a ledger' }
   const why = misplaced(entry, place)
   return why === undefined ? { entry } : { why }
@@ -77,9 +80,13 @@ export function checkLine(bytes: Buffer, place: Place): CheckedLine {
 
 /** The entry of a line whose chain is not asked for; undefined when the line is not an entry. */
 export function parseLine(bytes: Buffer): Entry | undefined {
+  return entryIn(bytes.toString('utf8'))
+}
+
+function entryIn(text: string): Entry | undefined {
   let value: unknown
   try {
-    value = JSON.parse(bytes.toString('utf8'))
+    value = JSON.parse(text)
   } catch {
     return undefined
   }
@@ -91,14 +98,8 @@ export function placeAfter(entry: Entry): Place {
   return { seq: entry.seq + 1, prev: entry.sum }
 }
 
-function statedSum(bytes: Buffer): string | undefined {
-  const tail = bytes.length - TAIL_BYTES
-  if (tail < 1 || bytes[0] !== 0x7b) return undefined
-  const digits = tail + TAIL_START.length
-  if (bytes.compare(TAIL_START, 0, TAIL_START.length, tail, digits) !== 0) return undefined
-  const end = digits + SUM_DIGITS
-  if (bytes.compare(TAIL_END, 0, TAIL_END.length, end) !== 0) return undefined
-  return bytes.toString('latin1', digits, end)
+function tailWith(sum: string): string {
+  return `,"sum":"${sum}"}`
 }
 
 function noSumReason(bytes: Buffer): string {

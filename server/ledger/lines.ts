@@ -17,16 +17,19 @@ export interface Tail {
 }
 
 export interface LineBatches {
-  /** Lines without their newline; the buffers are valid until the next batch is asked for. */
-  readonly batches: AsyncGenerator<readonly Buffer[], void, void>
+  /** Whole lines, each with its newline, as bytes that are valid until the next batch is asked for. */
+  readonly batches: AsyncGenerator<Buffer, void, void>
   /** Known once the batches have ended. */
   tail(): Tail
 }
 
-/** Lines from an offset that begins a line. A line over the limit comes shortened to it, so that it fails its check. */
+/**
+ * Lines from an offset that begins a line, many at a time; `linesOf` takes them apart. A line over the limit comes
+ * shortened to it, so that it fails its check.
+ */
 export function readLines(file: string, from = 0): LineBatches {
   let tail: Tail = { offset: from, bytes: 0 }
-  async function* batches(): AsyncGenerator<readonly Buffer[], void, void> {
+  async function* batches(): AsyncGenerator<Buffer, void, void> {
     const handle = await openRegular(file, { followLink: true })
     try {
       let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
@@ -43,16 +46,16 @@ export function readLines(file: string, from = 0): LineBatches {
         const { bytesRead } = await handle.read(buffer, kept, buffer.length - kept, position)
         if (bytesRead === 0) break
         position += bytesRead
-        const view = buffer.subarray(0, kept + bytesRead)
-        const lines = split(view, kept)
-        const used = lines.used
-        if (lines.found.length > 0) {
-          tail = { offset: position - (view.length - used), bytes: 0 }
+        const filled = kept + bytesRead
+        // Looked for among the new bytes alone: a long line comes in many pieces.
+        const used = kept + buffer.subarray(kept, filled).lastIndexOf(NEWLINE) + 1
+        if (used > kept) {
+          tail = { offset: position - (filled - used), bytes: 0 }
           dropped = 0
-          yield lines.found
-          buffer.copy(buffer, 0, used, view.length)
-        }
-        kept = view.length - used
+          yield buffer.subarray(0, used)
+          buffer.copy(buffer, 0, used, filled)
+          kept = filled - used
+        } else kept = filled
         tail = { offset: tail.offset, bytes: kept + dropped }
       }
     } finally {
@@ -62,16 +65,25 @@ export function readLines(file: string, from = 0): LineBatches {
   return { batches: batches(), tail: () => tail }
 }
 
-function split(view: Buffer, searchFrom: number): { found: Buffer[]; used: number } {
-  const found: Buffer[] = []
-  let used = 0
-  let newline = view.indexOf(NEWLINE, searchFrom)
-  while (newline !== -1) {
-    found.push(view.subarray(used, newline))
-    used = newline + 1
-    newline = view.indexOf(NEWLINE, used)
+/** The lines of a batch, without their newlines. */
+export function linesOf(batch: Buffer): Buffer[] {
+  const lines: Buffer[] = []
+  for (let from = 0; from < batch.length; ) {
+    const end = batch.indexOf(NEWLINE, from)
+    lines.push(batch.subarray(from, end))
+    from = end + 1
   }
-  return { found, used }
+  return lines
+}
+
+/** The lines of a batch that hold `mark` within their first `withinBytes`; the others are not even taken apart. */
+export function* linesMarked(batch: Buffer, mark: string, withinBytes: number): Generator<Buffer> {
+  for (let at = batch.indexOf(mark); at !== -1; ) {
+    const from = batch.lastIndexOf(NEWLINE, at) + 1
+    const end = batch.indexOf(NEWLINE, at)
+    if (at + mark.length <= from + withinBytes) yield batch.subarray(from, end)
+    at = batch.indexOf(mark, end)
+  }
 }
 
 function grown(buffer: Buffer): Buffer {

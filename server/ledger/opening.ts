@@ -14,7 +14,7 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../regular-file.ts'
 import { checkLine, FIRST_PREV } from './chain.ts'
 import type { Entry } from './entries.ts'
-import { readLines, type Tail } from './lines.ts'
+import { linesOf, readLines, type Tail } from './lines.ts'
 
 const TORN_PREFIX = 'ledger.torn-'
 const COPY_BYTES = 1024 * 1024
@@ -42,7 +42,7 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
   let lastFetchId = 0
   try {
     for await (const batch of lines.batches) {
-      for (const bytes of batch) {
+      for (const bytes of linesOf(batch)) {
         const checked = checkLine(bytes, { seq: entries + 1, prev: sum })
         if ('why' in checked) {
           throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entries + 1, why: checked.why })

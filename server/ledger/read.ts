@@ -9,7 +9,7 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR } from '../regular-file.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
-import { readLines } from './lines.ts'
+import { linesMarked, linesOf, readLines } from './lines.ts'
 import { readLock } from './lock.ts'
 
 /** Name of the ledger in its folder. */
@@ -41,7 +41,7 @@ export async function* readEntries(
   let line = 0
   for await (const batch of present(file, readLines(file).batches)) {
     const entries: Entry[] = []
-    for (const bytes of batch) {
+    for (const bytes of linesOf(batch)) {
       line += 1
       const parsed = check ? undefined : parseLine(bytes)
       const checked = parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
@@ -149,7 +149,7 @@ async function* goodFrom(
   const lines = readLines(file, progress.offset)
   for await (const batch of present(file, lines.batches)) {
     const entries: Entry[] = []
-    for (const bytes of batch) {
+    for (const bytes of linesOf(batch)) {
       const checked = checkLine(bytes, { seq: progress.good + 1, prev: progress.sum })
       if ('why' in checked) {
         yield entries
@@ -171,8 +171,9 @@ async function* goodFrom(
 async function* pastBad(file: string, offset: number): AsyncGenerator<readonly Entry[], number, void> {
   let count = 0
   for await (const batch of present(file, readLines(file, offset).batches)) {
-    count += batch.length
-    yield batch.map(parseLine).filter((entry) => entry !== undefined)
+    const lines = linesOf(batch)
+    count += lines.length
+    yield lines.map(parseLine).filter((entry) => entry !== undefined)
   }
   return count
 }
@@ -180,7 +181,7 @@ async function* pastBad(file: string, offset: number): AsyncGenerator<readonly E
 /** `kind` stands within so many bytes of each line: before it are only `seq` and `at`. */
 const KIND_WITHIN_BYTES = 128
 
-/** The last entry of a kind. Lines of other kinds are not parsed. Throws FP_LEDGER_MISSING. */
+/** The last entry of a kind. Lines of other kinds are passed over unread. Throws FP_LEDGER_MISSING. */
 export async function lastEntryOf<K extends EntryKind>(
   file: string,
   kind: K,
@@ -188,9 +189,7 @@ export async function lastEntryOf<K extends EntryKind>(
   const mark = `"kind":"${kind}"`
   let last: Buffer | undefined
   for await (const batch of present(file, readLines(file).batches)) {
-    for (const bytes of batch) {
-      if (bytes.subarray(0, KIND_WITHIN_BYTES).includes(mark)) last = Buffer.from(bytes)
-    }
+    for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) last = Buffer.from(bytes)
   }
   const entry = last === undefined ? undefined : parseLine(last)
   return entry?.kind === kind ? (entry as EntryOf<K>) : undefined

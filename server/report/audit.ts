@@ -5,6 +5,7 @@
  */
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { ImageReference } from '../ledger/entries.ts'
 import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -31,9 +32,10 @@ export async function* auditPulls(
   filter: AuditFilter,
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly PullRecord[]> {
+  const concerns = concerning(filter)
   yield* inOrderOfTime(
     files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
-    (pull) => concerns(pull, filter) && (filter.state === undefined || pull.state === filter.state),
+    (pull) => (filter.state === undefined || pull.state === filter.state) && concerns(pull),
   )
 }
 
@@ -42,9 +44,10 @@ export async function* auditFetches(
   filter: AuditFilter,
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly FetchRecord[]> {
+  const concerns = concerning(filter)
   yield* inOrderOfTime(
     files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
-    (fetch) => concerns(fetch, filter) && (filter.ending === undefined || fetch.ending === filter.ending),
+    (fetch) => (filter.ending === undefined || fetch.ending === filter.ending) && concerns(fetch),
   )
 }
 
@@ -163,21 +166,30 @@ function prefixOf(files: readonly string[], at: number): string {
   return files.length > 1 ? `${at + 1}-` : ''
 }
 
-function concerns(item: FetchRecord | PullRecord, filter: AuditFilter): boolean {
-  const { client, image } = item
-  if (filter.client !== undefined) {
-    const names = [client.address, client.mac, 'device' in client ? client.device : null]
-    if (!names.some((name) => name?.toLowerCase() === filter.client?.toLowerCase())) return false
-  }
-  if (filter.image !== undefined) {
-    const wanted = filter.image.toLowerCase()
-    const names = [image?.name, image?.plainPath, image?.plainPath.slice(1)].map((name) =>
-      name?.toLowerCase(),
+/** Made once of a filter, since it is asked of every item. */
+function concerning(filter: AuditFilter): (item: FetchRecord | PullRecord) => boolean {
+  const tests: ((item: FetchRecord | PullRecord) => boolean)[] = []
+  const client = filter.client?.toLowerCase()
+  if (client !== undefined) {
+    tests.push(({ client: { address, mac, ...named } }) =>
+      [address, mac, 'device' in named ? named.device : null].some((name) => name?.toLowerCase() === client),
     )
-    const byDigest = /^[0-9a-f]{6,64}$/.test(wanted) && image?.sha256.startsWith(wanted) === true
-    if (!names.includes(wanted) && !byDigest) return false
   }
-  const begunMs = Date.parse(item.begun)
-  if (filter.since !== undefined && begunMs < Date.parse(filter.since)) return false
-  return filter.until === undefined || begunMs <= Date.parse(filter.until)
+  const image = filter.image?.toLowerCase()
+  if (image !== undefined) tests.push((item) => item.image !== null && isImage(item.image, image))
+  if (filter.since !== undefined) {
+    const sinceMs = Date.parse(filter.since)
+    tests.push(({ begun }) => Date.parse(begun) >= sinceMs)
+  }
+  if (filter.until !== undefined) {
+    const untilMs = Date.parse(filter.until)
+    tests.push(({ begun }) => Date.parse(begun) <= untilMs)
+  }
+  return (item) => tests.every((test) => test(item))
+}
+
+/** `wanted` in lower case: a name, a plain path with or without its slash, or the first digits of a SHA-256. */
+function isImage({ name, plainPath, sha256 }: ImageReference, wanted: string): boolean {
+  const names = [name, plainPath, plainPath.slice(1)].map((each) => each.toLowerCase())
+  return names.includes(wanted) || (/^[0-9a-f]{6,64}$/.test(wanted) && sha256.startsWith(wanted))
 }

@@ -1,5 +1,5 @@
 /** Columns of text for a terminal or a plain file. Cells are made visible; nothing is coloured. */
-import { visible } from './visible.ts'
+import { isPlain, visible } from './visible.ts'
 
 export interface Column<Row> {
   readonly title: string
@@ -9,23 +9,23 @@ export interface Column<Row> {
 
 /** Lines of a table, the head first; no line ends in a space. */
 export function tableLines<Row>(columns: readonly Column<Row>[], rows: readonly Row[]): string[] {
-  const cells = rows.map((row) => columns.map((column) => visible(column.cell(row))))
-  const widths = columns.map((column, at) =>
-    Math.max(width(column.title), ...cells.map((line) => width(line[at] ?? ''))),
+  const titles = columns.map((column) => column.title)
+  const lines = [titles, ...rows.map((row) => columns.map((column) => visible(column.cell(row))))]
+  const widths = columns.map((_column, at) =>
+    lines.reduce((most, line) => Math.max(most, width(line[at] ?? '')), 0),
   )
-  const lay = (line: readonly string[]): string =>
+  return lines.map((line) =>
     line
       .map((cell, at) => {
-        const space = ' '.repeat(Math.max(0, (widths[at] ?? 0) - width(cell)))
-        return columns[at]?.align === 'right' ? space + cell : cell + space
+        const units = (widths[at] ?? 0) + cell.length - width(cell)
+        return columns[at]?.align === 'right' ? cell.padStart(units) : cell.padEnd(units)
       })
       .join('  ')
-      .trimEnd()
-  return [lay(columns.map((column) => column.title)), ...cells.map(lay)]
+      .trimEnd(),
+  )
 }
 
 /** Characters, counted by code point: good enough for names in most scripts. */
 function width(text: string): number {
-  // Most cells are plain; splitting each into its characters would cost more than the rest of the table.
-  return /^[\x20-\x7e]*$/.test(text) ? text.length : [...text].length
+  return isPlain(text) ? text.length : [...text].length
 }

@@ -1,7 +1,11 @@
 /** Numbers, rates and times as people read them. Times are local with their zone; the ledger keeps UTC. */
 
 export function bytesText(bytes: number): string {
-  return String(Math.round(bytes)).replace(/\B(?=(\d{3})+$)/g, ',')
+  const digits = String(Math.round(bytes))
+  let text = digits.slice(-3)
+  for (let end = digits.length - 3; end > 0; end -= 3)
+    text = `${digits.slice(Math.max(0, end - 3), end)},${text}`
+  return text
 }
 
 /** Decimal units, as link rates and disk sizes use them: `12.4 MB`. */
@@ -38,7 +42,10 @@ export function durationText(seconds: number): string {
 
 /** `21:04:09` in local time. */
 export function clockText(iso: string): string {
-  const date = new Date(iso)
+  return clockOf(new Date(iso))
+}
+
+function clockOf(date: Date): string {
   return `${pad(date.getHours())}:${pad(date.getMinutes())}:${pad(date.getSeconds())}`
 }
 
@@ -46,7 +53,7 @@ export function clockText(iso: string): string {
 export function timeText(iso: string): string {
   const date = new Date(iso)
   const day = `${date.getFullYear()}-${pad(date.getMonth() + 1)}-${pad(date.getDate())}`
-  return `${day} ${clockText(iso)} ${zoneText(-date.getTimezoneOffset())}`
+  return `${day} ${clockOf(date)} ${zoneText(-date.getTimezoneOffset())}`
 }
 
 export function zoneText(offsetMinutes: number): string {

@@ -3,12 +3,7 @@ import { join } from 'node:path'
 import { describe, expect, test } from 'vitest'
 import { FIRST_PREV, MAX_LINE_BYTES } from '../../server/ledger/chain.ts'
 import type { Entry } from '../../server/ledger/entries.ts'
-import {
-  type BadLine,
-  checkLedger,
-  LEDGER_FILE,
-  readEntries,
-} from '../../server/ledger/read.ts'
+import { type BadLine, checkLedger, LEDGER_FILE, readEntries } from '../../server/ledger/read.ts'
 import { newFolder, opened, sealed, writeLines } from './records-folder.ts'
 import { begun, ended, neighbour, VISIT } from './sample-entries.ts'
 
