@@ -155,7 +155,7 @@ async function printText(
 }
 
 /** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
-const ROWS_A_PAGE = 5_000
+const ROWS_A_PAGE = 1_000
 
 /** Returns how many rows there were. */
 async function printTable<Row extends FetchRecord | PullRecord>(
