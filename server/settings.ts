@@ -1,5 +1,5 @@
 /**
- * Flags and `fetchproof.json` become one frozen Settings value. Every default stands in DEFAULTS, with its unit.
+ * Flags and `fetchproof.json` become one frozen Settings value. Every default stands in defaults.ts.
  * `fetchproof.json` comes with the staging folder, which may be borrowed: it can name the visit, lines to paste
  * and link rates, and can set nothing that opens, moves or admits anything.
  */
@@ -8,6 +8,7 @@ import { join, resolve } from 'node:path'
 import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
 import { Value } from 'typebox/value'
+import { DEFAULTS } from './defaults.ts'
 import { FetchproofError, systemCode } from './errors.ts'
 import { readRegular } from './regular-file.ts'
 
@@ -89,34 +90,6 @@ const FolderFileSchema = Type.Object(
 /** What `fetchproof.json` may say. */
 export type FolderFile = Static<typeof FolderFileSchema>
 export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly<FolderFile> }
-
-export const DEFAULTS = Object.freeze({
-  listen: [],
-  port: null,
-  pagePort: 8081,
-  page: true,
-  open: false,
-  allow: [],
-  allowTunnels: false,
-  list: false,
-  maxFetches: 512,
-  maxFetchesPerClient: 16,
-  settleMs: 2_000,
-  settleUnsureMs: 15_000,
-  rescanMs: 10_000,
-  lingerMs: 15 * 60_000,
-  pauseMs: 15 * 60_000,
-  requestMs: 30_000,
-  stalledMs: 5_000,
-  blockCacheBytes: 64 * 1024 * 1024,
-  onlyPlanned: false,
-  watchReturn: false,
-  watchReturnPort: 22,
-  watchReturnEveryMs: 5_000,
-  notBackMs: 15 * 60_000,
-  keepAwake: false,
-  paste: [],
-} satisfies Omit<SettingsInput, 'folder' | 'records'>)
 
 /** Ports tried when `--port` is not given: the first must open, the second is a courtesy. */
 export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })

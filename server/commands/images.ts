@@ -1,16 +1,9 @@
-/** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
+/** Usage of `fetchproof images`. What it does is loaded when it runs: see images-action.ts. */
 import type { Command } from 'commander'
-import { type ImageView, imageView, standingText } from '../report/image-view.ts'
-import { tableLines } from '../report/table.ts'
-import { bytesText } from '../report/units.ts'
-import { createSettings, type Settings } from '../settings.ts'
-import { EXIT } from './exit.ts'
 import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
-import { runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
-import { withCatalogue } from './unserved-folder.ts'
 
-interface ImagesFlags {
+export interface ImagesFlags {
   readonly format: 'text' | 'json'
   readonly records?: string
 }
@@ -22,46 +15,8 @@ export function addImages(program: Command, around: Surroundings, settle: (statu
     .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
     .addOption(recordsOption())
     .addOption(formatOption('text', 'json'))
-    .action(async (folder: string, { format, records }: ImagesFlags) => {
-      const settings = createSettings({ folder, ...(records !== undefined && { records }) })
-      const views = (await askServer(settings)) ?? (await digestHere(settings, around))
-      if (format === 'json') around.stdout.write(`${JSON.stringify({ images: views }, null, 2)}\n`)
-      else around.stdout.write(`${imageLines(views).join('\n')}\n`)
-      settle(views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done)
+    .action(async (folder: string, flags: ImagesFlags) => {
+      const { images } = await import('./images-action.ts')
+      settle(await images(folder, flags, around))
     })
-}
-
-async function askServer(settings: Settings): Promise<readonly ImageView[] | undefined> {
-  const server = await runningServer(settings.records)
-  const answer = await server?.ask('GET', '/api/images')
-  return (answer as { images: readonly ImageView[] } | undefined)?.images
-}
-
-/** Nobody serves the folder: what is new is digested here. */
-function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
-  return withCatalogue(settings, around, (catalogue) =>
-    catalogue.images().map((image) => imageView(image, [])),
-  )
-}
-
-function imageLines(views: readonly ImageView[]): string[] {
-  if (views.length === 0) return ['The staging folder holds no image.']
-  const table = tableLines(
-    [
-      { title: 'Image', cell: (row) => row.name },
-      { title: 'State', cell: (row) => row.state },
-      { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
-      { title: 'SHA-256', cell: (row) => row.sha256 ?? '-' },
-      { title: 'Path', cell: (row) => row.plainPath },
-      { title: 'Short path', cell: (row) => row.digestPath ?? '-' },
-      { title: 'Published checksum', cell: (row) => standingText(row.published) },
-      { title: 'Format', cell: (row) => `${row.format.kind}: ${row.format.verdict}` },
-    ],
-    views,
-  )
-  const remarks = views.flatMap((view) => {
-    const parts = [...(view.reason === null ? [] : [`${view.state}: ${view.reason}`]), ...view.notes]
-    return parts.map((part) => `${view.name}: ${part}`)
-  })
-  return remarks.length === 0 ? table : [...table, '', ...remarks]
 }

@@ -1,39 +1,15 @@
-/** `fetchproof match`: which image the digests belong to that a device printed. Reads only, unless --device is given. */
-import { open } from 'node:fs/promises'
+/** Usage of `fetchproof match`. What it does is loaded when it runs: see match-action.ts. */
 import type { Command } from 'commander'
-import { userName } from '../depot.ts'
-import { FetchproofError, systemCode } from '../errors.ts'
-import type { ImageReference, NewEntryOf } from '../ledger/entries.ts'
-import type { ImageView } from '../report/image-view.ts'
-import { visible } from '../report/visible.ts'
-import { createSettings, type Settings } from '../settings.ts'
-import { type Finding, type Matched, MOST_MATCH_CHARACTERS, matchInCatalogue } from '../staging/match.ts'
-import { algorithmOfLength } from '../staging/matching/sentences.ts'
-import { decodeText } from '../staging/published/text.ts'
-import { EXIT } from './exit.ts'
 import { byOption, folderOption, formatOption, recordsOption } from './options.ts'
-import { createProgress } from './progress.ts'
-import { type RunningServer, runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
-import { withCatalogue } from './unserved-folder.ts'
-import { withLedger } from './unserved-ledger.ts'
 
-interface MatchFlags {
+export interface MatchFlags {
   readonly file?: string
   readonly device?: string
   readonly by?: string
   readonly folder: string
   readonly records?: string
   readonly format: 'text' | 'json'
-}
-
-/** What a device printed of what it stored, as it goes on record. */
-type Observation = Required<Pick<NewEntryOf<'observed'>, 'device' | 'by' | 'digest'>>
-
-interface Compared {
-  readonly matched: Matched
-  /** By name, for the images that findings name. */
-  readonly references: ReadonlyMap<string, ImageReference>
 }
 
 const CRC_HELP = `
@@ -56,177 +32,7 @@ export function addMatch(program: Command, around: Surroundings, settle: (status
     .addOption(formatOption('text', 'json'))
     .addHelpText('after', CRC_HELP)
     .action(async (argument: string | undefined, flags: MatchFlags) => {
+      const { match } = await import('./match-action.ts')
       settle(await match(argument, flags, around))
     })
-}
-
-async function match(argument: string | undefined, flags: MatchFlags, around: Surroundings): Promise<number> {
-  const { folder, records, format } = flags
-  const device = flags.device?.trim()
-  if (device === '') throw new FetchproofError('FP_USAGE', { why: '--device needs the name of a device.' })
-  const settings = createSettings({ folder, ...(records !== undefined && { records }) })
-  const text = await textFrom(argument, flags.file, around)
-  const server = await runningServer(settings.records)
-  const compared =
-    server === undefined ? await compareHere(text, settings, around) : await compareThere(text, server)
-  const kept = device === undefined ? [] : observations(compared, device, (flags.by ?? userName()).trim())
-  if (kept.length > 0) await record(kept, settings.records, server)
-  const { matched } = compared
-  const print = (line: string): void => void around.stdout.write(`${line}\n`)
-  if (format === 'json') print(JSON.stringify({ ...matched, recorded: kept.length }, null, 2))
-  else for (const line of [...matchLines(matched), ...keptLines(kept, device)]) print(line)
-  return matched.matched ? EXIT.done : EXIT.checkFailed
-}
-
-async function compareThere(text: string, server: RunningServer): Promise<Compared> {
-  const matched =
-    text.trim() === '' ? NOTHING_THERE : ((await server.ask('POST', '/api/match', { text })) as Matched)
-  const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
-  const references = images.flatMap(({ name, plainPath, bytes, sha256 }) =>
-    sha256 === null ? [] : [{ name, plainPath, bytes, sha256 }],
-  )
-  return { matched, references: new Map(references.map((reference) => [reference.name, reference])) }
-}
-
-/** The API takes no empty text; what is said of one is the same everywhere. */
-const NOTHING_THERE: Matched = {
-  matched: false,
-  findings: [],
-  more: 0,
-  notCompared: [],
-  words: 'There is no text. Paste the lines in which the device prints the checksum of the file it stored.',
-}
-
-function compareHere(text: string, settings: Settings, around: Surroundings): Promise<Compared> {
-  if (text.trim() === '') return Promise.resolve({ matched: NOTHING_THERE, references: new Map() })
-  return withCatalogue(settings, around, async (catalogue) => {
-    const progress = createProgress(around.stderr)
-    try {
-      const matched = await matchInCatalogue(text, catalogue, (share) => progress.show(share, 'comparing'))
-      const references = catalogue.images().flatMap(({ name, plainPath, version }) => {
-        if (version === undefined) return []
-        const { bytes, sha256 } = version
-        return [[name, { name, plainPath, bytes, sha256 }] as const]
-      })
-      return { matched, references: new Map(references) }
-    } finally {
-      progress.end()
-    }
-  })
-}
-
-/** Whole digests, whether they match or not; what is cut short or mistyped is to be read off again. */
-function observations({ matched, references }: Compared, device: string, by: string): Observation[] {
-  return matched.findings.flatMap((finding) => {
-    const algorithm = algorithmToKeep(finding)
-    if (algorithm === undefined) return []
-    const image = finding.image === null ? undefined : references.get(finding.image)
-    const digest = { algorithm, value: finding.value, ...(image !== undefined && { image }) }
-    return [{ device, by, digest }]
-  })
-}
-
-function algorithmToKeep({ outcome, algorithm, counts, value }: Finding): string | undefined {
-  if (outcome === 'match') return algorithm ?? undefined
-  return outcome === 'none' && counts ? algorithmOfLength(value.length) : undefined
-}
-
-async function record(
-  kept: readonly Observation[],
-  records: string,
-  server: RunningServer | undefined,
-): Promise<void> {
-  if (server !== undefined) {
-    for (const { digest, ...observed } of kept) {
-      const { image, ...rest } = digest
-      const named = image === undefined ? {} : { image: image.name }
-      await server.ask('POST', '/api/observed', { ...observed, digest: { ...rest, ...named } })
-    }
-    return
-  }
-  await withLedger(records, (ledger) => {
-    for (const observation of kept) ledger.append({ kind: 'observed', ...observation })
-  })
-}
-
-/** Throws FP_USAGE when it cannot be read or is longer than any device prints. */
-async function textFrom(
-  argument: string | undefined,
-  file: string | undefined,
-  around: Surroundings,
-): Promise<string> {
-  if (argument !== undefined && file !== undefined) {
-    throw new FetchproofError('FP_USAGE', { why: 'Give either the text or --file, not both.' })
-  }
-  const text = argument ?? decodeText(file === undefined ? await typed(around) : await fileBytes(file))
-  if (text.length > MOST_MATCH_CHARACTERS) throw tooLong()
-  return text
-}
-
-/** UTF-16 takes two bytes a character, other text up to three. */
-const MOST_BYTES = MOST_MATCH_CHARACTERS * 3
-
-async function typed({ stdin, stderr }: Surroundings): Promise<Buffer> {
-  if (stdin.isTTY) {
-    const end = process.platform === 'win32' ? 'Ctrl-Z and Enter' : 'Ctrl-D'
-    stderr.write(`Paste what the device printed, then press ${end} on a line of its own:\n`)
-  }
-  const pieces: Buffer[] = []
-  let bytes = 0
-  for await (const piece of stdin) {
-    const buffer = Buffer.from(piece as Buffer)
-    bytes += buffer.length
-    if (bytes > MOST_BYTES) throw tooLong()
-    pieces.push(buffer)
-  }
-  return Buffer.concat(pieces)
-}
-
-async function fileBytes(file: string): Promise<Buffer> {
-  try {
-    const handle = await open(file, 'r')
-    try {
-      if ((await handle.stat()).size > MOST_BYTES) throw tooLong()
-      return await handle.readFile()
-    } finally {
-      await handle.close()
-    }
-  } catch (error) {
-    if (error instanceof FetchproofError || systemCode(error) === undefined) throw error
-    const why = `--file ${file} cannot be read (${systemCode(error)}). Name the file with the device's output.`
-    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
-  }
-}
-
-function tooLong(): FetchproofError {
-  const why = `The text is longer than ${MOST_MATCH_CHARACTERS} characters. Give only the part in which the device prints the checksum.`
-  return new FetchproofError('FP_USAGE', { why })
-}
-
-function matchLines({ findings, more, notCompared, words }: Matched): string[] {
-  const told = findings.flatMap(({ outcome, line, value, words: sentence }) => [
-    `${OUTCOME_WORDS[outcome]}  line ${line}: ${value}`,
-    `    ${visible(sentence)}`,
-  ])
-  return [
-    ...told,
-    ...(more > 0 ? [`… and ${more} more`] : []),
-    ...(told.length > 0 ? [''] : []),
-    words,
-    ...notCompared.map((name) => `Not compared: ${visible(name)}, whose digests are not known yet.`),
-  ]
-}
-
-const OUTCOME_WORDS = {
-  match: 'MATCH',
-  'cut short': 'CUT SHORT',
-  mistyped: 'MISTYPED',
-  none: 'NO MATCH',
-} as const
-
-function keptLines(kept: readonly Observation[], device: string | undefined): string[] {
-  if (device === undefined) return []
-  if (kept.length === 0) return [`Nothing was recorded for ${visible(device)}: there is no whole digest.`]
-  const digests = kept.length === 1 ? 'the digest' : `${kept.length} digests`
-  return [`Recorded as what ${visible(device)} printed: ${digests}.`]
 }

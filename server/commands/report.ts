@@ -1,19 +1,9 @@
-/** `fetchproof report`: the record of a visit for the customer, out of one or several ledgers. Only reads. */
-import { writeFile } from 'node:fs/promises'
+/** Usage of `fetchproof report`. What it does is loaded when it runs: see report-action.ts. */
 import { type Command, Option } from 'commander'
-import { FetchproofError, systemCode } from '../errors.ts'
-import { visible } from '../report/visible.ts'
-import { visitCsv } from '../report/visit-csv.ts'
-import { visitFacts } from '../report/visit-facts.ts'
-import { visitHtml } from '../report/visit-html.ts'
-import { type VisitReport, visitReport } from '../report/visit-report.ts'
-import { EXIT } from './exit.ts'
-import { ledgerFileOf } from './ledger-file.ts'
 import { DEFAULT_FOLDER, recordsOption } from './options.ts'
 import type { Surroundings } from './surroundings.ts'
-import { VERSION } from './version.ts'
 
-interface ReportFlags {
+export interface ReportFlags {
   readonly output?: string
   readonly format: 'html' | 'json' | 'csv'
   readonly strict?: boolean
@@ -34,45 +24,7 @@ export function addReport(program: Command, around: Surroundings, settle: (statu
     .option('--strict', 'exit status 1 when the visit is not complete')
     .addOption(recordsOption())
     .action(async (folders: string[], flags: ReportFlags) => {
+      const { report } = await import('./report-action.ts')
       settle(await report(folders.length > 0 ? folders : [DEFAULT_FOLDER], flags, around))
     })
-}
-
-async function report(
-  folders: readonly string[],
-  { output, format, strict, records }: ReportFlags,
-  { stdout, stderr }: Surroundings,
-): Promise<number> {
-  const facts = await visitFacts(folders.map((folder) => ledgerFileOf(folder, records)))
-  const made = visitReport(facts, { made: new Date().toISOString(), version: VERSION })
-  const text = printed(made, format)
-  if (output === undefined) stdout.write(text)
-  else {
-    await write(output, text)
-    stdout.write(`${visible(output)}: ${summary(made)}\n`)
-  }
-  if (strict !== true || made.complete) return EXIT.done
-  for (const sentence of made.notDone) stderr.write(`${visible(sentence)}\n`)
-  return EXIT.checkFailed
-}
-
-function printed(made: VisitReport, format: ReportFlags['format']): string {
-  if (format === 'html') return visitHtml(made)
-  return format === 'csv' ? visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
-}
-
-async function write(file: string, text: string): Promise<void> {
-  try {
-    await writeFile(file, text)
-  } catch (error) {
-    const why = `The report cannot be written to ${file} (${systemCode(error) ?? String(error)}). Name another place with --output.`
-    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
-  }
-}
-
-function summary({ complete, notDone, served }: VisitReport): string {
-  if (served) return 'the visit is still going on'
-  return complete
-    ? 'the visit is complete'
-    : `${notDone.length} ${notDone.length === 1 ? 'point is' : 'points are'} open`
 }

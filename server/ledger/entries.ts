@@ -3,6 +3,7 @@
  * test. Units stand in the names: bytes, `…Ms` milliseconds. `at` is RFC 3339 UTC with milliseconds.
  */
 import Type, { type Static, type TSchema } from 'typebox'
+import { FETCH_ENDINGS } from './fetch-endings.ts'
 
 const Hex256 = Type.String({ pattern: '^[0-9a-f]{64}$' })
 const Count = Type.Integer({ minimum: 0 })
@@ -36,16 +37,6 @@ export const VisitDetails = Type.Object(
 
 export const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
 export const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
-export const FETCH_ENDINGS = [
-  'delivered',
-  'unconfirmed',
-  'reset-late',
-  'cut',
-  'withdrawn',
-  'headers-only',
-  'refused',
-  'lost-track',
-] as const
 
 export const PublishedStanding = Type.Object(
   {
@@ -215,7 +206,7 @@ export const ENTRY_SCHEMAS: Readonly<Record<EntryKind, TSchema>> = Object.fromEn
   ]),
 ) as unknown as Record<EntryKind, TSchema>
 
-export type Ending = (typeof FETCH_ENDINGS)[number]
+export type { Ending } from './fetch-endings.ts'
 export type ClientRef = Static<typeof Client>
 export type ImageReference = Static<typeof ImageRef>
 export type OwnAddressReference = Static<typeof OwnAddressRef>

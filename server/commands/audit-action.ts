@@ -1,0 +1,187 @@
+/** `fetchproof audit`: what happened in one or several staging folders. Only reads. */
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { FetchproofError } from '../errors.ts'
+import {
+  auditFetches,
+  auditLedgers,
+  auditPulls,
+  type CheckedLedgers,
+  type LedgerSummary,
+  summaryOf,
+} from '../report/audit.ts'
+import { type AuditColumn, csvHead, csvRows, FETCH_COLUMNS, PULL_COLUMNS } from '../report/audit-columns.ts'
+import { planLines } from '../report/plan-lines.ts'
+import { tableLines } from '../report/table.ts'
+import { visible } from '../report/visible.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitReport } from '../report/visit-report.ts'
+import type { AuditFlags } from './audit.ts'
+import { EXIT } from './exit.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import type { Surroundings } from './surroundings.ts'
+import { VERSION } from './version.ts'
+
+export async function audit(
+  folders: readonly string[],
+  flags: AuditFlags,
+  { stdout }: Surroundings,
+): Promise<number> {
+  const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
+  checkFlags(flags)
+  const print = (line: string): void => void stdout.write(`${line}\n`)
+  if (flags.check === true) {
+    const ledger = await auditLedgers(files, flags.head)
+    if (flags.format === 'json') print(JSON.stringify({ ledger: ledgerJson(ledger) }, null, 2))
+    else for (const line of checkLines(ledger)) print(line)
+    return ledger.intact ? EXIT.done : EXIT.checkFailed
+  }
+  if (flags.plan === true) await printPlan(files, flags.format, stdout)
+  else if (flags.format === 'json') await printJson(files, flags, stdout)
+  else if (flags.format === 'csv') await printCsv(files, flags, stdout)
+  else await printText(files, flags, stdout)
+  return EXIT.done
+}
+
+async function printJson(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const checked: CheckedLedgers = new Map()
+  out.write('{\n"pulls": [')
+  await writeItems(auditPulls(files, flags, checked), out)
+  out.write('],\n"fetches": [')
+  await writeItems(auditFetches(files, flags), out)
+  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(summaryOf(checked)))}\n}\n`)
+}
+
+async function writeItems(
+  batches: AsyncIterable<readonly unknown[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  let separator = '\n'
+  for await (const items of batches) {
+    if (items.length === 0) continue
+    await written(out, separator + items.map((item) => JSON.stringify(item)).join(',\n'))
+    separator = ',\n'
+  }
+}
+
+async function printCsv(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  if (flags.fetches === true) await writeRows(FETCH_COLUMNS, auditFetches(files, flags), out)
+  else await writeRows(PULL_COLUMNS, auditPulls(files, flags), out)
+}
+
+async function writeRows<Row>(
+  columns: readonly AuditColumn<Row>[],
+  batches: AsyncIterable<readonly Row[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  out.write(csvHead(columns))
+  for await (const rows of batches) await written(out, csvRows(columns, rows))
+}
+
+/** Text only names what a glance needs; the report has the rest. */
+async function printPlan(
+  files: readonly string[],
+  format: AuditFlags['format'],
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const report = visitReport(await visitFacts(files), { made: new Date().toISOString(), version: VERSION })
+  if (format === 'json') out.write(`${JSON.stringify({ plan: report.plan }, null, 2)}\n`)
+  else if (format === 'csv') out.write(visitCsv(report))
+  else if (report.plan === null) out.write('No visit sheet is on record.\n')
+  else out.write(`${planLines(report.plan).join('\n')}\n`)
+}
+
+async function printText(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const checked: CheckedLedgers = new Map()
+  const rows =
+    flags.fetches === true
+      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), out)
+      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), out)
+  const none = flags.fetches === true ? 'No fetch is on record.\n' : 'No pull is on record.\n'
+  const chains = checkLines(summaryOf(checked)).join('\n')
+  out.write(`${rows === 0 ? none : ''}\n${chains}\n`)
+}
+
+/** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
+const ROWS_A_PAGE = 1_000
+
+/** Returns how many rows there were. */
+async function printTable<Row extends FetchRecord | PullRecord>(
+  columns: Parameters<typeof tableLines<Row>>[0],
+  batches: AsyncIterable<readonly Row[]>,
+  out: NodeJS.WritableStream,
+): Promise<number> {
+  let count = 0
+  const pending: Row[] = []
+  const printPage = async (): Promise<void> => {
+    const page = pending.splice(0, ROWS_A_PAGE)
+    count += page.length
+    // In one piece: a write a line took 0.4 of 5.6 s for 200,000 entries.
+    if (page.length > 0) await written(out, `${tableLines(columns, page).join('\n')}\n`)
+  }
+  for await (const batch of batches) {
+    for (const row of batch) pending.push(row)
+    while (pending.length >= ROWS_A_PAGE) await printPage()
+  }
+  await printPage()
+  return count
+}
+
+function checkLines(ledger: LedgerSummary): string[] {
+  return ledger.ledgers.map(({ file, entries, intact, head, firstBad, tornBytes }) => {
+    const name = visible(file)
+    if (intact) {
+      const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
+      return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
+    }
+    if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
+    return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
+  })
+}
+
+function ledgerJson(ledger: LedgerSummary): unknown {
+  const { entries, intact, head, ledgers } = ledger
+  const firstBad = ledgers.find((each) => each.firstBad !== undefined)?.firstBad
+  return {
+    entries,
+    intact,
+    head,
+    ...(firstBad !== undefined && { firstBad }),
+    ...(ledgers.length > 1 && { ledgers }),
+  }
+}
+
+function checkFlags({ since, until, head, check }: AuditFlags): void {
+  for (const [flag, time] of Object.entries({ since, until })) {
+    if (time !== undefined && Number.isNaN(Date.parse(time))) {
+      throw new FetchproofError('FP_USAGE', {
+        why: `--${flag} ${time} is no time. Write it like 2026-11-25T20:00.`,
+      })
+    }
+  }
+  if (head === undefined) return
+  if (check !== true) throw new FetchproofError('FP_USAGE', { why: '--head goes with --check.' })
+  if (!/^[0-9a-f]{64}$/i.test(head.trim())) {
+    throw new FetchproofError('FP_USAGE', {
+      why: '--head takes the 64 hex digits that "serve" printed at its end.',
+    })
+  }
+}
+
+/** Waits where the reader is slower than we are. */
+async function written(out: NodeJS.WritableStream, text: string): Promise<void> {
+  if (out.write(text)) return
+  await new Promise<void>((drained) => out.once('drain', drained))
+}

@@ -1,0 +1,30 @@
+/** Every default setting, its unit in its name; apart from the schemas, so that the usage needs none of them. */
+import type { SettingsInput } from './settings.ts'
+
+export const DEFAULTS = Object.freeze({
+  listen: [],
+  port: null,
+  pagePort: 8081,
+  page: true,
+  open: false,
+  allow: [],
+  allowTunnels: false,
+  list: false,
+  maxFetches: 512,
+  maxFetchesPerClient: 16,
+  settleMs: 2_000,
+  settleUnsureMs: 15_000,
+  rescanMs: 10_000,
+  lingerMs: 15 * 60_000,
+  pauseMs: 15 * 60_000,
+  requestMs: 30_000,
+  stalledMs: 5_000,
+  blockCacheBytes: 64 * 1024 * 1024,
+  onlyPlanned: false,
+  watchReturn: false,
+  watchReturnPort: 22,
+  watchReturnEveryMs: 5_000,
+  notBackMs: 15 * 60_000,
+  keepAwake: false,
+  paste: [],
+} satisfies Omit<SettingsInput, 'folder' | 'records'>)
