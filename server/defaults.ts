@@ -1,5 +1,8 @@
-/** Every default setting, its unit in its name; apart from the schemas, so that the usage needs none of them. */
+/** Every default setting, its unit in its name; apart from the schemas, so that neither the usage nor reading a ledger needs them. */
 import type { SettingsInput } from './settings.ts'
+
+/** Where the ledger is kept in a staging folder. */
+export const RECORDS_FOLDER = '.fetchproof'
 
 export const DEFAULTS = Object.freeze({
   listen: [],

@@ -8,12 +8,11 @@ import { join, resolve } from 'node:path'
 import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
 import { Value } from 'typebox/value'
-import { DEFAULTS } from './defaults.ts'
+import { DEFAULTS, RECORDS_FOLDER } from './defaults.ts'
 import { FetchproofError, systemCode } from './errors.ts'
 import { readRegular } from './regular-file.ts'
 
 export const SETTINGS_FILE = 'fetchproof.json'
-export const RECORDS_FOLDER = '.fetchproof'
 /** A page of text has some 3 KiB. */
 const SETTINGS_BYTES_AT_MOST = 256 * 1024
 /** Of a wrong value, as much as names it. */

@@ -1,9 +1,9 @@
 /** Where the ledger of a staging folder is, for the commands that only read. */
 import { existsSync } from 'node:fs'
 import { join, resolve } from 'node:path'
+import { RECORDS_FOLDER } from '../defaults.ts'
 import { FetchproofError } from '../errors.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
-import { RECORDS_FOLDER } from '../settings.ts'
 
 /** Throws FP_LEDGER_MISSING, FP_FOLDER_MISSING. */
 export function ledgerFileOf(folder: string, records: string | undefined): string {

@@ -24,6 +24,8 @@ export interface DeviceFinder {
   nameOf(client: SeenClient): string | null
 }
 
+const NOBODY: FoundDevice = Object.freeze({ kind: 'none' })
+
 interface Known {
   readonly device: string
   readonly mac: string | null
@@ -44,12 +46,14 @@ export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
   }
 
   function findByAddress({ address, mac }: SeenClient): FoundDevice {
-    const there = [...(byAddress.get(address)?.values() ?? [])]
+    const known = byAddress.get(address)
+    if (known === undefined) return NOBODY
+    const there = [...known.values()]
     const possible = there.filter((known) => mac === null || known.mac === null)
     const [first, ...others] = possible
     if (first === undefined) {
       const [taken] = there
-      if (taken?.mac == null) return { kind: 'none' }
+      if (taken?.mac == null) return NOBODY
       return { kind: 'other hardware', device: taken.device, planned: taken.mac }
     }
     if (others.length > 0) return { kind: 'several', devices: possible.map(({ device }) => device) }
