@@ -94,7 +94,7 @@ function observed(
       : html`${planned}<span class="said">from the visit sheet, not observed</span>`
   }
   const by = observations.findLast((entry) => entry[which] !== undefined)
-  return html`${seen}<span class="said">observed by ${by?.by}, ${by === undefined ? '' : time.full(by.at)}</span>`
+  return html`${seen}<span class="said">observed by ${by?.by}, <span class="time">${by === undefined ? '' : time.full(by.at)}</span></span>`
 }
 
 function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time: SiteTime): Html {

@@ -34,14 +34,14 @@ tr, .pair { break-inside: avoid; }
 .num, th.num { text-align: right; padding-right: 4mm; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .time { white-space: nowrap; font-variant-numeric: tabular-nums; }
 code { font: 7.8pt/1.45 var(--mono); overflow-wrap: anywhere; }
-.tag { font: 600 7.6pt/1.35 var(--sans); display: inline-block; border: .7pt solid var(--ink); padding: .2mm 1.4mm; }
+.tag { font: 600 7.6pt/1.35 var(--sans); display: inline-block; overflow-wrap: break-word; border: .7pt solid var(--ink); padding: .2mm 1.4mm; }
 .tag.open { border-style: dashed; font-weight: 400; }
 .tag.wrong { border-width: 1.8pt; font-weight: 700; }
-.card { border: .7pt solid var(--ink); margin: 0 0 4mm; -webkit-box-decoration-break: clone; box-decoration-break: clone; }
+.card { border: .7pt solid var(--ink); margin: 0 0 4mm; break-inside: avoid; -webkit-box-decoration-break: clone; box-decoration-break: clone; }
 .together { break-inside: avoid; break-after: avoid; }
 .card header { display: flex; justify-content: space-between; gap: 5mm; align-items: baseline; padding: 1.2mm 1.6mm; border-bottom: .7pt solid var(--ink); break-after: avoid; }
 .card header .model { color: var(--soft); font-size: 9pt; font-weight: 400; }
-.card .grid { border-left: 0; margin: 0; }
+.card .grid { border-left: 0; margin: 0; grid-template-columns: 1fr 1.3fr 1fr 1.15fr 1.15fr .9fr; }
 .card .field { grid-column: span 1; min-height: 8mm; padding: .8mm 1.6mm 1mm; font-size: 8.8pt; line-height: 1.3; }
 .card .field:nth-child(6n) { border-right: 0; } .card .said { font-size: 7.4pt; }
 .card .step, .card .said-list { padding: 1.4mm 1.6mm 1.2mm; font-size: 9.2pt; line-height: 1.36; break-inside: avoid; border-bottom: .5pt solid var(--ink); }
@@ -64,7 +64,7 @@ svg .bar { stroke: #111; stroke-width: .9; fill: #444; } svg .not-confirmed { fi
 svg .broken-off { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
 svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .hatch { stroke: #111; stroke-width: 2; }
 .patterns { position: absolute; width: 0; height: 0; }
-.keys { font: 8pt var(--sans); display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin-bottom: 3mm; }
+.keys { font: 8pt var(--sans); display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin-bottom: 3mm; break-inside: avoid; break-after: avoid; }
 .key { display: inline-flex; gap: 1.6mm; align-items: center; } .key svg { width: 9mm; height: 4mm; }
 .signatures { display: grid; grid-template-columns: 1fr 1fr; gap: 0 8mm; break-inside: avoid; margin-top: 3mm; }
 .signature { break-inside: avoid; margin-bottom: 5mm; } .signature p { font: 600 8pt var(--sans); margin: 0; }

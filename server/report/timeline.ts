@@ -4,6 +4,7 @@
  */
 import { type Html, html } from './html.ts'
 import type { SiteTime } from './site-time.ts'
+import { shortened } from './visible.ts'
 
 export interface TimelineBar {
   readonly row: string
@@ -84,7 +85,7 @@ function tick(x: number, height: number, label: string): Html {
 function rowOf(row: string, at: number, bars: readonly TimelineBar[], x: (ms: number) => number): Html {
   const y = HEAD + at * ROW
   const own = bars.filter((bar) => bar.row === row)
-  return html`<line class="rule" x1="0" x2="${WIDTH - 30}" y1="${y + ROW - 2}" y2="${y + ROW - 2}"/><text class="who" x="0" y="${y + 12}">${shortLabel(row)}</text>
+  return html`<line class="rule" x1="0" x2="${WIDTH - 30}" y1="${y + ROW - 2}" y2="${y + ROW - 2}"/><text class="who" x="0" y="${y + 12}">${shortened(row, LABEL_CHARACTERS)}</text>
 ${own.map((bar) => shape(bar, x(bar.fromMs), x(bar.toMs), y + 3))}`
 }
 
@@ -100,13 +101,6 @@ function shape({ look, title }: TimelineBar, from: number, to: number, y: number
   const kind = look.replaceAll(' ', '-')
   return html`<g><title>${title}</title><rect class="bar ${kind}" x="${r(from)}" y="${y}" width="${r(width)}" height="10"/>${look === 'wrong image' ? html`<text class="mark" x="${r(from + width + 3)}" y="${y + 9}">wrong</text>` : ''}</g>
 `
-}
-
-function shortLabel(text: string): string {
-  const characters = [...text]
-  return characters.length <= LABEL_CHARACTERS
-    ? text
-    : `${characters.slice(0, LABEL_CHARACTERS - 1).join('')}…`
 }
 
 function r(value: number): string {
