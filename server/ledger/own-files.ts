@@ -5,8 +5,8 @@
  */
 import { lstatSync } from 'node:fs'
 import { basename, join } from 'node:path'
+import { RECORDS_FOLDER } from '../defaults.ts'
 import { FetchproofError } from '../errors.ts'
-import { RECORDS_FOLDER } from '../settings.ts'
 import { LOCK_FILE } from './lock.ts'
 import { LEDGER_FILE } from './read.ts'
 import { RESERVE_FILE } from './reserve.ts'
