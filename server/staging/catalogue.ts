@@ -36,6 +36,8 @@ export interface Catalogue {
   readonly events: EventEmitter<CatalogueEvents>
   /** Sorted by name. */
   images(): readonly Image[]
+  /** Names of all images; the same object until one comes or goes. */
+  names(): readonly string[]
   get(name: string): Image | undefined
   /** `target`: the request target as Node gives it. */
   find(target: string): Found
@@ -93,6 +95,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const open = (name: string) => files.open(folder, fileOf(name), mayOpen)
   const further = createFurtherDigests(digests, open)
   let sorted: readonly Image[] | undefined
+  let names: readonly string[] | undefined
   const waiting: (() => void)[] = []
   let closing: Promise<void> | undefined
 
@@ -116,7 +119,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     liftOf: (name, sha256) => lifts.get(`${sha256} ${name}`) ?? options.lifts?.(name, sha256),
     onChanged(image) {
       sorted = undefined
-      lookup.set(image)
+      if (lookup.set(image)) names = undefined
       events.emit('changed', image)
       wakeIdle()
     },
@@ -124,6 +127,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     onLost: (image, why) => void events.emit('lost', image, why),
     onGone(image) {
       sorted = undefined
+      names = undefined
       lookup.delete(image.name)
       events.emit('gone', image)
       wakeIdle()
@@ -183,6 +187,10 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     images() {
       sorted ??= Object.freeze([...lives.all()].sort((a, b) => (a.name < b.name ? -1 : 1)))
       return sorted
+    },
+    names() {
+      names ??= Object.freeze([...lives.all()].map((image) => image.name))
+      return names
     },
     get: lives.get,
     find: lookup.find,

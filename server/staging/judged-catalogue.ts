@@ -25,11 +25,10 @@ export async function openJudgedCatalogue(
   history: ImageHistory,
 ): Promise<JudgedCatalogue> {
   const formats = createFormatChecker()
-  const namesOf = memo((images: ReturnType<Catalogue['images']>) => images.map((image) => image.name))
   // Nothing is judged before the catalogue is there: it waits for its listeners.
   let opened: Catalogue | undefined
   const book = createPublishedBook({
-    imageNames: () => (opened === undefined ? [] : namesOf(opened.images())),
+    imageNames: () => opened?.names() ?? NO_NAMES,
   })
   for (const { name, text, by } of history.pasted()) book.paste(name, text, by)
   try {
@@ -56,11 +55,4 @@ export async function openJudgedCatalogue(
   }
 }
 
-/** Remembers the last answer: the book indexes a collection of names once. */
-function memo<In, Out>(compute: (input: In) => Out): (input: In) => Out {
-  let last: { input: In; output: Out } | undefined
-  return (input) => {
-    if (last?.input !== input) last = { input, output: compute(input) }
-    return last.output
-  }
-}
+const NO_NAMES: readonly string[] = []

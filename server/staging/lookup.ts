@@ -7,8 +7,8 @@ const CHECKSUM_EXTENSION = '.sha256'
 const CHECKSUM_LIST = 'SHA256SUMS'
 
 export interface Lookup {
-  /** Adds an image or puts a newer snapshot in its place. */
-  set(image: Image): void
+  /** Adds an image or puts a newer snapshot in its place; true when it is a new one. */
+  set(image: Image): boolean
   delete(name: string): void
   /** `target`: the request target as Node gives it, one character a byte; absolute form allowed. */
   find(target: string): Found
@@ -98,6 +98,7 @@ export function createLookup(): Lookup {
         nearest.set(image.name, image.plainPath)
       }
       images.set(image.name, image)
+      return old === undefined
     },
     delete(name) {
       forget(name)

@@ -70,6 +70,8 @@ export interface ServeOptions {
   readonly listen?: string
   /** Program and first arguments to run it under (a network namespace). */
   readonly under?: readonly string[]
+  /** Added to this process's own. */
+  readonly env?: NodeJS.ProcessEnv
   readonly cleanUp: Until
 }
 
@@ -169,7 +171,10 @@ async function startOnce(
     ...SHORT_TIMES,
     ...(options.flags ?? []),
   ]
-  const child = spawn(args[0] ?? '', args.slice(1), { stdio: ['ignore', 'pipe', 'pipe'] })
+  const child = spawn(args[0] ?? '', args.slice(1), {
+    stdio: ['ignore', 'pipe', 'pipe'],
+    env: { ...process.env, ...options.env },
+  })
   const closed = once(child, 'close')
   const words: string[] = []
   child.stderr.setEncoding('utf8').on('data', (text: string) => words.push(text))

@@ -65,11 +65,11 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
   const pasted = new Map<string, readonly Claim[]>()
   const beingRead = new Map<string, Generator>()
 
-  function gather(imageName: string, known: KnownNames): { claims: Claim[]; ambiguous: string[] } {
+  function gather(imageName: string): { claims: Claim[]; ambiguous: string[] } {
     const claims: Claim[] = [...(pasted.get(comparable(imageName)) ?? [])]
     const ambiguous: string[] = []
     for (const file of files.values()) {
-      const found = entriesFor(file, imageName, known)
+      const found = entriesFor(file, imageName, known())
       if (found.ambiguous) ambiguous.push(file.path)
       for (const { algorithm, digest, line } of found.entries) {
         claims.push({ algorithm, digest, source: `${file.path}, line ${line}` })
@@ -89,7 +89,7 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
     lastNames = names
     return lastKnown
   }
-  const claimsOf = (imageName: string) => gather(imageName, known()).claims
+  const claimsOf = (imageName: string) => gather(imageName).claims
 
   return {
     set(fileName, content) {
@@ -130,12 +130,11 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
     claimsOf,
     needs: (imageName) => [...new Set(claimsOf(imageName).map((claim) => claim.algorithm))],
     async standingOf(imageName, digestOf) {
-      const names = known()
-      const { claims, ambiguous } = gather(imageName, names)
+      const { claims, ambiguous } = gather(imageName)
       const notes = ambiguous.map((path) => ambiguousNote(path, imageName))
       if (claims.length > 0) return compare(claims, digestOf, notes)
       const plain = withoutBrowserMark(imageName)
-      const [meant] = plain === undefined ? [] : gather(plain, names).claims
+      const [meant] = plain === undefined ? [] : gather(plain).claims
       if (meant !== undefined) notes.push(browserMarkNote(imageName, plain ?? '', meant.source))
       return { standing: 'none', notes }
     },
