@@ -13,7 +13,10 @@ export interface Snapshot {
   readonly addresses: readonly AddressView[]
   /** The lines for this system's own firewall, the likely tool first; empty where none was found. */
   readonly firewall: readonly FirewallLine[]
+  /** By name; of more than `IMAGES_AT_MOST` those that need a hand first, the others as far as there is room. */
   readonly images: readonly ShownImage[]
+  /** How many images there are, those left out included. */
+  readonly imagesInAll: { readonly known: number; readonly ready: number }
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
   readonly underWay: readonly LivePull[]

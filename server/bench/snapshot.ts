@@ -23,6 +23,8 @@ import type {
 } from './snapshot-shape.ts'
 
 export const PULLS_AT_MOST = 1_000
+/** About half a megabyte: a page takes that four times a second while a heap of files is read. */
+export const IMAGES_AT_MOST = 1_000
 export const RECENT_AT_MOST = 50
 
 export interface SnapshotSources {
@@ -74,7 +76,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const bases = depot.bases()
     const addresses = addressesOf(depot, bases)
     const firewall = firewallOf([...new Set(bases.map((base) => base.port))])
-    const images = imageViews(depot.catalogue.images(), bases)
+    const all = imageViews(depot.catalogue.images(), bases)
+    const images = shownOf(all)
     const { underWay, over } = pullsOf(depot)
     const { refusals, fetches } = recentOf(depot.recentFetches())
     const troubles = [...depot.troubles()]
@@ -89,6 +92,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'addresses', [addressText], () => addresses)
     take(changed, 'firewall', [firewallText], () => firewall)
     take(changed, 'images', images, () => images)
+    take(changed, 'imagesInAll', all, () => countsOf(all))
     take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
     take(changed, 'pulls', over, () => over.slice(-PULLS_AT_MOST).reverse())
     take(changed, 'pullsOver', [over.length], () => over.length)
@@ -104,14 +108,14 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
       writable,
       underWay.map((pull) => pull.fetches.join()).join(' '),
       ...over,
-      ...images,
+      ...all,
       ...troubles,
       ...refusals,
     ]
     take(changed, 'nextSteps', stepInput, () =>
       nextSteps({
         folder: depot.settings.folder,
-        images,
+        images: all,
         addresses,
         refusals,
         troubles,
@@ -175,6 +179,19 @@ function createImageViews(): (images: readonly Image[], bases: readonly Base[]) 
       return view
     })
   }
+}
+
+/** All of them, or so many that a page can take: those that need a hand first. */
+function shownOf(all: readonly ShownImage[]): readonly ShownImage[] {
+  if (all.length <= IMAGES_AT_MOST) return all
+  const needHand = (image: ShownImage): boolean => image.state === 'held' || image.state === 'locked'
+  const first = [...all.filter(needHand), ...all.filter((image) => !needHand(image))].slice(0, IMAGES_AT_MOST)
+  const shown = new Set(first)
+  return all.filter((image) => shown.has(image))
+}
+
+function countsOf(all: readonly ShownImage[]): Snapshot['imagesInAll'] {
+  return { known: all.length, ready: all.filter((image) => image.state === 'ready').length }
 }
 
 /** What is over comes from the book itself, whose records stay the same objects until they change. */

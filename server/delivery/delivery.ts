@@ -13,6 +13,7 @@ import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
 import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
 import type { VersionMemory } from './version-memory.ts'
+import { createWakefulness, type Wakefulness } from './wakefulness.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
 export interface Asked {
@@ -46,6 +47,8 @@ export type Refused = Partial<Asked> &
 
 export interface Delivery {
   readonly underWay: FetchesUnderWay
+  /** For other limits on what a device does. */
+  readonly wakefulness: Pick<Wakefulness, 'after'>
   /** The client with the hardware address that the neighbour table has for it now. */
   clientAt(address: string, port: number | undefined): ClientRef
   /**
@@ -80,7 +83,8 @@ export interface DeliveryDeps {
 
 export function createDelivery(deps: DeliveryDeps): Delivery {
   const { ledger, clock } = deps
-  const underWay = createFetchesUnderWay(deps.limits, clock)
+  const wakefulness = createWakefulness(clock)
+  const underWay = createFetchesUnderWay(deps.limits, clock, wakefulness.wokeAt)
   const refusals = createRefusals({
     append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
   })
@@ -131,6 +135,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
 
   return {
     underWay,
+    wakefulness,
     clientAt(address, port) {
       const mac = deps.macOf(address)
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
@@ -158,6 +163,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
         first: plan.first,
         promised: plan.promised,
         lingerMs: deps.limits.lingerMs,
+        after: wakefulness.after,
         sendQueues: deps.sendQueues,
         clock,
         onEnd: (end) => recordEnd(id, end),
@@ -198,6 +204,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       underWay.withdraw(() => true, why)
       refusals.close()
       underWay.close()
+      wakefulness.close()
     },
   }
 }

@@ -30,6 +30,8 @@ export interface FetchPlan {
   readonly first: number
   readonly promised: number
   readonly lingerMs: number
+  /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
+  readonly after: (ms: number, act: () => void) => () => void
   readonly sendQueues: SendQueues
   /** Monotonic clock, ms. */
   readonly clock: () => number
@@ -78,7 +80,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let movedAt = begunAt
   let firstByteAt: number | undefined
   let lastByteAt: number | undefined
-  let lingering: NodeJS.Timeout | undefined
+  let stopLingering: (() => void) | undefined
   let polling: NodeJS.Timeout | undefined
   let endingStream: NodeJS.Timeout | undefined
   let streamEnded = !plan.sendQueues.supported
@@ -139,7 +141,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     movedAt = clock()
     lastByteAt = movedAt
     if (state.phase === 'ended') return
-    lingering = setTimeout(() => note({ kind: 'time-out' }), plan.lingerMs)
+    stopLingering = plan.after(plan.lingerMs, () => note({ kind: 'time-out' }))
     note({ kind: 'all handed' })
     if (plan.sendQueues.supported) awaitAcknowledgement(1)
   }
@@ -203,7 +205,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   }
 
   function finish(): void {
-    clearTimeout(lingering)
+    stopLingering?.()
     clearTimeout(polling)
     clearTimeout(endingStream)
     opened.release()

@@ -49,13 +49,20 @@ const SWEEP_MS = 250
 /** Waiting for their client to close, for each that may send. */
 const WAITING_PER_PLACE = 4
 
-/** `clock` is monotonic, in ms. */
-export function createFetchesUnderWay(limits: FetchLimits, clock: () => number): FetchesUnderWay {
+/**
+ * `clock` is monotonic, in ms. `wokeAt`: when this program last went on after standing still: while it did, no
+ * fetch could move.
+ */
+export function createFetchesUnderWay(
+  limits: FetchLimits,
+  clock: () => number,
+  wokeAt: () => number = () => Number.NEGATIVE_INFINITY,
+): FetchesUnderWay {
   const open = new Map<number, UnderWay>()
   let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined
 
-  const stillFor = (fetch: UnderWay): number => clock() - fetch.fetch.movedAt
+  const stillFor = (fetch: UnderWay): number => clock() - Math.max(fetch.fetch.movedAt, wokeAt())
   const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
   const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
 

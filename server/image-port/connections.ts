@@ -30,6 +30,8 @@ export interface ConnectionLimits {
   readonly maxConnections: number
   /** How many connections wait for their client to close; they count against no limit. */
   readonly waiting: () => number
+  /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
+  readonly after: (ms: number, act: () => void) => () => void
 }
 
 export interface ConnectionsEvents {
@@ -51,8 +53,8 @@ const COME_LATER =
 interface Held extends Connection {
   /** Whose it is, as the limits count clients. */
   readonly group: string
-  deadline: NodeJS.Timeout | undefined
   answeredAtBytes: number
+  stopDeadline: (() => void) | undefined
   clientClosed: boolean
   lostBecause: string | undefined
   listener: { closed(): void; lost(why: string): void } | undefined
@@ -73,7 +75,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     socket.on('error', (error: NodeJS.ErrnoException) => lose(connection, error.code ?? error.message))
     socket.on('close', () => {
       held.delete(socket)
-      clearTimeout(connection.deadline)
+      connection.stopDeadline?.()
       if (!connection.clientClosed) lose(connection, 'the connection was closed without an end of stream')
     })
     if (held.size - limits.waiting() > limits.maxConnections) makeRoom(connection)
@@ -91,11 +93,11 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       group: clientGroup(socket.remoteAddress ?? ''),
       busy: false,
-      deadline: undefined,
       answeredAtBytes: 0,
       get unansweredBytes() {
         return socket.bytesRead - this.answeredAtBytes
       },
+      stopDeadline: undefined,
       clientClosed: false,
       lostBecause: undefined,
       listener: undefined,
@@ -111,7 +113,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         if (this.clientClosed) socket.end()
       },
       requested() {
-        clearTimeout(this.deadline)
+        this.stopDeadline?.()
         this.busy = true
       },
     }
@@ -124,15 +126,14 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   }
 
   function armDeadline(connection: Held): void {
-    clearTimeout(connection.deadline)
-    connection.deadline = setTimeout(() => {
+    connection.stopDeadline?.()
+    connection.stopDeadline = limits.after(limits.requestMs, () => {
       if (connection.socket.bytesWritten === 0) {
         const seconds = Math.round(limits.requestMs / 1000)
         events.dropped(connection, `no complete request came within ${seconds} s`)
       }
       connection.socket.destroy()
-    }, limits.requestMs)
-    connection.deadline.unref()
+    })
   }
 
   /**

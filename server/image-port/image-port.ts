@@ -21,7 +21,7 @@ import { readRawTarget } from './raw-target.ts'
 import { createResponder, type ResponderDeps } from './responder.ts'
 
 export interface ImagePortDeps extends ResponderDeps {
-  readonly limits: Omit<ConnectionLimits, 'waiting'>
+  readonly limits: Omit<ConnectionLimits, 'waiting' | 'after'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
   /** A connection came to this own address, whoever it is. */
@@ -47,7 +47,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   const waiting = (): number =>
     delivery.underWay.list().filter(({ fetch }) => !fetch.phase.startsWith('sending')).length
   const connections = createConnections(
-    { ...deps.limits, waiting },
+    { ...deps.limits, waiting, after: delivery.wakefulness.after },
     {
       dropped: ({ endpoints }, reason, status) =>
         delivery.refuse({

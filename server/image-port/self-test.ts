@@ -14,7 +14,7 @@ const DEADLINE_MS = 3_000
 /** Undefined when all is well, else what was seen, in words. */
 export async function testLingeringClose(): Promise<string | undefined> {
   const connections = createConnections(
-    { requestMs: DEADLINE_MS, maxConnections: 2, waiting: () => 0 },
+    { requestMs: DEADLINE_MS, maxConnections: 2, waiting: () => 0, after },
     { dropped: () => undefined },
   )
   let closeSeen: (() => void) | undefined
@@ -47,6 +47,11 @@ export async function testLingeringClose(): Promise<string | undefined> {
     connections.destroyAll()
     server.close()
   }
+}
+
+function after(ms: number, act: () => void): () => void {
+  const timer = setTimeout(act, ms)
+  return () => clearTimeout(timer)
 }
 
 /** Bytes of the body that arrived before the end of the stream. */

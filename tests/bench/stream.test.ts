@@ -103,6 +103,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
       'fetches',
       'firewall',
       'images',
+      'imagesInAll',
       'ledger',
       'nextSteps',
       'pasteLines',

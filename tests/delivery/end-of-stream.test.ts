@@ -60,6 +60,10 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
       first: 0,
       promised: IMAGE.length,
       lingerMs: 2_000,
+      after(ms, act) {
+        const timer = setTimeout(act, ms)
+        return () => clearTimeout(timer)
+      },
       sendQueues: {
         supported: true,
         ask: async () => {

@@ -3,94 +3,97 @@
  * are about devices that do nothing. What it did not see because it did not run itself is held against nobody.
  */
 import { setTimeout as pause } from 'node:timers/promises'
-import { expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, test } from 'vitest'
 import { audit } from '../clients/program.ts'
-import { ask, connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
+import { imageBytes, type Served, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
 
-const LARGE = imageBytes(32 * 1024 * 1024, 'stall')
+const LARGE = imageBytes(12 * 1024 * 1024, 'stall')
 const SMALL = imageBytes(50_000, 'stall, small')
 /** Each of the program's own limits is shorter than it sleeps. */
-const LIMITS = ['--pause-ms', '1500', '--linger-ms', '1500', '--request-ms', '1500', '--stalled-ms', '500']
-const ASLEEP_MS = 3_000
+const LIMITS = ['--pause-ms', '2500', '--linger-ms', '2500', '--request-ms', '2500', '--stalled-ms', '500']
+const ASLEEP_MS = 3_500
 
-async function serving(flags: readonly string[] = LIMITS): Promise<Served> {
-  return serveFiles({ 'large.bin': LARGE, 'small.bin': SMALL }, { cleanUp: onTestFinished, flags })
-}
+describe('after a sleep that is longer than its limits', () => {
+  const whenAllDone = untilAllDone()
+  let served: Served
+  let reading: RawClient
+  let idle: RawClient
+  let closing: RawClient
+  let asking: RawClient
+  let silent: RawClient
+  let breaking: RawClient
 
-async function sleep({ process: child }: Served, meanwhile: () => Promise<unknown>): Promise<void> {
-  child.kill('SIGSTOP')
-  await Promise.all([pause(ASLEEP_MS), meanwhile()])
-  child.kill('SIGCONT')
-}
+  beforeAll(async () => {
+    served = await serveFiles(
+      { 'large.bin': LARGE, 'small.bin': SMALL },
+      { cleanUp: whenAllDone, flags: LIMITS },
+    )
+    const large = async (): Promise<RawClient> => {
+      const client = await ask(served.port, '/large.bin')
+      await client.readBody(1_000_000)
+      return client
+    }
+    reading = await large()
+    idle = await large()
+    breaking = await large()
+    closing = await ask(served.port, '/small.bin')
+    await closing.readToEnd()
+    asking = await connectRaw(served.port)
+    silent = await connectRaw(served.port)
+    for (const client of [reading, idle, breaking, closing, asking, silent]) whenAllDone(() => client.reset())
+    // Answered only after the connections before it were accepted.
+    await exchange(served.port, request('/small.bin'))
 
-// A socket that takes nothing and a server that gives nothing look alike: only who was awake tells them apart.
-test('a fetch under way is not given up for a sleep that is longer than a device may pause', async () => {
-  const served = await serving()
-  const client = await ask(served.port, '/large.bin')
-  onTestFinished(() => client.reset())
-  await client.readBody(1_000_000)
-  // Paused already when it falls asleep, and reading again only some time after it woke.
-  await sleep(served, () => Promise.resolve())
-  await pause(700)
-  expect(await client.readToEnd()).toBe('closed')
-  await client.close()
-  expect(client.bodySha256()).toBe(sha256(LARGE))
-  expect(await served.ended(client.port)).toMatchObject({ ending: 'delivered' })
-})
+    served.process.kill('SIGSTOP')
+    asking.send(request('/small.bin'))
+    await Promise.all([closing.close(), breaking.reset(), pause(ASLEEP_MS)])
+    served.process.kill('SIGCONT')
+    await reading.readBody(2_000_000)
+  })
 
-test('a device that reads nothing after the sleep either is given up when its own time is over', async () => {
-  const served = await serving()
-  const client = await ask(served.port, '/large.bin')
-  onTestFinished(() => client.reset())
-  await client.readBody(1_000_000)
-  await sleep(served, () => Promise.resolve())
-  expect(await served.ended(client.port)).toMatchObject({ ending: 'withdrawn' })
-  expect(await client.readToEnd()).toBe('reset')
-})
+  // A socket that takes nothing and a server that gives nothing look alike: only who was awake tells them apart.
+  test('a fetch under way is not given up, and brings every byte', async () => {
+    expect(await reading.readToEnd()).toBe('closed')
+    await reading.close()
+    expect(reading.bodySha256()).toBe(sha256(LARGE))
+    expect(await served.ended(reading.port)).toMatchObject({ ending: 'delivered' })
+  })
 
-test('a close that came in the sleep is seen, although the time to wait for it passed in the sleep too', async () => {
-  const served = await serving()
-  const client = await ask(served.port, '/small.bin')
-  onTestFinished(() => client.reset())
-  expect(await client.readToEnd()).toBe('closed')
-  await sleep(served, () => client.close())
-  expect(await served.ended(client.port)).toMatchObject({ ending: 'delivered' })
-})
+  test('a close that came in the sleep is seen, although the time to wait for it passed too', async () => {
+    expect(await served.ended(closing.port)).toMatchObject({ ending: 'delivered' })
+  })
 
-test('a request that came in the sleep is answered, although its connection is older than a request may take', async () => {
-  const served = await serving()
-  const client = await connectRaw(served.port)
-  onTestFinished(() => client.reset())
-  await exchange(served.port, request('/small.bin'))
-  await sleep(served, async () => client.send(request('/small.bin')))
-  expect((await client.head()).status).toBe(200)
-  expect(await client.readToEnd()).toBe('closed')
-  await client.close()
-  expect(client.bodySha256()).toBe(sha256(SMALL))
-  expect(await served.ended(client.port)).toMatchObject({ ending: 'delivered' })
-})
+  test('a request that came in the sleep is answered, although its connection is older than it may be', async () => {
+    expect((await asking.head()).status).toBe(200)
+    expect(await asking.readToEnd()).toBe('closed')
+    await asking.close()
+    expect(asking.bodySha256()).toBe(sha256(SMALL))
+    expect(await served.ended(asking.port)).toMatchObject({ ending: 'delivered' })
+  })
 
-test('a connection that still says nothing after the sleep is dropped and recorded', async () => {
-  const served = await serving()
-  const client = await connectRaw(served.port)
-  onTestFinished(() => client.reset())
-  await sleep(served, () => Promise.resolve())
-  await client.readToEnd()
-  expect((await served.refused(client.port)).reason).toContain('no complete request')
-})
+  test('what broke off in the sleep is told as cut', async () => {
+    expect(await served.ended(breaking.port)).toMatchObject({ ending: 'cut' })
+  })
 
-test('new fetches after the sleep are served, and what ended in it is told truly', async () => {
-  const served = await serving()
-  const broken = await ask(served.port, '/large.bin')
-  await broken.readBody(1_000_000)
-  await sleep(served, () => broken.reset())
-  expect(await served.ended(broken.port)).toMatchObject({ ending: 'cut' })
-  const { raw, client } = await exchange(served.port, request('/small.bin'))
-  expect(parseHead(raw)?.status).toBe(200)
-  await served.ended(client.port)
-  expect(await served.stop()).toBe(0)
-  const { ledger, fetches } = await audit(served.folder)
-  expect(ledger.intact).toBe(true)
-  for (const fetch of fetches) expect(fetch.durationMs ?? 0).toBeGreaterThanOrEqual(0)
+  test('a device that reads nothing after it either is given up when its own time is over', async () => {
+    expect(await served.ended(idle.port)).toMatchObject({ ending: 'withdrawn' })
+    expect(await idle.readToEnd()).toBe('reset')
+  })
+
+  test('a connection that says nothing after it either is dropped and recorded', async () => {
+    await silent.readToEnd()
+    expect((await served.refused(silent.port)).reason).toContain('no complete request')
+  })
+
+  test('new fetches are served, and nothing in the audit is negative', async () => {
+    const { raw, client } = await exchange(served.port, request('/small.bin'))
+    expect(parseHead(raw)?.status).toBe(200)
+    await served.ended(client.port)
+    expect(await served.stop()).toBe(0)
+    const { ledger, fetches, pulls } = await audit(served.folder)
+    expect(ledger.intact).toBe(true)
+    expect(fetches.filter(({ durationMs }) => (durationMs ?? 0) < 0)).toEqual([])
+    expect(pulls.filter(({ seconds }) => (seconds ?? 0) < 0)).toEqual([])
+  })
 })

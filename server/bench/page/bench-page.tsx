@@ -64,6 +64,7 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
       {!pulled && <Cautions open />}
       <Images
         images={snapshot.images}
+        inAll={snapshot.imagesInAll}
         addresses={snapshot.addresses}
         pasteLines={snapshot.pasteLines}
         takesChecksums={program.takesChecksums}

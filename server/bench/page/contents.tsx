@@ -3,8 +3,7 @@ import type { JSX } from 'preact'
 import type { Snapshot } from '../snapshot-shape.ts'
 
 export function Contents({ snapshot }: { snapshot: Snapshot }): JSX.Element {
-  const { images, underWay, pullsOver, refusals } = snapshot
-  const ready = images.filter((image) => image.state === 'ready').length
+  const { imagesInAll, underWay, pullsOver, refusals } = snapshot
   const stalled = underWay.filter((pull) => pull.movement === 'stalled').length
   const hands = snapshot.nextSteps.filter((step) => step.weight === 'act').length
   return (
@@ -19,7 +18,7 @@ export function Contents({ snapshot }: { snapshot: Snapshot }): JSX.Element {
         )}
         <li>
           <a href="#images">
-            {ready} of {images.length} images ready
+            {imagesInAll.ready} of {imagesInAll.known} images ready
           </a>
         </li>
         <li>

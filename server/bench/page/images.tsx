@@ -2,7 +2,7 @@
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
-import type { AddressView, PasteLine, ShownImage } from '../snapshot-shape.ts'
+import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'
 import { ImageEntry } from './image-entry.tsx'
@@ -11,6 +11,7 @@ import { Section } from './parts.tsx'
 
 interface ImagesProps {
   readonly images: readonly ShownImage[]
+  readonly inAll: Snapshot['imagesInAll']
   readonly addresses: readonly AddressView[]
   readonly pasteLines: readonly PasteLine[]
   readonly takesChecksums: boolean
@@ -21,7 +22,7 @@ interface ImagesProps {
 const SEARCH_FROM = 9
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, addresses, pasteLines } = props
+  const { images, inAll, addresses, pasteLines } = props
   const [wanted, setWanted] = useState('')
   const [chosen, setChosen] = useState(0)
   const id = useId()
@@ -29,7 +30,7 @@ export function Images(props: ImagesProps): JSX.Element {
   const form = forms[chosen] ?? null
   const found = images.filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
   return (
-    <Section id="images" title="Images" aside={countText(images)}>
+    <Section id="images" title="Images" aside={countText(inAll)}>
       <DropArea queue={props.drops} empty={images.length === 0} />
       {(images.length >= SEARCH_FROM || pasteLines.length > 0) && (
         <div class="tools">
@@ -71,12 +72,17 @@ export function Images(props: ImagesProps): JSX.Element {
           takesChecksums={props.takesChecksums}
         />
       ))}
+      {inAll.known > images.length && (
+        <p class="calm">
+          {images.length} of {inAll.known} images stand here, those that need a hand first. Those left out are offered
+          all the same; the command “fetchproof images” lists them.
+        </p>
+      )}
       {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
     </Section>
   )
 }
 
-function countText(images: readonly ShownImage[]): string {
-  const ready = images.filter((image) => image.state === 'ready').length
-  return images.length === 0 ? 'none yet' : `${ready} of ${images.length} ready`
+function countText({ known, ready }: Snapshot['imagesInAll']): string {
+  return known === 0 ? 'none yet' : `${ready} of ${known} ready`
 }
