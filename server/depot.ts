@@ -11,7 +11,7 @@ import { createLivePulls, type LivePull } from './delivery/live-pulls.ts'
 import { createPullBook, type PullBook } from './delivery/pulls.ts'
 import type { FetchRecord } from './delivery/records.ts'
 import { createVersionMemory, type VersionMemory } from './delivery/version-memory.ts'
-import { isFetchproofError } from './errors.ts'
+import { FetchproofError, isFetchproofError, systemCode } from './errors.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from './ledger/entries.ts'
 import { type Ledger, openLedger } from './ledger/ledger.ts'
 import { watchAddresses } from './network/address-watch.ts'
@@ -66,6 +66,8 @@ export interface Depot {
   loopbackBases(): readonly Base[]
   /** Told by whoever listens, once. */
   listeningOn(listening: readonly Listening[]): void
+  /** A sentence for the person at the laptop, from whoever listens. */
+  say(message: string): void
   /** What went wrong in this run, newest last. */
   troubles(): readonly Trouble[]
   /** Own addresses that some connection has come to in this run. */
@@ -254,6 +256,7 @@ function wire(
       listening = now
       changed()
     },
+    say,
     troubles: () => troubles,
     reached,
     connectionSeen(localAddress, clientAddress) {
@@ -287,6 +290,8 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
     now: Date.now,
     onFault(image, error) {
       say(messageOf(error))
+      // The system has no more files, or memory, for us: that says nothing about the image.
+      if (error instanceof FetchproofError && PASSING.has(systemCode(error.cause) ?? '')) return
       const present = catalogue.get(image.name)
       if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
     },
@@ -369,6 +374,8 @@ const WHY_WITHDRAWN = {
   changed: 'the bytes on disk are not those of this version any more',
   held: 'the image was held',
 } as const
+
+const PASSING: ReadonlySet<string> = new Set(['EMFILE', 'ENFILE', 'ENOMEM'])
 
 /** What the visit remembers of earlier runs. */
 const VISIT_KINDS: ReadonlySet<Entry['kind']> = new Set<Entry['kind']>([

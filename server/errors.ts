@@ -33,6 +33,8 @@ export const ERROR_MESSAGES = {
   FP_PORT_FORBIDDEN:
     'This system does not let you open port {port} on {address}. Choose a port above 1023 with --port, or start with the rights to open it.',
   FP_ADDRESS_ABSENT: 'This machine has no address {address} to listen on. Its addresses: {addresses}.',
+  FP_OPEN_FILES:
+    'This system lets the program open no more files: new connections are closed until some end. Raise the limit (ulimit -n) before serving so many devices at once.',
   FP_LISTEN_FAILED: 'Could not listen on {address} port {port} ({cause}).',
   // the running server
   FP_SERVER_UNREACHABLE:

@@ -33,6 +33,8 @@ export async function openPage(
     },
     ...(pageFolder !== undefined && { pageFolder }),
   })
+  // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
+  app.server.on('error', () => undefined)
   try {
     await app.listen({ host: '127.0.0.1', port: settings.pagePort })
   } catch (error) {

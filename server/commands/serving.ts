@@ -1,10 +1,12 @@
 /** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
 import { referenceOf } from '../delivery/delivery.ts'
 import { type Depot, openDepot } from '../depot.ts'
+import { FetchproofError } from '../errors.ts'
 import { createImagePort, type ImagePort } from '../image-port/image-port.ts'
 import { testLingeringClose } from '../image-port/self-test.ts'
 import type { Entry } from '../ledger/entries.ts'
 import { arrivesOverTunnel, createAllowList } from '../network/allowed.ts'
+import { createOpenFiles } from '../network/open-files.ts'
 import type { Settings } from '../settings.ts'
 import { findIntruders, openImagePort } from './listening.ts'
 import { openPage } from './page.ts'
@@ -25,6 +27,18 @@ export interface Serving {
 
 /** Connections beyond the fetches: probes, requests on their way, slow senders. */
 const SPARE_CONNECTIONS = 256
+
+const SAID_AGAIN_MS = 60_000
+
+/** Says at once, and then for a while not again, what would else be said for each connection. */
+function nowAndThen(say: () => void): () => void {
+  let saidAt = Number.NEGATIVE_INFINITY
+  return () => {
+    if (performance.now() - saidAt < SAID_AGAIN_MS) return
+    saidAt = performance.now()
+    say()
+  }
+}
 
 /** Throws the coded errors of depot and ports; nothing is left open then. */
 export async function startServing(
@@ -55,8 +69,13 @@ export async function startServing(
       },
       writable: () => depot.ledger.writable,
       list: settings.list,
-      limits: { requestMs: settings.requestMs, maxConnections: settings.maxFetches + SPARE_CONNECTIONS },
+      limits: {
+        requestMs: settings.requestMs,
+        maxConnections: settings.maxFetches + SPARE_CONNECTIONS,
+        fit: createOpenFiles(() => performance.now()).connectionsThatFit,
+      },
       onFault,
+      onCrowded: nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message)),
       onConnection: depot.connectionSeen,
     })
     closers.unshift(() => imagePort.app.close())

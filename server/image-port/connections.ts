@@ -28,6 +28,8 @@ export interface ConnectionLimits {
   readonly requestMs: number
   /** Connections that are not waiting for their client to close after a whole body. */
   readonly maxConnections: number
+  /** How many fit at all, those that wait included; `held` are open now. Absent: endless. */
+  readonly fit?: (held: number) => number
   /** How many connections wait for their client to close; they count against no limit. */
   readonly waiting: () => number
   /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
@@ -37,6 +39,8 @@ export interface ConnectionLimits {
 export interface ConnectionsEvents {
   /** No complete request came in time, or all connections were taken. */
   readonly dropped: (connection: Connection, reason: string, status?: 503) => void
+  /** A connection was dropped because the system lets the program open no more files, or could not be taken. */
+  readonly crowded?: () => void
 }
 
 export interface Connections {
@@ -60,6 +64,9 @@ interface Held extends Connection {
   listener: { closed(): void; lost(why: string): void } | undefined
 }
 
+const ALL_TAKEN = 'all connections were taken'
+const NO_MORE_FILES = 'the system lets the program open no more files'
+
 export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents): Connections {
   const held = new Map<Socket, Held>()
 
@@ -78,7 +85,10 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       connection.stopDeadline?.()
       if (!connection.clientClosed) lose(connection, 'the connection was closed without an end of stream')
     })
-    if (held.size - limits.waiting() > limits.maxConnections) makeRoom(connection)
+    if (limits.fit !== undefined && held.size > limits.fit(held.size)) {
+      makeRoom(connection, NO_MORE_FILES)
+      events.crowded?.()
+    } else if (held.size - limits.waiting() > limits.maxConnections) makeRoom(connection, ALL_TAKEN)
     else armDeadline(connection)
   }
 
@@ -140,7 +150,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
    * Of the connections without a request, the oldest of the client that has most of them makes room, so that no
    * flood pushes out others; when there is none, the new one.
    */
-  function makeRoom(newest: Held): void {
+  function makeRoom(newest: Held, reason: string): void {
     const groups = new Map<string, Held[]>()
     for (const connection of held.values()) {
       if (connection.busy) continue
@@ -150,7 +160,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     }
     const most = [...groups.values()].reduce((a, b) => (b.length > a.length ? b : a), [])
     const victim = most[0] ?? newest
-    events.dropped(victim, 'all connections were taken', 503)
+    events.dropped(victim, reason, 503)
     armDeadline(newest)
     victim.busy = true
     // One that left earlier answers unread would not take this one either.
@@ -163,6 +173,10 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       // Without this a client that half-closes after its request gets a truncated body and a clean close.
       ;(server as Server & { httpAllowHalfOpen: boolean }).httpAllowHalfOpen = true
       server.on('connection', accept)
+      // accept(2) failed (EMFILE, ENFILE, ENOBUFS, ...). Without a listener it would end the program.
+      server.on('error', (error: NodeJS.ErrnoException) => {
+        if (error.syscall === 'accept') events.crowded?.()
+      })
     },
     of: (socket) => held.get(socket),
     get open() {

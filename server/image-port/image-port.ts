@@ -24,6 +24,8 @@ export interface ImagePortDeps extends ResponderDeps {
   readonly limits: Omit<ConnectionLimits, 'waiting' | 'after'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
+  /** A connection could not be taken: the system lets the program open no more files. */
+  readonly onCrowded?: () => void
   /** A connection came to this own address, whoever it is. */
   readonly onConnection?: (localAddress: string, clientAddress: string) => void
 }
@@ -55,6 +57,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
           ...(status !== undefined && { status }),
           reason,
         }),
+      crowded: () => deps.onCrowded?.(),
     },
   )
   let handler: RequestListener = () => undefined

@@ -141,7 +141,12 @@ export function createOwnAddresses(
   let readAt = Number.NEGATIVE_INFINITY
   return () => {
     if (now() - readAt >= maxAgeMs) {
-      last = Object.freeze(ownAddresses(interfaces(), factsOf))
+      try {
+        last = Object.freeze(ownAddresses(interfaces(), factsOf))
+      } catch (error) {
+        // The system has no file left for the question (EMFILE), or no memory: what it said last stands until then.
+        if (last.length === 0) throw error
+      }
       readAt = now()
     }
     return last

@@ -74,8 +74,8 @@ export function Images(props: ImagesProps): JSX.Element {
       ))}
       {inAll.known > images.length && (
         <p class="calm">
-          {images.length} of {inAll.known} images stand here, those that need a hand first. Those left out are offered
-          all the same; the command “fetchproof images” lists them.
+          {images.length} of {inAll.known} images stand here, those that need a hand first. Those left out are
+          offered all the same; the command “fetchproof images” lists them.
         </p>
       )}
       {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
