@@ -158,6 +158,42 @@ function createPast(): Past {
   }
 }
 
+/** What the ledger does not take. */
+interface Unrecorded {
+  because(error: unknown): void
+  /** A refusal or an ending. */
+  fetch(error: unknown): void
+  /** How many of those there were since it was last asked. */
+  fetches(): number
+}
+
+/** Why the ledger takes nothing is said once, by its own events, and not for each entry that it does not take. */
+function createUnrecorded(say: (message: string) => void): Unrecorded {
+  let count = 0
+  function because(error: unknown): void {
+    if (!isFetchproofError(error) || !SAID_BY_THE_LEDGER.has(error.code)) say(messageOf(error))
+  }
+  return {
+    because,
+    fetch(error) {
+      count += 1
+      because(error)
+    },
+    fetches() {
+      const counted = count
+      count = 0
+      return counted
+    },
+  }
+}
+
+/** The last one when all is over: who is refused then came too late for the record. */
+const SAID_BY_THE_LEDGER: ReadonlySet<string> = new Set([
+  'FP_LEDGER_FULL',
+  'FP_LEDGER_UNWRITABLE',
+  'FP_LEDGER_CLOSED',
+])
+
 /** What the parts of the running whole have in common. */
 interface Common {
   readonly settings: Settings
@@ -170,6 +206,7 @@ interface Common {
   readonly neighbours: Neighbours
   /** For what must be recorded but cannot be refused to anybody: false, and said, when it could not be. */
   readonly record: (entry: NewEntry) => boolean
+  readonly unrecorded: Unrecorded
   readonly changed: () => void
   readonly say: (message: string) => void
 }
@@ -188,6 +225,8 @@ function wire(
   const troubles: Trouble[] = []
   const reached = new Set<string>()
   let listening: readonly Listening[] = []
+  /** Refusals and endings that the ledger did not take since it last had room. */
+  let unrecorded = 0
   let closing: Promise<void> | undefined
   const changed = (): void => void events.emit('changed')
 
@@ -198,19 +237,21 @@ function wire(
     changed()
   }
 
+  const unrecorded = createUnrecorded(say)
+
   function record(entry: NewEntry): boolean {
     try {
       past.history.take(ledger.append(entry))
       return true
     } catch (error) {
-      if (!isFetchproofError(error, 'FP_LEDGER_CLOSED')) say(messageOf(error))
+      unrecorded.because(error)
       return false
     }
   }
 
   const { catalogue } = judged
   const neighbours = systemNeighbours()
-  const common = { settings, version, past, ledger, catalogue, events, own, neighbours, record, changed, say }
+  const common = { settings, version, past, ledger, catalogue, events, own, neighbours, record, unrecorded, changed, say }
   const delivery = wireDelivery(common, clock)
   const desk = wireDesk(common, folder)
   const images = createImageRecords({
@@ -274,7 +315,7 @@ function wire(
 }
 
 function wireDelivery(common: Common, clock: () => number): Delivery {
-  const { settings, past, ledger, catalogue, neighbours, say } = common
+  const { settings, past, ledger, catalogue, neighbours, unrecorded, say } = common
   return createDelivery({
     ledger,
     blocks: createBlockStore({
@@ -295,7 +336,7 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
       const present = catalogue.get(image.name)
       if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
     },
-    onUnrecorded: (error) => say(messageOf(error)),
+    onUnrecorded: unrecorded.fetch,
   })
 }
 
@@ -344,7 +385,7 @@ function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery
 }
 
 function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): void {
-  const { past, ledger, events, own, neighbours, record, changed, say } = common
+  const { past, ledger, events, own, neighbours, record, unrecorded, changed, say } = common
   const learnNeighbour = createNeighbourLearning({
     neighbours,
     own,
@@ -363,7 +404,10 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
     say('The disk that holds the ledger is full: new fetches are refused until there is room again.')
   })
   ledger.events.on('room', () => {
-    say('There is room for the ledger again: fetches are served.')
+    // What images are is written now; what was refused meanwhile is lost.
+    const fetches = unrecorded.fetches()
+    const lost = fetches === 0 ? '' : ` Not recorded meanwhile: ${fetches} refusals or endings.`
+    say(`There is room for the ledger again: fetches are served.${lost}`)
     images.recordAll()
   })
   ledger.events.on('failed', (error) => say(error.message))

@@ -34,6 +34,10 @@ export async function serve(
     else view.print(`Note: ${sentence}`)
   }
   if (format === 'text') void showInWords(serving, view)
+  else {
+    for (const { message } of serving.depot.troubles()) remark(message)
+    serving.depot.events.on('trouble', remark)
+  }
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
   void awake?.outcome.then(({ sentence }) => remark(sentence))
   if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)

@@ -209,6 +209,8 @@ export class Ledger {
     if (this.#closed) throw new FetchproofError('FP_LEDGER_CLOSED')
     if (this.#failure !== undefined) throw this.#failure
     if (this.#full && !KEPT_WHEN_FULL.has(entry.kind)) throw noRoom(this.records)
+    // What is served rests on this entry: into a file that nobody finds any more it would be written in vain.
+    if (entry.kind === 'fetch-begun') this.#assertInPlace()
     return this.#put<K>(entry)
   }
 
@@ -301,9 +303,24 @@ export class Ledger {
   async #datasync(): Promise<void> {
     const { files, writer } = this.#parts
     await files.datasync(writer.descriptor)
+    this.#look()
+  }
+
+  /** Throws when the file is not at its name, or shorter than what was written. A look takes some ten microseconds. */
+  #look(): void {
+    const { files, writer } = this.#parts
     const { inPlace, bytes } = files.look(writer.descriptor, this.file)
-    if (!inPlace) throw new Error('another program moved or removed the ledger file')
+    if (!inPlace)
+      throw new Error('another program moved or removed the ledger file, or its disk was taken away')
     if (bytes < writer.length) throw new Error('another program cut the ledger file')
+  }
+
+  #assertInPlace(): void {
+    try {
+      this.#look()
+    } catch (error) {
+      throw this.#fail(error)
+    }
   }
 
   #fail(error: unknown): FetchproofError {

@@ -65,6 +65,8 @@ export async function openCatalogueStore(options: {
 }): Promise<CatalogueStore> {
   const { file, onTrouble } = options
   const images = await load(file, onTrouble)
+  // Now or never: a folder that has gone later was on a disk that was taken away, and comes back by itself.
+  await mkdir(dirname(file), { recursive: true }).catch(() => undefined)
   let dirty = false
   let afterMs = WRITE_AFTER_MS
   let timer: NodeJS.Timeout | undefined
@@ -198,7 +200,6 @@ async function readWhole(file: string): Promise<string> {
 
 /** The old file or the new one, never half of either: written beside, synced, then renamed over it. */
 async function replace(file: string, text: string): Promise<void> {
-  await mkdir(dirname(file), { recursive: true })
   const beside = `${file}.${process.pid}.new`
   try {
     // Afresh: a link that stands there would be written through.

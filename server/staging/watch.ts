@@ -64,6 +64,8 @@ export function createWatch(options: WatchOptions): Watch {
   const pending = new Set<string>()
   const troubles = new Set<string>()
   let source: ReturnType<EventSource> | undefined
+  /** Device and inode of the folder as last looked at; `gone` while it is not there. */
+  let root: string | undefined
   let rescanMs = options.rescanMs
   let timer: NodeJS.Timeout | undefined
   let scanning: Promise<void> | undefined
@@ -147,7 +149,41 @@ export function createWatch(options: WatchOptions): Watch {
     }
   }
 
+  /** A stick that is put back, a folder that is made anew: another folder under the same name. */
+  async function lookAtRoot(): Promise<void> {
+    let now: string
+    try {
+      const { dev, ino } = await files.stat(folder)
+      now = `${dev} ${ino}`
+    } catch {
+      // Listing it says what is the matter.
+      root = 'gone'
+      return
+    }
+    const before = root
+    root = now
+    if (before === undefined || before === now || closing !== undefined) return
+    options.onTrouble(
+      `The staging folder ${folder} is another one than before: a disk was taken away or put there, or the folder was made anew. It is looked through anew.`,
+    )
+    // The system's events are about the folder that was there before.
+    if (source !== undefined) begin()
+  }
+
+  /** The system's events, from now on. */
+  function begin(): void {
+    void source?.close().catch(() => {})
+    try {
+      source = events({ folder, mayHoldImages: options.mayHoldImages, touched, failed: eventsFailed })
+      // What came between the scan under way and the first event would else wait for the next rescan.
+      void source.ready.then(() => scanning).then(rescan)
+    } catch (error) {
+      eventsFailed(error)
+    }
+  }
+
   async function scan(): Promise<void> {
+    await lookAtRoot()
     const found = new Set<string>()
     await walk('', found)
     // Known files that the listing left out are looked at too: only the look decides that they are gone.
@@ -184,14 +220,8 @@ export function createWatch(options: WatchOptions): Watch {
 
   return {
     async start() {
-      try {
-        source = events({ folder, mayHoldImages: options.mayHoldImages, touched, failed: eventsFailed })
-      } catch (error) {
-        eventsFailed(error)
-      }
+      begin()
       await rescan()
-      // What came between the scan and the first event would else wait for the next rescan.
-      void source?.ready.then(rescan)
       scheduleRescan()
     },
     look,

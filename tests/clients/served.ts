@@ -205,7 +205,13 @@ async function accepting(host: string, port: number): Promise<boolean> {
 
 /** Whether a port is open in the network namespace of that process (Linux, proc(5): state 0A is LISTEN). */
 function listening(pid: number | undefined, port: number): boolean {
-  const table = readFileSync(`/proc/${pid ?? 'self'}/net/tcp`, 'utf8')
+  let table: string
+  try {
+    table = readFileSync(`/proc/${pid ?? 'self'}/net/tcp`, 'utf8')
+  } catch {
+    // It has ended: its exit status says why.
+    return false
+  }
   const digits = port.toString(16).toUpperCase().padStart(4, '0')
   return new RegExp(`:${digits} \\S+ 0A`).test(table)
 }

@@ -9,12 +9,23 @@ const DEADLINE_MS = 20_000
 
 /** `records`: the folder of the ledger. */
 export async function snapshotText(records: string): Promise<string> {
-  const { pagePort } = JSON.parse(readFileSync(join(records, 'lock.json'), 'utf8')) as LockHolder
+  const pagePort = await pagePortOf(records)
   const answer = await fetch(`http://127.0.0.1:${pagePort}/api/snapshot`, {
     signal: AbortSignal.timeout(DEADLINE_MS),
   })
   if (answer.status !== 200) throw new Error(`the bench page answered ${answer.status}`)
   return answer.text()
+}
+
+/** The page listens a moment after the image port. */
+async function pagePortOf(records: string): Promise<number> {
+  const deadline = performance.now() + DEADLINE_MS
+  for (;;) {
+    const { pagePort } = JSON.parse(readFileSync(join(records, 'lock.json'), 'utf8')) as LockHolder
+    if (pagePort !== null) return pagePort
+    if (performance.now() > deadline) throw new Error('the bench page does not listen')
+    await pause(25)
+  }
 }
 
 export async function snapshotOf(records: string): Promise<Snapshot> {
