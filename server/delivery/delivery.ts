@@ -71,7 +71,7 @@ export interface DeliveryDeps {
   readonly macOf: (address: string) => string | undefined
   readonly clientKey: (client: ClientRef) => string
   readonly memory: VersionMemory
-  /** Monotonic, ms. */
+  /** Monotonic, ms since this run began. */
   readonly clock: () => number
   /** Wall clock, ms since the epoch. */
   readonly now: () => number
@@ -106,6 +106,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       ...askedMembers(asked),
       ...(asked.ifRange !== undefined && { ifRange: asked.ifRange }),
       image,
+      upMs: round(clock()),
       status: plan.status,
       first: plan.first,
       promised: plan.promised,

@@ -12,10 +12,12 @@ export interface FetchBook {
 /** `idPrefix` (such as `2-`) keeps the numbers of several merged ledgers apart. */
 export function createFetchBook(idPrefix = ''): FetchBook {
   const open = new Map<number, FetchRecord>()
+  let run = 0
   return {
     take(entry) {
+      if (entry.kind === 'opened') run += 1
       if (entry.kind === 'fetch-begun') {
-        const record = begunRecord(entry, `${idPrefix}${entry.id}`)
+        const record = begunRecord(entry, `${idPrefix}${entry.id}`, run)
         open.set(entry.id, record)
         return record
       }
@@ -25,14 +27,14 @@ export function createFetchBook(idPrefix = ''): FetchBook {
         open.delete(entry.id)
         return endedRecord(begun, entry)
       }
-      if (entry.kind === 'fetch-refused') return refusedRecord(entry, `${idPrefix}${entry.id}`)
+      if (entry.kind === 'fetch-refused') return refusedRecord(entry, `${idPrefix}${entry.id}`, run)
       return undefined
     },
     underWay: () => [...open.values()],
   }
 }
 
-function begunRecord(entry: EntryOf<'fetch-begun'>, id: string): FetchRecord {
+function begunRecord(entry: EntryOf<'fetch-begun'>, id: string, run: number): FetchRecord {
   return {
     id,
     client: entry.client,
@@ -53,6 +55,8 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, id: string): FetchRecord {
     ended: null,
     firstByteMs: null,
     lastByteMs: null,
+    run,
+    upMs: entry.upMs ?? null,
     durationMs: null,
     reason: null,
     hint: null,
@@ -77,7 +81,7 @@ function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>): FetchRe
   }
 }
 
-function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string): FetchRecord {
+function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string, run: number): FetchRecord {
   return {
     id,
     client: entry.client,
@@ -98,6 +102,8 @@ function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string): FetchRecord
     ended: entry.at,
     firstByteMs: null,
     lastByteMs: null,
+    run,
+    upMs: null,
     durationMs: null,
     reason: entry.reason,
     hint: entry.hint ?? null,

@@ -24,6 +24,10 @@ export interface FetchRecord {
   readonly ended: string | null
   readonly firstByteMs: number | null
   readonly lastByteMs: number | null
+  /** Which run of the server recorded it, counted in its ledger. */
+  readonly run: number
+  /** When it began, in ms since that run began, by a clock that only goes forward; null in older ledgers. */
+  readonly upMs: number | null
   readonly durationMs: number | null
   readonly reason: string | null
   readonly hint: string | null

@@ -3,6 +3,7 @@
  * own resume statements cover every byte; bytes that were merely handed over make it `unconfirmed` at best.
  */
 import type { ImageReference } from '../ledger/entries.ts'
+import { movedAtOnce, overAll } from './at-the-same-time.ts'
 import { type Coverage, cover, coveredBytes, coversAll, overlap, type Span } from './coverage.ts'
 import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord, PullState } from './records.ts'
@@ -35,14 +36,8 @@ function handedSpan(fetch: FetchRecord): Span {
  */
 export function handedTwice(a: FetchRecord, b: FetchRecord): 'no' | 'by one or several' | 'to several' {
   if (a.id === b.id || a.ended === null || b.ended === null) return 'no'
-  const [beganA, beganB] = [Date.parse(a.begun), Date.parse(b.begun)]
-  const sameTime = Math.max(beganA, beganB) < Math.min(handingEnd(a, beganA), handingEnd(b, beganB))
-  if (!sameTime || !overlap(handedSpan(a), handedSpan(b))) return 'no'
+  if (!movedAtOnce(a, b) || !overlap(handedSpan(a), handedSpan(b))) return 'no'
   return a.ending === 'delivered' && b.ending === 'delivered' ? 'to several' : 'by one or several'
-}
-
-function handingEnd(fetch: FetchRecord, beganMs: number): number {
-  return beganMs + (fetch.lastByteMs ?? fetch.durationMs ?? 0)
 }
 
 /** What is known of a pull's client: its hardware address, and its name on the visit sheet. */
@@ -61,9 +56,8 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
   const held = cover(stated.length === 0 ? delivered : [...delivered, ...stated])
   const state = stateOf(pull, fetches, held, segmented)
   const first = fetches[0]
-  const ended = state === 'running' ? null : latestEnd(fetches)
   const begun = first?.begun ?? ''
-  const seconds = ended === null ? null : Math.max(0, Date.parse(ended) - Date.parse(begun)) / 1000
+  const { seconds, ended } = state === 'running' ? { seconds: null, ended: null } : overAll(fetches)
   const bytes = fetches.reduce((sum, fetch) => sum + fetch.bytesHandedOver, 0)
   const addresses = addressesOf(fetches)
   return {
@@ -118,14 +112,6 @@ function statedCoverage(pull: PullEvidence, fetches: readonly FetchRecord[]): Sp
 
 function isSegmented(pull: PullEvidence, fetches: readonly FetchRecord[]): boolean {
   return fetches.some((fetch) => fetch.beside > 0 || fetch.first + fetch.bytesPromised < pull.image.bytes)
-}
-
-function latestEnd(fetches: readonly FetchRecord[]): string | null {
-  return fetches.reduce<string | null>(
-    (latest, fetch) =>
-      fetch.ended !== null && (latest === null || fetch.ended > latest) ? fetch.ended : latest,
-    null,
-  )
 }
 
 function addressesOf(fetches: readonly FetchRecord[]): string[] {

@@ -104,6 +104,8 @@ const bodies = {
     range: Type.Optional(Text),
     ifRange: Type.Optional(Text),
     image: ImageRef,
+    /** Reading of a clock that only goes forward, in ms since this run began: the wall clock may be set meanwhile. */
+    upMs: Type.Optional(Type.Number({ minimum: 0 })),
     status: Count,
     /** Offset of the first promised byte; how many are promised (0 for headers only). */
     first: Count,

@@ -33,7 +33,7 @@ export async function* auditPulls(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly PullRecord[]> {
   const concerns = concerning(filter)
-  yield* inOrderOfTime(
+  yield* inOrder(
     files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
     (pull) => (filter.state === undefined || pull.state === filter.state) && concerns(pull),
   )
@@ -45,7 +45,7 @@ export async function* auditFetches(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly FetchRecord[]> {
   const concerns = concerning(filter)
-  yield* inOrderOfTime(
+  yield* inOrder(
     files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
     (fetch) => (filter.ending === undefined || fetch.ending === filter.ending) && concerns(fetch),
   )
@@ -134,7 +134,7 @@ async function* takeAll<T>(
 /** What can still be read is shown; that the chain is broken is said beside it. */
 const PAST_BAD_LINES = { onBad: (): void => undefined }
 
-async function* inOrderOfTime<T extends { readonly begun: string }>(
+async function* inOrder<T extends Numbered>(
   sources: readonly AsyncGenerator<readonly T[]>[],
   wanted: (item: T) => boolean,
 ): AsyncGenerator<readonly T[]> {
@@ -151,15 +151,32 @@ async function* inOrderOfTime<T extends { readonly begun: string }>(
       buffer.push(...given.slice(0, room))
       if (given.length <= room) continue
       overflown = true
-      yield sorted(buffer.splice(0))
+      yield sorted(buffer.splice(0), sources.length)
       yield given.slice(room)
     }
   }
-  yield sorted(buffer)
+  yield sorted(buffer, sources.length)
 }
 
-function sorted<T extends { readonly begun: string }>(items: readonly T[]): readonly T[] {
+/** In one ledger the order is that of its numbers, whatever the clock was set to meanwhile. */
+function sorted<T extends Numbered>(items: readonly T[], ledgers: number): readonly T[] {
+  if (ledgers === 1) return [...items].sort(byNumber)
   return [...items].sort((a, b) => (a.begun < b.begun ? -1 : a.begun > b.begun ? 1 : 0))
+}
+
+type Numbered = { readonly begun: string } & (
+  | { readonly id: string }
+  | { readonly fetches: readonly string[] }
+)
+
+/** Of a fetch, or of the first one of a pull: digits without leading zeros. */
+function numberOf(item: Numbered): string {
+  return ('id' in item ? item.id : item.fetches[0]) ?? ''
+}
+
+function byNumber(a: Numbered, b: Numbered): number {
+  const [first, second] = [numberOf(a), numberOf(b)]
+  return first.length - second.length || (first < second ? -1 : first > second ? 1 : 0)
 }
 
 function prefixOf(files: readonly string[], at: number): string {

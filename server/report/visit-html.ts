@@ -207,7 +207,8 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
     const row = names.get(pull) ?? pull.client.device ?? pull.client.address
     const look = wrong.has(pull) ? 'wrong image' : LOOKS[pull.state]
     const title = `${row}: ${pull.image.name}, ${time.full(pull.begun)}, ${PULL_SHORT[pull.state]}`
-    return { row, fromMs, toMs: pull.ended === null ? fromMs : Date.parse(pull.ended), look, title }
+    // As long as it took: the clock may have been set between its beginning and its end.
+    return { row, fromMs, toMs: fromMs + (pull.seconds ?? 0) * 1000, look, title }
   })
 }
 
@@ -223,6 +224,8 @@ function darkBars({ plan, ended }: VisitReport): TimelineBar[] {
     if (returned?.darkAt == null) return []
     const fromMs = Date.parse(returned.darkAt)
     const toMs = Date.parse(returned.backAt ?? ended ?? returned.darkAt)
-    return [{ row: device, fromMs, toMs, look: 'dark', title: `${device}: dark` } as const]
+    return [
+      { row: device, fromMs, toMs: Math.max(fromMs, toMs), look: 'dark', title: `${device}: dark` } as const,
+    ]
   })
 }

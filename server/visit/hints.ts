@@ -2,6 +2,7 @@
  * Guesses from how fetches went, for the person at the site: what a device that stops or crawls may mean. Common
  * practice, graded as guesses; never part of an ending.
  */
+import { movedAtOnce, transferMs } from '../delivery/at-the-same-time.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { mostBytesPerSecond } from './estimate.ts'
 
@@ -119,16 +120,10 @@ function endOffset(fetch: FetchRecord): number {
   return fetch.first + fetch.bytesHandedOver
 }
 
-/** Until the last byte: how long the device then takes to close is its own affair. */
-function transferMs(fetch: FetchRecord): number {
-  return fetch.lastByteMs ?? fetch.durationMs ?? 0
-}
-
 /** Both were moving bytes at some moment; a fetch overlaps itself. */
 function overlap(a: FetchRecord, b: FetchRecord): boolean {
   if (b.bytesHandedOver === 0) return false
-  const [beganA, beganB] = [Date.parse(a.begun), Date.parse(b.begun)]
-  return beganB < beganA + transferMs(a) && beganA < beganB + transferMs(b)
+  return movedAtOnce(a, b)
 }
 
 function clientOf(fetch: FetchRecord): string {

@@ -79,6 +79,8 @@ const FETCH: FetchRecord = {
   ended: '2026-11-25T20:00:01.000Z',
   firstByteMs: 1,
   lastByteMs: 2,
+  run: 1,
+  upMs: null,
   durationMs: 3,
   reason: null,
   hint: null,

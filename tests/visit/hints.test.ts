@@ -33,6 +33,8 @@ function fetch(over: Partial<FetchRecord>): FetchRecord {
     ended: null,
     firstByteMs: 1,
     lastByteMs: null,
+    run: 1,
+    upMs: null,
     durationMs: 20_000,
     reason: null,
     hint: null,

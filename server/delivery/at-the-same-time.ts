@@ -1,0 +1,46 @@
+/**
+ * When fetches were moving, compared with each other. Within one run by a clock that only goes forward: the wall
+ * clock may be set meanwhile, and two fetches one after the other would look as if they had run side by side.
+ */
+import type { FetchRecord } from './records.ts'
+
+type Timed = Pick<FetchRecord, 'run' | 'upMs' | 'begun' | 'ended' | 'lastByteMs' | 'durationMs'>
+
+/** Beginnings of these fetches in ms, all by the same clock: the run's own where that knows them all. */
+export function beginnings(fetches: readonly Timed[]): number[] {
+  const [first] = fetches
+  const own = fetches.flatMap(({ run, upMs }) => (upMs === null || run !== first?.run ? [] : [upMs]))
+  return own.length === fetches.length ? own : fetches.map(({ begun }) => Date.parse(begun))
+}
+
+/** Whether there was a moment at which both were handing over bytes. Waiting for the client to close does not count. */
+export function movedAtOnce(a: Timed, b: Timed): boolean {
+  const [beganA = 0, beganB = 0] = beginnings([a, b])
+  return Math.max(beganA, beganB) < Math.min(beganA + transferMs(a), beganB + transferMs(b))
+}
+
+/** Until the last byte: how long the device then takes to close is its own affair. */
+export function transferMs(fetch: Timed): number {
+  return fetch.lastByteMs ?? fetch.durationMs ?? 0
+}
+
+/** From the first beginning to the latest end in seconds, never negative, and when that was. All have ended. */
+export function overAll(fetches: readonly Timed[]): {
+  readonly seconds: number
+  readonly ended: string | null
+} {
+  const [only, second] = fetches
+  if (only !== undefined && second === undefined) {
+    return { seconds: (only.durationMs ?? 0) / 1000, ended: only.ended }
+  }
+  const began = beginnings(fetches)
+  let ended: string | null = null
+  let latest = Number.NEGATIVE_INFINITY
+  for (const [at, fetch] of fetches.entries()) {
+    const end = (began[at] ?? 0) + (fetch.durationMs ?? 0)
+    if (end < latest) continue
+    latest = end
+    ended = fetch.ended
+  }
+  return { seconds: ended === null ? 0 : (latest - Math.min(...began)) / 1000, ended }
+}
