@@ -170,6 +170,7 @@ interface Unrecorded {
 /** Why the ledger takes nothing is said once, by its own events, and not for each entry that it does not take. */
 function createUnrecorded(say: (message: string) => void): Unrecorded {
   let count = 0
+
   function because(error: unknown): void {
     if (!isFetchproofError(error) || !SAID_BY_THE_LEDGER.has(error.code)) say(messageOf(error))
   }
@@ -225,8 +226,6 @@ function wire(
   const troubles: Trouble[] = []
   const reached = new Set<string>()
   let listening: readonly Listening[] = []
-  /** Refusals and endings that the ledger did not take since it last had room. */
-  let unrecorded = 0
   let closing: Promise<void> | undefined
   const changed = (): void => void events.emit('changed')
 
