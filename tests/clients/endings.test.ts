@@ -215,7 +215,9 @@ test.each(NAMES)('%s: part of it read, then close(2) with the rest unread: never
   await client.readBody(Math.min(PART, IMAGES[name].length / 2))
   await client.close()
   const ended = await endingOf(patient, client, name)
-  expect(ended.ending).toBe(ended.bytesHandedOver < IMAGES[name].length ? 'cut' : 'reset-late')
+  // The system may have the last piece, or be about to say so, when the reset comes (`bytesHandedOver` is an upper bound).
+  const all = ended.bytesHandedOver === IMAGES[name].length
+  expect(all ? ['cut', 'reset-late'] : ['cut']).toContain(ended.ending)
 })
 
 test.each([
