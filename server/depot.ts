@@ -250,7 +250,20 @@ function wire(
 
   const { catalogue } = judged
   const neighbours = systemNeighbours()
-  const common = { settings, version, past, ledger, catalogue, events, own, neighbours, record, unrecorded, changed, say }
+  const common = {
+    settings,
+    version,
+    past,
+    ledger,
+    catalogue,
+    events,
+    own,
+    neighbours,
+    record,
+    unrecorded,
+    changed,
+    say,
+  }
   const delivery = wireDelivery(common, clock)
   const desk = wireDesk(common, folder)
   const images = createImageRecords({
