@@ -26,11 +26,7 @@ async function underWay(served: Served): Promise<RawClient[]> {
 }
 
 test('a file that is cut behind what was read ahead resets every fetch, and none is delivered', async () => {
-  const served = await serveFiles(
-    { 'image.bin': IMAGE },
-    // Only reading finds it: no look at the folder comes in between.
-    { cleanUp: onTestFinished, flags: ['--rescan-ms', '600000'] },
-  )
+  const served = await serveFiles({ 'image.bin': IMAGE }, { cleanUp: onTestFinished })
   const clients = await underWay(served)
   truncateSync(join(served.folder, 'image.bin'), 20 * MIB + 12_345)
   for (const client of clients) {
@@ -58,10 +54,7 @@ function lastSeqOf({ entries }: Served, image: Buffer): number {
 }
 
 test('a file that cannot be opened any more is refused with 503, and served again when it can be', async () => {
-  const served = await serveFiles(
-    { 'image.bin': IMAGE },
-    { cleanUp: onTestFinished, flags: ['--rescan-ms', '600000'] },
-  )
+  const served = await serveFiles({ 'image.bin': IMAGE }, { cleanUp: onTestFinished })
   const path = join(served.folder, 'image.bin')
   const aside = join(served.folder, '.aside')
   // A folder in its place cannot be read as a file by anybody, root included (EISDIR); where there are rights, they go.

@@ -199,3 +199,35 @@ describe('watching', () => {
     expect(seen.size).toBe(0)
   })
 })
+
+describe('a folder that went away and is there again', () => {
+  it('is watched anew: events about the one that was there before come no more', async () => {
+    let begun = 0
+    let closed = 0
+    const events: EventSource = () => {
+      begun += 1
+      return {
+        ready: Promise.resolve(),
+        close: async () => {
+          closed += 1
+        },
+      }
+    }
+    await writeFile(place.path('a.bin'), 'a')
+    await start({ events })
+    await rename(place.folder, `${place.folder}-aside`)
+    await watch?.rescan()
+    expect([...seen.keys()]).toEqual([])
+    expect({ begun, closed }).toEqual({ begun: 1, closed: 0 })
+    await mkdir(place.folder)
+    await writeFile(place.path('b.bin'), 'b')
+    await watch?.rescan()
+    await until(() => seen.has('b.bin'))
+    expect({ begun, closed }).toEqual({ begun: 2, closed: 1 })
+    expect(troubles.join(' ')).toContain('is another one than before')
+    // The same folder looked at again is no other one.
+    await watch?.rescan()
+    expect(begun).toBe(2)
+    await rm(`${place.folder}-aside`, { recursive: true })
+  })
+})
