@@ -1,6 +1,7 @@
 /** `fetchproof serve`: offers a staging folder until it is told to stop. */
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
+import { escapeInvisible } from '../ledger/chain.ts'
 import type { Entry } from '../ledger/entries.ts'
 import { bytesText } from '../report/units.ts'
 import { visible } from '../report/visible.ts'
@@ -73,7 +74,8 @@ function createLog({ env, stderr }: Surroundings): pino.Logger {
 }
 
 function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void {
-  stdout.write(entries.map((entry) => `${JSON.stringify(entry)}\n`).join(''))
+  // Escaped as in the ledger: some programs (Node.js 24's readline) end a line at U+2028 and U+2029 too.
+  stdout.write(entries.map((entry) => `${escapeInvisible(JSON.stringify(entry))}\n`).join(''))
 }
 
 /**

@@ -9,7 +9,7 @@
  */
 import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { createAtMost } from '../staging/at-most.ts'
 import { sameFile } from '../staging/folder.ts'
 import type { Version } from '../staging/image.ts'
@@ -195,6 +195,10 @@ async function openChecked(
   try {
     file = await openFile(name)
   } catch (error) {
+    // Replaced while it was being opened: that is said as such, and not as a code in the place of a cause.
+    if (isFetchproofError(error, 'FP_IMAGE_CHANGED')) {
+      throw new FetchproofError('FP_IMAGE_CHANGED', { image: name }, { cause: error })
+    }
     throw unreadable(name, error)
   }
   const stat = await file.stat().catch(() => undefined)

@@ -168,7 +168,7 @@ function isPlainObject(value: object): boolean {
  * (ECMA-48 §5.3), line and paragraph separators, the marks of Unicode's bidirectional algorithm (UAX #9 §2).
  * Escaped, `cat` on a ledger is harmless. They stand in JSON text only inside strings.
  */
-function escapeInvisible(json: string): string {
+export function escapeInvisible(json: string): string {
   return json.replace(
     /[\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]/g,
     (character) => `\\u${character.charCodeAt(0).toString(16).padStart(4, '0')}`,

@@ -5,6 +5,7 @@ import { describe, expect, test } from 'vitest'
 import { createBlockStore, type HeldBlock } from '../../server/delivery/blocks.ts'
 import type { ImageFile } from '../../server/delivery/image-file.ts'
 import { PIECE_BYTES } from '../../server/delivery/pieces.ts'
+import { FetchproofError } from '../../server/errors.ts'
 import type { Version } from '../../server/staging/image.ts'
 
 const BLOCK_BYTES = 4 * PIECE_BYTES
@@ -268,4 +269,15 @@ test('one descriptor serves all users and is closed when the last one leaves', a
   await expect.poll(() => file.closes).toBe(1)
   await store.open(image)
   expect(file.opens).toBe(2)
+})
+
+test('a file that is replaced while it is being opened has changed; it is not said to be unreadable', async () => {
+  const store = createBlockStore({
+    cacheBytes: 1024,
+    async openFile() {
+      throw new FetchproofError('FP_IMAGE_CHANGED', { image: '/folder/a.bin' })
+    },
+  })
+  const opening = store.open({ name: 'a.bin', version: versionOf(Buffer.from('abc')) })
+  await expect(opening).rejects.toMatchObject({ code: 'FP_IMAGE_CHANGED', fields: { image: 'a.bin' } })
 })
