@@ -2,6 +2,7 @@
 import { once } from 'node:events'
 import { connect, createServer, type Server, type Socket } from 'node:net'
 import { endianness } from 'node:os'
+import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
 import { type Connection, createSendQueues, sendQueueOf } from '../../server/network/send-queue.ts'
 
@@ -186,10 +187,14 @@ describe.runIf(process.platform === 'linux')('what the kernel counts', () => {
     }
   }
 
-  /** The queue when it is stuck: above zero and the same in ten readings on end; else 0. */
+  /**
+   * The queue when it is stuck: above zero and the same for almost a second; else 0. A receiver that had no room is
+   * probed after 200 ms, then 400, and may take some more (RFC 9293 section 3.8.6.1).
+   */
   async function stuckQueue(connection: Connection): Promise<number> {
     const { queued } = await until(connection, () => true)
-    for (let reading = 1; reading < 10 && queued > 0; reading += 1) {
+    for (let reading = 1; reading < 45 && queued > 0; reading += 1) {
+      await pause(20)
       if ((await until(connection, () => true)).queued !== queued) return 0
     }
     return queued
