@@ -22,7 +22,7 @@ export const DEFAULTS = Object.freeze({
   pauseMs: 15 * 60_000,
   requestMs: 30_000,
   stalledMs: 5_000,
-  blockCacheBytes: 64 * 1024 * 1024,
+  blockCacheBytes: 32 * 1024 * 1024,
   onlyPlanned: false,
   watchReturn: false,
   watchReturnPort: 22,

@@ -251,8 +251,12 @@ function pieceAt(
 ): { piece: Piece; bytes: Uint8Array } {
   let from = offset
   for (const piece of pieces) {
-    if (from < piece.bytes.byteLength) return { piece, bytes: piece.bytes.subarray(from, from + atMost) }
-    from -= piece.bytes.byteLength
+    const { bytes } = piece
+    if (from < bytes.byteLength) {
+      const whole = from === 0 && bytes.byteLength <= atMost
+      return { piece, bytes: whole ? bytes : bytes.subarray(from, from + atMost) }
+    }
+    from -= bytes.byteLength
   }
   throw new RangeError(`offset ${offset} lies outside its block`)
 }
