@@ -16,17 +16,22 @@ export async function heapOf(inspector) {
     socket.addEventListener('open', open, { once: true })
     socket.addEventListener('error', () => failed(new Error(`no inspector at ${inspector}`)), { once: true })
   })
-  const call = (method) =>
+  const call = (method, params = {}) =>
     new Promise((answered) => {
       last += 1
       waiting.set(last, answered)
-      socket.send(JSON.stringify({ id: last, method }))
+      socket.send(JSON.stringify({ id: last, method, params }))
     })
   return {
     async usedMebibytes() {
       await call('HeapProfiler.collectGarbage')
       const { usedSize } = await call('Runtime.getHeapUsage')
       return usedSize / 2 ** 20
+    },
+    /** Bytes of images and answers in hand, which lie outside the heap. */
+    async bufferMebibytes() {
+      const { result } = await call('Runtime.evaluate', { expression: 'process.memoryUsage().arrayBuffers' })
+      return result.value / 2 ** 20
     },
     close: () => socket.close(),
   }

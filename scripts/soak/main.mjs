@@ -25,6 +25,7 @@ const IMAGES = 2
 const FIGURES = {
   rssMiB: { title: 'RSS MiB', tolerance: { share: 0.1, least: 20 } },
   heapMiB: { title: 'heap MiB', tolerance: { share: 0.05, least: 2 }, keptKiBAPull: 3 },
+  buffersMiB: { title: 'buffers MiB', tolerance: { share: 0.1, least: 15 } },
   openFiles: { title: 'open files', tolerance: { share: 0.15, least: 6 } },
   firstByteMs: { title: 'first byte ms', tolerance: { share: 1, least: 5 } },
 }
@@ -70,6 +71,7 @@ async function soak({ child, port, pagePort, inspector, end }) {
     const now = {
       rssMiB: median(rss),
       heapMiB: await heap.usedMebibytes(),
+      buffersMiB: await heap.bufferMebibytes(),
       openFiles: median(files),
       firstByteMs: median(load.takeLatencies()),
     }
