@@ -20,6 +20,5 @@ test.skipIf(!FIGURES_SHOWN)(
     expect(heap.snapshotBytes).toBeLessThan(1_500_000)
     expect(heap.cpuSeconds).toBeLessThan(11)
     expect(heap.mostResidentBytes).toBeLessThan(600e6)
-    console.log(heap.cpuSeconds, heap.mostResidentBytes / 1e6, heap.snapshotBytes, heap.meanwhile.length)
   },
 )
