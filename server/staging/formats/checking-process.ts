@@ -9,6 +9,7 @@ import { checkFormat } from './check.ts'
 import { messageOf } from './fault.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
 
+const { PRIORITY_BELOW_NORMAL, PRIORITY_LOW } = constants.priority
 const GOES_ON_EVERY_MS = 1_000
 /** A check that computes hears nothing; where the system gives orphans another parent, it sees that it has become one. */
 const PARENT = process.ppid
@@ -55,7 +56,8 @@ function say(answered: CheckAnswer): void {
 
 function stepBack(): void {
   try {
-    setPriority(constants.priority.PRIORITY_BELOW_NORMAL)
+    // Windows starves its lowest class whenever anything else runs; others give it a little.
+    setPriority(process.platform === 'win32' ? PRIORITY_BELOW_NORMAL : PRIORITY_LOW)
   } catch {
     // Refused by the system: serving is slower meanwhile, and the check is done all the same.
   }
