@@ -3,6 +3,7 @@ import { spawnSync } from 'node:child_process'
 import { existsSync, rmSync } from 'node:fs'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
+import { bundlePackage } from './bundle-package.mjs'
 
 const root = fileURLToPath(new URL('..', import.meta.url))
 const dist = join(root, 'dist')
@@ -14,6 +15,9 @@ const compiled = spawnSync(
   { stdio: 'inherit', cwd: root },
 )
 if (compiled.status !== 0) process.exit(compiled.status ?? 1)
+
+// Loading its 700 modules one by one took 0.3 of the 0.75 s in which "fetchproof serve" begins.
+await bundlePackage(dist, 'typebox', ['typebox', 'typebox/value', 'typebox/compile'])
 
 const page = join(root, 'server/bench/page')
 if (existsSync(join(page, 'index.html'))) {

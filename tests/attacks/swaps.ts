@@ -53,9 +53,8 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
     const head = parseHead(client.raw())
     if (head === undefined || ![200, 206].includes(head.status)) {
       counts.refused += 1
-      expect(head === undefined || [404, 503].includes(head.status), `${path}: ${head?.statusLine}`).toBe(
-        true,
-      )
+      const known = head === undefined || [404, 503].includes(head.status)
+      expect(known, `${path}: ${head?.statusLine}; ${known ? '' : refusals()}`).toBe(true)
       expect(client.bodyBytes).toBe(0)
       return
     }
@@ -71,6 +70,12 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
     // A short body with an end of stream would be taken for a whole one.
     if (end === 'closed') expect(body.length).toBe(promised?.length)
   }
+
+  const refusals = (): string =>
+    served.entries
+      .flatMap((entry) => (entry.kind === 'fetch-refused' ? `${entry.status} ${entry.reason}` : []))
+      .slice(-4)
+      .join(' | ')
 
   async function untilReady(path: string, etag: string): Promise<void> {
     const deadline = Date.now() + READY_WITHIN_MS
