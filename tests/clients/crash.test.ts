@@ -3,7 +3,7 @@ import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
-import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
+import type { Entry } from '../../server/ledger/entries.ts'
 import { audit, fetchproof, run } from './program.ts'
 import { ask, exchange, request } from './raw-client.ts'
 import {
@@ -21,52 +21,6 @@ const IMAGES = {
   'small.bin': imageBytes(64_000, 'small'),
   'large.bin': imageBytes(16 * 1024 * 1024, 'large'),
 }
-const ROUNDS = 5
-
-test(`killed ${ROUNDS} times under load, it loses nothing that it had said`, {
-  timeout: 90_000,
-}, async () => {
-  const folder = await stagingFolder(IMAGES, onTestFinished)
-  const said = new Map<number, Entry>()
-  let lostTrack = 0
-  let ended = 0
-  for (let round = 0; round < ROUNDS; round += 1) {
-    const served = await serveFolder(folder, { cleanUp: onTestFinished })
-    await offered(served)
-    const load = startLoad(served.port)
-    const stuck = await ask(served.port, '/large.bin')
-    const open = await served.begun(stuck.port)
-    await pause(Math.random() * 300)
-    await served.kill()
-    await load.stop()
-    await stuck.reset()
-
-    for (const entry of served.entries) said.set(entry.seq, entry)
-    expect(served.otherLines).toEqual([])
-    const lost = missingFrom(ledgerEntries(folder), said)
-    expect(lost).toEqual([])
-
-    const next = await serveFolder(folder, { cleanUp: onTestFinished })
-    await offered(next)
-    expect(await next.stop()).toBe(0)
-    const entries = ledgerEntries(folder)
-    expect(missingFrom(entries, said)).toEqual([])
-    expect(endingOf(entries, open.id)).toBe('lost-track')
-    const begun = entries.flatMap((entry) => (entry.kind === 'fetch-begun' ? [entry.id] : []))
-    expect(begun.filter((id) => endingOf(entries, id) === undefined)).toEqual([])
-    expect(new Set(begun).size).toBe(begun.length)
-    lostTrack += begun.filter((id) => endingOf(entries, id) === 'lost-track').length
-    ended += served.entries.filter(({ kind }) => kind === 'fetch-ended').length
-    const checked = await fetchproof(['audit', folder, '--check'])
-    expect(checked).toMatchObject({ status: 0 })
-  }
-  expect(lostTrack).toBeGreaterThanOrEqual(ROUNDS)
-  expect(ended).toBeGreaterThan(ROUNDS)
-  const { ledger, fetches } = await audit(folder)
-  expect(ledger).toMatchObject({ intact: true, entries: ledgerEntries(folder).length })
-  expect(fetches.filter(({ ending }) => ending === null)).toEqual([])
-})
-
 test('a resume after a crash is the end of the same pull', async () => {
   const folder = await stagingFolder(IMAGES, onTestFinished)
   const first = await serveFolder(folder, { cleanUp: onTestFinished })
@@ -245,31 +199,4 @@ async function offered(served: Served): Promise<void> {
       await client.close()
     }
   }
-}
-
-/** Clients that fetch over and over until stopped, whatever becomes of the server. */
-function startLoad(port: number): { stop(): Promise<void> } {
-  let going = true
-  const clients = Array.from({ length: 4 }, async (_none, index) => {
-    while (going)
-      await exchange(port, request(index % 2 === 0 ? '/small.bin' : '/no-such.bin')).catch(() => pause(5))
-  })
-  return {
-    async stop() {
-      going = false
-      await Promise.all(clients)
-    },
-  }
-}
-
-/** What had been said and is not in the ledger as it was said. */
-function missingFrom(entries: readonly Entry[], said: ReadonlyMap<number, Entry>): Entry[] {
-  const sums = new Set(entries.map(({ seq, sum }) => `${seq} ${sum}`))
-  return [...said.values()].filter(({ seq, sum }) => !sums.has(`${seq} ${sum}`))
-}
-
-function endingOf(entries: readonly Entry[], id: number): string | undefined {
-  return entries.find(
-    (entry): entry is EntryOf<'fetch-ended'> => entry.kind === 'fetch-ended' && entry.id === id,
-  )?.ending
 }
