@@ -1,5 +1,5 @@
 /** Rounds of swapping under a running server: files and folders become links to elsewhere and back while clients pull. */
-import { linkSync, mkdirSync, renameSync, rmSync, symlinkSync, writeFileSync } from 'node:fs'
+import { linkSync, mkdirSync, renameSync, rmSync, symlinkSync, utimesSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { expect } from 'vitest'
@@ -18,6 +18,8 @@ import {
 const IMAGE_BYTES = 1_500_000
 const BURST_MS = 120
 const READY_WITHIN_MS = 15_000
+/** Seconds since 1970. */
+const LONG_AGO = 1_700_000_000
 /** Of a range across the border of two blocks. */
 const RANGE = [262_000, 600_000] as const
 
@@ -121,8 +123,9 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
     (turn) => {
       // In place, through the same file: the length stays, the bytes and the time change, or only the bytes.
       const bytes = imageBytes(IMAGE_BYTES, `in place ${turn % 2}`)
-      if (turn % 2 === 0) putFile(spare, 'core.bin', bytes)
-      else writeFileSync(join(spare, 'core.bin'), bytes)
+      // Written over (`r+`), never cut first: an empty file that is left so for a moment is held, and rightly.
+      writeFileSync(join(spare, 'core.bin'), bytes, { flag: 'r+' })
+      if (turn % 2 === 0) utimesSync(join(spare, 'core.bin'), LONG_AGO, LONG_AGO)
       inside.set(`"${sha256(bytes)}"`, bytes)
     },
     (turn) => {
