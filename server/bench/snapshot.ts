@@ -51,6 +51,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
   const program = programOf(sources)
   const pasteLines = pasteLinesOf(depot)
   const imageViews = createImageViews()
+  const pullViews = createPullViews(depot)
   const firewallOf = sources.firewall ?? createFirewallView()
   const texts = new Map<Member, string>()
   const inputs = new Map<Member, readonly unknown[]>()
@@ -78,7 +79,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const firewall = firewallOf([...new Set(bases.map((base) => base.port))])
     const all = imageViews(depot.catalogue.images(), bases)
     const images = shownOf(all)
-    const { underWay, over } = pullsOf(depot)
+    const { underWay, over } = pullViews()
     const { refusals, fetches } = recentOf(depot.recentFetches())
     const troubles = [...depot.troubles()]
     const visit = sources.visit?.() ?? null
@@ -94,7 +95,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'images', images, () => images)
     take(changed, 'imagesInAll', all, () => countsOf(all))
     take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
-    take(changed, 'pulls', over, () => over.slice(-PULLS_AT_MOST).reverse())
+    take(changed, 'pulls', [over], () => over.slice(-PULLS_AT_MOST).reverse())
     take(changed, 'pullsOver', [over.length], () => over.length)
     take(changed, 'refusals', refusals, () => refusals)
     take(changed, 'fetches', fetches, () => fetches)
@@ -107,7 +108,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
       visit,
       writable,
       underWay.map((pull) => pull.fetches.join()).join(' '),
-      ...over,
+      over,
       ...all,
       ...troubles,
       ...refusals,
@@ -194,21 +195,20 @@ function countsOf(all: readonly ShownImage[]): Snapshot['imagesInAll'] {
   return { known: all.length, ready: all.filter((image) => image.state === 'ready').length }
 }
 
-/** What is over comes from the book itself, whose records stay the same objects until they change. */
-function pullsOf(depot: Depot): { underWay: LivePull[]; over: readonly PullRecord[] } {
-  const records = depot.pulls.pulls()
-  const busy = depot.delivery.underWay.list().length > 0
-  if (!busy && records.every((pull) => pull.state !== 'running')) {
-    return { underWay: [], over: records }
+/** What is over comes from the book itself. The same array as before until a pull begins, ends or changes. */
+function createPullViews(depot: Depot): () => { underWay: readonly LivePull[]; over: readonly PullRecord[] } {
+  let last: { records: readonly PullRecord[]; busy: string; over: readonly PullRecord[] } | undefined
+  return () => {
+    const records = depot.pulls.pulls()
+    const underWay = depot.livePulls()
+    const first = underWay.map((pull) => pull.fetches[0])
+    const busy = first.join()
+    if (last?.records !== records || last.busy !== busy) {
+      const running = new Set(first)
+      last = { records, busy, over: records.filter((pull) => !running.has(pull.fetches[0])) }
+    }
+    return { underWay, over: last.over }
   }
-  const underWay: LivePull[] = []
-  const over: PullRecord[] = []
-  depot.livePulls().forEach((pull, index) => {
-    const record = records[index]
-    if (pull.state === 'running' || pull.movement !== undefined) underWay.push(pull)
-    else if (record !== undefined) over.push(record)
-  })
-  return { underWay, over }
 }
 
 function recentOf(recent: readonly FetchRecord[]): { refusals: FetchRecord[]; fetches: FetchRecord[] } {

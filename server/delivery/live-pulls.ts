@@ -7,7 +7,7 @@ import type { FetchesUnderWay, UnderWay } from './under-way.ts'
 export type Movement = 'moving' | 'stalled' | 'waiting for the device to close'
 
 export interface LivePull extends PullRecord {
-  /** Absent when nothing of the pull is under way. */
+  /** Absent while nothing is sent: its fetch is just beginning or ending. */
   readonly movement?: Movement
   /** Bytes covered, plus what the fetches under way have handed over; at most the image's. */
   readonly bytesNow: number
@@ -15,9 +15,12 @@ export interface LivePull extends PullRecord {
   readonly secondsLeft?: number
 }
 
-/** Asked for at most a few times a second; rates are taken from one asking to the next. */
+/**
+ * The pulls with something under way, in the order they began: what is over costs nothing here, however much that
+ * is. Asked for at most a few times a second; rates are taken from one asking to the next.
+ */
 export function createLivePulls(
-  book: PullBook,
+  book: Pick<PullBook, 'pullOf' | 'fetchesUnderWay'>,
   underWay: FetchesUnderWay,
   clock: () => number,
 ): () => readonly LivePull[] {
@@ -25,10 +28,14 @@ export function createLivePulls(
   return () => {
     const running = new Map(underWay.list().map((fetch) => [String(fetch.id), fetch]))
     rates.keep(new Set(running.keys()))
-    return book.pulls().map((pull) => {
-      const fetches = pull.fetches.flatMap((id) => running.get(id) ?? [])
-      return fetches.length === 0 ? { ...pull, bytesNow: pull.bytesCovered } : live(pull, fetches)
-    })
+    const ids = new Set([...book.fetchesUnderWay().map(({ id }) => id), ...running.keys()])
+    const pulls = new Set([...ids].flatMap((id) => book.pullOf(id) ?? []))
+    return [...pulls]
+      .sort((a, b) => Number(a.fetches[0]) - Number(b.fetches[0]))
+      .map((pull) => {
+        const fetches = pull.fetches.flatMap((id) => running.get(id) ?? [])
+        return fetches.length === 0 ? { ...pull, bytesNow: pull.bytesCovered } : live(pull, fetches)
+      })
   }
 
   function live(pull: PullRecord, fetches: readonly UnderWay[]): LivePull {

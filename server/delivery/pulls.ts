@@ -25,7 +25,7 @@ export interface PullBookOptions {
 
 export interface PullBook {
   take(entry: Entry): void
-  /** All pulls kept, in the order they began. */
+  /** All pulls kept, in the order they began; the same array until one of them changes. */
   pulls(): readonly PullRecord[]
   /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
   pullOf(fetchId: string): PullRecord | undefined
@@ -67,6 +67,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   // alone: with a set of them beside, the collector took a third of the time of an audit.
   const pullOfFetch = new Map<string, Pull>()
   let begunPulls = 0
+  /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
+  let given: readonly PullRecord[] | undefined
 
   const clientKey = (client: ClientRef): string => client.mac ?? macs.get(client.address) ?? client.address
   const macOf = (client: ClientRef): string | null => client.mac ?? macs.get(client.address) ?? null
@@ -81,13 +83,18 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     return fresh
   }
 
+  function outdate(pull: Pull): void {
+    pull.record = undefined
+    given = undefined
+  }
+
   function begin(fetch: FetchRecord): void {
     if (!hasImage(fetch) || fetch.rehearsal || fetch.bytesPromised === 0) return
     const line = lineOf(fetch)
     const latest = line.latest
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
     pull.fetches.set(fetch.id, fetch)
-    pull.record = undefined
+    outdate(pull)
     pullOfFetch.set(fetch.id, pull)
     line.recent.push(fetch)
   }
@@ -116,7 +123,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const pull = pullOfFetch.get(fetch.id)
     if (pull === undefined) return
     pull.fetches.set(fetch.id, fetch)
-    pull.record = undefined
+    outdate(pull)
     const { line } = pull
     line.recent = line.recent.map((other) => (other.id === fetch.id ? fetch : other))
     for (const other of line.recent) {
@@ -142,14 +149,14 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const pull = lines.get(lineKey(clientKey(refusal.client), refusal.image.sha256))?.latest
     if (pull === undefined) return
     pull.statements.push(refusal)
-    pull.record = undefined
+    outdate(pull)
   }
 
   function markDoubled(pull: Pull | undefined, shared: boolean): void {
     if (pull === undefined) return
     pull.doubled = true
     pull.shared ||= shared
-    pull.record = undefined
+    outdate(pull)
   }
 
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
@@ -180,7 +187,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       const there = lines.get(target)
       lines.set(target, there === undefined ? line : joinLines(there, line))
     }
-    for (const pull of kept()) if (pull.client.address === address) pull.record = undefined
+    for (const pull of kept()) if (pull.client.address === address) outdate(pull)
   }
 
   function kept(): Pull[] {
@@ -197,10 +204,12 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       else end(fetch)
       options.fetchDone?.(fetch)
     },
-    pulls: () =>
-      kept()
+    pulls() {
+      given ??= kept()
         .sort((a, b) => a.number - b.number)
-        .map(recordOf),
+        .map(recordOf)
+      return given
+    },
     pullOf: (id) => {
       const pull = pullOfFetch.get(id)
       return pull && recordOf(pull)
@@ -209,7 +218,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     clientKey,
     macOf,
     renamed() {
-      for (const pull of kept()) pull.record = undefined
+      for (const pull of kept()) outdate(pull)
     },
   }
 }

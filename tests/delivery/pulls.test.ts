@@ -265,3 +265,42 @@ test('pulls are given out as soon as nothing can join them, and say the same as 
   expect(retired).toHaveLength(4)
   expect([...retired, ...book.pulls()]).toEqual(pullsOf(story))
 })
+
+describe('asked again and again, as the page does', () => {
+  function eventful(): Story {
+    const story = tell()
+    story.fetch({}, 'cut', 600)
+    const resumed = story.begin(resume(600))
+    const other = story.begin({ from: '192.0.2.32' })
+    const beside = story.begin({ from: '192.0.2.32' })
+    story.neighbour('192.0.2.31', MAC)
+    story.end(resumed, 'delivered', 400)
+    story.end(other, 'delivered', SIZE)
+    story.end(beside, 'delivered', SIZE)
+    story.refuse({ from: '192.0.2.32', range: `bytes=${SIZE}-`, status: 416, reason: 'nothing is left' })
+    story.fetch({ from: '192.0.2.33', mac: MAC }, 'delivered', SIZE)
+    return story
+  }
+
+  test('it says after each entry what a book says that was never asked before', () => {
+    const { entries } = eventful()
+    const book = createPullBook()
+    entries.forEach((entry, at) => {
+      book.take(entry)
+      const fresh = createPullBook()
+      for (const earlier of entries.slice(0, at + 1)) fresh.take(earlier)
+      expect(book.pulls()).toEqual(fresh.pulls())
+    })
+  })
+
+  test('it gives the same array until a pull changes', () => {
+    const { entries } = eventful()
+    const book = createPullBook()
+    for (const entry of entries) book.take(entry)
+    const before = book.pulls()
+    expect(book.pulls()).toBe(before)
+    book.renamed()
+    expect(book.pulls()).not.toBe(before)
+    expect(book.pulls()).toEqual(before)
+  })
+})
