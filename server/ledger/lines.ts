@@ -4,11 +4,14 @@
  * busy cores, processor time): a bare readline and JSON.parse loop 2.5–2.9 s, reading entries 2.3–2.5 s, checking
  * the chain as well 3.1–4.1 s; at most 70 MB resident.
  */
+import type { FileHandle } from 'node:fs/promises'
 import { openRegular } from '../regular-file.ts'
 import { MAX_LINE_BYTES } from './chain.ts'
 
 const CHUNK_BYTES = 256 * 1024
 const NEWLINE = 0x0a
+/** What is kept of a line that is too long: enough to show as that. */
+const SHORTENED_BYTES = MAX_LINE_BYTES + 1
 
 /** What stands after the last newline: a line that is being written, or what a power loss left. */
 export interface Tail {
@@ -36,19 +39,13 @@ export function readLines(file: string, from = 0): LineBatches {
       let kept = 0
       let dropped = 0
       let position = from
-      for (;;) {
-        if (kept === buffer.length && kept <= MAX_LINE_BYTES) buffer = grown(buffer)
-        // A line over the limit keeps its first bytes; what follows is read over the end of the buffer.
-        if (kept === buffer.length) {
-          dropped += kept - (MAX_LINE_BYTES + 1)
-          kept = MAX_LINE_BYTES + 1
-        }
-        const { bytesRead } = await handle.read(buffer, kept, buffer.length - kept, position)
-        if (bytesRead === 0) break
-        position += bytesRead
-        const filled = kept + bytesRead
+      for await (const chunk of chunksOf(handle, from)) {
+        position += chunk.length
+        const filled = kept + chunk.length
+        if (filled > buffer.length) buffer = grown(buffer, filled)
+        chunk.copy(buffer, kept)
         // Looked for among the new bytes alone: a long line comes in many pieces.
-        const used = kept + buffer.subarray(kept, filled).lastIndexOf(NEWLINE) + 1
+        const used = kept + chunk.lastIndexOf(NEWLINE) + 1
         if (used > kept) {
           tail = { offset: position - (filled - used), bytes: 0 }
           dropped = 0
@@ -56,6 +53,11 @@ export function readLines(file: string, from = 0): LineBatches {
           buffer.copy(buffer, 0, used, filled)
           kept = filled - used
         } else kept = filled
+        // A line over the limit keeps its first bytes.
+        if (kept > SHORTENED_BYTES) {
+          dropped += kept - SHORTENED_BYTES
+          kept = SHORTENED_BYTES
+        }
         tail = { offset: tail.offset, bytes: kept + dropped }
       }
     } finally {
@@ -86,8 +88,31 @@ export function* linesMarked(batch: Buffer, mark: string, withinBytes: number): 
   }
 }
 
-function grown(buffer: Buffer): Buffer {
-  const larger = Buffer.allocUnsafe(Math.min(buffer.length * 2, MAX_LINE_BYTES + CHUNK_BYTES))
+/** The bytes of a file from an offset on; while a chunk is worked on, until the next one is asked for, that one is read. */
+async function* chunksOf(handle: FileHandle, from: number): AsyncGenerator<Buffer, void, void> {
+  let [chunk, next] = [Buffer.allocUnsafe(CHUNK_BYTES), Buffer.allocUnsafe(CHUNK_BYTES)]
+  let position = from
+  let reading = handle.read(chunk, 0, CHUNK_BYTES, position)
+  try {
+    for (;;) {
+      const { bytesRead } = await reading
+      if (bytesRead === 0) return
+      position += bytesRead
+      reading = handle.read(next, 0, CHUNK_BYTES, position)
+      // Asked for below; until then a failure must not count as one that nobody hears of.
+      reading.catch(() => undefined)
+      yield chunk.subarray(0, bytesRead)
+      ;[chunk, next] = [next, chunk]
+    }
+  } finally {
+    await reading.catch(() => undefined)
+  }
+}
+
+function grown(buffer: Buffer, needed: number): Buffer {
+  const larger = Buffer.allocUnsafe(
+    Math.min(Math.max(needed, buffer.length * 2), SHORTENED_BYTES + CHUNK_BYTES),
+  )
   buffer.copy(larger)
   return larger
 }
