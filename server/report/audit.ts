@@ -23,8 +23,11 @@ export interface AuditFilter {
   readonly state?: string
 }
 
-/** Pulls kept back so that they can be given out in order of time. */
-const SORTED_AT_MOST = 20_000
+/**
+ * Pulls kept back so that they can be given out in order of time. With 20,000 of them V8 learns that such objects live
+ * long and makes all later ones old from the start: an audit of a million entries then takes a quarter longer.
+ */
+const SORTED_AT_MOST = 5_000
 
 /** `checked`: where the state of each chain goes, checked in the same pass. */
 export async function* auditPulls(
