@@ -8,6 +8,7 @@ import type { Watch } from './budget.ts'
 import { checkFormat } from './check.ts'
 import { messageOf } from './fault.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
+import { createPace } from './pace.ts'
 
 const { PRIORITY_BELOW_NORMAL, PRIORITY_LOW } = constants.priority
 const GOES_ON_EVERY_MS = 1_000
@@ -36,12 +37,14 @@ async function answer({ id, file, name, limits }: CheckRequest, watch: Watch): P
 /** Its time is what it has had of the processor, so that stepping back does not make it run out of time. */
 function watchOf({ id }: CheckRequest): Watch {
   let saidMs = performance.now()
+  const pace = createPace()
   return {
     nowMs() {
       const { user, system } = process.cpuUsage()
       return (user + system) / 1_000
     },
     goesOn() {
+      pace()
       if (performance.now() - saidMs < GOES_ON_EVERY_MS) return
       saidMs = performance.now()
       if (process.ppid !== PARENT) process.exit()
