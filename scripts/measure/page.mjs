@@ -21,19 +21,22 @@ export async function measurePage(folder) {
   const server = await serve(staging, IMAGES + 1)
   try {
     const slow = slowPull(server.port, '/large.bin')
-    await wait(2_000)
-    const without = await busyShare(server.pid)
+    // What the start leaves to do in the background is over by then.
+    await wait(5_000)
+    const before = await busyShare(server.pid)
     const page = openStream(JSON.parse(readFileSync(join(staging, '.fetchproof/lock.json'), 'utf8')).pagePort)
     await wait(2_000)
-    const before = page.events()
+    const seen = page.events()
     const withPage = await busyShare(server.pid)
-    const rate = (page.events() - before) / SECONDS
+    const rate = (page.events() - seen) / SECONDS
     page.close()
+    await wait(1_000)
+    const without = (before + (await busyShare(server.pid))) / 2
     slow.destroy()
     return [
       {
         what: `server's processor for an open page (${IMAGES} images, 1,000 pulls, ${rate.toFixed(1)} updates a second)`,
-        ours: `${((withPage - without) * 100).toFixed(1)} % of a core`,
+        ours: share(withPage - without),
         reference: '',
         ratio: '',
         aim: '<= 5 %',
@@ -43,6 +46,11 @@ export async function measurePage(folder) {
     await server.stop()
     rmSync(staging, { recursive: true })
   }
+}
+
+/** Half a percent is what one run differs from the next. */
+function share(cores) {
+  return cores < 0.005 ? 'less than 0.5 % of a core' : `${(cores * 100).toFixed(1)} % of a core`
 }
 
 async function busyShare(pid) {
