@@ -15,15 +15,27 @@ function pull(extra = '') {
   return new Promise((done, failed) => {
     const socket = connect({ port, host: '127.0.0.1', highWaterMark: 1024 * 1024 })
     let bytes = 0
+    let whole
     socket.on('connect', () =>
       socket.write(`GET ${path} HTTP/1.1\r\nHost: measure\r\n${extra}Connection: close\r\n\r\n`),
     )
     socket.on('data', (chunk) => {
+      whole ??= wholeBytes(chunk)
       bytes += chunk.length
+      // As clients do that know the length: they are done with the last byte, and close.
+      if (bytes === whole) socket.end(() => done(bytes))
     })
     socket.on('error', failed)
-    socket.on('end', () => done(bytes))
+    socket.on('end', () => {
+      if (bytes !== whole) failed(new Error(`${bytes} of ${whole} bytes`))
+    })
   })
+}
+
+/** Bytes of the answer that begins so, its head included. */
+function wholeBytes(start) {
+  const head = start.subarray(0, start.indexOf('\r\n\r\n') + 4)
+  return head.length + Number(/^content-length: *(\d+)/im.exec(head.toString('latin1'))[1])
 }
 
 function pause(offset) {
