@@ -1,6 +1,6 @@
 /** Why an image is not offered yet, in words for people. */
 
-export const EMPTY = 'It is an empty file (0 bytes). Copy it again.'
+export const EMPTY = 'It is an empty file (0 bytes). Copy or download it again.'
 
 export function settlingReason(digested: boolean): string {
   return digested

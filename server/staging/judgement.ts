@@ -10,6 +10,7 @@ import { checkFolder, openInside } from './folder.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
 import type { Version } from './image.ts'
+import { EMPTY } from './image-words.ts'
 import type { Judge, JudgeInput, Judgement } from './judge.ts'
 import { ALGORITHM_FACTS, type Algorithm } from './published/algorithm.ts'
 import type { PublishedBook, Standing } from './published/book.ts'
@@ -95,7 +96,7 @@ function outweighs(algorithm: Algorithm | undefined): boolean {
 }
 
 function holdReason(version: Version, standing: Standing, doubt: string | undefined): string | undefined {
-  if (version.bytes === 0) return 'The file is empty. Copy or download it again.'
+  if (version.bytes === 0) return EMPTY
   if (standing.standing === 'differs') return differsReason(standing)
   return doubt === undefined
     ? undefined

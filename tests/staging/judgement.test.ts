@@ -67,7 +67,7 @@ describe('what is held', () => {
   })
 
   it.each([
-    ['an empty file', 'x.bin', '', /is empty/],
+    ['an empty file', 'x.bin', '', /is an empty file/],
     ['damaged data', 'x.gz', SHORT, /gzip data is damaged \(at byte \d+/],
     ['a saved page', 'x.bin', PAGE, /not firmware: a page/],
   ])('holds %s, with what to do', async (_what, name, content, reason) => {
