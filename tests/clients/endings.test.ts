@@ -100,18 +100,24 @@ describe.each(NAMES)('%s', (name) => {
     })
   })
 
-  test('a client that half-closes after its request gets every byte, and stays unconfirmed', async () => {
-    const client = await connectRaw(patient.port)
-    onTestFinished(() => client.reset())
-    client.send(request(`/${name}`))
-    await client.halfClose()
-    expect(await client.readToEnd()).toBe('closed')
-    expect(client.bodyBytes).toBe(bytes)
-    expect(client.bodySha256()).toBe(sha256(IMAGES[name]))
-    const ended = await endingOf(patient, client, name)
-    expect(ended).toMatchObject({ ending: 'unconfirmed', bytesHandedOver: bytes })
-    if (QUEUES_SHOWN) expect(ended.acknowledged).toBe(true)
-  })
+  test.skipIf(process.platform === 'win32')(
+    'a client that half-closes after its request gets every byte, and stays unconfirmed',
+    async () => {
+      const client = await connectRaw(patient.port)
+      onTestFinished(() => client.reset())
+      // Both are there before the server looks: had it handed over everything in between, the close would be one in order.
+      patient.process.kill('SIGSTOP')
+      client.send(request(`/${name}`))
+      await client.halfClose()
+      patient.process.kill('SIGCONT')
+      expect(await client.readToEnd()).toBe('closed')
+      expect(client.bodyBytes).toBe(bytes)
+      expect(client.bodySha256()).toBe(sha256(IMAGES[name]))
+      const ended = await endingOf(patient, client, name)
+      expect(ended).toMatchObject({ ending: 'unconfirmed', bytesHandedOver: bytes })
+      if (QUEUES_SHOWN) expect(ended.acknowledged).toBe(true)
+    },
+  )
 
   test('a client that pauses now and then, shorter than it may, and goes on has it delivered', async () => {
     const client = await fetchOf(pauseShort, name)
