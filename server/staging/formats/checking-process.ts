@@ -8,7 +8,7 @@ import type { Watch } from './budget.ts'
 import { checkFormat } from './check.ts'
 import { messageOf } from './fault.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
-import { createPace } from './pace.ts'
+import { createPace, processorMs } from './pace.ts'
 
 const { PRIORITY_BELOW_NORMAL, PRIORITY_LOW } = constants.priority
 const GOES_ON_EVERY_MS = 1_000
@@ -39,10 +39,7 @@ function watchOf({ id }: CheckRequest): Watch {
   let saidMs = performance.now()
   const pace = createPace()
   return {
-    nowMs() {
-      const { user, system } = process.cpuUsage()
-      return (user + system) / 1_000
-    },
+    nowMs: processorMs,
     goesOn() {
       pace()
       if (performance.now() - saidMs < GOES_ON_EVERY_MS) return

@@ -34,34 +34,40 @@ export interface Pacing {
   readonly sleep: (ms: number) => void
 }
 
-/** To be called often while working; returns at once, or after a rest. */
+/** To be called often while working; returns at once, or after a rest. What ends within `WORK_MS` asks for no load. */
 export function createPace({ nowMs, load, sleep }: Pacing = SYSTEM): () => void {
-  let looked = load()
+  let looked: Load | undefined
   let busy = false
-  let workingSinceMs = looked.atMs
+  let workingSinceMs = nowMs()
   return () => {
     const atMs = nowMs()
-    if (atMs - workingSinceMs < WORK_MS) return
-    if (atMs - looked.atMs >= LOOK_EVERY_MS) {
+    const workedMs = atMs - workingSinceMs
+    if (workedMs < WORK_MS) return
+    if (looked === undefined || atMs - looked.atMs >= LOOK_EVERY_MS) {
       const now = load()
-      busy = busyWithOthers(looked, now) >= OTHERS_BUSY
+      busy = looked !== undefined && busyWithOthers(looked, now) >= OTHERS_BUSY
       looked = now
     }
-    if (busy) sleep((atMs - workingSinceMs) * REST_SHARE)
+    // Never longer than until the next look: a laptop that slept meanwhile has not worked all that time.
+    if (busy) sleep(Math.min(workedMs * REST_SHARE, LOOK_EVERY_MS))
     workingSinceMs = nowMs()
   }
 }
 
+/** What this process has had of the processors, in ms. */
+export function processorMs(): number {
+  const { user, system } = process.cpuUsage()
+  return (user + system) / 1_000
+}
+
 const SYSTEM: Pacing = {
   nowMs: () => performance.now(),
-  load() {
-    const { user, system } = process.cpuUsage()
-    const busyMs = cpus().reduce((sum, { times }) => sum + times.user + times.nice + times.sys + times.irq, 0)
-    return { atMs: performance.now(), busyMs, ownMs: (user + system) / 1_000 }
-  },
-  sleep(ms) {
-    Atomics.wait(NEVER_WOKEN, 0, 0, ms)
-  },
+  load: () => ({
+    atMs: performance.now(),
+    busyMs: cpus().reduce((sum, { times }) => sum + times.user + times.nice + times.sys + times.irq, 0),
+    ownMs: processorMs(),
+  }),
+  sleep: (ms) => void Atomics.wait(NEVER_WOKEN, 0, 0, ms),
 }
 
 const NEVER_WOKEN = new Int32Array(new SharedArrayBuffer(4))

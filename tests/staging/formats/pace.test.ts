@@ -50,6 +50,40 @@ test('it works on as soon as the others are done, and rests again when they come
   expect(work(2_000)).toBeCloseTo(0.5, 1)
 })
 
+test('a laptop that slept in the middle is no reason to rest as long as it slept', () => {
+  let atMs = 0
+  let busyMs = 0
+  const rests: number[] = []
+  const pace = createPace({
+    nowMs: () => atMs,
+    load: () => ({ atMs, busyMs, ownMs: 0 }),
+    sleep: (ms) => void rests.push(ms),
+  })
+  const pass = (ms: number): void => {
+    atMs += ms
+    busyMs += ms
+    pace()
+  }
+  for (let step = 0; step < 100; step += 1) pass(25)
+  expect(Math.max(...rests)).toBe(25)
+  pass(3_600_000)
+  expect(Math.max(...rests)).toBeLessThan(1_000)
+})
+
+test('what is done at once never asks for the load', () => {
+  let asked = 0
+  const pace = createPace({
+    nowMs: () => 0,
+    load() {
+      asked += 1
+      return { atMs: 0, busyMs: 0, ownMs: 0 }
+    },
+    sleep: () => undefined,
+  })
+  for (let step = 0; step < 100; step += 1) pace()
+  expect(asked).toBe(0)
+})
+
 test('load is counted in processors, without what is ours', () => {
   const before = { atMs: 1_000, busyMs: 5_000, ownMs: 700 }
   expect(busyWithOthers(before, { atMs: 1_500, busyMs: 5_900, ownMs: 1_100 })).toBe(1)
