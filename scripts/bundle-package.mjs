@@ -1,43 +1,38 @@
-// Bundles a package of many small modules into a few files beside the built program, and leads its imports there.
+// Bundles what the built program imports of a package of many small modules, and leads those imports to the bundle.
 import { copyFileSync, readdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { dirname, join, relative, sep } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { build } from 'vite'
 
-/** `dist`: the built program; `specifiers`: what of the package it imports (`name`, `name/part`). */
-export async function bundlePackage(dist, name, specifiers) {
+/** `dist`: the built program; the bundle goes to `bundled/NAME` in it, with the package's license. */
+export async function bundlePackage(dist, name) {
+  const imported = new RegExp(`(?<= from ')${name}(?:/([^'\\n]+))?(?=';$)`, 'gm')
   const outDir = join(dist, 'bundled', name)
-  const fileOf = (specifier) => (specifier === name ? 'index' : specifier.slice(name.length + 1))
+  const sources = readdirSync(dist, { recursive: true, withFileTypes: true })
+    .filter((entry) => entry.name.endsWith('.js'))
+    .map((entry) => join(entry.parentPath, entry.name))
+    .map((file) => ({ file, text: readFileSync(file, 'utf8') }))
+    .filter(({ text }) => text.search(imported) >= 0)
+
+  const entry = {}
+  for (const { text } of sources) {
+    for (const [specifier, part = 'index'] of text.matchAll(imported)) {
+      entry[part] = fileURLToPath(import.meta.resolve(specifier))
+    }
+  }
   await build({
     configFile: false,
     logLevel: 'warn',
     publicDir: false,
-    build: {
-      outDir,
-      target: 'node20',
-      minify: false,
-      lib: {
-        formats: ['es'],
-        entry: Object.fromEntries(
-          specifiers.map((specifier) => [fileOf(specifier), fileURLToPath(import.meta.resolve(specifier))]),
-        ),
-      },
-    },
+    build: { outDir, target: 'node20', minify: false, lib: { formats: ['es'], entry } },
   })
-  const license = join(dirname(fileURLToPath(import.meta.resolve(name))), '../license')
-  copyFileSync(license, join(outDir, 'license'))
+  copyFileSync(join(dirname(fileURLToPath(import.meta.resolve(name))), '../license'), join(outDir, 'license'))
 
-  for (const entry of readdirSync(dist, { recursive: true, withFileTypes: true })) {
-    const file = join(entry.parentPath, entry.name)
-    if (!entry.name.endsWith('.js') || file.startsWith(outDir)) continue
-    const source = readFileSync(file, 'utf8')
-    const led = source.replace(/(?<= from )'([^'\n]+)'(?=;$)/gm, (written, specifier) =>
-      specifiers.includes(specifier)
-        ? `'${relative(dirname(file), join(outDir, `${fileOf(specifier)}.js`))
-            .split(sep)
-            .join('/')}'`
-        : written,
+  for (const { file, text } of sources) {
+    const way = relative(dirname(file), outDir).split(sep).join('/')
+    writeFileSync(
+      file,
+      text.replace(imported, (_specifier, part = 'index') => `${way}/${part}.js`),
     )
-    if (led !== source) writeFileSync(file, led)
   }
 }
