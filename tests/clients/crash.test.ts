@@ -21,6 +21,7 @@ const IMAGES = {
   'small.bin': imageBytes(64_000, 'small'),
   'large.bin': imageBytes(16 * 1024 * 1024, 'large'),
 }
+
 test('a resume after a crash is the end of the same pull', async () => {
   const folder = await stagingFolder(IMAGES, onTestFinished)
   const first = await serveFolder(folder, { cleanUp: onTestFinished })

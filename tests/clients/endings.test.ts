@@ -106,6 +106,7 @@ describe.each(NAMES)('%s', (name) => {
       const client = await connectRaw(patient.port)
       onTestFinished(() => client.reset())
       // Both are there before the server looks: had it handed over everything in between, the close would be one in order.
+      onTestFinished(() => void patient.process.kill('SIGCONT'))
       patient.process.kill('SIGSTOP')
       client.send(request(`/${name}`))
       await client.halfClose()

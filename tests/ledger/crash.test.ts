@@ -6,7 +6,7 @@ import { checkLedger, LEDGER_FILE, readEntries } from '../../server/ledger/read.
 import { childProgram, startChild } from './child-process.ts'
 import { newFolder } from './records-folder.ts'
 
-const KILLS = 10
+const KILLS = 25
 
 test('killing the writer at any moment loses no entry whose append had returned', {
   timeout: 240_000,
