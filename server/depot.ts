@@ -56,6 +56,7 @@ export interface Depot {
   readonly memory: VersionMemory
   /** The visit sheet against what happens. */
   readonly visit: VisitDesk
+  /** Those with something under way. */
   livePulls(): readonly LivePull[]
   /** The latest fetches and refusals that ended, newest last. */
   recentFetches(): readonly FetchRecord[]
