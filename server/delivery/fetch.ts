@@ -190,8 +190,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
 
   function queueSeen(answer: SendQueueAnswer): Seen {
     if (!plan.sendQueues.supported) return { kind: 'queue', state: 'not shown' }
-    // An unacknowledged end of stream counts one in the kernel's queue, and holds no byte of the image.
-    if (answer.known) return { kind: 'queue', state: answer.queued <= 1 ? 'empty' : 'not empty' }
+    if (answer.known) return { kind: 'queue', state: answer.queued === 0 ? 'empty' : 'not empty' }
     // Before our end of stream only a reset makes the kernel forget a connection.
     return streamEnded
       ? { kind: 'queue', state: 'vanished' }

@@ -1,9 +1,10 @@
 /**
  * How many bytes of a connection the peer's system has not yet acknowledged, from /proc/net/tcp and tcp6 (kernel
  * documentation, networking/proc_net_tcp; Linux only). tx_queue is write_seq - snd_una: what was written and not
- * acknowledged, and our end of stream (FIN) counts one until it is acknowledged (held by a test with two local
- * sockets: what is stuck before a client that does not read becomes one more after `end()`). TIME_WAIT and FIN_WAIT2
- * are entered only when our end of stream was acknowledged (RFC 9293 §3.3.2), and with it every byte before.
+ * acknowledged, and our end of stream (FIN) counts one until it is acknowledged, in the states that wait for that
+ * (RFC 9293 §3.3.2); it is taken off here, since it holds no byte of an image (held by a test with two local sockets:
+ * what is stuck before a client that does not read is the same after `end()`). TIME_WAIT and FIN_WAIT2 are entered
+ * only when our end of stream was acknowledged, and with it every byte before.
  *
  * Acknowledged means: held by the peer's system, not: read by its program.
  *
@@ -30,7 +31,7 @@ export interface Connection {
 export interface SendQueue {
   /** Name of the state as in the kernel's tcp_states.h. */
   readonly state: string
-  /** Bytes not acknowledged, our end of stream counting one. */
+  /** Bytes that were written and not acknowledged; our end of stream is not one of them. */
   readonly queued: number
 }
 
@@ -60,6 +61,8 @@ const STATES: Readonly<Record<string, string>> = {
   '0B': 'CLOSING',
   '0C': 'NEW_SYN_RECV',
 }
+/** Those in which our end of stream has been sent and not acknowledged. */
+const END_UNACKNOWLEDGED: ReadonlySet<string> = new Set(['FIN_WAIT1', 'CLOSING', 'LAST_ACK'])
 const FILES = ['/proc/net/tcp', '/proc/net/tcp6'] as const
 /** `0100007F:1F90 0100007F:D431` and the same with 32 digits of IPv6. */
 const KEY_LENGTHS = { [FILES[0]]: 27, [FILES[1]]: 75 } as const
@@ -176,9 +179,11 @@ function scan(text: string, keyLength: number, wanted: ReadonlySet<string>): Map
     if (keyStart >= 2 && keyStart + keyLength < stop) {
       const key = text.slice(keyStart, keyStart + keyLength)
       if (wanted.has(key)) {
-        const [state = '', queues = ''] = text.slice(keyStart + keyLength + 1, stop).split(' ')
-        const queued = Number.parseInt(queues.split(':')[0] ?? '', 16)
-        if (!Number.isNaN(queued)) found.set(key, { state: STATES[state] ?? `state ${state}`, queued })
+        const [code = '', queues = ''] = text.slice(keyStart + keyLength + 1, stop).split(' ')
+        const state = STATES[code] ?? `state ${code}`
+        const counted = Number.parseInt(queues.split(':')[0] ?? '', 16)
+        const queued = END_UNACKNOWLEDGED.has(state) ? Math.max(0, counted - 1) : counted
+        if (!Number.isNaN(queued)) found.set(key, { state, queued })
       }
     }
     start = stop + 1

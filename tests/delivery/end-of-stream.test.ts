@@ -14,6 +14,7 @@ const BLOCK: HeldBlock = {
 }
 const EMPTY: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 0 }
 const FULL: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 9 }
+const ONE_BYTE: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 1 }
 const ABSENT: SendQueueAnswer = { known: false, why: 'the connection is not listed' }
 
 /**
@@ -103,6 +104,12 @@ test('our end of stream does not wait for long: a slow client may read to it', a
 test('a queue that was never seen empty leaves a forgotten connection unconfirmed', async () => {
   const { state, said } = await play([ABSENT], (client) => client.closed())
   expect(said).toHaveLength(1)
+  expect(state.ending).toBe('unconfirmed')
+})
+
+test('one byte in the queue is not an empty queue', async () => {
+  const { state, said } = await play([ONE_BYTE], (client) => client.closed())
+  expect(said).toEqual(['end of stream after 5 questions'])
   expect(state.ending).toBe('unconfirmed')
 })
 
