@@ -53,9 +53,12 @@ describe('sendQueueOf', () => {
     ['04', 'FIN_WAIT1', 0],
     ['0B', 'CLOSING', 0],
     ['09', 'LAST_ACK', 0],
-  ])('takes one in the queue for a byte or for our end of stream by the state: %s, %s', (code, state, queued) => {
-    expect(sendQueueOf(wanted, line(V4, code, '00000001'))).toEqual({ state, queued })
-  })
+  ])(
+    'takes one in the queue for a byte or for our end of stream by the state: %s, %s',
+    (code, state, queued) => {
+      expect(sendQueueOf(wanted, line(V4, code, '00000001'))).toEqual({ state, queued })
+    },
+  )
 
   it('takes the address as Node gives it for a listener on ::', () => {
     const mapped = { ...wanted, localAddress: '::ffff:192.0.2.1', remoteAddress: '::ffff:192.0.2.7' }

@@ -125,6 +125,20 @@ test('so does the true record of a device that reset', () => {
   expect(faultsOf(short, [cut], [part]).faults).toEqual([])
 })
 
+test.each([
+  [0, 'begins another pull, which lacks the rest', 0],
+  [500, 'goes on in its pull', 1],
+])('a segment asked for again from byte %i %s', (at, _what, due) => {
+  const whole = device(BYTES, 'in order')
+  const [request] = whole.requests
+  if (request === undefined) throw new Error('a device without a request')
+  const half = { ...request, status: 206, promised: 500, received: 500 }
+  const lost = { ...half, first: at, received: 0, leaving: 'reset' as const }
+  const rest = { ...half, first: 500 - at }
+  const requests = [lost, rest, { ...lost, received: 500, leaving: 'in order' as const }]
+  expect(faultsOf({ ...whole, requests }, [], []).due).toBe(due)
+})
+
 test.each<[string, Device, readonly FetchRecord[], readonly PullRecord[], RegExp]>([
   ['delivered, and bytes are missing', short, [FETCH], [part], /WRONG CLAIM: .* is delivered/],
   [

@@ -146,15 +146,24 @@ function metNoKill({ requests }: Device, records: readonly FetchRecord[]): boole
   return sameLife && records.every(({ ending }) => ending !== 'lost-track')
 }
 
-/** Every byte came over connections that were closed in order, or was stated by a resume. */
+/**
+ * In one pull every byte came over connections that were closed in order, or was stated by a resume. A request from
+ * byte 0 for bytes that were asked for before begins another pull: a device that starts over may have lost the rest.
+ */
 function inOrder(device: Device, sha256: string, images: Images): boolean {
   const bytes = images.version(sha256)?.bytes
   if (bytes === undefined) return false
-  const spans: Held[] = []
+  let spans: Held[] = []
+  let asked: number[] = []
   for (const truth of device.requests) {
     const resume = Number(/^bytes=(\d+)-$/.exec(truth.range ?? '')?.[1] ?? 0)
     if (truth.status === 416 && resume === bytes) spans.push({ first: 0, end: bytes })
     if (truth.version !== sha256) continue
+    if (truth.first === 0 && asked.some((first) => first < truth.promised)) {
+      spans = []
+      asked = []
+    }
+    asked.push(truth.first)
     const closedInOrder =
       truth.leaving === 'in order' && !truth.halfClosedFirst && truth.received === truth.promised
     if (!closedInOrder) continue
@@ -244,7 +253,7 @@ function compareFetch(record: FetchRecord, truth: RequestTruth): { faults: strin
   if (record.ending === 'delivered') {
     if (truth.received + truth.inSystem < record.bytesPromised || truth.promised === 0) {
       wrongClaims.push(
-        `${name} is delivered, the device received ${truth.received} of ${record.bytesPromised}`,
+        `${name} is delivered, the device received ${truth.received} and its system ${truth.inSystem} of ${record.bytesPromised}`,
       )
     } else if (truth.leaving === 'reset') {
       wrongClaims.push(`${name} is delivered, the device ended with a reset`)

@@ -7,7 +7,7 @@ import { type Answer, type DeviceConnection, type End, openConnection } from './
 import type { Random } from './random.ts'
 import type { Site } from './site.ts'
 import { type Held, heldFromStart, holdsAll, joined } from './spans.ts'
-import { unreadBytes } from './system-table.ts'
+import { systemView } from './system-table.ts'
 
 /** How a device left a connection. */
 export type Leaving =
@@ -240,6 +240,14 @@ export function createDevice(
     return undefined
   }
 
+  /** Of what was promised, what its system holds and its program has not read, after it closed its side. */
+  function arrivedUnread(over: DeviceConnection, truth: RequestTruth): number {
+    const missing = truth.promised - truth.received
+    const view = systemView(address, over.port)
+    // Forgotten soon after both ends have closed in order.
+    return view === undefined || view.bothClosed ? missing : Math.min(missing, view.unread)
+  }
+
   async function leave(
     over: DeviceConnection,
     truth: RequestTruth,
@@ -249,7 +257,7 @@ export function createDevice(
     const whole = truth.received === truth.promised
     if (end !== undefined) {
       const short = end === 'end of stream' && truth.status !== undefined && !whole
-      truth.shortInOrder = short && unreadBytes(address, over.port) !== undefined
+      truth.shortInOrder = short && systemView(address, over.port) !== undefined
       truth.leaving = 'lost'
       return over.close()
     }
@@ -267,11 +275,7 @@ export function createDevice(
       case 'half-closed, then reset':
         await over.halfClose()
         await pause(random.whole(0, 30))
-        // Forgotten: both ends have closed in order, so that all that was promised has arrived.
-        truth.inSystem = Math.min(
-          truth.promised - truth.received,
-          unreadBytes(address, over.port) ?? Number.POSITIVE_INFINITY,
-        )
+        truth.inSystem = arrivedUnread(over, truth)
         return over.reset()
       case 'unread':
         return over.close()

@@ -10,8 +10,18 @@ import { endianness } from 'node:os'
 const TABLE = '/proc/net/tcp'
 const SHOWN = existsSync(TABLE)
 
-/** Bytes that arrived and were not read; undefined when the connection is forgotten, or the system shows none. */
-export function unreadBytes(address: string, port: number): number | undefined {
+export interface SystemView {
+  /** Both ends have closed in order (RFC 9293 §3.3.2, TIME-WAIT): all that was sent has arrived. */
+  readonly bothClosed: boolean
+  /** Bytes that arrived and were not read; 0 once both have closed, whatever the program may still read. */
+  readonly unread: number
+}
+
+/** include/net/tcp_states.h of the Linux kernel. */
+const TIME_WAIT = '06'
+
+/** One connection of a device; undefined when it is forgotten, or the system shows none. */
+export function systemView(address: string, port: number): SystemView | undefined {
   if (!SHOWN) return undefined
   const bytes = Buffer.from(address.split('.').map(Number))
   // The kernel prints an address as one number in the machine's own byte order.
@@ -21,6 +31,6 @@ export function unreadBytes(address: string, port: number): number | undefined {
   const at = table.indexOf(local)
   if (at < 0) return undefined
   // remote address, state, then tx_queue:rx_queue
-  const [, , queues = ''] = table.slice(at + local.length, table.indexOf('\n', at)).split(' ')
-  return Number.parseInt(queues.split(':')[1] ?? '', 16)
+  const [, state, queues = ''] = table.slice(at + local.length, table.indexOf('\n', at)).split(' ')
+  return { bothClosed: state === TIME_WAIT, unread: Number.parseInt(queues.split(':')[1] ?? '', 16) }
 }
