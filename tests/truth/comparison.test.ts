@@ -40,7 +40,8 @@ function device(
     inSystem: 0,
     leaving,
     heldAfter: [{ first: 0, end: received }],
-    endedAt: 0,
+    begunAt: 0,
+    endedAt: 1,
     ...more,
   }
   return {
@@ -135,8 +136,18 @@ test.each([
   const half = { ...request, status: 206, promised: 500, received: 500 }
   const lost = { ...half, first: at, received: 0, leaving: 'reset' as const }
   const rest = { ...half, first: 500 - at }
-  const requests = [lost, rest, { ...lost, received: 500, leaving: 'in order' as const }]
+  const again = { ...half, first: at, begunAt: 2, endedAt: 3 }
+  const requests = [lost, rest, again]
   expect(faultsOf({ ...whole, requests }, [], []).due).toBe(due)
+})
+
+test('nothing is due of a device that takes the same bytes twice at the same time', () => {
+  const whole = device(BYTES, 'in order')
+  const [request] = whole.requests
+  if (request === undefined) throw new Error('a device without a request')
+  const part = { ...request, status: 206, first: 100, promised: 300, received: 300 }
+  expect(faultsOf({ ...whole, requests: [request, part] }, [], []).due).toBe(0)
+  expect(faultsOf({ ...whole, requests: [request, { ...part, begunAt: 1, endedAt: 2 }] }, [], []).due).toBe(1)
 })
 
 test.each<[string, Device, readonly FetchRecord[], readonly PullRecord[], RegExp]>([

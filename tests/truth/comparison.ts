@@ -149,10 +149,13 @@ function metNoKill({ requests }: Device, records: readonly FetchRecord[]): boole
 /**
  * In one pull every byte came over connections that were closed in order, or was stated by a resume. A request from
  * byte 0 for bytes that were asked for before begins another pull: a device that starts over may have lost the rest.
+ * One that takes the same bytes twice at the same time looks like two.
  */
 function inOrder(device: Device, sha256: string, images: Images): boolean {
   const bytes = images.version(sha256)?.bytes
   if (bytes === undefined) return false
+  const answered = device.requests.filter(({ version, promised }) => version === sha256 && promised > 0)
+  if (answered.some((one) => answered.some((other) => one !== other && takenAtOnce(one, other)))) return false
   let spans: Held[] = []
   let asked: number[] = []
   for (const truth of device.requests) {
@@ -171,6 +174,14 @@ function inOrder(device: Device, sha256: string, images: Images): boolean {
     if (truth.status === 206 && resume > 0 && truth.resumedHonestly) spans.push({ first: 0, end: resume })
   }
   return holdsAll(spans, bytes)
+}
+
+/** Some bytes were promised by both answers, and the requests were open at the same time. */
+function takenAtOnce(a: RequestTruth, b: RequestTruth): boolean {
+  return (
+    Math.max(a.begunAt, b.begunAt) < Math.min(a.endedAt, b.endedAt) &&
+    Math.max(a.first, b.first) < Math.min(a.first + a.promised, b.first + b.promised)
+  )
 }
 
 interface FetchComparison {

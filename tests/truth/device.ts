@@ -43,7 +43,7 @@ export interface RequestTruth {
   /** The server ended its stream although bytes were missing. */
   shortInOrder: boolean
   halfClosedFirst: boolean
-  /** Whether it held all bytes before the one that it resumed at, of the version that the answer names. */
+  /** Whether it held all bytes before the one that it resumed at when it asked, of the version that the answer names. */
   resumedHonestly: boolean
   /** From its last byte to its end of the connection, ms. */
   closingMs: number
@@ -52,6 +52,8 @@ export interface RequestTruth {
   leaving: Leaving | undefined
   /** What the device, its system included, held of this version when the request had ended. */
   heldAfter: readonly Held[]
+  /** By performance.now(). */
+  readonly begunAt: number
   endedAt: number
 }
 
@@ -165,6 +167,7 @@ export function createDevice(
       inSystem: 0,
       leaving: undefined,
       heldAfter: [],
+      begunAt: performance.now(),
       endedAt: 0,
       ...more,
     }
@@ -185,12 +188,12 @@ export function createDevice(
         (options.pipelined === undefined ? '' : requestText(number, 'GET', options.pipelined, undefined)),
     )
     if (options.halfCloseFirst === true) await over.halfClose()
-    const end = await readAnswer(over, truth, options)
+    const end = await readAnswer(over, truth, { ...options, heldBefore: new Map(file) })
     const readAt = performance.now()
     await leave(over, truth, end, options)
     truth.closingMs = Math.round(performance.now() - readAt)
     truth.lifeAtEnd = site.life()
-    truth.endedAt = Date.now()
+    truth.endedAt = performance.now()
     truth.heldAfter = joined([
       ...(truth.version === undefined ? [] : (file.get(truth.version) ?? [])),
       // Also when it started over meanwhile, because of the answer to a segment beside this one.
@@ -202,14 +205,14 @@ export function createDevice(
   async function readAnswer(
     over: DeviceConnection,
     truth: RequestTruth,
-    options: GetOptions,
+    { heldBefore, ...options }: GetOptions & { readonly heldBefore: ReadonlyMap<string, readonly Held[]> },
   ): Promise<End | undefined> {
     const answer = await over.head(truth.method)
     if (typeof answer === 'string') return answer
     truth.status = answer.status
     if (answer.bodyBytes === 0) return undefined
     understand(answer, truth)
-    truth.resumedHonestly = heldFromStart(file.get(truth.version ?? '') ?? []) >= truth.first
+    truth.resumedHonestly = heldFromStart(heldBefore.get(truth.version ?? '') ?? []) >= truth.first
     if (answer.status === 200) file.clear()
     return readBody(over, truth, options)
   }
