@@ -6,7 +6,7 @@ import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { Audit } from '../clients/program.ts'
 import { type Device, type RequestTruth, userAgentOf } from './device.ts'
 import type { Images } from './images.ts'
-import { bytesIn, type Held, holdsAll } from './spans.ts'
+import { bytesIn, holdsAll } from './spans.ts'
 
 export type DeviceState = PullRecord['state'] | 'no pull'
 
@@ -147,33 +147,34 @@ function metNoKill({ requests }: Device, records: readonly FetchRecord[]): boole
 }
 
 /**
- * In one pull every byte came over connections that were closed in order, or was stated by a resume. A request from
- * byte 0 for bytes that were asked for before begins another pull: a device that starts over may have lost the rest.
- * One that takes the same bytes twice at the same time looks like two.
+ * In one pull every byte came over connections that were closed in order, or was stated by a resume, as long as the
+ * device does not work in segments. A request from byte 0 for bytes that were asked for before begins another pull:
+ * a device that starts over may have lost the rest. One that takes the same bytes twice at the same time looks like two.
  */
 function inOrder(device: Device, sha256: string, images: Images): boolean {
   const bytes = images.version(sha256)?.bytes
   if (bytes === undefined) return false
   const answered = device.requests.filter(({ version, promised }) => version === sha256 && promised > 0)
   if (answered.some((one) => answered.some((other) => one !== other && takenAtOnce(one, other)))) return false
-  let spans: Held[] = []
-  let asked: number[] = []
-  for (const truth of device.requests) {
-    const resume = Number(/^bytes=(\d+)-$/.exec(truth.range ?? '')?.[1] ?? 0)
-    if (truth.status === 416 && resume === bytes) spans.push({ first: 0, end: bytes })
-    if (truth.version !== sha256) continue
-    if (truth.first === 0 && asked.some((first) => first < truth.promised)) {
-      spans = []
-      asked = []
-    }
-    asked.push(truth.first)
-    const closedInOrder =
-      truth.leaving === 'in order' && !truth.halfClosedFirst && truth.received === truth.promised
-    if (!closedInOrder) continue
-    spans.push({ first: truth.first, end: truth.first + truth.received })
-    if (truth.status === 206 && resume > 0 && truth.resumedHonestly) spans.push({ first: 0, end: resume })
+  let pull: RequestTruth[] = []
+  for (const truth of answered) {
+    if (truth.first === 0 && pull.some(({ first }) => first < truth.promised)) pull = []
+    pull.push(truth)
   }
-  return holdsAll(spans, bytes)
+  const whole = pull.filter(
+    (truth) => truth.leaving === 'in order' && !truth.halfClosedFirst && truth.received === truth.promised,
+  )
+  let stated = 0
+  if (pull.every(({ first, promised }) => first + promised === bytes)) {
+    for (const { range, status } of device.requests) {
+      if (status === 416 && range === `bytes=${bytes}-`) stated = bytes
+    }
+    for (const { range, first, resumedHonestly } of whole) {
+      if (range === `bytes=${first}-` && resumedHonestly) stated = Math.max(stated, first)
+    }
+  }
+  const received = whole.map(({ first, promised }) => ({ first, end: first + promised }))
+  return holdsAll([{ first: 0, end: stated }, ...received], bytes)
 }
 
 /** Some bytes were promised by both answers, and the requests were open at the same time. */
