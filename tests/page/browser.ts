@@ -41,6 +41,8 @@ export interface TabOptions extends BrowserContextOptions {
   readonly readOnly?: boolean
   /** What the browser may complain of: the server is stopped in the test. */
   readonly mayComplain?: RegExp
+  /** Script that runs before those of the page. */
+  readonly before?: string
 }
 
 export interface Pages {
@@ -72,8 +74,9 @@ export function usePages(): Pages {
       onTestFinished(() => run.close())
       return run
     },
-    async open(run, { readOnly = false, mayComplain, ...context } = {}) {
+    async open(run, { readOnly = false, mayComplain, before, ...context } = {}) {
       const opened = await browser.newContext({ reducedMotion: 'reduce', ...context })
+      if (before !== undefined) await opened.addInitScript(before)
       const complaints: string[] = []
       const tab = await opened.newPage()
       tab.on('console', (message) => {

@@ -39,3 +39,16 @@ test('it says that the server is gone, keeps what it knew, and goes on by itself
   await tab.getByRole('button', { name: 'choose files' }).waitFor()
   expect(tab.url()).toBe(`${second.page}/`)
 })
+
+/** A tab behind others is not painted: its animation frames do not come, and its timers come late. */
+const NOT_PAINTED = `
+  requestAnimationFrame = () => 0
+  const soon = setTimeout
+  setTimeout = (act, ms = 0, ...more) => soon(act, ms + 2_000, ...more)`
+
+test('it draws what came before it was first painted, though nothing changes after that', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run, { before: NOT_PAINTED })
+  await tab.getByRole('article', { name: 'desk.bin' }).waitFor({ timeout: 10_000 })
+})

@@ -1,6 +1,6 @@
 /** What every part of the page may need, handed down once. */
 import { createContext } from 'preact'
-import { useContext, useEffect, useState } from 'preact/hooks'
+import { useContext, useEffect, useLayoutEffect, useState } from 'preact/hooks'
 import type { Ask } from './asking.ts'
 
 export interface Bench {
@@ -18,10 +18,10 @@ export function useBench(): Bench {
   return bench
 }
 
-/** Draws again whenever the source tells. */
+/** Draws again whenever the source tells. From the first drawing on, not from the first painting: what came between would be missed. */
 export function useSource(subscribe: (listener: () => void) => () => void): void {
   const [, draw] = useState(0)
-  useEffect(() => subscribe(() => draw((count) => count + 1)), [subscribe])
+  useLayoutEffect(() => subscribe(() => draw((count) => count + 1)), [subscribe])
 }
 
 /** Milliseconds since 1970, once a second while `running`. */
