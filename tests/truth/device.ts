@@ -183,12 +183,13 @@ export function createDevice(
     const target = `/${image}`
     const truth = note(over, method, target, { range, halfClosedFirst: options.halfCloseFirst ?? false })
     if (options.pipelined !== undefined) note(over, 'GET', options.pipelined, { pipelined: true })
+    const heldBefore = new Map(file)
     over.send(
       requestText(number, method, target, range) +
         (options.pipelined === undefined ? '' : requestText(number, 'GET', options.pipelined, undefined)),
     )
     if (options.halfCloseFirst === true) await over.halfClose()
-    const end = await readAnswer(over, truth, { ...options, heldBefore: new Map(file) })
+    const end = await readAnswer(over, truth, { ...options, heldBefore })
     const readAt = performance.now()
     await leave(over, truth, end, options)
     truth.closingMs = Math.round(performance.now() - readAt)
