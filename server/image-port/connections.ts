@@ -22,6 +22,8 @@ export interface Connection {
   answered(): void
   /** A request has come completely. */
   requested(): void
+  /** Another one came behind it: the connection ends with the answer, since Node never lets a third one past the second. */
+  pipelined(): void
 }
 
 export interface ConnectionLimits {
@@ -47,7 +49,7 @@ export interface Connections {
   attach(server: Server): void
   of(socket: Socket): Connection | undefined
   readonly open: number
-  /** Ends those without a request; resets those left after `graceMs`. */
+  /** Closes all of them at once, whatever they do. */
   destroyAll(): void
 }
 
@@ -55,6 +57,8 @@ const COME_LATER =
   'HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
 
 interface Held extends Connection {
+  /** Ends with the answer that is under way; nothing more is taken. */
+  last: boolean
   /** Whose it is, as the limits count clients. */
   readonly group: string
   answeredAtBytes: number
@@ -103,6 +107,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       group: clientGroup(socket.remoteAddress ?? ''),
       busy: false,
+      last: false,
       answeredAtBytes: 0,
       get unansweredBytes() {
         return socket.bytesRead - this.answeredAtBytes
@@ -117,14 +122,17 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         else if (this.clientClosed) listener.closed()
       },
       answered() {
-        this.busy = false
+        this.busy = this.last
         this.answeredAtBytes = socket.bytesRead
         armDeadline(this)
-        if (this.clientClosed) socket.end()
+        if (this.clientClosed || this.last) socket.end()
       },
       requested() {
         this.stopDeadline?.()
         this.busy = true
+      },
+      pipelined() {
+        this.last = true
       },
     }
   }

@@ -150,6 +150,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     request.resume()
     const asked = askedOf(delivery, request, connection.endpoints, target)
     if (connection.busy) {
+      connection.pipelined()
       delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
       return
     }

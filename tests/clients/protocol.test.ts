@@ -287,6 +287,19 @@ describe('several requests on one connection', () => {
     ).toHaveLength(1)
   })
 
+  test('a request pipelined behind a HEAD is refused, and the connection ends with the answer to the HEAD', async () => {
+    const client = await connectRaw(served.port, { keep: true })
+    const head = request('/edge.bin', [], 'HEAD')
+    client.send(head + head)
+    expect((await client.head()).status).toBe(200)
+    // Node would keep this one behind the second, which is never answered, for ever.
+    client.send(head)
+    await client.readToEnd()
+    await client.close()
+    expect(client.raw().toString('latin1').match(/HTTP\/1\.1 200 OK/g)).toHaveLength(1)
+    expect((await served.refused(client.port)).reason).toContain('pipelined')
+  })
+
   test('bytes that come during a large body change nothing in it', async () => {
     const client = await ask(served.port, '/large.bin')
     await client.readBody(1_000_000)
