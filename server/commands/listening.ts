@@ -61,15 +61,20 @@ export async function openImagePort(
 
   /** Some consoles take no port in an address. Where the system refuses port 80, the main port is enough. */
   async function openShortPort(): Promise<void> {
-    for (const { address } of [...listening]) {
+    const main = [...listening]
+    const refused: string[] = []
+    for (const { address } of main) {
       try {
         await open(address, DEFAULT_PORTS.short)
       } catch (error) {
         if (!(error instanceof FetchproofError)) throw error
-        remarks.push(`Port ${DEFAULT_PORTS.short} is not used: ${error.message}`)
-        return
+        refused.push(error.message)
       }
     }
+    const [first] = refused
+    if (first === undefined) return
+    if (refused.length === main.length) remarks.push(`Port ${DEFAULT_PORTS.short} is not used: ${first}`)
+    else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
   }
 
   return { listening, remarks, close }

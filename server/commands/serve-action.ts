@@ -13,7 +13,7 @@ import { openInBrowser } from './open-in-browser.ts'
 import type { ServeFlags } from './serve.ts'
 import { startServing } from './serving.ts'
 import { showInWords } from './serving-words.ts'
-import type { Surroundings } from './surroundings.ts'
+import { STOP_SIGNALS, type Surroundings } from './surroundings.ts'
 
 export async function serve(
   folder: string,
@@ -56,7 +56,8 @@ export async function serve(
         `  ${address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
       )
     }
-    await Promise.race([serving.windDown(), signals.next()])
+    // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
+    if (signal !== 'SIGHUP') await Promise.race([serving.windDown(), signals.next()])
   }
   const before = depot.ledger
   await serving.close(signal)
@@ -85,7 +86,7 @@ function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void
 function listenForSignals(around: Surroundings): { next(): Promise<string> } {
   let early: string | undefined
   let waiting: ((name: string) => void) | undefined
-  for (const name of ['SIGINT', 'SIGTERM'] as const) {
+  for (const name of STOP_SIGNALS) {
     around.on(name, () => {
       if (waiting === undefined) early = name
       waiting?.(name)

@@ -1,3 +1,7 @@
+/** Ctrl-C; a polite kill; the terminal was closed (on Windows: its window); Ctrl-Break, on Windows alone. */
+export const STOP_SIGNALS = ['SIGINT', 'SIGTERM', 'SIGHUP', 'SIGBREAK'] as const
+export type StopSignal = (typeof STOP_SIGNALS)[number]
+
 /** What a command touches of the process around it, passed in so that tests can turn it. */
 export interface Surroundings {
   readonly stdout: NodeJS.WriteStream
@@ -5,5 +9,5 @@ export interface Surroundings {
   readonly stdin: NodeJS.ReadStream
   readonly env: NodeJS.ProcessEnv
   readonly pid: number
-  on(signal: 'SIGINT' | 'SIGTERM', listener: () => void): unknown
+  on(signal: StopSignal, listener: () => void): unknown
 }

@@ -1,4 +1,5 @@
 /** The program killed at any moment, and a ledger that somebody has edited or cut. */
+import { once } from 'node:events'
 import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
@@ -58,6 +59,36 @@ test('standard output that nobody reads any more neither ends the serving nor wh
   expect(slow.bodySha256()).toBe(sha256(IMAGES['large.bin']))
   expect(await served.stop()).toBe(0)
   expect(ledgerEntries(served.folder).at(-1)?.kind).toBe('closed')
+})
+
+test('standard error that nobody reads any more does not end the serving either', async () => {
+  const folder = await stagingFolder(IMAGES, onTestFinished)
+  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await offered(served)
+  served.process.stdout?.destroy()
+  served.process.stderr?.destroy()
+  // Each is a remark on standard error.
+  for (const text of ['device,image\n,,,', 'device;image\n"']) {
+    writeFileSync(join(folder, 'visit.csv'), text)
+    await pause(600)
+  }
+  const { client } = await exchange(served.port, request('/small.bin'))
+  expect(client.bodySha256()).toBe(sha256(IMAGES['small.bin']))
+  expect(await served.stop()).toBe(0)
+})
+
+test('a terminal that is closed is an end in order: what was under way is cut off and recorded', async () => {
+  const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
+  await offered(served)
+  const slow = await ask(served.port, '/large.bin')
+  onTestFinished(() => slow.reset())
+  await slow.readBody(100_000)
+  served.process.kill('SIGHUP')
+  await once(served.process, 'exit')
+  expect(served.process.exitCode).toBe(0)
+  const entries = ledgerEntries(served.folder)
+  expect(entries.findLast(({ kind }) => kind === 'fetch-ended')).toMatchObject({ ending: 'withdrawn' })
+  expect(entries.at(-1)).toMatchObject({ kind: 'closed', reason: 'SIGHUP' })
 })
 
 describe('a ledger that was tampered with', () => {

@@ -296,7 +296,12 @@ describe('several requests on one connection', () => {
     client.send(head)
     await client.readToEnd()
     await client.close()
-    expect(client.raw().toString('latin1').match(/HTTP\/1\.1 200 OK/g)).toHaveLength(1)
+    expect(
+      client
+        .raw()
+        .toString('latin1')
+        .match(/HTTP\/1\.1 200 OK/g),
+    ).toHaveLength(1)
     expect((await served.refused(client.port)).reason).toContain('pipelined')
   })
 
