@@ -138,7 +138,7 @@ function createPast(): Past {
     },
     deviceOf: (client) => visit?.nameOf(client) ?? null,
   })
-  const memory = createVersionMemory(pulls.clientKey)
+  const memory = createVersionMemory(pulls.macOf)
   const history = createImageHistory()
   const visitEntries: Entry[] = []
   return {

@@ -35,12 +35,15 @@ export function overAll(fetches: readonly Timed[]): {
   }
   const began = beginnings(fetches)
   let ended: string | null = null
+  let earliest = Number.POSITIVE_INFINITY
   let latest = Number.NEGATIVE_INFINITY
   for (const [at, fetch] of fetches.entries()) {
-    const end = (began[at] ?? 0) + (fetch.durationMs ?? 0)
+    const begin = began[at] ?? 0
+    const end = begin + (fetch.durationMs ?? 0)
+    earliest = Math.min(earliest, begin)
     if (end < latest) continue
     latest = end
     ended = fetch.ended
   }
-  return { seconds: ended === null ? 0 : (latest - Math.min(...began)) / 1000, ended }
+  return { seconds: ended === null ? 0 : (latest - earliest) / 1000, ended }
 }

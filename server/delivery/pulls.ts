@@ -43,7 +43,9 @@ interface Pull extends PullEvidence {
   /** Counts the pulls, in the order they began. */
   readonly number: number
   line: Line
-  client: ClientRef
+  readonly client: ClientRef
+  /** Its own: another device may come to the same network address later. */
+  mac: string | null
   record: PullRecord | undefined
 }
 
@@ -52,11 +54,16 @@ interface Line {
   latest: Pull | undefined
   /** Those not retired yet, the latest included. */
   pulls: Pull[]
-  /** Fetches that may still overlap in time with one to come or one under way. */
-  recent: FetchRecord[]
+  /** Fetches under way, with the count of entries when they began. */
+  open: Map<string, number>
+  /** Those that ended while others were under way, in the order they ended, with the count of entries then. */
+  over: { readonly fetch: FetchRecord; readonly ended: number }[]
   /** Bytes `[0, reach)` that an earlier fetch handed over, or Infinity after a `lost-track`. */
   reach: number
 }
+
+/** Between the first packets of a device and its place in the system's neighbour table, asked for at once. */
+const LEARNT_WITHIN_MS = 20_000
 
 export function createPullBook(options: PullBookOptions = {}): PullBook {
   const fetches = createFetchBook(options.idPrefix)
@@ -67,6 +74,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   // alone: with a set of them beside, the collector took a third of the time of an audit.
   const pullOfFetch = new Map<string, Pull>()
   let begunPulls = 0
+  let entries = 0
   /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
   let given: readonly PullRecord[] | undefined
 
@@ -78,7 +86,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const key = lineKey(clientKey(fetch.client), fetch.image.sha256)
     const known = lines.get(key)
     if (known !== undefined) return known
-    const fresh: Line = { latest: undefined, pulls: [], recent: [], reach: 0 }
+    const fresh: Line = { latest: undefined, pulls: [], open: new Map(), over: [], reach: 0 }
     lines.set(key, fresh)
     return fresh
   }
@@ -90,13 +98,25 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   function begin(fetch: FetchRecord): void {
     if (!hasImage(fetch) || fetch.rehearsal || fetch.bytesPromised === 0) return
+    const { address, mac } = fetch.client
+    if (mac !== undefined) learn(address, mac, fetch.begun)
     const line = lineOf(fetch)
     const latest = line.latest
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
     pull.fetches.set(fetch.id, fetch)
+    const offset = fetch.versionChanged ? undefined : resumeOffset(fetch.range)
+    if (offset !== undefined) state(pull, offset)
     outdate(pull)
     pullOfFetch.set(fetch.id, pull)
-    line.recent.push(fetch)
+    line.open.set(fetch.id, entries)
+  }
+
+  /**
+   * `bytes=K-` says that the client holds `[0,K)`. It counts when an earlier fetch of this version had handed over at
+   * least K bytes by then, or was lost track of.
+   */
+  function state(pull: Pull, offset: number): void {
+    if (offset <= pull.line.reach) pull.stated.push({ first: 0, end: offset })
   }
 
   function newPull(line: Line, fetch: FetchRecord & { image: NonNullable<FetchRecord['image']> }): Pull {
@@ -105,10 +125,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       number: begunPulls,
       line,
       client: fetch.client,
+      mac: macOf(fetch.client),
       image: fetch.image,
       fetches: new Map(),
-      statements: [],
-      reachBefore: line.reach,
+      stated: [],
       shared: false,
       doubled: false,
       record: undefined,
@@ -125,20 +145,22 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     pull.fetches.set(fetch.id, fetch)
     outdate(pull)
     const { line } = pull
-    line.recent = line.recent.map((other) => (other.id === fetch.id ? fetch : other))
-    for (const other of line.recent) {
-      const twice = handedTwice(fetch, other)
+    const begun = line.open.get(fetch.id) ?? 0
+    line.open.delete(fetch.id)
+    // Only those that ended after this one began can have run beside it: the latest ones.
+    for (let at = line.over.length - 1; at >= 0; at -= 1) {
+      const other = line.over[at]
+      if (other === undefined || other.ended < begun) break
+      const twice = handedTwice(fetch, other.fetch)
       if (twice === 'no') continue
-      for (const id of [fetch.id, other.id]) markDoubled(pullOfFetch.get(id), twice === 'to several')
+      for (const id of [fetch.id, other.fetch.id]) markDoubled(pullOfFetch.get(id), twice === 'to several')
     }
-    if (line.recent.every((other) => other.ended !== null)) {
-      if (options.retired !== undefined) for (const { id } of line.recent) pullOfFetch.delete(id)
-      line.recent = []
+    line.over.push({ fetch, ended: entries })
+    if (line.open.size === 0) {
+      if (options.retired !== undefined) for (const { fetch: over } of line.over) pullOfFetch.delete(over.id)
+      line.over = []
     }
-    if (fetch.ending === 'lost-track') line.reach = Number.POSITIVE_INFINITY
-    else if (fetch.first <= line.reach) {
-      line.reach = Math.max(line.reach, fetch.first + fetch.bytesHandedOver)
-    }
+    line.reach = further(line.reach, fetch)
     retirePast(line)
   }
 
@@ -148,7 +170,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     if (resumeOffset(refusal.range) !== refusal.image.bytes) return
     const pull = lines.get(lineKey(clientKey(refusal.client), refusal.image.sha256))?.latest
     if (pull === undefined) return
-    pull.statements.push(refusal)
+    state(pull, refusal.image.bytes)
     outdate(pull)
   }
 
@@ -161,7 +183,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
   function retirePast(line: Line): void {
-    if (options.retired === undefined || line.recent.length > 0) return
+    if (options.retired === undefined || line.open.size > 0) return
     if (line.pulls.length < 2) return
     for (const pull of line.pulls) if (pull !== line.latest) options.retired(recordOf(pull))
     line.pulls = line.latest === undefined ? [] : [line.latest]
@@ -169,25 +191,41 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   function recordOf(pull: Pull): PullRecord {
     if (pull.record !== undefined) return pull.record
+    const { mac } = pull
     const { address } = pull.client
-    const mac = macOf(pull.client)
     pull.record = judgePull(pull, { mac, device: options.deviceOf?.({ address, mac }) ?? null })
     return pull.record
   }
 
-  /** A hardware address learnt late: what its network address did belongs to it from now on. */
-  function learn(address: string, mac: string): void {
+  /**
+   * A hardware address learnt late is that of what its network address began shortly before, and of nothing earlier:
+   * on a bench one device after the other has the same network address.
+   */
+  function learn(address: string, mac: string, at: string): void {
     if (macs.get(address) === mac) return
-    const from = `${macs.get(address) ?? address} `
     macs.set(address, mac)
+    const since = Date.parse(at) - LEARNT_WITHIN_MS
     for (const [key, line] of [...lines]) {
-      if (!key.startsWith(from) || line.latest?.client.mac !== undefined) continue
-      lines.delete(key)
-      const target = lineKey(mac, key.slice(from.length))
+      const late = line.pulls.filter(
+        ({ client, fetches: [first] }) =>
+          client.address === address &&
+          client.mac === undefined &&
+          first !== undefined &&
+          Date.parse(first[1].begun) >= since,
+      )
+      const [first] = late
+      if (first === undefined) continue
+      for (const pull of late) {
+        pull.mac = mac
+        outdate(pull)
+      }
+      const { left, taken } = parted(line, late)
+      if (left === undefined) lines.delete(key)
+      else lines.set(key, left)
+      const target = lineKey(mac, first.image.sha256)
       const there = lines.get(target)
-      lines.set(target, there === undefined ? line : joinLines(there, line))
+      lines.set(target, there === undefined ? taken : joinLines(there, taken))
     }
-    for (const pull of kept()) if (pull.client.address === address) outdate(pull)
   }
 
   function kept(): Pull[] {
@@ -196,7 +234,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   return {
     take(entry) {
-      if (entry.kind === 'neighbour') return learn(entry.address, entry.mac)
+      entries += 1
+      if (entry.kind === 'neighbour') return learn(entry.address, entry.mac, entry.at)
       const fetch = fetches.take(entry)
       if (fetch === undefined) return
       if (fetch.ending === null) return begin(fetch)
@@ -227,6 +266,16 @@ function hasImage(fetch: FetchRecord): fetch is FetchRecord & { image: NonNullab
   return fetch.image !== null
 }
 
+/** How far from byte 0 on fetches have handed over. */
+function further(reach: number, { ending, first, bytesHandedOver }: FetchRecord): number {
+  if (ending === 'lost-track') return Number.POSITIVE_INFINITY
+  return first <= reach ? Math.max(reach, first + bytesHandedOver) : reach
+}
+
+function reachOf(pulls: readonly Pull[]): number {
+  return pulls.flatMap(({ fetches }) => [...fetches.values()]).reduce(further, 0)
+}
+
 function joins(pull: Pull, fetch: FetchRecord): boolean {
   if (fetch.first > 0) return true
   const wanted = promisedSpan(fetch)
@@ -236,17 +285,34 @@ function joins(pull: Pull, fetch: FetchRecord): boolean {
 
 /** The later of two lines of one client leads; the evidence of both stays. */
 function joinLines(a: Line, b: Line): Line {
-  const later = begunOf(a) > begunOf(b) ? a : b
-  const joined: Line = {
-    latest: later.latest,
-    pulls: [...a.pulls, ...b.pulls],
-    recent: [...a.recent, ...b.recent],
+  const pulls = [...a.pulls, ...b.pulls].sort((one, other) => one.number - other.number)
+  return lineWith(pulls, {
+    open: new Map([...a.open, ...b.open]),
+    over: [...a.over, ...b.over].sort((one, other) => one.ended - other.ended),
     reach: Math.max(a.reach, b.reach),
-  }
-  for (const pull of joined.pulls) pull.line = joined
-  return joined
+  })
 }
 
-function begunOf(line: Line): string {
-  return line.latest?.fetches.values().next().value?.begun ?? ''
+/** A line without some of its pulls, if any are left, and one of these alone. */
+function parted(line: Line, pulls: readonly Pull[]): { left: Line | undefined; taken: Line } {
+  const rest = line.pulls.filter((pull) => !pulls.includes(pull))
+  const { reach } = line
+  if (rest.length === 0) return { left: undefined, taken: lineWith(pulls, line) }
+  const of = (some: readonly Pull[]) => (id: string) => some.some(({ fetches }) => fetches.has(id))
+  const partOf = (some: readonly Pull[]): Line =>
+    lineWith(some, {
+      open: new Map([...line.open].filter(([id]) => of(some)(id))),
+      over: line.over.filter(({ fetch }) => of(some)(fetch.id)),
+      reach: some === rest ? reach : reachOf(some),
+    })
+  return { left: partOf(rest), taken: partOf(pulls) }
+}
+
+function lineWith(
+  pulls: readonly Pull[],
+  { open, over, reach }: Pick<Line, 'open' | 'over' | 'reach'>,
+): Line {
+  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], open, over, reach }
+  for (const pull of pulls) pull.line = line
+  return line
 }

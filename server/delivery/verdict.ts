@@ -5,17 +5,14 @@
 import type { ImageReference } from '../ledger/entries.ts'
 import { movedAtOnce, overAll } from './at-the-same-time.ts'
 import { type Coverage, cover, coveredBytes, coversAll, overlap, type Span } from './coverage.ts'
-import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord, PullState } from './records.ts'
 
 export interface PullEvidence {
   readonly image: ImageReference
   /** By id, in the order they began. */
   readonly fetches: Map<string, FetchRecord>
-  /** 416 answers to `bytes=SIZE-`. */
-  readonly statements: FetchRecord[]
-  /** How far earlier pulls of this client and version had got when this pull began. */
-  readonly reachBefore: number
+  /** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
+  readonly stated: Span[]
   shared: boolean
   /** Some bytes were handed over twice at the same time, whoever took them. */
   doubled: boolean
@@ -51,7 +48,7 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
   const fetches = [...pull.fetches.values()]
   const segmented = isSegmented(pull, fetches)
   // A client that works in segments says nothing by its ranges.
-  const stated = segmented ? [] : statedCoverage(pull, fetches)
+  const stated = segmented ? [] : pull.stated
   const delivered = fetches.filter((fetch) => fetch.ending === 'delivered').map(promisedSpan)
   const held = cover(stated.length === 0 ? delivered : [...delivered, ...stated])
   const state = stateOf(pull, fetches, held, segmented)
@@ -91,23 +88,6 @@ function stateOf(
   }
   const handed = cover([...held, ...fetches.map(handedSpan)])
   return coversAll(handed, pull.image.bytes) ? 'unconfirmed' : 'incomplete'
-}
-
-/**
- * What the client said itself: `bytes=K-` says that it holds `[0,K)`. It counts after an earlier fetch of this
- * version that handed over at least K bytes, or one that we lost track of.
- */
-function statedCoverage(pull: PullEvidence, fetches: readonly FetchRecord[]): Span[] {
-  let reach = pull.reachBefore
-  const stated: Span[] = []
-  for (const fetch of [...fetches, ...pull.statements]) {
-    const offset = resumeOffset(fetch.range)
-    const counts = offset !== undefined && offset <= reach && !fetch.versionChanged
-    if (counts) stated.push({ first: 0, end: offset })
-    if (fetch.ending === 'lost-track') reach = Number.POSITIVE_INFINITY
-    else if (fetch.first === 0 || counts) reach = Math.max(reach, fetch.first + fetch.bytesHandedOver)
-  }
-  return stated
 }
 
 function isSegmented(pull: PullEvidence, fetches: readonly FetchRecord[]): boolean {

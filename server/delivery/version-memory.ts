@@ -10,14 +10,44 @@ export interface VersionMemory {
   begunBy(client: ClientRef, imageName: string): string | undefined
 }
 
-export function createVersionMemory(clientKey: (client: ClientRef) => string): VersionMemory {
-  const begun = new Map<string, string>()
-  const key = (client: ClientRef, imageName: string): string => `${clientKey(client)} ${imageName}`
+interface Begun {
+  readonly sha256: string
+  /** Counts what was begun. */
+  readonly order: number
+}
+
+/**
+ * `macOf`: the hardware address of a client, as far as it is known. What a client began is kept under its network
+ * address too: its hardware address may become known only between a fetch and its resume.
+ */
+export function createVersionMemory(macOf: (client: ClientRef) => string | null): VersionMemory {
+  const begun = new Map<string, Map<string, Begun>>()
+  let order = 0
+
+  function remember(who: string, imageName: string, what: Begun): void {
+    const images = begun.get(who) ?? new Map<string, Begun>()
+    begun.set(who, images)
+    if (what.order > (images.get(imageName)?.order ?? 0)) images.set(imageName, what)
+  }
+
+  function namesOf(client: ClientRef): string[] {
+    const mac = macOf(client)
+    return mac === null ? [client.address] : [client.address, mac]
+  }
+
   return {
     take(entry) {
+      if (entry.kind === 'neighbour') {
+        for (const [imageName, what] of begun.get(entry.address) ?? []) remember(entry.mac, imageName, what)
+      }
       if (entry.kind !== 'fetch-begun' || entry.promised === 0 || entry.rehearsal === true) return
-      begun.set(key(entry.client, entry.image.name), entry.image.sha256)
+      order += 1
+      const what = { sha256: entry.image.sha256, order }
+      for (const who of namesOf(entry.client)) remember(who, entry.image.name, what)
     },
-    begunBy: (client, imageName) => begun.get(key(client, imageName)),
+    begunBy(client, imageName) {
+      const known = namesOf(client).flatMap((who) => begun.get(who)?.get(imageName) ?? [])
+      return known.sort((a, b) => b.order - a.order)[0]?.sha256
+    },
   }
 }

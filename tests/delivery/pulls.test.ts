@@ -53,6 +53,20 @@ describe('resuming', () => {
     expect(only(story)).toMatchObject({ state: 'complete', bytesCovered: SIZE, fetches: ['1', '2'] })
   })
 
+  test('the statement counts by what had been handed over when it was made, not later', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 500)
+    story.refuse({ range: `bytes=${SIZE}-`, status: 416, reason: 'nothing is left' })
+    story.fetch(resume(500), 'reset-late', 500)
+    expect(only(story)).toMatchObject({ state: 'unconfirmed', bytesCovered: 500 })
+    const early = tell()
+    const first = early.begin()
+    const second = early.begin(resume(900))
+    early.end(first, 'cut', 950)
+    early.end(second, 'delivered', 100)
+    expect(only(early)).toMatchObject({ state: 'unconfirmed', bytesCovered: 100 })
+  })
+
   test('the statement counts no further than what an earlier fetch handed over', () => {
     const story = tell()
     story.fetch({}, 'cut', 499)
@@ -244,6 +258,43 @@ describe('who a client is', () => {
     expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
   })
 
+  test('a hardware address that comes with a later fetch gathers what began shortly before it', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 600)
+    story.fetch(resume(600, { mac: MAC }), 'delivered', 400)
+    expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
+  })
+
+  test('a resume without the hardware address that the first fetch had goes on in its pull', () => {
+    const story = tell()
+    story.fetch({ mac: MAC }, 'cut', 600)
+    story.fetch(resume(600), 'delivered', 400)
+    expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
+  })
+
+  test('a device that comes to the network address of another one leaves that one its pulls', () => {
+    const story = tell()
+    story.fetch({}, 'delivered', SIZE)
+    story.neighbour('192.0.2.31', MAC)
+    story.wait(5 * 60_000)
+    const second = story.begin()
+    story.neighbour('192.0.2.31', '00:00:5e:00:53:02')
+    story.end(second, 'delivered', SIZE)
+    expect(pullsOf(story).map(({ state, client }) => [state, client.mac])).toEqual([
+      ['complete', MAC],
+      ['complete', '00:00:5e:00:53:02'],
+    ])
+  })
+
+  test('a hardware address learnt now is not that of whoever had the network address long before', () => {
+    const story = tell()
+    story.fetch({}, 'delivered', SIZE)
+    story.wait(5 * 60_000)
+    story.fetch({}, 'delivered', SIZE)
+    story.neighbour('192.0.2.31', MAC)
+    expect(pullsOf(story).map(({ client }) => client.mac)).toEqual([null, MAC])
+  })
+
   test('one network address used by two hardware addresses in turn is two clients', () => {
     const story = tell()
     story.fetch({ mac: '00:00:5e:00:53:01' }, 'cut', 600)
@@ -264,6 +315,18 @@ test('pulls are given out as soon as nothing can join them, and say the same as 
   for (const entry of story.entries) book.take(entry)
   expect(retired).toHaveLength(4)
   expect([...retired, ...book.pulls()]).toEqual(pullsOf(story))
+})
+
+test('a client that asks for a hundred thousand parts and more beside a fetch of the whole', () => {
+  const story = tell()
+  const bytes = 140_000
+  const whole = story.begin({ bytes })
+  for (let at = 0; at < bytes; at += 1) story.fetch(segment(at, at, { bytes }), 'delivered', 1)
+  story.end(whole, 'cut', 1)
+  const book = createPullBook()
+  for (const entry of story.entries) book.take(entry)
+  const states = book.pulls().map(({ state }) => state)
+  expect(states).toEqual(['incomplete', 'unconfirmed'])
 })
 
 describe('asked again and again, as the page does', () => {
