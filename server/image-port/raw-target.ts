@@ -2,17 +2,20 @@
  * Requests whose only fault is an unescaped target: accents or spaces of a file name, typed as they are on a console.
  * Node's parser refuses them; here the head is read by hand and the target escaped, so that the image is found.
  */
-import { IncomingMessage, ServerResponse } from 'node:http'
+import { IncomingMessage, maxHeaderSize, ServerResponse } from 'node:http'
 import type { Socket } from 'node:net'
+import { trimOws } from '../delivery/ranges.ts'
 
 const REQUEST_LINE = /^(GET|HEAD) (\/.*?) HTTP\/(1)\.([01])$/
-const FIELD_LINE = /^([!#$%&'*+.^_`|~0-9A-Za-z-]+):[ \t]*(.*?)[ \t]*$/
+// Takes time in proportion to the line: whoever reaches the port can send one.
+const FIELD_LINE = /^([!#$%&'*+.^_`|~0-9A-Za-z-]+):([^\r\n\0]*)$/
 
 /** A request and the response to it, or undefined when more is wrong with it, or its head is not complete. */
 export function readRawTarget(
   packet: Buffer,
   socket: Socket,
 ): { request: IncomingMessage; response: ServerResponse } | undefined {
+  if (packet.length > maxHeaderSize) return undefined
   const text = packet.toString('latin1')
   const end = text.indexOf('\r\n\r\n')
   if (end === -1 || end + 4 !== text.length) return undefined
@@ -25,7 +28,7 @@ export function readRawTarget(
     if (parts === null) return undefined
     const name = parts[1]?.toLowerCase() ?? ''
     // As Node does with fields that may stand once: the first one counts.
-    request.headers[name] ??= parts[2] ?? ''
+    request.headers[name] ??= trimOws(parts[2] ?? '')
   }
   request.method = line[1] ?? ''
   request.url = escaped(line[2] ?? '')

@@ -33,7 +33,7 @@ const OTHER_THING =
 const ANNOUNCED_DIRECTLY = /\b(version|release|ver|v|software|firmware|sw|fw)\b[\s:=#-]*$/i
 
 /** `12.4(3a)`, `v2.80.1-rc1`, `15.2(7)E3`, `21.4R3-S2`, `4.2.1_b118`: digits with a dot or bracket in them. */
-const VERSION_WORD = /^[a-z]{0,3}\d+[a-z]?([.(]\w+\)?)+([a-z]+\d*)*([-_.+~]\w+)*$/i
+const VERSION_WORD = /^[a-z]{0,3}\d+[a-z]?([.(]\w+\)?)+([a-z]+\d+)*[a-z]*([-_.+~][a-z\d]+)*$/i
 /** Also a version when a word announces it directly: `R12`, `20240115`, `7`. */
 const BARE_WORD = /^[vr]?\d+[a-z]?\d*$/i
 

@@ -72,6 +72,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
           onInput={(event) => {
             setPrinted(event.currentTarget.value)
             setAnswers(undefined)
+            setSaid(undefined)
           }}
         />
         <p class="buttons">
