@@ -49,15 +49,15 @@ export async function serve(
     if (format === 'text') view.print(line)
   }
   const active = depot.delivery.underWay.list()
-  if (active.length > 0) {
+  // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
+  if (active.length > 0 && signal !== 'SIGHUP') {
     say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
     for (const { address, image, promised, fetch } of active) {
       say(
         `  ${address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
       )
     }
-    // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
-    if (signal !== 'SIGHUP') await Promise.race([serving.windDown(), signals.next()])
+    await Promise.race([serving.windDown(), signals.next()])
   }
   const before = depot.ledger
   await serving.close(signal)

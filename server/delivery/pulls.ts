@@ -105,7 +105,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
     pull.fetches.set(fetch.id, fetch)
     const offset = fetch.versionChanged ? undefined : resumeOffset(fetch.range)
-    if (offset !== undefined) state(pull, offset)
+    if (offset !== undefined) takeStatement(pull, offset)
     outdate(pull)
     pullOfFetch.set(fetch.id, pull)
     line.open.set(fetch.id, entries)
@@ -115,7 +115,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
    * `bytes=K-` says that the client holds `[0,K)`. It counts when an earlier fetch of this version had handed over at
    * least K bytes by then, or was lost track of.
    */
-  function state(pull: Pull, offset: number): void {
+  function takeStatement(pull: Pull, offset: number): void {
     if (offset <= pull.line.reach) pull.stated.push({ first: 0, end: offset })
   }
 
@@ -170,7 +170,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     if (resumeOffset(refusal.range) !== refusal.image.bytes) return
     const pull = lines.get(lineKey(clientKey(refusal.client), refusal.image.sha256))?.latest
     if (pull === undefined) return
-    state(pull, refusal.image.bytes)
+    takeStatement(pull, refusal.image.bytes)
     outdate(pull)
   }
 
@@ -191,8 +191,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   function recordOf(pull: Pull): PullRecord {
     if (pull.record !== undefined) return pull.record
-    const { mac } = pull
-    const { address } = pull.client
+    const { mac, client } = pull
+    const { address } = client
     pull.record = judgePull(pull, { mac, device: options.deviceOf?.({ address, mac }) ?? null })
     return pull.record
   }
@@ -219,9 +219,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
         pull.mac = mac
         outdate(pull)
       }
-      const { left, taken } = parted(line, late)
-      if (left === undefined) lines.delete(key)
-      else lines.set(key, left)
+      const rest = line.pulls.filter((pull) => !late.includes(pull))
+      const taken = rest.length === 0 ? line : partOf(line, late, reachOf(late))
+      if (rest.length === 0) lines.delete(key)
+      else lines.set(key, partOf(line, rest, line.reach))
       const target = lineKey(mac, first.image.sha256)
       const there = lines.get(target)
       lines.set(target, there === undefined ? taken : joinLines(there, taken))
@@ -293,26 +294,18 @@ function joinLines(a: Line, b: Line): Line {
   })
 }
 
-/** A line without some of its pulls, if any are left, and one of these alone. */
-function parted(line: Line, pulls: readonly Pull[]): { left: Line | undefined; taken: Line } {
-  const rest = line.pulls.filter((pull) => !pulls.includes(pull))
-  const { reach } = line
-  if (rest.length === 0) return { left: undefined, taken: lineWith(pulls, line) }
-  const of = (some: readonly Pull[]) => (id: string) => some.some(({ fetches }) => fetches.has(id))
-  const partOf = (some: readonly Pull[]): Line =>
-    lineWith(some, {
-      open: new Map([...line.open].filter(([id]) => of(some)(id))),
-      over: line.over.filter(({ fetch }) => of(some)(fetch.id)),
-      reach: some === rest ? reach : reachOf(some),
-    })
-  return { left: partOf(rest), taken: partOf(pulls) }
+/** Some pulls of a line as a line of their own. */
+function partOf(line: Line, pulls: readonly Pull[], reach: number): Line {
+  const ids = new Set(pulls.flatMap(({ fetches }) => [...fetches.keys()]))
+  return lineWith(pulls, {
+    open: new Map([...line.open].filter(([id]) => ids.has(id))),
+    over: line.over.filter(({ fetch }) => ids.has(fetch.id)),
+    reach,
+  })
 }
 
-function lineWith(
-  pulls: readonly Pull[],
-  { open, over, reach }: Pick<Line, 'open' | 'over' | 'reach'>,
-): Line {
-  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], open, over, reach }
+function lineWith(pulls: readonly Pull[], more: Pick<Line, 'open' | 'over' | 'reach'>): Line {
+  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], ...more }
   for (const pull of pulls) pull.line = line
   return line
 }

@@ -6,7 +6,7 @@ import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
 import { audit, fetchproof, run } from './program.ts'
-import { ask, exchange, request } from './raw-client.ts'
+import { ask, exchange, type RawClient, request } from './raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
@@ -44,11 +44,7 @@ test('a resume after a crash is the end of the same pull', async () => {
 })
 
 test('standard output that nobody reads any more neither ends the serving nor what is under way', async () => {
-  const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
-  await offered(served)
-  const slow = await ask(served.port, '/large.bin')
-  onTestFinished(() => slow.reset())
-  await slow.readBody(100_000)
+  const { served, slow } = await servedWithOneSlow()
   served.process.stdout?.destroy()
   for (let turn = 0; turn < 3; turn += 1) {
     const { client } = await exchange(served.port, request('/small.bin'))
@@ -78,11 +74,7 @@ test('standard error that nobody reads any more does not end the serving either'
 })
 
 test('a terminal that is closed is an end in order: what was under way is cut off and recorded', async () => {
-  const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
-  await offered(served)
-  const slow = await ask(served.port, '/large.bin')
-  onTestFinished(() => slow.reset())
-  await slow.readBody(100_000)
+  const { served } = await servedWithOneSlow()
   served.process.kill('SIGHUP')
   await once(served.process, 'exit')
   expect(served.process.exitCode).toBe(0)
@@ -223,6 +215,16 @@ function brokenIn(report: string, folder: string): boolean {
 }
 
 /** Both images are offered: asked for, since a folder that has not changed says nothing of its images. */
+/** A client that has stopped in the middle of a large image. */
+async function servedWithOneSlow(): Promise<{ served: Served; slow: RawClient }> {
+  const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
+  await offered(served)
+  const slow = await ask(served.port, '/large.bin')
+  onTestFinished(() => slow.reset())
+  await slow.readBody(100_000)
+  return { served, slow }
+}
+
 async function offered(served: Served): Promise<void> {
   for (const name of Object.keys(IMAGES)) {
     for (let status = 503; status !== 200; await pause(20)) {

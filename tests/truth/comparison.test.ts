@@ -60,6 +60,11 @@ function device(
   }
 }
 
+function requestOf({ requests: [request] }: Device): RequestTruth {
+  if (request === undefined) throw new Error('a device without a request')
+  return request
+}
+
 const FETCH: FetchRecord = {
   id: '1',
   client: { address: ADDRESS, port: 1025 },
@@ -131,8 +136,7 @@ test.each([
   [500, 'goes on in its pull', 1],
 ])('a segment asked for again from byte %i %s', (at, _what, due) => {
   const whole = device(BYTES, 'in order')
-  const [request] = whole.requests
-  if (request === undefined) throw new Error('a device without a request')
+  const request = requestOf(whole)
   const half = { ...request, status: 206, promised: 500, received: 500 }
   const lost = { ...half, first: at, received: 0, leaving: 'reset' as const }
   const rest = { ...half, first: 500 - at }
@@ -143,8 +147,7 @@ test.each([
 
 test('nothing is due of a device that takes the same bytes twice at the same time', () => {
   const whole = device(BYTES, 'in order')
-  const [request] = whole.requests
-  if (request === undefined) throw new Error('a device without a request')
+  const request = requestOf(whole)
   const part = { ...request, status: 206, first: 100, promised: 300, received: 300 }
   expect(faultsOf({ ...whole, requests: [request, part] }, [], []).due).toBe(0)
   expect(faultsOf({ ...whole, requests: [request, { ...part, begunAt: 1, endedAt: 2 }] }, [], []).due).toBe(1)
