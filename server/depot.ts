@@ -340,6 +340,10 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
     macOf: neighbours.lookup,
     clientKey: past.pulls.clientKey,
     memory: past.memory,
+    stillReady({ name, version }) {
+      const present = catalogue.get(name)
+      return present?.state === 'ready' && present.version?.sha256 === version.sha256
+    },
     clock,
     now: Date.now,
     onFault(image, error) {

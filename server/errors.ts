@@ -52,6 +52,7 @@ export const ERROR_MESSAGES = {
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
+  FP_IMAGE_NOT_READY: '{image} is not on offer any more in the version that was asked for.',
   FP_NO_DIGEST: 'The text holds no digest. Paste the 32 to 128 hex digits that the maker published.',
   FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',
   FP_BUSY: 'No place for one more fetch: {why}.',

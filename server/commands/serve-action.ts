@@ -52,9 +52,9 @@ export async function serve(
   // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
   if (active.length > 0 && signal !== 'SIGHUP') {
     say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
-    for (const { address, image, promised, fetch } of active) {
+    for (const { client, image, promised, fetch } of active) {
       say(
-        `  ${address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
+        `  ${client.address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
       )
     }
     await Promise.race([serving.windDown(), signals.next()])

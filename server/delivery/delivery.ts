@@ -7,7 +7,7 @@ import type { ClientRef, ImageReference, NewEntryOf } from '../ledger/entries.ts
 import type { Ledger } from '../ledger/ledger.ts'
 import type { SendQueues } from '../network/send-queue.ts'
 import type { ReadyImage } from '../staging/image.ts'
-import type { BlockStore } from './blocks.ts'
+import type { BlockStore, OpenedVersion } from './blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
@@ -53,7 +53,8 @@ export interface Delivery {
   clientAt(address: string, port: number | undefined): ClientRef
   /**
    * Opens the version and records the fetch; `start` then sends it. Throws FP_BUSY, FP_IMAGE_CHANGED,
-   * FP_IMAGE_UNREADABLE and the ledger's errors; nothing was promised then.
+   * FP_IMAGE_UNREADABLE, FP_IMAGE_NOT_READY when it was held or replaced meanwhile, and the ledger's errors;
+   * nothing was promised then.
    */
   begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }>
   /** A HEAD, a 304, a checksum file: headers, and no byte of an image. */
@@ -71,6 +72,8 @@ export interface DeliveryDeps {
   readonly macOf: (address: string) => string | undefined
   readonly clientKey: (client: ClientRef) => string
   readonly memory: VersionMemory
+  /** Whether an image is on offer in this version now. */
+  readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
   readonly clock: () => number
   /** Wall clock, ms since the epoch. */
@@ -81,10 +84,17 @@ export interface DeliveryDeps {
   readonly onUnrecorded: (error: unknown) => void
 }
 
+const STOPPING = 'the server is being stopped'
+
 export function createDelivery(deps: DeliveryDeps): Delivery {
   const { ledger, clock } = deps
   const wakefulness = createWakefulness(clock)
-  const underWay = createFetchesUnderWay(deps.limits, clock, wakefulness.wokeAt)
+  const underWay = createFetchesUnderWay(deps.limits, {
+    clock,
+    wokeAt: wakefulness.wokeAt,
+    clientKey: deps.clientKey,
+  })
+  let closed = false
   const refusals = createRefusals({
     append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
   })
@@ -134,6 +144,53 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     })
   }
 
+  /** While a file is being opened the image may be held, and the server told to stop. */
+  async function openReady(image: ReadyImage): Promise<OpenedVersion> {
+    const opened = await deps.blocks.open(image).catch((error: unknown) => {
+      deps.onFault(image, error)
+      throw error
+    })
+    if (!closed && deps.stillReady(image)) return opened
+    opened.release()
+    if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
+    throw new FetchproofError('FP_IMAGE_NOT_READY', { image: image.name })
+  }
+
+  function begun(
+    asked: Asked,
+    image: ReadyImage,
+    plan: BodyPlan,
+    opened: OpenedVersion,
+  ): { start(wire: Wire): void } {
+    const { client } = asked
+    const { sha256 } = image.version
+    const resumesAt = resumeOffset(asked.range)
+    if (resumesAt !== undefined) underWay.supersede(client, sha256, resumesAt)
+    const reference = referenceOf(image)
+    const id = recordBegun(asked, reference, plan, underWay.moving(client, sha256))
+    const fetch = createFetch({
+      opened,
+      first: plan.first,
+      promised: plan.promised,
+      lingerMs: deps.limits.lingerMs,
+      after: wakefulness.after,
+      sendQueues: deps.sendQueues,
+      clock,
+      onEnd: (end) => recordEnd(id, end),
+      onFault: (error) => deps.onFault(image, error),
+    })
+    underWay.add({
+      id,
+      client,
+      image: reference,
+      first: plan.first,
+      promised: plan.promised,
+      rehearsal: asked.rehearsal ?? false,
+      fetch,
+    })
+    return { start: (wire) => fetch.start(wire) }
+  }
+
   return {
     underWay,
     wakefulness,
@@ -142,45 +199,20 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
     },
     async begin(asked, image, plan) {
-      const admission = underWay.admit(asked.client.address)
-      if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
-      const opened = await deps.blocks.open(image).catch((error: unknown) => {
-        deps.onFault(image, error)
-        throw error
-      })
-      const clientKey = deps.clientKey(asked.client)
-      const { sha256 } = image.version
-      const resumesAt = resumeOffset(asked.range)
-      if (resumesAt !== undefined) underWay.supersede(clientKey, sha256, resumesAt)
-      let id: number
+      if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
+      const place = underWay.admit(asked.client.address)
+      if (!place.admitted) throw new FetchproofError('FP_BUSY', { why: place.reason })
       try {
-        id = recordBegun(asked, referenceOf(image), plan, underWay.moving(clientKey, sha256))
-      } catch (error) {
-        opened.release()
-        throw error
+        const opened = await openReady(image)
+        try {
+          return begun(asked, image, plan, opened)
+        } catch (error) {
+          opened.release()
+          throw error
+        }
+      } finally {
+        place.leave()
       }
-      const fetch = createFetch({
-        opened,
-        first: plan.first,
-        promised: plan.promised,
-        lingerMs: deps.limits.lingerMs,
-        after: wakefulness.after,
-        sendQueues: deps.sendQueues,
-        clock,
-        onEnd: (end) => recordEnd(id, end),
-        onFault: (error) => deps.onFault(image, error),
-      })
-      underWay.add({
-        id,
-        clientKey,
-        address: asked.client.address,
-        image: referenceOf(image),
-        first: plan.first,
-        promised: plan.promised,
-        rehearsal: asked.rehearsal ?? false,
-        fetch,
-      })
-      return { start: (wire) => fetch.start(wire) }
     },
     recordHeadersOnly(asked, image, status) {
       const plan = { status, first: 0, promised: 0, versionChanged: false }
@@ -202,6 +234,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       )
     },
     close(why) {
+      closed = true
       underWay.withdraw(() => true, why)
       refusals.close()
       underWay.close()

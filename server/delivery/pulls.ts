@@ -65,6 +65,9 @@ interface Line {
 /** Between the first packets of a device and its place in the system's neighbour table, asked for at once. */
 const LEARNT_WITHIN_MS = 20_000
 
+/** After so long without an entry a run may be at another site, where another device has the network address. */
+const ANOTHER_SITE_MS = 60 * 60_000
+
 export function createPullBook(options: PullBookOptions = {}): PullBook {
   const fetches = createFetchBook(options.idPrefix)
   const macs = new Map<string, string>()
@@ -75,6 +78,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   const pullOfFetch = new Map<string, Pull>()
   let begunPulls = 0
   let entries = 0
+  /** When the latest entry was written, ms since the epoch. */
+  let latestAt = Number.POSITIVE_INFINITY
   /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
   let given: readonly PullRecord[] | undefined
 
@@ -236,6 +241,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   return {
     take(entry) {
       entries += 1
+      if (entry.kind === 'opened' && Date.parse(entry.at) - latestAt > ANOTHER_SITE_MS) macs.clear()
+      latestAt = Date.parse(entry.at)
       if (entry.kind === 'neighbour') return learn(entry.address, entry.mac, entry.at)
       const fetch = fetches.take(entry)
       if (fetch === undefined) return

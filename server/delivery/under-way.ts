@@ -4,14 +4,12 @@
  * each holds a connection for as long as its client likes.
  */
 import ipaddr from 'ipaddr.js'
-import type { ImageReference } from '../ledger/entries.ts'
+import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { RunningFetch } from './fetch.ts'
 
 export interface UnderWay {
   readonly id: number
-  /** Identity that pulls are gathered under (hardware address where known). */
-  readonly clientKey: string
-  readonly address: string
+  readonly client: ClientRef
   readonly image: ImageReference
   readonly first: number
   readonly promised: number
@@ -26,7 +24,9 @@ export interface FetchLimits {
   readonly pauseMs: number
 }
 
-export type Admission = { readonly admitted: true } | { readonly admitted: false; readonly reason: string }
+export type Admission =
+  /** The place is taken from now on; `leave` once the fetch has been added, or will not be. */
+  { readonly admitted: true; leave(): void } | { readonly admitted: false; readonly reason: string }
 
 export interface FetchesUnderWay {
   add(fetch: UnderWay): void
@@ -35,9 +35,9 @@ export interface FetchesUnderWay {
   /** May one more fetch of this client begin? Only when all places are taken does a cap a client matter. */
   admit(address: string): Admission
   /** How many other fetches of this client and version moved within `stalledMs`. */
-  moving(clientKey: string, sha256: string): number
+  moving(client: ClientRef, sha256: string): number
   /** The client goes on from byte K on a new connection: its stalled one, if that explains K, is given up. */
-  supersede(clientKey: string, sha256: string, resumesAt: number): void
+  supersede(client: ClientRef, sha256: string, resumesAt: number): void
   isStalled(fetch: UnderWay): boolean
   withdraw(which: (fetch: UnderWay) => boolean, why: string): void
   /** Calls once, when the next fetch has begun or ended. */
@@ -49,22 +49,36 @@ const SWEEP_MS = 250
 /** Waiting for their client to close, for each that may send. */
 const WAITING_PER_PLACE = 4
 
-/**
- * `clock` is monotonic, in ms. `wokeAt`: when this program last went on after standing still: while it did, no
- * fetch could move.
- */
+export interface FetchesUnderWayDeps {
+  /** Monotonic, in ms. */
+  readonly clock: () => number
+  /** When this program last went on after standing still: while it did, no fetch could move. */
+  readonly wokeAt: () => number
+  /** Identity that pulls are gathered under. Asked anew each time: a hardware address may become known in between. */
+  readonly clientKey: (client: ClientRef) => string
+}
+
 export function createFetchesUnderWay(
   limits: FetchLimits,
-  clock: () => number,
-  wokeAt: () => number = () => Number.NEGATIVE_INFINITY,
+  { clock, wokeAt, clientKey }: FetchesUnderWayDeps,
 ): FetchesUnderWay {
   const open = new Map<number, UnderWay>()
+  /** Admitted and not yet added: their file is being opened. */
+  const coming = new Set<{ readonly client: { readonly address: string } }>()
   let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined
 
   const stillFor = (fetch: UnderWay): number => clock() - Math.max(fetch.fetch.movedAt, wokeAt())
   const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
   const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
+
+  /** Fetches of one client and version. */
+  function alike(client: ClientRef, sha256: string): UnderWay[] {
+    const key = clientKey(client)
+    return [...open.values()].filter(
+      (fetch) => fetch.image.sha256 === sha256 && clientKey(fetch.client) === key,
+    )
+  }
 
   function wake(): void {
     const woken = waiting
@@ -102,6 +116,12 @@ export function createFetchesUnderWay(
     most.reduce((a, b) => (b.fetch.movedAt < a.fetch.movedAt ? b : a)).fetch.giveUp()
   }
 
+  function take(address: string): Admission {
+    const place = { client: { address } }
+    coming.add(place)
+    return { admitted: true, leave: () => void coming.delete(place) }
+  }
+
   return {
     add(fetch) {
       open.set(fetch.id, fetch)
@@ -121,26 +141,19 @@ export function createFetchesUnderWay(
     list: () => [...open.values()],
     admit(address) {
       const counted = [...open.values()].filter(sending)
-      if (counted.length < limits.maxFetches) return { admitted: true }
+      if (counted.length + coming.size < limits.maxFetches) return take(address)
       const group = clientGroup(address)
-      const own = counted.filter((fetch) => clientGroup(fetch.address) === group).length
+      const own = [...counted, ...coming].filter((each) => clientGroup(each.client.address) === group).length
       if (own >= limits.maxFetchesPerClient) {
         return { admitted: false, reason: `this client already has ${own} fetches and all places are taken` }
       }
-      if (makeRoom(counted, own)) return { admitted: true }
+      if (makeRoom(counted, own)) return take(address)
       return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
     },
-    moving: (clientKey, sha256) =>
-      [...open.values()].filter(
-        (fetch) =>
-          fetch.clientKey === clientKey &&
-          fetch.image.sha256 === sha256 &&
-          sending(fetch) &&
-          !isStalled(fetch),
-      ).length,
-    supersede(clientKey, sha256, resumesAt) {
-      for (const fetch of [...open.values()]) {
-        if (fetch.clientKey !== clientKey || fetch.image.sha256 !== sha256) continue
+    moving: (client, sha256) =>
+      alike(client, sha256).filter((fetch) => sending(fetch) && !isStalled(fetch)).length,
+    supersede(client, sha256, resumesAt) {
+      for (const fetch of alike(client, sha256)) {
         const explains = fetch.first < resumesAt && fetch.first + fetch.fetch.bytesHandedOver >= resumesAt
         if (!explains || stillFor(fetch) < limits.stalledMs) continue
         if (sending(fetch)) {
@@ -167,7 +180,7 @@ export function createFetchesUnderWay(
 function largestGroup(fetches: readonly UnderWay[]): readonly UnderWay[] {
   const groups = new Map<string, UnderWay[]>()
   for (const fetch of fetches) {
-    const group = clientGroup(fetch.address)
+    const group = clientGroup(fetch.client.address)
     const others = groups.get(group)
     if (others === undefined) groups.set(group, [fetch])
     else others.push(fetch)

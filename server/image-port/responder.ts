@@ -2,7 +2,7 @@
 import type { IncomingMessage, ServerResponse } from 'node:http'
 import { type Asked, type Delivery, referenceOf } from '../delivery/delivery.ts'
 import type { VersionMemory } from '../delivery/version-memory.ts'
-import { type ErrorCode, FetchproofError } from '../errors.ts'
+import { type ErrorCode, FetchproofError, isFetchproofError } from '../errors.ts'
 import type { Admission } from '../network/allowed.ts'
 import type { Found, Image, ReadyImage } from '../staging/image.ts'
 import { type Answer, answer, isReady, type Refusal } from './answer.ts'
@@ -56,6 +56,7 @@ const STATUS_OF_ERROR: Partial<Record<ErrorCode, Status>> = {
   FP_BUSY: 503,
   FP_IMAGE_CHANGED: 503,
   FP_IMAGE_UNREADABLE: 503,
+  FP_IMAGE_NOT_READY: 503,
   FP_LEDGER_FULL: 503,
   FP_LEDGER_UNWRITABLE: 503,
   FP_LEDGER_CLOSED: 503,
@@ -164,7 +165,11 @@ export function createResponder(deps: ResponderDeps): Responder {
   return {
     async respond(exchange) {
       try {
-        await send(exchange, decide(exchange))
+        await send(exchange, decide(exchange)).catch((error: unknown) => {
+          // Held or replaced while its file was being opened: the answer is the one to what it is now.
+          if (!isFetchproofError(error, 'FP_IMAGE_NOT_READY')) throw error
+          return send(exchange, decide(exchange))
+        })
       } catch (error) {
         const status = error instanceof FetchproofError ? STATUS_OF_ERROR[error.code] : undefined
         if (status === undefined || exchange.response.headersSent) throw error

@@ -32,6 +32,8 @@ export interface Story {
   fetch(told: Told, ending: Ending, handed: number): number
   refuse(told: Told & { status: number; reason: string }): number
   neighbour(address: string, mac: string): void
+  /** The server is started (again). */
+  opened(): void
   /** Lets time pass. */
   wait(ms: number): void
 }
@@ -114,6 +116,16 @@ export function tell(): Story {
       })
       return lastId
     },
+    opened: () =>
+      add({
+        kind: 'opened',
+        version: '0.0.0',
+        host: 'bench',
+        system: '',
+        zoneOffsetMinutes: 0,
+        addresses: [],
+        settings: {},
+      }),
     neighbour: (address, mac) => add({ kind: 'neighbour', address, mac }),
     wait(ms) {
       clockMs += ms

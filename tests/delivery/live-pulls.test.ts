@@ -11,8 +11,7 @@ function livePulls(story: ReturnType<typeof tell>, handed: Map<number, number>, 
   const list = (): UnderWay[] =>
     [...handed].map(([id, bytes]) => ({
       id,
-      clientKey: '',
-      address: '192.0.2.31',
+      client: { address: '192.0.2.31' },
       image: { name: '', plainPath: '', bytes: SIZE, sha256: '' },
       first: 0,
       promised: SIZE,

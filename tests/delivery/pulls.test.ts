@@ -286,6 +286,21 @@ describe('who a client is', () => {
     ])
   })
 
+  test('a hardware address learnt at another site, hours ago, is nobody’s any more; after a short break it is', () => {
+    for (const [minutes, mac] of [
+      [5, MAC],
+      [300, null],
+    ] as const) {
+      const story = tell()
+      story.opened()
+      story.fetch({ mac: MAC }, 'cut', 600)
+      story.wait(minutes * 60_000)
+      story.opened()
+      story.fetch({}, 'delivered', SIZE)
+      expect(pullsOf(story).map(({ client }) => client.mac)).toEqual([MAC, mac])
+    }
+  })
+
   test('a hardware address learnt now is not that of whoever had the network address long before', () => {
     const story = tell()
     story.fetch({}, 'delivered', SIZE)
