@@ -1,7 +1,7 @@
 /** The images of a visit as the record lists them: a version each, with what became of it. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { Format, Published } from '../ledger/entries.ts'
-import { namesImage } from '../visit/planned-image.ts'
+import { createImageNames } from '../visit/planned-image.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
@@ -30,6 +30,7 @@ export function reportImages(
   pulls: readonly PullRecord[],
 ): ReportImage[] {
   const images = new Map<string, ReportImage>()
+  const known = createImageNames(folders.flatMap((folder) => folder.images))
   for (const folder of folders) {
     for (const entry of folder.images) {
       const key = `${entry.sha256} ${entry.name}`
@@ -50,7 +51,7 @@ export function reportImages(
         gone: gone?.at ?? null,
         held: held !== undefined && (lifted?.seq ?? 0) < held.seq ? held.reason : null,
         lifted: lifted === undefined ? null : { at: lifted.at, by: lifted.by, reason: lifted.reason },
-        planned: rows.some((row) => row.image !== null && namesImage(row.image, entry)),
+        planned: rows.some((row) => row.image !== null && known.names(row.image, entry)),
         pulls: pulls.filter(
           ({ image, state }) =>
             image.sha256 === entry.sha256 &&

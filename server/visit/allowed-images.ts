@@ -1,7 +1,7 @@
 /** What the visit sheet allows a client to pull: for a shout when it is the wrong image, and for `--only-planned`. */
 import type { ImageReference } from '../ledger/entries.ts'
 import type { FoundDevice } from './device-finder.ts'
-import { namesImage } from './planned-image.ts'
+import type { ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
 
 export type PlannedVerdict =
@@ -11,7 +11,8 @@ export type PlannedVerdict =
   | { readonly kind: 'not on the sheet'; readonly why: string }
 
 export interface AllowedImages {
-  judge(found: FoundDevice, image: ImageReference): PlannedVerdict
+  /** `images`: of what is on offer. */
+  judge(found: FoundDevice, image: ImageReference, images: ImageNames): PlannedVerdict
 }
 
 export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages {
@@ -25,7 +26,7 @@ export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages 
     }
   }
   return {
-    judge(found, image) {
+    judge(found, image, images) {
       if (found.kind === 'none') return { kind: 'not on the sheet', why: 'it is not on the visit sheet' }
       if (found.kind === 'other hardware') {
         const why = `its address is the one of ${found.device} on the visit sheet, its hardware address is not`
@@ -34,7 +35,7 @@ export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages 
       const names = found.kind === 'one' ? [found.device] : found.devices
       const own = names.flatMap((name) => byDevice.get(deviceKey(name)) ?? [])
       const cells = own.flatMap((row) => [row.image, row.rollback]).filter((cell) => cell !== null)
-      if (cells.some((cell) => namesImage(cell, image))) return { kind: 'planned' }
+      if (cells.some((cell) => images.names(cell, image))) return { kind: 'planned' }
       const planned = [...new Set(own.map((row) => row.image).filter((cell) => cell !== null))]
       return { kind: 'wrong', device: names.join(' or '), planned }
     },

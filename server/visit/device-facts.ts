@@ -2,6 +2,7 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { EntryOf } from '../ledger/entries.ts'
 import type { DarkOrBack, DevicePlan } from './plan-shape.ts'
+import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 
 export interface DeviceFacts {
@@ -11,8 +12,8 @@ export interface DeviceFacts {
   readonly fetches: readonly FetchRecord[]
   readonly observations: readonly EntryOf<'observed'>[]
   readonly returns: readonly DarkOrBack[]
-  /** Whether an image that this cell names is or was on offer. */
-  readonly isOffered: (cell: string) => boolean
+  /** Of what is or was on offer. */
+  readonly images: ImageNames
   /** Other devices of the sheet behind the same address, when pulls came from it. */
   readonly sharedWith: readonly string[]
   /** Pulls from its address by another hardware address. */

@@ -11,7 +11,7 @@ import type {
   Standing,
   StepPlan,
 } from './plan-shape.ts'
-import { namesImage } from './planned-image.ts'
+import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import { versionStanding } from './version-standing.ts'
 
@@ -74,13 +74,13 @@ function planSteps(facts: DeviceFacts): StepPlan[] {
   const used = new Set<PullRecord>()
   return facts.rows.map((row, index) => {
     const { image } = row
-    const attempts = facts.pulls.filter((pull) => image === null || namesImage(image, pull.image))
+    const attempts = facts.pulls.filter((pull) => image === null || facts.images.names(image, pull.image))
     // The same image twice in the plan takes two pulls.
     const free = attempts.filter((pull) => !used.has(pull))
     const own = best(free)
     const isLast = facts.rows.slice(index + 1).every((later) => later.image !== image)
     if (own !== undefined && !isLast) used.add(own)
-    const via = facts.via === undefined ? undefined : viaStep(facts.via, image, index)
+    const via = facts.via === undefined ? undefined : viaStep(facts.via, image, index, facts.images)
     const shown = own === undefined ? via : undefined
     const planned = image ?? via?.image ?? null
     return {
@@ -89,7 +89,7 @@ function planSteps(facts: DeviceFacts): StepPlan[] {
       standing: shown === undefined ? standingOf(own, row, facts) : viaStanding(shown, facts),
       pull: own ?? shown?.pull ?? null,
       attempts: shown?.attempts ?? attempts,
-      offered: planned === null ? null : facts.isOffered(planned),
+      offered: planned === null ? null : facts.images.has(planned),
     }
   })
 }
@@ -131,6 +131,7 @@ function viaStep(
   { plan, pulls }: NonNullable<DeviceFacts['via']>,
   image: string | null,
   index: number,
+  images: ImageNames,
 ): ViaStep {
   if (image === null) {
     const last = plan.steps.at(-1)
@@ -144,7 +145,7 @@ function viaStep(
   const same = plan.steps.filter((step) => step.image === image)
   const step = same[Math.min(index, same.length - 1)]
   if (step !== undefined) return step
-  const attempts = pulls.filter((pull) => namesImage(image, pull.image))
+  const attempts = pulls.filter((pull) => images.names(image, pull.image))
   return { image, standing: standingOfVia(best(attempts)), pull: best(attempts) ?? null, attempts }
 }
 
@@ -166,7 +167,7 @@ function sortPulls(facts: DeviceFacts): { right: PullRecord[]; wrong: PullRecord
   const rows = [...facts.rows, ...facts.behindRows]
   const free = facts.rows.every((row) => row.image === null)
   for (const pull of facts.pulls) {
-    const names = (cell: string | null): boolean => cell !== null && namesImage(cell, pull.image)
+    const names = (cell: string | null): boolean => cell !== null && facts.images.names(cell, pull.image)
     const kind = rows.some((row) => names(row.image))
       ? 'right'
       : rows.some((row) => names(row.rollback))
@@ -198,7 +199,7 @@ function printedDigest(facts: DeviceFacts, steps: readonly StepPlan[]): PrintedD
     algorithm,
     value,
     image: image?.name ?? null,
-    planned: image === undefined || planned === null ? null : namesImage(planned, image),
+    planned: image === undefined || planned === null ? null : facts.images.names(planned, image),
   }
 }
 

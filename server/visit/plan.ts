@@ -158,7 +158,7 @@ function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<str
 /** Those that pull themselves first: what a device behind another one got is read from that one's row. */
 function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>): DevicePlan[] {
   const planned = new Map<string, DevicePlan>()
-  const offered = createImageNames(facts.images)
+  const images = createImageNames([...facts.images, ...facts.pulls.map(({ image }) => image)])
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
     if (row.via === null) continue
@@ -170,7 +170,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
       ...there,
       over: facts.over,
       notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
-      isOffered: offered.has,
+      images,
       behindRows: behind.get(key) ?? [],
       ...(via !== undefined && { via }),
     }

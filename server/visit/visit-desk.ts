@@ -8,6 +8,7 @@ import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { DarkOrBack, Plan } from './plan-shape.ts'
+import { createImageNames, type ImageNames } from './planned-image.ts'
 import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
@@ -66,6 +67,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   let finder: DeviceFinder = createDeviceFinder([])
   let allowed: AllowedImages = createAllowedImages([])
   let plan: Plan | undefined
+  let names: ImageNames | undefined
 
   const watch =
     deps.watchReturn === undefined
@@ -83,6 +85,11 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
             deps.say(overdueText(device, darkMs, seenBefore))
           },
         })
+
+  function imageNames(): ImageNames {
+    names ??= createImageNames(deps.images())
+    return names
+  }
 
   function stale(): void {
     plan = undefined
@@ -125,7 +132,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
 
   function shout(entry: EntryOf<'fetch-begun'>): void {
     if (entry.promised === 0 || entry.rehearsal === true || file.sheet === undefined) return
-    const verdict = allowed.judge(find(seen(entry.client)), entry.image)
+    const verdict = allowed.judge(find(seen(entry.client)), entry.image, imageNames())
     if (verdict.kind !== 'wrong' || verdict.planned.length === 0) return
     const key = `${verdict.device} ${entry.image.sha256}`
     if (shouted.has(key)) return
@@ -171,7 +178,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     refusal(client, image) {
       if (!deps.onlyPlanned) return undefined
       if (file.sheet === undefined) return { why: 'there is no visit sheet', hint: HINT_NO_SHEET }
-      const verdict = allowed.judge(find(seen(client)), image)
+      const verdict = allowed.judge(find(seen(client)), image, imageNames())
       if (verdict.kind === 'planned') return undefined
       if (verdict.kind === 'not on the sheet') return { why: verdict.why, hint: HINT_ROW }
       const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
@@ -187,6 +194,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     },
     imagesChanged() {
       plan = undefined
+      names = undefined
     },
     async start() {
       await file.look()

@@ -1,6 +1,8 @@
 import { describe, expect, it } from 'vitest'
+import type { ImageReference } from '../../server/ledger/entries.ts'
+import { planAgainstFacts } from '../../server/visit/plan.ts'
 import { standingWords } from '../../server/visit/plan-words.ts'
-import { deviceOf, planOf, RADIO, SWITCH_41, SWITCH_44, sheetRows, story } from './visit-story.ts'
+import { deviceOf, factsOf, planOf, RADIO, SWITCH_41, SWITCH_44, sheetRows, story } from './visit-story.ts'
 
 const MAC_A = '00:00:5e:00:53:0a'
 const MAC_B = '00:00:5e:00:53:0b'
@@ -67,6 +69,19 @@ describe('the plan against what happened', () => {
       expect(deviceOf(planOf(rows, story().pull(A, SWITCH_44).entries), 'desk').standing).toBe('pulled')
     },
   )
+
+  it('does not take switch.bin for SWITCH.BIN where both are on offer; where one is, letter case does not count', () => {
+    const upper = { ...SWITCH_44, name: 'SWITCH.BIN', plainPath: 'SWITCH.BIN' }
+    const lower = { ...SWITCH_41, name: 'switch.bin', plainPath: 'switch.bin' }
+    const rows = sheetRows('device,address,image', 'desk,192.0.2.10,SWITCH.BIN')
+    const desk = (cells: typeof rows, pulled: ImageReference, images: readonly ImageReference[]) =>
+      deviceOf(planAgainstFacts({ ...factsOf(cells, story().pull(A, pulled).entries), images }), 'desk')
+    expect(desk(rows, lower, [upper, lower]).standing).toBe('wrong image')
+    expect(desk(rows, upper, [upper, lower]).standing).toBe('pulled')
+    expect(desk(rows, lower, [lower]).standing).toBe('pulled')
+    const neither = sheetRows('device,address,image', 'desk,192.0.2.10,Switch.Bin')
+    expect(desk(neither, lower, [upper, lower]).warnings.join()).toContain('never on offer')
+  })
 
   it('keeps short numbers from naming a digest, and says when nothing of the name was on offer', () => {
     const rows = sheetRows('device,address,image', 'desk,192.0.2.10,44')
