@@ -88,7 +88,14 @@ const bodies = {
     notes: Type.Array(Text),
   },
   'image-gone': { name: Text, sha256: Hex256 },
-  published: { name: Text, algorithm: Text, digest: Text, by: Text },
+  published: {
+    name: Text,
+    algorithm: Text,
+    digest: Text,
+    by: Text,
+    /** Of the same pasting as the entry before; else what was pasted earlier for this image counts no more. */
+    also: Type.Optional(Type.Literal(true)),
+  },
   held: { name: Text, sha256: Type.Optional(Hex256), reason: Text },
   lifted: { name: Text, sha256: Hex256, reason: Text, by: Text },
   'fetch-begun': {

@@ -23,6 +23,8 @@ export function createChecksumFiles(options: {
   onTrouble: (message: string) => void
 }): ChecksumFiles {
   const known = new Map<string, FileIdentity>()
+  /** Those that could not be read, with what was said about it. */
+  const unread = new Map<string, string>()
   let reading: Promise<void> = Promise.resolve()
   let rejudging: Promise<void> | undefined
   let closed = false
@@ -30,13 +32,23 @@ export function createChecksumFiles(options: {
   function tell(name: string, gone: boolean): void {
     reading = reading
       .then(() => (closed ? undefined : options.judge.checksumFileChanged?.(name, gone)))
-      .catch((error) => {
-        const why = error instanceof Error ? error.message : String(error)
-        options.onTrouble(`The checksum file ${name} could not be read: ${why}`)
-      })
+      .then(
+        () => void unread.delete(name),
+        (error: unknown) => notRead(name, error instanceof Error ? error.message : String(error)),
+      )
     rejudging ??= rejudgeSoon().finally(() => {
       rejudging = undefined
     })
+  }
+
+  /** Another program may hold it for a moment: tried again when it is seen next, and said once. */
+  function notRead(name: string, why: string): void {
+    known.delete(name)
+    if (unread.get(name) === why) return
+    unread.set(name, why)
+    options.onTrouble(
+      `The checksum file ${name} could not be read, and is tried again every few seconds: ${why}`,
+    )
   }
 
   async function rejudgeSoon(): Promise<void> {
@@ -53,6 +65,7 @@ export function createChecksumFiles(options: {
       tell(name, false)
     },
     gone(name) {
+      unread.delete(name)
       if (known.delete(name)) tell(name, true)
     },
     read: () => reading,

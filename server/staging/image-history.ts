@@ -2,7 +2,7 @@
  * What the ledger knows of images: which file a plain path was offered for, which block lists were recorded,
  * which holds were lifted. Also turns the catalogue's news into entries, each written once.
  */
-import type { Entry, NewEntryOf } from '../ledger/entries.ts'
+import type { Entry, NewEntryOf, Published } from '../ledger/entries.ts'
 import type { Image, Version } from './image.ts'
 
 export interface ImageHistory {
@@ -12,6 +12,8 @@ export interface ImageHistory {
   offered(path: string): string | undefined
   knownBlocks(name: string, sha256: string): string | undefined
   lift(name: string, sha256: string): { by: string; reason: string } | undefined
+  /** The published checksum that this version was last found to differ from. */
+  differed(name: string, sha256: string): Published | undefined
   /** What persons pasted as published for images: the latest text for each, one digest a line. */
   pasted(): readonly { name: string; text: string; by: string }[]
   /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
@@ -24,9 +26,9 @@ export function createImageHistory(): ImageHistory {
   const paths = new Map<string, string>()
   const blocks = new Map<string, string>()
   const lifts = new Map<string, { by: string; reason: string }>()
-  const present = new Map<string, { sha256: string; essence: string }>()
+  const present = new Map<string, { sha256: string; essence: string; published: Published }>()
   const held = new Map<string, string>()
-  const pasted = new Map<string, { digests: string[]; by: string; seq: number }>()
+  const pasted = new Map<string, { digests: string[]; by: string }>()
   const key = (name: string, sha256: string): string => `${sha256} ${name}`
 
   function take(entry: Entry): void {
@@ -34,8 +36,13 @@ export function createImageHistory(): ImageHistory {
       case 'image':
         paths.set(entry.plainPath, entry.name)
         blocks.set(key(entry.name, entry.sha256), entry.blocksSha256)
-        present.set(entry.name, { sha256: entry.sha256, essence: essence(entry) })
-        if (!held.get(entry.name)?.startsWith(entry.sha256)) held.delete(entry.name)
+        present.set(entry.name, {
+          sha256: entry.sha256,
+          essence: essence(entry),
+          published: entry.published,
+        })
+        // It stands otherwise now: where that is a hold, its entry comes next, be it with the same reason as before.
+        held.delete(entry.name)
         break
       case 'image-gone':
         present.delete(entry.name)
@@ -46,11 +53,8 @@ export function createImageHistory(): ImageHistory {
         if (entry.sha256 !== undefined) lifts.delete(key(entry.name, entry.sha256))
         break
       case 'published': {
-        // The digests of one pasting stand in a row; a later pasting takes the place of an earlier one.
-        const before = pasted.get(entry.name)
-        const sameText = before !== undefined && before.seq === entry.seq - 1
-        const digests = sameText ? [...before.digests, entry.digest] : [entry.digest]
-        pasted.set(entry.name, { digests, by: entry.by, seq: entry.seq })
+        const before = entry.also === true ? (pasted.get(entry.name)?.digests ?? []) : []
+        pasted.set(entry.name, { digests: [...before, entry.digest], by: entry.by })
         break
       }
       case 'lifted':
@@ -65,6 +69,10 @@ export function createImageHistory(): ImageHistory {
     offered: (path) => paths.get(path),
     knownBlocks: (name, sha256) => blocks.get(key(name, sha256)),
     lift: (name, sha256) => lifts.get(key(name, sha256)),
+    differed(name, sha256) {
+      const last = present.get(name)
+      return last?.sha256 === sha256 && last.published.standing === 'differs' ? last.published : undefined
+    },
     pasted: () => [...pasted].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by })),
     onRecord: (name) => present.get(name)?.sha256,
     entriesFor(image) {

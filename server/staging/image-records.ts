@@ -7,6 +7,7 @@ import type { EntryOf, NewEntry } from '../ledger/entries.ts'
 import type { Image } from './image.ts'
 import type { ImageHistory } from './image-history.ts'
 import type { JudgedCatalogue } from './judged-catalogue.ts'
+import { claimsInText } from './published/claims.ts'
 
 export interface ImageRecords {
   /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
@@ -72,11 +73,13 @@ export function createImageRecords({
     },
     async paste(name, text, by) {
       present(name)
-      const claims = judged.paste(name, text, by)
+      const claims = claimsInText(text, by)
       if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
-      for (const { algorithm, digest } of claims) {
-        history.take(append({ kind: 'published', name, algorithm, digest, by }))
+      for (const [index, { algorithm, digest }] of claims.entries()) {
+        const also = index > 0 && { also: true as const }
+        history.take(append({ kind: 'published', name, algorithm, digest, by, ...also }))
       }
+      judged.paste(name, claims)
       await catalogue.rejudge(name)
     },
   }

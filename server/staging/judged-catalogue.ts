@@ -5,15 +5,12 @@ import { createFormatChecker } from './formats/checker.ts'
 import type { ImageHistory } from './image-history.ts'
 import { createJudge } from './judgement.ts'
 import { createPublishedBook, type Unmatched } from './published/book.ts'
-import type { Claim } from './published/claims.ts'
+import { type Claim, claimsInText } from './published/claims.ts'
 
 export interface JudgedCatalogue {
   readonly catalogue: Catalogue
-  /**
-   * Takes what a person pasted as published for an image; the image is judged anew after `recorded`.
-   * Returns the digests found; none: the text holds none.
-   */
-  paste(imageName: string, text: string, by: string): readonly Claim[]
+  /** What a person pasted as published for an image, in the place of what was pasted before; `rejudge` follows. */
+  paste(imageName: string, claims: readonly Claim[]): void
   /** Published checksums that name files which are not there, and lines that could not be read. */
   unmatched(): readonly Unmatched[]
   close(): Promise<void>
@@ -30,11 +27,11 @@ export async function openJudgedCatalogue(
   const book = createPublishedBook({
     imageNames: () => opened?.names() ?? NO_NAMES,
   })
-  for (const { name, text, by } of history.pasted()) book.paste(name, text, by)
+  for (const { name, text, by } of history.pasted()) book.paste(name, claimsInText(text, by))
   try {
     const catalogue = await createCatalogue({
       settings,
-      judge: createJudge({ folder: settings.folder, book, formats }),
+      judge: createJudge({ folder: settings.folder, book, formats, differed: history.differed }),
       offered: history.offered,
       knownBlocks: history.knownBlocks,
       lifts: history.lift,

@@ -30,6 +30,8 @@ export interface JudgeDeps {
   readonly folder: string
   readonly book: PublishedBook
   readonly formats: Pick<FormatChecker, 'check'>
+  /** The published checksum that this version was found to differ from, as the ledger knows. */
+  readonly differed?: ((name: string, sha256: string) => Published | undefined) | undefined
 }
 
 const Checked = Type.Object({
@@ -38,7 +40,7 @@ const Checked = Type.Object({
   notes: Type.Array(Type.String()),
 })
 
-export function createJudge({ folder, book, formats }: JudgeDeps): Judge {
+export function createJudge({ folder, book, formats, differed }: JudgeDeps): Judge {
   return {
     isChecksumFile,
     async checksumFileChanged(name, gone) {
@@ -52,7 +54,11 @@ export function createJudge({ folder, book, formats }: JudgeDeps): Judge {
         book.standingOf(name, digest),
         known ?? formats.check(file, { name }),
       ])
-      return judgementOf(version, standing, checked)
+      const judgement = judgementOf(version, standing, checked)
+      if (standing.standing !== 'none') return judgement
+      const before = earlier?.published.standing === 'differs' ? earlier.published : undefined
+      const unmet = before ?? differed?.(name, version.sha256)
+      return unmet === undefined ? judgement : stillDiffering(judgement, unmet)
     },
   }
 }
@@ -108,6 +114,16 @@ function differsReason({ algorithm, source, conflict }: Standing): string {
     return `The published checksums contradict each other: ${conflict.join('; ')}. Find out which one belongs to this file and remove the other.`
   }
   return `Its ${labelOf(algorithm)} is not the published one (${source ?? 'source unknown'}). The file is damaged or another version: download it again, or get the checksum that belongs to it.`
+}
+
+/**
+ * A checksum that is removed, emptied or half written was not met all the same: only one that matches, or a person,
+ * lets the image pass.
+ */
+function stillDiffering(judgement: FullJudgement, published: Published): FullJudgement {
+  const label = labelOf(published.algorithm as Algorithm | undefined)
+  const hold = `Its ${label} was not the published one (${published.source ?? 'source unknown'}), and that is not to be found any more. Put the checksum that belongs to this file beside it, download it again, or lift the hold.`
+  return { ...judgement, published, hold, sure: false }
 }
 
 /** What the format check has against the file, as a sentence; undefined when nothing. */

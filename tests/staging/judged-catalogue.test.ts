@@ -5,7 +5,7 @@ import { gzipSync } from 'node:zlib'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
 import { createFormatChecker, type FormatChecker } from '../../server/staging/formats/checker.ts'
-import { createJudge } from '../../server/staging/judgement.ts'
+import { createJudge, type JudgeDeps } from '../../server/staging/judgement.ts'
 import { createPublishedBook } from '../../server/staging/published/book.ts'
 import { type Stage, stage, until } from './stage.ts'
 
@@ -22,9 +22,9 @@ afterEach(async () => {
   catalogue = undefined
 })
 
-async function open(): Promise<Catalogue> {
+async function open(differed?: JudgeDeps['differed']): Promise<Catalogue> {
   const book = createPublishedBook({ imageNames: () => (catalogue?.images() ?? []).map(({ name }) => name) })
-  catalogue = await staged.open({ judge: createJudge({ folder: staged.folder, book, formats }) })
+  catalogue = await staged.open({ judge: createJudge({ folder: staged.folder, book, formats, differed }) })
   return catalogue
 }
 
@@ -54,14 +54,73 @@ describe('a staging folder that is judged', () => {
     expect(here.get('SHA512SUMS')).toBeUndefined()
   })
 
-  it('holds an image when a checksum that differs is published, and frees it when that goes', async () => {
+  it('holds an image when a checksum that differs is published, and frees it when the right one is', async () => {
     await writeFile(staged.path('x.gz'), WHOLE)
     const here = await open()
     await until(here, 'x.gz', (image) => image?.state === 'ready')
     await writeFile(staged.path('SHA256SUMS'), `${'0'.repeat(64)}  x.gz\n`)
     const held = await until(here, 'x.gz', (image) => image?.state === 'held')
     expect(held?.published.standing).toBe('differs')
-    await rm(staged.path('SHA256SUMS'))
-    expect((await until(here, 'x.gz', (image) => image?.state === 'ready'))?.published.standing).toBe('none')
+    await writeFile(staged.path('SHA256SUMS'), `${sha256(WHOLE)}  x.gz\n`)
+    const freed = await until(here, 'x.gz', (image) => image?.state === 'ready')
+    expect(freed?.published.standing).toBe('matches')
+  })
+
+  it.each([
+    ['removed', (file: string) => rm(file)],
+    ['emptied', (file: string) => writeFile(file, '')],
+  ])('keeps the hold when the checksum that differs is %s', async (_how, undo) => {
+    await writeFile(staged.path('x.gz'), WHOLE)
+    await writeFile(staged.path('SHA256SUMS'), `${'0'.repeat(64)}  x.gz\n`)
+    const here = await open()
+    await until(here, 'x.gz', (image) => image?.state === 'held')
+    await undo(staged.path('SHA256SUMS'))
+    const kept = await until(
+      here,
+      'x.gz',
+      (image) => image?.state !== 'held' || image.reason?.includes('not to be found any more') === true,
+    )
+    expect(kept).toMatchObject({ state: 'held', published: { standing: 'differs' } })
+    expect(kept?.reason).toMatch(
+      /Its SHA-256 was not the published one \(SHA256SUMS, line 1\).*lift the hold/,
+    )
+  })
+
+  it('keeps the hold over a restart, by what the ledger knows, when the checksum went meanwhile', async () => {
+    await writeFile(staged.path('x.gz'), WHOLE)
+    const published = { standing: 'differs', algorithm: 'sha256', source: 'SHA256SUMS, line 1' } as const
+    const here = await open((name, digest) =>
+      name === 'x.gz' && digest === sha256(WHOLE) ? published : undefined,
+    )
+    const held = await until(here, 'x.gz', (image) => image?.state === 'held' || image?.state === 'ready')
+    expect(held).toMatchObject({ state: 'held', published })
+  })
+})
+
+describe('a checksum file that cannot be read', () => {
+  it('is tried again until it can, and said once', async () => {
+    let fails = true
+    const said: string[] = []
+    await writeFile(staged.path('x.gz'), WHOLE)
+    await writeFile(staged.path('SHA256SUMS'), `${sha256(WHOLE)}  x.gz\n`)
+    const book = createPublishedBook({ imageNames: () => ['x.gz'] })
+    const judge = createJudge({ folder: staged.folder, book, formats })
+    catalogue = await staged.open({
+      judge: {
+        ...judge,
+        async checksumFileChanged(name, gone) {
+          if (fails) throw new Error('EBUSY')
+          await judge.checksumFileChanged?.(name, gone)
+        },
+      },
+    })
+    catalogue.events.on('trouble', (message) => said.push(message))
+    await until(catalogue, 'x.gz', (image) => image?.state === 'ready')
+    await catalogue.rescan()
+    await catalogue.rescan()
+    fails = false
+    const ready = await until(catalogue, 'x.gz', (image) => image?.published.standing === 'matches')
+    expect(ready?.state).toBe('ready')
+    expect(said).toEqual([expect.stringMatching(/SHA256SUMS could not be read.*tried again.*EBUSY/)])
   })
 })

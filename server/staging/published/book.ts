@@ -10,8 +10,7 @@ import type { ChecksumFile, Claim, KnownNames } from './claims.ts'
 import { checksumFileInTurns, entriesFor, knownNames, namesKnownBase, namesKnownFile } from './claims.ts'
 import { comparable, folderOf, withoutBrowserMark } from './match-names.ts'
 import { checksumFileName } from './names.ts'
-import type { ChecksumProblem, ParsedChecksums } from './parse.ts'
-import { findDigests, parseChecksums } from './parse.ts'
+import type { ChecksumProblem } from './parse.ts'
 
 export interface Standing {
   readonly standing: 'matches' | 'differs' | 'none'
@@ -37,11 +36,8 @@ export interface PublishedBook {
   /** The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. */
   setInTurns(fileName: string, content: Uint8Array | string): Promise<void>
   remove(fileName: string): void
-  /**
-   * Takes what a person pasted as published for `imageName`: one digest, or text that holds one or more.
-   * Returns the claims found; none: the text holds no digest.
-   */
-  paste(imageName: string, text: string, by: string): readonly Claim[]
+  /** Takes what a person pasted as published for `imageName`, in the place of what was pasted before. */
+  paste(imageName: string, claims: readonly Claim[]): void
   /** Every published checksum of the image, strongest first. Changes when the image is to be judged anew. */
   claimsOf(imageName: string): readonly Claim[]
   /** The digests that `standingOf` will ask for. */
@@ -122,11 +118,7 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
       beingRead.delete(fileName)
       files.delete(fileName)
     },
-    paste(imageName, text, by) {
-      const claims = claimsInText(text, by)
-      if (claims.length > 0) pasted.set(comparable(imageName), claims)
-      return claims
-    },
+    paste: (imageName, claims) => void pasted.set(comparable(imageName), claims),
     claimsOf,
     needs: (imageName) => [...new Set(claimsOf(imageName).map((claim) => claim.algorithm))],
     async standingOf(imageName, digestOf) {
@@ -140,12 +132,6 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
     },
     unmatched: () => [...files.values()].flatMap((file) => unmatchedIn(file, known())),
   }
-}
-
-function claimsInText(text: string, by: string): Claim[] {
-  const { entries }: ParsedChecksums = parseChecksums('', text.trim())
-  const found = entries.length > 0 ? entries : findDigests(text)
-  return found.map(({ algorithm, digest }) => ({ algorithm, digest, source: `pasted by ${by}` }))
 }
 
 async function compare(

@@ -7,7 +7,13 @@ import type { Algorithm } from './algorithm.ts'
 import type { IndexedEntries } from './match-names.ts'
 import { baseOf, basesOf, comparable, folderOf, indexingInTurns, pathsOf } from './match-names.ts'
 import type { ChecksumFileName } from './names.ts'
-import { type ParsedChecksums, type PublishedEntry, parsingInTurns } from './parse.ts'
+import {
+  findDigests,
+  type ParsedChecksums,
+  type PublishedEntry,
+  parseChecksums,
+  parsingInTurns,
+} from './parse.ts'
 
 /** One published checksum of an image. */
 export interface Claim {
@@ -16,6 +22,13 @@ export interface Claim {
   readonly digest: string
   /** Where it stands: file and line, or who pasted it. */
   readonly source: string
+}
+
+/** What a person pasted as published: one digest, or text that holds one or more; none when it holds none. */
+export function claimsInText(text: string, by: string): readonly Claim[] {
+  const { entries } = parseChecksums('', text.trim())
+  const found = entries.length > 0 ? entries : findDigests(text)
+  return found.map(({ algorithm, digest }) => ({ algorithm, digest, source: `pasted by ${by}` }))
 }
 
 export interface ChecksumFile {

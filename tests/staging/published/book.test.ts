@@ -2,6 +2,7 @@ import { createHash } from 'node:crypto'
 import { describe, expect, it } from 'vitest'
 import type { Algorithm } from '../../../server/staging/published/algorithm.ts'
 import { createPublishedBook } from '../../../server/staging/published/book.ts'
+import { claimsInText } from '../../../server/staging/published/claims.ts'
 
 const digest = (algorithm: Algorithm, content = 'abc') => createHash(algorithm).update(content).digest('hex')
 const own = (algorithm: Algorithm) => digest(algorithm)
@@ -122,8 +123,10 @@ describe('standing', () => {
 
   it('counts a pasted checksum like a file', async () => {
     const book = bookOf(['x'], {})
-    expect(book.paste('x', 'no digest here', 'engineer')).toEqual([])
-    expect(book.paste('x', ` SHA-256: ${digest('sha256').toUpperCase()} `, 'engineer')).toHaveLength(1)
+    expect(claimsInText('no digest here', 'engineer')).toEqual([])
+    const claims = claimsInText(` SHA-256: ${digest('sha256').toUpperCase()} `, 'engineer')
+    expect(claims).toHaveLength(1)
+    book.paste('x', claims)
     expect(await book.standingOf('x', own)).toMatchObject({
       standing: 'matches',
       source: 'pasted by engineer',

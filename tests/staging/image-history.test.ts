@@ -1,0 +1,63 @@
+/** What the ledger's entries tell of images, and which entries an image still wants. */
+import { expect, test } from 'vitest'
+import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { Image, Version } from '../../server/staging/image.ts'
+import { createImageHistory } from '../../server/staging/image-history.ts'
+
+const SHA = 'a'.repeat(64)
+
+function historyOf(...entries: readonly NewEntry[]) {
+  const history = createImageHistory()
+  let seq = 0
+  const take = (entry: NewEntry): void => {
+    seq += 1
+    history.take({ seq, at: '2026-03-03T18:00:00.000Z', prev: '', sum: '', ...entry } as Entry)
+  }
+  for (const entry of entries) take(entry)
+  return { history, take }
+}
+
+const pasted = (digest: string, also?: true): NewEntry => ({
+  kind: 'published',
+  name: 'reading-room.bin',
+  algorithm: 'sha256',
+  digest,
+  by: 'engineer',
+  ...(also && { also }),
+})
+
+test('the last pasting counts: two wrong ones in a row and the right one are three, a digest more of one is one', () => {
+  const { history } = historyOf(pasted('1'), pasted('2'), pasted('3'))
+  expect(history.pasted()).toEqual([{ name: 'reading-room.bin', text: '3', by: 'engineer' }])
+  const { history: both } = historyOf(pasted('1'), pasted('2'), pasted('3', true))
+  expect(both.pasted()).toEqual([{ name: 'reading-room.bin', text: '2\n3', by: 'engineer' }])
+})
+
+test('an image that is held again for the same reason, after it was freed, is on record as held again', () => {
+  const { history, take } = historyOf()
+  const version = { sha256: SHA, bytes: 1, crc32: '', blockBytes: 1, blocksSha256: SHA } as Version
+  const image = (state: 'ready' | 'held'): Image =>
+    ({
+      name: 'reading-room.bin',
+      plainPath: '/reading-room.bin',
+      digestPath: '/aaaaaaaa.bin',
+      modifiedMs: 0,
+      version,
+      state,
+      ...(state === 'held' && { reason: 'Its SHA-256 is not the published one.' }),
+      published: { standing: state === 'held' ? 'differs' : 'matches' },
+      format: { kind: 'unknown', verdict: 'unknown' },
+      notes: [],
+    }) as unknown as Image
+  const written = (state: 'ready' | 'held'): string[] => {
+    const entries = history.entriesFor(image(state))
+    for (const entry of entries) take(entry)
+    return entries.map(({ kind }) => kind)
+  }
+  expect(written('held')).toEqual(['image', 'held'])
+  expect(history.differed('reading-room.bin', SHA)).toEqual({ standing: 'differs' })
+  expect(written('held')).toEqual([])
+  expect(written('ready')).toEqual(['image'])
+  expect(history.differed('reading-room.bin', SHA)).toBeUndefined()
+  expect(written('held')).toEqual(['image', 'held'])
+})
