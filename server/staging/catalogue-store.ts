@@ -1,7 +1,8 @@
 /**
  * Digests kept between runs, in `catalogue.json` beside the ledger, so that an unchanged folder starts without
- * reading an image. The file is not trusted: a block list counts only when its digest is the one that the
- * ledger recorded for that image and SHA-256. A broken file costs time, never correctness.
+ * reading an image. The file is not trusted: it counts only as far as it says what the ledger recorded for that image
+ * and SHA-256 (block list, CRC-32, format), and no digest of it frees an image that differed from a published
+ * checksum. A broken file costs time, never correctness.
  */
 import { createHash } from 'node:crypto'
 import { mkdir, open, rename, rm } from 'node:fs/promises'
@@ -9,7 +10,7 @@ import { dirname } from 'node:path'
 import Type, { type Static } from 'typebox'
 import { Value } from 'typebox/value'
 import { systemCode } from '../errors.ts'
-import { FormatStanding, PublishedStanding } from '../ledger/entries.ts'
+import { type EntryOf, FormatStanding, PublishedStanding } from '../ledger/entries.ts'
 import { openRegular, tooLarge } from '../regular-file.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import type { FileIdentity, Version } from './image.ts'
@@ -44,8 +45,9 @@ const Record = Type.Object({
 const Stored = Type.Object({ form: Type.Literal(FORM), images: Type.Record(Type.String(), Record) })
 type StoredImage = Static<typeof Record>
 
-/** What the ledger says of a version: the SHA-256 (hex) over its block list. */
-export type KnownBlocks = (name: string, sha256: string) => string | undefined
+/** What the ledger says of a version. */
+export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'published' | 'format'>
+export type Recorded = (name: string, sha256: string) => OnRecord | undefined
 
 export interface CatalogueStore {
   /** The version and judgement of exactly this file, when they can be trusted. */
@@ -60,7 +62,7 @@ export interface CatalogueStore {
 /** `file`: absolute path of the store. Never throws: what is wrong with the file goes to `onTrouble`. */
 export async function openCatalogueStore(options: {
   file: string
-  knownBlocks: KnownBlocks
+  recorded: Recorded
   onTrouble: (message: string) => void
 }): Promise<CatalogueStore> {
   const { file, onTrouble } = options
@@ -108,7 +110,7 @@ export async function openCatalogueStore(options: {
     find(name, identity) {
       const stored = images.get(name)
       if (stored === undefined || !isSameFile(stored, identity)) return undefined
-      return trusted(stored, identity, options.knownBlocks(name, stored.sha256))
+      return trusted(stored, identity, options.recorded(name, stored.sha256))
     },
     put(name, version, judgement) {
       images.set(name, storedForm(version, judgement, images.get(name)))
@@ -136,14 +138,15 @@ function isSameFile(stored: StoredImage, identity: FileIdentity): boolean {
 function trusted(
   stored: StoredImage,
   identity: FileIdentity,
-  recorded: string | undefined,
+  recorded: OnRecord | undefined,
 ): { version: Version; judgement?: Judgement } | undefined {
-  if (recorded === undefined || stored.blockBytes !== BLOCK_BYTES) return undefined
+  if (recorded === undefined || stored.crc32 !== recorded.crc32) return undefined
+  if (stored.blockBytes !== BLOCK_BYTES) return undefined
   const blocks = new Uint8Array(Buffer.from(stored.blocks, 'base64'))
   const bytes = Number(identity.size)
   if (blocks.length !== Math.ceil(bytes / BLOCK_BYTES) * 32) return undefined
   const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
-  if (blocksSha256 !== recorded) return undefined
+  if (blocksSha256 !== recorded.blocksSha256) return undefined
   const version: Version = Object.freeze({
     sha256: stored.sha256,
     bytes,
@@ -152,11 +155,16 @@ function trusted(
     blocks,
     blocksSha256,
     identity,
-    more: Object.freeze({ ...stored.more }),
+    more: Object.freeze(recorded.published.standing === 'differs' ? {} : { ...stored.more }),
   })
-  return stored.judgement === undefined
-    ? { version }
-    : { version, judgement: Object.freeze(stored.judgement as Judgement) }
+  const { judgement } = stored
+  return judgement !== undefined && sameFormat(judgement.format, recorded.format)
+    ? { version, judgement: Object.freeze(judgement as Judgement) }
+    : { version }
+}
+
+function sameFormat(a: OnRecord['format'], b: OnRecord['format']): boolean {
+  return a.kind === b.kind && a.verdict === b.verdict
 }
 
 function storedForm(version: Version, judgement: Judgement, old: StoredImage | undefined): StoredImage {

@@ -3,7 +3,7 @@ import { EventEmitter } from 'node:events'
 import { join, relative } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import type { Settings } from '../settings.ts'
-import { CATALOGUE_FILE, type KnownBlocks, openCatalogueStore } from './catalogue-store.ts'
+import { CATALOGUE_FILE, openCatalogueStore, type Recorded } from './catalogue-store.ts'
 import { createChecksumFiles } from './checksum-files.ts'
 import { createDigests } from './digests.ts'
 import { createDocuments } from './documents.ts'
@@ -24,7 +24,7 @@ export interface CatalogueOptions {
   readonly judge?: Judge
   /** The name of the file to which the ledger has given this plain path. */
   readonly offered?: (path: string) => string | undefined
-  readonly knownBlocks?: KnownBlocks
+  readonly recorded?: Recorded
   /** Lifts that the ledger knows. */
   readonly lifts?: (name: string, sha256: string) => Lift | undefined
   readonly clock?: Clock
@@ -77,7 +77,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
 
   const store = await openCatalogueStore({
     file: join(settings.records, CATALOGUE_FILE),
-    knownBlocks: options.knownBlocks ?? (() => undefined),
+    recorded: options.recorded ?? (() => undefined),
     onTrouble,
   })
   const rule = createOfferRule({

@@ -3,6 +3,7 @@
  * which holds were lifted. Also turns the catalogue's news into entries, each written once.
  */
 import type { Entry, NewEntryOf, Published } from '../ledger/entries.ts'
+import type { OnRecord, Recorded } from './catalogue-store.ts'
 import type { Image, Version } from './image.ts'
 
 export interface ImageHistory {
@@ -10,7 +11,8 @@ export interface ImageHistory {
   take(entry: Entry): void
   /** Name of the file to which this plain path (with leading `/`) was given. */
   offered(path: string): string | undefined
-  knownBlocks(name: string, sha256: string): string | undefined
+  /** What the last entry of this version says. */
+  readonly recorded: Recorded
   lift(name: string, sha256: string): { by: string; reason: string } | undefined
   /** The published checksum that this version was last found to differ from. */
   differed(name: string, sha256: string): Published | undefined
@@ -24,9 +26,9 @@ export interface ImageHistory {
 
 export function createImageHistory(): ImageHistory {
   const paths = new Map<string, string>()
-  const blocks = new Map<string, string>()
+  const versions = new Map<string, OnRecord>()
   const lifts = new Map<string, { by: string; reason: string }>()
-  const present = new Map<string, { sha256: string; essence: string; published: Published }>()
+  const present = new Map<string, { sha256: string; essence: string }>()
   const held = new Map<string, string>()
   const pasted = new Map<string, { digests: string[]; by: string }>()
   const key = (name: string, sha256: string): string => `${sha256} ${name}`
@@ -35,12 +37,13 @@ export function createImageHistory(): ImageHistory {
     switch (entry.kind) {
       case 'image':
         paths.set(entry.plainPath, entry.name)
-        blocks.set(key(entry.name, entry.sha256), entry.blocksSha256)
-        present.set(entry.name, {
-          sha256: entry.sha256,
-          essence: essence(entry),
+        versions.set(key(entry.name, entry.sha256), {
+          blocksSha256: entry.blocksSha256,
+          crc32: entry.crc32,
           published: entry.published,
+          format: entry.format,
         })
+        present.set(entry.name, { sha256: entry.sha256, essence: essence(entry) })
         // It stands otherwise now: where that is a hold, its entry comes next, be it with the same reason as before.
         held.delete(entry.name)
         break
@@ -67,11 +70,11 @@ export function createImageHistory(): ImageHistory {
   return {
     take,
     offered: (path) => paths.get(path),
-    knownBlocks: (name, sha256) => blocks.get(key(name, sha256)),
+    recorded: (name, sha256) => versions.get(key(name, sha256)),
     lift: (name, sha256) => lifts.get(key(name, sha256)),
     differed(name, sha256) {
-      const last = present.get(name)
-      return last?.sha256 === sha256 && last.published.standing === 'differs' ? last.published : undefined
+      const published = versions.get(key(name, sha256))?.published
+      return published?.standing === 'differs' ? published : undefined
     },
     pasted: () => [...pasted].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by })),
     onRecord: (name) => present.get(name)?.sha256,

@@ -33,7 +33,7 @@ export async function openJudgedCatalogue(
       settings,
       judge: createJudge({ folder: settings.folder, book, formats, differed: history.differed }),
       offered: history.offered,
-      knownBlocks: history.knownBlocks,
+      recorded: history.recorded,
       lifts: history.lift,
     })
     opened = catalogue

@@ -78,6 +78,8 @@ async function readChecksumFile(folder: string, name: string): Promise<Uint8Arra
 function checkedBefore(earlier: JudgeInput['earlier']): CheckedFormat | undefined {
   const checked = (earlier as FullJudgement | undefined)?.checked
   if (checked === undefined || checked.kind === NOT_CHECKED) return undefined
+  // The ledger vouches for `format` alone.
+  if (checked.kind !== earlier?.format.kind || checked.verdict !== earlier.format.verdict) return undefined
   return Value.Check(Checked, checked) ? checked : undefined
 }
 

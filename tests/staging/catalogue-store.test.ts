@@ -2,7 +2,7 @@ import { createHash } from 'node:crypto'
 import { mkdir, readdir, readFile, stat, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
-import { openCatalogueStore } from '../../server/staging/catalogue-store.ts'
+import { type OnRecord, openCatalogueStore, type Recorded } from '../../server/staging/catalogue-store.ts'
 import type { FileIdentity, Version } from '../../server/staging/image.ts'
 import type { Judgement } from '../../server/staging/judge.ts'
 import { type Stage, stage } from './stage.ts'
@@ -41,8 +41,14 @@ beforeEach(async () => {
 afterEach(() => place.close())
 
 const file = () => place.path('.fetchproof/catalogue.json')
-const open = (knownBlocks: (name: string, sha256: string) => string | undefined = () => blocksSha256) =>
-  openCatalogueStore({ file: file(), knownBlocks, onTrouble: (message) => void troubles.push(message) })
+const ON_RECORD: OnRecord = {
+  blocksSha256,
+  crc32: version.crc32,
+  published: judgement.published,
+  format: judgement.format,
+}
+const open = (recorded: Recorded = () => ON_RECORD) =>
+  openCatalogueStore({ file: file(), recorded, onTrouble: (message) => void troubles.push(message) })
 
 async function kept(name = 'x.bin'): Promise<void> {
   const store = await open()
@@ -73,11 +79,13 @@ describe('kept digests', () => {
   it('are not believed without the ledger, nor against it', async () => {
     await kept()
     expect((await open(() => undefined)).find('x.bin', identity)).toBeUndefined()
-    expect((await open(() => 'b'.repeat(64))).find('x.bin', identity)).toBeUndefined()
+    expect(
+      (await open(() => ({ ...ON_RECORD, blocksSha256: 'b'.repeat(64) }))).find('x.bin', identity),
+    ).toBeUndefined()
     const asked: string[] = []
     const store = await open((name, sha256) => {
       asked.push(`${name} ${sha256}`)
-      return blocksSha256
+      return ON_RECORD
     })
     store.find('x.bin', identity)
     expect(asked).toEqual([`x.bin ${version.sha256}`])
@@ -86,6 +94,7 @@ describe('kept digests', () => {
   it.each<[string, (text: string) => string]>([
     ['a block', (text) => text.replace('CQkJ', 'CQkK')],
     ['the block size', (text) => text.replace(`"blockBytes":${BLOCK_BYTES}`, '"blockBytes":1048576')],
+    ['the CRC-32', (text) => text.replace(version.crc32, '76543210')],
     ['the number of blocks', (text) => text.replace(/"blocks":"[^"]*"/, '"blocks":"CQkJ"')],
   ])('do not come back when %s was altered', async (_what, alter) => {
     await kept()
@@ -93,6 +102,20 @@ describe('kept digests', () => {
     expect(alter(text)).not.toBe(text)
     await writeFile(file(), alter(text))
     expect((await open()).find('x.bin', identity)).toBeUndefined()
+  })
+
+  it('come back without further digests when the ledger says that a published checksum differed', async () => {
+    await kept()
+    const differed = { ...ON_RECORD, published: { standing: 'differs' as const } }
+    expect((await open(() => differed)).find('x.bin', identity)?.version.more).toEqual({})
+  })
+
+  it('come back without a judgement whose format is not the one on record', async () => {
+    await kept()
+    const damaged = { ...ON_RECORD, format: { kind: 'gzip', verdict: 'damaged' as const } }
+    const found = (await open(() => damaged)).find('x.bin', identity)
+    expect(found?.version).toEqual(version)
+    expect(found?.judgement).toBeUndefined()
   })
 
   it.each([

@@ -15,6 +15,7 @@ import {
 import { createServer } from 'node:net'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
+import type { OnRecord } from '../../server/staging/catalogue-store.ts'
 import { FILE_ACCESS, type FileAccess } from '../../server/staging/file-access.ts'
 import type { Image } from '../../server/staging/image.ts'
 import type { EventSource } from '../../server/staging/watch.ts'
@@ -344,11 +345,12 @@ describe('a file that cannot be opened', () => {
 describe('a restart', () => {
   it('of an unchanged folder of 200 images opens none of them, and offers all', async () => {
     for (let at = 0; at < 200; at += 1) await writeFile(place.path(`${at}.bin`), `image ${at}`)
-    const known = new Map<string, string>()
+    const known = new Map<string, OnRecord>()
     const first = await place.open()
-    first.events.on('judged', (image) => {
-      if (image.version !== undefined)
-        known.set(`${image.name} ${image.version.sha256}`, image.version.blocksSha256)
+    first.events.on('judged', ({ name, version, published, format }) => {
+      if (version === undefined) return
+      const { blocksSha256, crc32 } = version
+      known.set(`${name} ${version.sha256}`, { blocksSha256, crc32, published, format })
     })
     await first.idle()
     await Promise.all(
@@ -358,9 +360,9 @@ describe('a restart', () => {
     await first.close()
     expect(known.size).toBe(200)
 
-    const knownBlocks = (name: string, digest: string) => known.get(`${name} ${digest}`)
+    const recorded = (name: string, digest: string) => known.get(`${name} ${digest}`)
     const { files, opened } = watchedFiles()
-    const second = await place.open({ files, knownBlocks })
+    const second = await place.open({ files, recorded })
     await second.idle()
     expect(second.images().map(({ name, state, version }) => [name, state, version?.sha256])).toEqual(
       before.map(({ name, version }) => [name, 'ready', version?.sha256]),
@@ -369,7 +371,7 @@ describe('a restart', () => {
     await second.close()
 
     await writeFile(place.path('7.bin'), 'changed while away')
-    const third = await place.open({ files, knownBlocks })
+    const third = await place.open({ files, recorded })
     await third.idle()
     expect(new Set(opened)).toEqual(new Set(['7.bin']))
     expect(third.get('7.bin')?.version?.sha256).toBe(sha256('changed while away'))
