@@ -375,6 +375,8 @@ function wireDesk(common: Common, folder: string): VisitDesk {
     renamed: past.pulls.renamed,
     fetches: () => past.recent,
     images: () => catalogue.images().map(imageReference),
+    linkMbps: settings.folderFile.linkMbps,
+    now: Date.now,
     isOwn: (address) => own().some((mine) => mine.address === address),
     record,
     say,

@@ -1,6 +1,6 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import { needsAHand, standingWords } from '../visit/plan-words.ts'
+import { needsAHand, standingWords, targetWords } from '../visit/plan-words.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import type { VisitRowView, VisitView } from './snapshot-shape.ts'
 
@@ -32,7 +32,7 @@ function rowView(device: DevicePlan): VisitRowView {
     address: device.seenAt.at(-1) ?? device.address,
     image: step?.image ?? null,
     versionBefore: device.versions.before ?? device.versions.plannedBefore,
-    versionTarget: device.versions.target,
+    versionTarget: targetWords(device.versions),
     versionAfter: device.versions.after,
     standing: [standingWords(device), ...returnWords(device), ...warnings].join('; '),
     wrong: needsAHand(device),

@@ -1,4 +1,5 @@
 /** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
+import { pacedMs } from '../delivery/at-the-same-time.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ClientRef, Entry } from '../ledger/entries.ts'
 import { standingText } from '../report/image-view.ts'
@@ -108,24 +109,33 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
 
 const ENDING_TEXT: Record<string, string> = {
   delivered: 'delivered: the client took every byte and closed in order',
-  unconfirmed: 'unconfirmed: every byte was handed over, but no close in order was seen',
+  unconfirmed: 'unconfirmed: every byte was handed over',
   'reset-late': 'reset by the client after the last byte was handed over: it may hold all or little',
   cut: 'CUT: the connection was lost',
   withdrawn: 'WITHDRAWN',
   'lost-track': 'lost track: the server had stopped',
 }
 
+/** Over less time a rate says nothing of the network. */
+const SHORTEST_JUDGED_S = 0.1
+/** A device that writes before it closes. */
+const LONG_CLOSING_S = 2
+
 function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string): string {
   const image = shortened(fetch.image?.name ?? '', 40)
   const whole = fetch.bytesHandedOver === fetch.bytesPromised
-  const of = `${whole ? '' : `${bytesText(fetch.bytesHandedOver)} of `}${bytesText(fetch.bytesPromised)} bytes`
-  const seconds = (fetch.durationMs ?? 0) / 1000
-  const rate = seconds > 0 ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
+  // What was handed over before a loss may have got lost with it.
+  const most = fetch.ending === 'cut' ? 'at most ' : ''
+  const handed = whole && most === '' ? '' : `${most}${bytesText(fetch.bytesHandedOver)} of `
+  const seconds = pacedMs(fetch) / 1000
+  const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
+  const closing = (fetch.durationMs ?? 0) / 1000 - seconds
+  const closed = closing >= LONG_CLOSING_S ? `, then ${durationText(closing)} until it ended` : ''
   const acknowledged = fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''
   const ending = ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? ''
-  const reason = fetch.reason === null || fetch.ending === 'unconfirmed' ? '' : ` (${visible(fetch.reason)})`
+  const reason = fetch.reason === null ? '' : ` (${visible(fetch.reason)})`
   const state = pull === undefined || pull.state === 'running' ? '' : ` | pull ${pull.state}`
-  return `${who}  ${image}  ${ending}${acknowledged}${reason}; ${of} in ${durationText(seconds)}${rate}${state}`
+  return `${who}  ${image}  ${ending}${acknowledged}${reason}; ${handed}${bytesText(fetch.bytesPromised)} bytes in ${durationText(seconds)}${rate}${closed}${state}`
 }
 
 function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {

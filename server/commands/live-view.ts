@@ -17,7 +17,8 @@ export interface LiveView {
   /** A line that stays. */
   print(line: string): void
   bell(): void
-  draw(pulls: readonly LivePull[]): void
+  /** `foot`: a line below the bars. */
+  draw(pulls: readonly LivePull[], foot?: string): void
   /** Removes the bars; lines printed afterwards stay plain. */
   end(): void
 }
@@ -43,12 +44,13 @@ export function createLiveView(screen: Screen): LiveView {
     bell() {
       if (live) screen.write('\x07')
     },
-    draw(pulls) {
+    draw(pulls, foot) {
       if (!live) return
       const rows = Math.max(1, (screen.rows ?? 24) - 4)
       const running = pulls.filter((pull) => pull.movement !== undefined)
       const lines = running.slice(0, rows).map((pull) => barLine(pull, screen.columns ?? 80))
       if (running.length > rows) lines.push(`… and ${running.length - rows} more pulls under way`)
+      if (lines.length > 0 && foot !== undefined) lines.push(cutTo(foot, screen.columns ?? 80))
       if (lines.join('\n') !== drawn.join('\n')) redraw('', lines)
     },
     end: () => redraw('', []),
@@ -69,5 +71,9 @@ export function barLine(pull: LivePull, columns: number): string {
     if (pull.rateNow !== undefined) parts.push(rateText(pull.rateNow))
     if (pull.secondsLeft !== undefined) parts.push(`${durationText(pull.secondsLeft)} left`)
   }
-  return [...parts.join('  ')].slice(0, Math.max(20, columns - 1)).join('')
+  return cutTo(parts.join('  '), columns)
+}
+
+function cutTo(line: string, columns: number): string {
+  return [...line].slice(0, Math.max(20, columns - 1)).join('')
 }

@@ -2,6 +2,7 @@
 import type { Depot } from '../depot.ts'
 import type { Base } from '../network/bases.ts'
 import { imageView, standingText } from '../report/image-view.ts'
+import { outlookWords } from '../report/outlook-words.ts'
 import { filledLine } from '../report/paste-line.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
@@ -18,11 +19,13 @@ export function openingWords(
   remarks: readonly string[],
 ): string[] {
   const images = depot.catalogue.images()
+  const outlook = depot.visit.outlook([])
   return [
     `Fetchproof ${VERSION}: serving ${visible(depot.settings.folder)}`,
     '',
     ...imageTable(images),
     '',
+    ...(outlook === null ? [] : [outlookWords(outlook), '']),
     ...pasteLines(images, depot),
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),

@@ -2,6 +2,7 @@
 import { setTimeout as wait } from 'node:timers/promises'
 import { createFetchBook } from '../delivery/fetches.ts'
 import type { Entry } from '../ledger/entries.ts'
+import { outlookWords } from '../report/outlook-words.ts'
 import { visible } from '../report/visible.ts'
 import { happeningOf } from './happenings.ts'
 import type { LiveView } from './live-view.ts'
@@ -38,6 +39,9 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
       })
       if (happening === undefined) return
       view.print(happening.text)
+      for (const { sentence, fetches: seen } of ended === undefined ? [] : depot.visit.hints()) {
+        if (seen.at(-1) === ended?.id) view.print(`          A guess: ${visible(sentence)}`)
+      }
       if (happening.bell) view.bell()
     })
   }
@@ -58,6 +62,10 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   }
   tableStands = true
   for (const act of early.splice(0)) act()
-  const drawing = setInterval(() => view.draw(depot.livePulls()), DRAW_MS)
+  const drawing = setInterval(() => {
+    const live = depot.livePulls()
+    const outlook = live.length === 0 ? null : depot.visit.outlook(live)
+    view.draw(live, outlook === null ? undefined : outlookWords(outlook))
+  }, DRAW_MS)
   drawing.unref()
 }

@@ -139,6 +139,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       bytesHandedOver: end.bytesHandedOver,
       ...(end.firstByteMs !== undefined && { firstByteMs: round(end.firstByteMs) }),
       ...(end.lastByteMs !== undefined && { lastByteMs: round(end.lastByteMs) }),
+      ...(end.acknowledgedMs !== undefined && { acknowledgedMs: round(end.acknowledgedMs) }),
       durationMs: round(end.durationMs),
       ...(reason !== undefined && { reason }),
     })

@@ -91,9 +91,16 @@ export function see(state: EndingState, seen: Seen): EndingState {
   if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
   if (seen.kind === 'time-out') {
     const acknowledged = state.phase === 'waiting, acknowledged'
-    return ended('unconfirmed', { ...(acknowledged && { acknowledged }), reason: 'the client did not close' })
+    return ended('unconfirmed', {
+      ...(acknowledged && { acknowledged }),
+      reason: isClosed(state) ? CLOSED_FIRST : 'the client did not close',
+    })
   }
   return state
+}
+
+function isClosed({ phase }: EndingState): boolean {
+  return phase === 'checking' || phase === 'draining'
 }
 
 const CLOSED_FIRST = 'the client had closed its sending side before the last byte was taken'

@@ -45,6 +45,7 @@ export interface FetchEnd {
   readonly bytesHandedOver: number
   readonly firstByteMs: number | undefined
   readonly lastByteMs: number | undefined
+  readonly acknowledgedMs: number | undefined
   readonly durationMs: number
 }
 
@@ -80,6 +81,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let movedAt = begunAt
   let firstByteAt: number | undefined
   let lastByteAt: number | undefined
+  let acknowledgedAt: number | undefined
   let stopLingering: (() => void) | undefined
   let polling: NodeJS.Timeout | undefined
   let endingStream: NodeJS.Timeout | undefined
@@ -90,6 +92,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     const before = state.phase
     state = see(state, seen)
     if (state.phase === before) return
+    if (state.phase === 'waiting, acknowledged') acknowledgedAt = clock()
     if (state.phase === 'ended') finish()
     else if (state.phase === 'checking' || (state.phase === 'draining' && before !== 'checking')) askQueue(0)
   }
@@ -215,6 +218,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
       bytesHandedOver: offset - plan.first,
       firstByteMs: firstByteAt === undefined ? undefined : firstByteAt - begunAt,
       lastByteMs: lastByteAt === undefined ? undefined : lastByteAt - begunAt,
+      acknowledgedMs: acknowledgedAt === undefined ? undefined : acknowledgedAt - begunAt,
       durationMs: clock() - begunAt,
     })
   }

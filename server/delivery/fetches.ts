@@ -55,6 +55,7 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, id: string, run: number): Fe
     ended: null,
     firstByteMs: null,
     lastByteMs: null,
+    acknowledgedMs: null,
     run,
     upMs: entry.upMs ?? null,
     durationMs: null,
@@ -76,6 +77,7 @@ function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>): FetchRe
     ended: entry.at,
     firstByteMs: entry.firstByteMs ?? null,
     lastByteMs: entry.lastByteMs ?? null,
+    acknowledgedMs: entry.acknowledgedMs ?? null,
     durationMs: entry.durationMs,
     reason: entry.reason ?? null,
   }
@@ -102,6 +104,7 @@ function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string, run: number)
     ended: entry.at,
     firstByteMs: null,
     lastByteMs: null,
+    acknowledgedMs: null,
     run,
     upMs: null,
     durationMs: null,

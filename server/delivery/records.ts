@@ -24,6 +24,8 @@ export interface FetchRecord {
   readonly ended: string | null
   readonly firstByteMs: number | null
   readonly lastByteMs: number | null
+  /** When the send queue was seen empty while the client was still to close. */
+  readonly acknowledgedMs: number | null
   /** Which run of the server recorded it, counted in its ledger. */
   readonly run: number
   /** When it began, in ms since that run began, by a clock that only goes forward; null in older ledgers. */
@@ -57,6 +59,7 @@ export interface PullRecord {
   readonly bytesCovered: number
   readonly begun: string
   readonly ended: string | null
+  /** From the first beginning to the last byte; how long the device then took to close is not in it. */
   readonly seconds: number | null
   readonly bytesPerSecond: number | null
   readonly versionChanged: boolean

@@ -129,8 +129,9 @@ function notesOf(
     )
   }
   const last = fetches.at(-1)
-  if (last?.ending === 'unconfirmed' && last.acknowledged === true) {
-    notes.push("the client's system acknowledged every byte, but no close in order was seen")
+  if (last?.ending === 'unconfirmed') {
+    const so = last.acknowledged === true ? "the client's system acknowledged" : 'handed over'
+    notes.push(`${so} every byte, but ${last.reason ?? 'no close in order was seen'}`)
   }
   return notes
 }

@@ -132,6 +132,8 @@ const bodies = {
     /** From the request to the first and to the last byte handed over; the rest of durationMs is waiting. */
     firstByteMs: Type.Optional(Type.Number({ minimum: 0 })),
     lastByteMs: Type.Optional(Type.Number({ minimum: 0 })),
+    /** Until the send queue was seen empty while the client was still to close. */
+    acknowledgedMs: Type.Optional(Type.Number({ minimum: 0 })),
     durationMs: Type.Number({ minimum: 0 }),
     reason: Type.Optional(Text),
   },

@@ -1,7 +1,7 @@
 /** One device in the printed record: what was planned, what was done, and how sure that is. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
-import { standingWords } from '../visit/plan-words.ts'
+import { standingWords, targetWords } from '../visit/plan-words.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-rows.ts'
 import { type Html, html } from './html.ts'
 import { standingText } from './image-view.ts'
@@ -76,7 +76,7 @@ function facts(device: DevicePlan, time: SiteTime): Html[] {
     field('Recognised by', device.identifiedBy ?? null),
     field('Version before', observed(versions.before, versions.plannedBefore, 'before', device, time)),
     field('Version after', observed(versions.after, null, 'after', device, time)),
-    field('Version planned', versions.target),
+    field('Version planned', targetWords(versions)),
   ]
 }
 

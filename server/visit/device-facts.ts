@@ -1,6 +1,7 @@
 /** What is known of one device of the sheet, gathered from the ledger's entries. Types only. */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { EntryOf } from '../ledger/entries.ts'
+import type { Hint } from './hints.ts'
 import type { DarkOrBack, DevicePlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
@@ -23,6 +24,8 @@ export interface DeviceFacts {
   /** The device that pulls for this one, and all that it pulled. */
   readonly via?: { readonly plan: DevicePlan; readonly pulls: readonly PullRecord[] }
   readonly over: boolean
+  /** What its fetches may mean. */
+  readonly hints: readonly Hint[]
   /** It went dark and should have been back by now. */
   readonly notBack: boolean
 }

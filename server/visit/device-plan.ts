@@ -25,9 +25,13 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
   const allDone = open === -1 || printed?.planned === true
   const at = allDone ? steps.length - 1 : open
   const standing = isWrongNow(right, wrong) ? 'wrong image' : wholeStanding(steps, at)
+  const lastImage = steps.at(-1)?.image ?? null
   const versions = versionStanding(
-    first?.versionBefore ?? null,
-    rows.findLast((row) => row.versionTarget !== null)?.versionTarget ?? null,
+    {
+      before: first?.versionBefore ?? null,
+      target: rows.findLast((row) => row.versionTarget !== null)?.versionTarget ?? null,
+      image: lastImage === null ? null : (facts.images.find(lastImage)?.name ?? null),
+    },
     observations,
   )
   const device: DevicePlan = {
@@ -89,7 +93,7 @@ function planSteps(facts: DeviceFacts): StepPlan[] {
       standing: shown === undefined ? standingOf(own, row, facts) : viaStanding(shown, facts),
       pull: own ?? shown?.pull ?? null,
       attempts: shown?.attempts ?? attempts,
-      offered: planned === null ? null : facts.images.has(planned),
+      offered: planned === null ? null : facts.images.find(planned) !== undefined,
     }
   })
 }

@@ -30,6 +30,7 @@ export function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
       `${pull.client.address} was used by another hardware address, ${pull.client.mac}: not counted for this device.`,
     )
   }
+  for (const { sentence } of facts.hints) remarks.push(`A guess: ${sentence}`)
   return [...remarks, ...outOfOrder(device.steps)]
 }
 

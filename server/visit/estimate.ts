@@ -1,5 +1,5 @@
 /**
- * How long pulls will take: before, from bytes, devices and link rate; during, from what was measured.
+ * How long pulls will take at least, from bytes, devices and link rate.
  *
  * The most that TCP carries over Ethernet with IPv4 and no options is 1460/1538 of the line rate: a packet of
  * 1500 octets holds 1460 of payload (20 for IPv4, RFC 791 §3.1; 20 for TCP, RFC 9293 §3.1) and takes 1538 octets on
@@ -40,39 +40,4 @@ export function estimates(
     const bytesPerSecond = mostBytesPerSecond(mbps)
     return { linkMbps: mbps, bytesPerSecond, seconds: bytes / bytesPerSecond }
   })
-}
-
-/** A reading of how many bytes had gone out in all, on a monotonic clock. */
-export interface Sample {
-  readonly atMs: number
-  readonly bytes: number
-}
-
-/** Rates are taken over this long: long enough for a device that pauses to write, short enough to follow. */
-const WINDOW_MS = 10_000
-
-/**
- * Bytes per second over the last 10 s of samples in order of time; undefined before there are two of them apart.
- * A counter that went back (another fetch) begins anew.
- */
-export function measuredRate(samples: readonly Sample[]): number | undefined {
-  const last = samples.at(-1)
-  if (last === undefined) return undefined
-  let first = last
-  for (let at = samples.length - 2; at >= 0; at -= 1) {
-    const sample = samples[at]
-    if (sample === undefined || sample.bytes > first.bytes) break
-    // The oldest one used may lie before the window: it is where the window's first step began.
-    if (last.atMs - first.atMs >= WINDOW_MS) break
-    first = sample
-  }
-  const elapsedMs = last.atMs - first.atMs
-  return elapsedMs > 0 ? ((last.bytes - first.bytes) / elapsedMs) * 1_000 : undefined
-}
-
-/** Seconds until `bytesLeft` have gone at the measured rate; undefined while nothing moves or nothing is measured. */
-export function secondsLeft(bytesLeft: number, samples: readonly Sample[]): number | undefined {
-  if (bytesLeft <= 0) return 0
-  const rate = measuredRate(samples)
-  return rate === undefined || rate <= 0 ? undefined : bytesLeft / rate
 }

@@ -2,7 +2,7 @@
  * Guesses from how fetches went, for the person at the site: what a device that stops or crawls may mean. Common
  * practice, graded as guesses; never part of an ending.
  */
-import { movedAtOnce, transferMs } from '../delivery/at-the-same-time.ts'
+import { movedAtOnce, pacedMs } from '../delivery/at-the-same-time.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { mostBytesPerSecond } from './estimate.ts'
 
@@ -50,25 +50,29 @@ export function hintsFrom(fetches: readonly FetchRecord[], linkMbps = 100): read
     else group.push(fetch)
   }
   return [...groups.values()].flatMap((group) => {
+    // What has been delivered since needs no explanation any more.
+    const since = group.slice(group.findLastIndex(({ ending }) => ending === 'delivered') + 1)
     // A window that never opens explains stops at one offset too: the nearer reason stands alone.
-    const stopped = firstWindowHint(group) ?? sameOffsetHint(group)
+    const stopped = firstWindowHint(since) ?? sameOffsetHint(since)
     return [stopped, slowHint(group, fetches, linkMbps)].filter((hint) => hint !== undefined)
   })
 }
 
 /** Stopped again and again at about the same place, on whole-image fetches and resumes alike. */
 function sameOffsetHint(group: readonly FetchRecord[]): Hint | undefined {
-  const stops = group.filter((fetch) => wasStopped(fetch) && fetch.bytesHandedOver > 0).slice(-STOPS_ALIKE)
+  const bytes = group[0]?.image?.bytes ?? 0
+  const stops = group
+    .filter((fetch) => wasStopped(fetch) && fetch.bytesHandedOver > 0 && endOffset(fetch) < bytes)
+    .slice(-STOPS_ALIKE)
   if (stops.length < STOPS_ALIKE) return undefined
   const offsets = stops.map(endOffset)
   const [lowest, highest] = [Math.min(...offsets), Math.max(...offsets)]
-  const bytes = stops[0]?.image?.bytes ?? 0
   if (highest - lowest > Math.min(STOP_SPREAD_BYTES, bytes * STOP_SPREAD_SHARE)) return undefined
   const percent = Math.floor((lowest / bytes) * 100)
   return hint(
     'same-offset',
     stops,
-    `Stopped ${stops.length} times near the same place (about ${percent} % of ${bytes} bytes). Perhaps the device has no room for the rest: compare its free flash memory with the size of the image.`,
+    `Stopped ${stops.length} times near the same place (about ${percent} % of the image). Perhaps the device has no room for the rest: compare its free flash memory with the size of the image.`,
   )
 }
 
@@ -96,10 +100,12 @@ function slowHint(
   linkMbps: number,
 ): Hint | undefined {
   const last = group.findLast(
-    (fetch) => fetch.ending === 'delivered' && fetch.bytesHandedOver >= JUDGED_BYTES && transferMs(fetch) > 0,
+    (fetch) => fetch.ending === 'delivered' && fetch.bytesHandedOver >= JUDGED_BYTES && pacedMs(fetch) > 0,
   )
   if (last === undefined) return undefined
-  const bytesPerSecond = (last.bytesHandedOver / transferMs(last)) * 1_000
+  const bytesPerSecond = (last.bytesHandedOver / pacedMs(last)) * 1_000
+  // However many share the link, it has no more to share.
+  if (bytesPerSecond >= mostBytesPerSecond(linkMbps) * SLOW_SHARE) return undefined
   const sharing = all.filter((other) => overlap(last, other)).length
   const share = mostBytesPerSecond(linkMbps) / Math.max(1, sharing)
   if (bytesPerSecond >= share * SLOW_SHARE) return undefined

@@ -20,3 +20,8 @@ export function plainStanding(standing: Standing, via: string | null): string {
 export function needsAHand(device: DevicePlan): boolean {
   return device.standing === 'wrong image' || device.warnings.length > 0
 }
+
+/** `4.4`, `4.4 (a guess from the name of the image)`, or null. */
+export function targetWords({ target, targetGuessed }: DevicePlan['versions']): string | null {
+  return targetGuessed ? `${target} (a guess from the name of the image)` : target
+}

@@ -8,6 +8,7 @@ import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
+import { hintsFrom } from './hints.ts'
 import type { DarkOrBack, DevicePlan, Plan, Standing, Stranger } from './plan-shape.ts'
 import { createImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
@@ -27,6 +28,8 @@ export interface PlanFacts {
   readonly macOf?: (address: string) => string | null
   /** Names of devices that went dark and should have been back by now. */
   readonly notBack?: ReadonlySet<string>
+  /** Of the slowest link that counts as a good one, in Mb/s; 100 unless told. */
+  readonly linkMbps?: number
 }
 
 interface Gathered {
@@ -159,6 +162,9 @@ function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<str
 function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>): DevicePlan[] {
   const planned = new Map<string, DevicePlan>()
   const images = createImageNames([...facts.images, ...facts.pulls.map(({ image }) => image)])
+  const hints = new Map(
+    hintsFrom(facts.fetches, facts.linkMbps).map((hint) => [hint.fetches.at(-1) ?? '', hint]),
+  )
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
     if (row.via === null) continue
@@ -171,6 +177,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
       over: facts.over,
       notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
       images,
+      hints: there.fetches.flatMap(({ id }) => hints.get(id) ?? []),
       behindRows: behind.get(key) ?? [],
       ...(via !== undefined && { via }),
     }

@@ -5,8 +5,8 @@ import type { ImageReference } from '../ledger/entries.ts'
 const FEWEST_DIGITS = 6
 
 export interface ImageNames {
-  /** True when the cell names an image that is known here. */
-  has(cell: string): boolean
+  /** The known image that the cell names, if any; of several with the digits of a digest, the first. */
+  find(cell: string): ImageReference | undefined
   /**
    * True when the cell names this image. Unicode form does not count, a digest path does too. Letter case counts
    * only where it tells known images apart: a sheet is typed by hand, but `SWITCH.BIN` is no plan for `switch.bin`
@@ -17,36 +17,38 @@ export interface ImageNames {
 
 /** Of the images that are, or were, on offer. */
 export function createImageNames(images: readonly ImageReference[]): ImageNames {
-  /** Files under each name, letter case aside. */
-  const files = new Map<string, Set<string>>()
-  for (const { plainPath, name } of images) {
-    for (const each of new Set([folded(plainPath), folded(name)])) {
-      const there = files.get(each)
-      if (there === undefined) files.set(each, new Set([name]))
-      else there.add(name)
+  const exact = new Map<string, ImageReference>()
+  /** Letter case aside: by file name, since versions of one file tell no two files apart. */
+  const alike = new Map<string, Map<string, ImageReference>>()
+  for (const image of images) {
+    for (const text of [image.plainPath, image.name]) {
+      exact.set(written(text), image)
+      const there = alike.get(folded(text))
+      if (there === undefined) alike.set(folded(text), new Map([[image.name, image]]))
+      else there.set(image.name, image)
     }
   }
-  const exact = new Set(images.flatMap(({ plainPath, name }) => [written(plainPath), written(name)]))
-  const digests = [...new Set(images.map(({ sha256 }) => sha256))]
-  const known = new Map<string, boolean>()
+  const found = new Map<string, ImageReference | undefined>()
 
-  function isKnown(cell: string): boolean {
-    if (exact.has(written(cell)) || files.get(folded(cell))?.size === 1) return true
+  function look(cell: string): ImageReference | undefined {
+    const same = exact.get(written(cell))
+    if (same !== undefined) return same
+    const [only, another] = alike.get(folded(cell))?.values() ?? []
+    if (only !== undefined && another === undefined) return only
     const digits = digitsOf(cell)
-    return digits !== undefined && digests.some((sha256) => sha256.startsWith(digits))
+    return digits === undefined ? undefined : images.find(({ sha256 }) => sha256.startsWith(digits))
   }
 
   return {
-    has(cell) {
-      const asked = known.get(cell) ?? isKnown(cell)
-      known.set(cell, asked)
-      return asked
+    find(cell) {
+      if (!found.has(cell)) found.set(cell, look(cell))
+      return found.get(cell)
     },
     names(cell, { plainPath, name, sha256 }) {
       const wanted = written(cell)
       if (wanted === written(plainPath) || wanted === written(name)) return true
       if (folded(cell) === folded(plainPath) || folded(cell) === folded(name)) {
-        return [...(files.get(folded(cell)) ?? [])].every((other) => other === name)
+        return [...(alike.get(folded(cell))?.keys() ?? [])].every((other) => other === name)
       }
       const digits = digitsOf(cell)
       return digits !== undefined && sha256.startsWith(digits)

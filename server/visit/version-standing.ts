@@ -3,12 +3,15 @@
  * written before. An order is claimed only where `compareVersions` can tell.
  */
 import type { EntryOf } from '../ledger/entries.ts'
+import { guessFromName } from './version-text.ts'
 import { compareVersions } from './versions.ts'
 
 export interface VersionStanding {
   /** `version_before` of the first row and `version_target` of the last one. */
   readonly plannedBefore: string | null
   readonly target: string | null
+  /** The target stands on no sheet: it was found in the name of the planned image. */
+  readonly targetGuessed: boolean
   /** A person's observation. */
   readonly before: string | null
   readonly after: string | null
@@ -17,17 +20,22 @@ export interface VersionStanding {
   readonly warnings: readonly string[]
 }
 
+/** `planned`: the cells of the sheet, and the name of the last planned image where it is known. */
 export function versionStanding(
-  plannedBefore: string | null,
-  target: string | null,
+  planned: { readonly before: string | null; readonly target: string | null; readonly image: string | null },
   observations: readonly EntryOf<'observed'>[],
 ): VersionStanding {
+  const plannedBefore = planned.before
+  const guessed = planned.image === null ? undefined : guessFromName(planned.image)?.version
+  const target = planned.target ?? guessed ?? null
+  const targetGuessed = planned.target === null && target !== null
+  const source = targetGuessed ? 'in the name of the image (a guess)' : 'planned'
   const before = observations.findLast((seen) => seen.before !== undefined)?.before ?? null
   const after = observations.findLast((seen) => seen.after !== undefined)?.after ?? null
   const warnings: string[] = []
   const start = before ?? plannedBefore
   if (start !== null && target !== null && compareVersions(start, target) === 'older') {
-    warnings.push(`Downgrade: the planned version ${target} is older than ${start}.`)
+    warnings.push(`Downgrade: the version ${source}, ${target}, is older than ${start}.`)
   }
   if (start !== null && after !== null && compareVersions(start, after) === 'older') {
     warnings.push(`Downgrade: the version observed after, ${after}, is older than ${start}.`)
@@ -37,9 +45,9 @@ export function versionStanding(
   }
   const reached = after === null || target === null ? null : isReached(after, target)
   if (reached === false) {
-    warnings.push(`The version observed after, ${after}, is not the planned one, ${target}.`)
+    warnings.push(`The version observed after, ${after}, is not the one ${source}, ${target}.`)
   }
-  return { plannedBefore, target, before, after, reached, warnings }
+  return { plannedBefore, target, targetGuessed, before, after, reached, warnings }
 }
 
 function isReached(after: string, target: string): boolean | null {

@@ -2,10 +2,13 @@
  * The visit while it is going on: the sheet as it stands, the plan against the ledger, devices' names, what the
  * sheet allows, and devices coming back. Writes the `sheet`, `device-dark` and `device-back` entries.
  */
+import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
 import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
+import { type Hint, hintsFrom } from './hints.ts'
+import { type Outlook, outlookOf } from './outlook.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { DarkOrBack, Plan } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
@@ -18,6 +21,10 @@ export interface VisitDesk {
   readonly sheet: ReadSheet | undefined
   /** undefined without a sheet; the same object until something changes. */
   plan(): Plan | undefined
+  /** What is still to be pulled, beside these that are under way; null without a sheet, or when nothing is. */
+  outlook(live: readonly LivePull[]): Outlook | null
+  /** What the fetches of the last hours may mean: guesses, of clients off the sheet too. */
+  hints(): readonly Hint[]
   /** Name of the client on the sheet, else null. */
   nameOf(client: SeenClient): string | null
   /** With --only-planned: why this client may not have this image; undefined when it may. */
@@ -48,6 +55,10 @@ export interface VisitDeskDeps {
   readonly renamed: () => void
   readonly fetches: () => readonly FetchRecord[]
   readonly images: () => readonly ImageReference[]
+  /** Rates of the links at hand; 100 and 1000 unless told. */
+  readonly linkMbps: readonly number[] | undefined
+  /** Wall clock, ms since the epoch. */
+  readonly now: () => number
   readonly isOwn: (address: string) => boolean
   /** False when the ledger did not take it. */
   readonly record: (entry: NewEntry) => boolean
@@ -68,6 +79,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   let allowed: AllowedImages = createAllowedImages([])
   let plan: Plan | undefined
   let names: ImageNames | undefined
+  let hints: readonly Hint[] | undefined
+  // What is good on the slowest link at hand is no sign of a bad cable.
+  const slowestLink = deps.linkMbps?.length ? Math.min(...deps.linkMbps) : undefined
 
   const watch =
     deps.watchReturn === undefined
@@ -155,24 +169,39 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     else if (entry.kind === 'sheet') onRecord = entry.sha256
   }
 
+  function planNow(): Plan | undefined {
+    if (file.sheet === undefined) return undefined
+    plan ??= planAgainstFacts({
+      rows: file.sheet.rows,
+      pulls: deps.pulls(),
+      fetches: deps.fetches(),
+      observations,
+      returns,
+      images: deps.images(),
+      over: false,
+      macOf: (address) => deps.macOf({ address }),
+      notBack,
+      ...(slowestLink !== undefined && { linkMbps: slowestLink }),
+    })
+    return plan
+  }
+
   return {
     get sheet() {
       return file.sheet
     },
-    plan() {
-      if (file.sheet === undefined) return undefined
-      plan ??= planAgainstFacts({
-        rows: file.sheet.rows,
-        pulls: deps.pulls(),
-        fetches: deps.fetches(),
-        observations,
-        returns,
-        images: deps.images(),
-        over: false,
-        macOf: (address) => deps.macOf({ address }),
-        notBack,
-      })
-      return plan
+    plan: planNow,
+    outlook(live) {
+      const now = planNow()
+      return now === undefined ? null : outlookOf(now, imageNames(), live, deps.linkMbps)
+    },
+    hints() {
+      const since = deps.now() - HINTS_FROM_MS
+      hints ??= hintsFrom(
+        deps.fetches().filter(({ begun }) => Date.parse(begun) >= since),
+        slowestLink,
+      )
+      return hints
     },
     nameOf,
     refusal(client, image) {
@@ -191,6 +220,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
       else if (entry.kind === 'fetch-ended') watchReturnOf(entry)
       if (file.sheet !== undefined) recordSheet(file.sheet)
       plan = undefined
+      hints = undefined
     },
     imagesChanged() {
       plan = undefined
@@ -208,6 +238,8 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   }
 }
 
+/** An earlier visit's troubles are not this one's. */
+const HINTS_FROM_MS = 12 * 3_600_000
 /** More stand on the page. */
 const ERRORS_SAID = 3
 const HINT_NO_SHEET = 'put visit.csv into the staging folder, or serve without --only-planned'

@@ -91,9 +91,12 @@ test('a connection that is forgotten while both ends close is delivered: its sen
 })
 
 test('our end of stream waits until the client has acknowledged every byte', async () => {
-  const { state, said } = await play([FULL, FULL, EMPTY], (client) => client.closed())
+  const { state, said, lastByteMs, acknowledgedMs } = await play([FULL, FULL, EMPTY], (client) =>
+    client.closed(),
+  )
   expect(said).toEqual(['end of stream after 3 questions'])
   expect(state.ending).toBe('delivered')
+  expect(acknowledgedMs).toBeGreaterThan((lastByteMs ?? Number.NaN) + 10)
 })
 
 test('our end of stream does not wait for long: a slow client may read to it', async () => {
@@ -119,6 +122,7 @@ test('a reset after the queue was seen empty is late, not delivered', async () =
 })
 
 test('a client that never closes is unconfirmed although its queue was empty', async () => {
-  const { state } = await play([EMPTY], () => undefined)
+  const { state, acknowledgedMs, durationMs } = await play([EMPTY], () => undefined)
   expect(state.ending).toBe('unconfirmed')
+  expect(acknowledgedMs).toBeLessThan(durationMs / 2)
 })

@@ -38,6 +38,13 @@ test('unconfirmed: no close within the linger time, or the connection vanished',
   expect(after(handed, closed, queue('vanished')).acknowledged).toBeUndefined()
 })
 
+test('unconfirmed says why: it did not close, or it had closed before the last byte was taken', () => {
+  expect(after(handed, late).reason).toBe('the client did not close')
+  const first = 'the client had closed its sending side before the last byte was taken'
+  expect(after(handed, closed, late).reason).toBe(first)
+  expect(after(closed, handed, queue('not empty'), late).reason).toBe(first)
+})
+
 test('reset-late: reset after the last byte was handed over, however far the close had come', () => {
   expect(after(handed, lost).ending).toBe('reset-late')
   expect(after(handed, closed, lost).ending).toBe('reset-late')

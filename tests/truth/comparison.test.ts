@@ -85,6 +85,7 @@ const FETCH: FetchRecord = {
   ended: '2026-11-25T20:00:01.000Z',
   firstByteMs: 1,
   lastByteMs: 2,
+  acknowledgedMs: null,
   run: 1,
   upMs: null,
   durationMs: 3,

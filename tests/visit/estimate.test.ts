@@ -1,12 +1,6 @@
 /** How long it takes. Framing: IEEE 802.3; the figures below are worked out by hand from its octets. */
 import { describe, expect, it } from 'vitest'
-import {
-  estimates,
-  measuredRate,
-  mostBytesPerSecond,
-  secondsLeft,
-  TCP_SHARE_OF_LINE_RATE,
-} from '../../server/visit/estimate.ts'
+import { estimates, mostBytesPerSecond, TCP_SHARE_OF_LINE_RATE } from '../../server/visit/estimate.ts'
 
 describe('before', () => {
   it('takes 1460 of 1538 octets for payload', () => {
@@ -35,45 +29,5 @@ describe('before', () => {
     expect(estimates([], [2_500])).toEqual([
       { linkMbps: 2_500, bytesPerSecond: mostBytesPerSecond(2_500), seconds: 0 },
     ])
-  })
-})
-
-describe('during', () => {
-  const steady = [0, 1, 2, 3].map((second) => ({ atMs: second * 1_000, bytes: second * 500 }))
-
-  it('goes by what was measured', () => {
-    expect(measuredRate(steady)).toBe(500)
-    expect(secondsLeft(1_000, steady)).toBe(2)
-  })
-
-  it('forgets what is more than 10 s ago', () => {
-    const samples = [
-      { atMs: 0, bytes: 0 },
-      { atMs: 1_000, bytes: 90_000 },
-      { atMs: 6_000, bytes: 90_500 },
-      { atMs: 11_000, bytes: 91_000 },
-    ]
-    expect(measuredRate(samples)).toBe(100)
-  })
-
-  it('promises nothing while nothing moves, nothing is measured, or nothing has happened', () => {
-    expect(secondsLeft(10, [])).toBeUndefined()
-    expect(secondsLeft(10, [{ atMs: 5, bytes: 9 }])).toBeUndefined()
-    expect(
-      secondsLeft(10, [
-        { atMs: 0, bytes: 9 },
-        { atMs: 12_000, bytes: 9 },
-      ]),
-    ).toBeUndefined()
-    expect(secondsLeft(0, [])).toBe(0)
-  })
-
-  it('begins anew when the counter went back', () => {
-    const samples = [
-      { atMs: 0, bytes: 9_000 },
-      { atMs: 1_000, bytes: 0 },
-      { atMs: 2_000, bytes: 300 },
-    ]
-    expect(measuredRate(samples)).toBe(300)
   })
 })

@@ -33,6 +33,7 @@ function fetch(over: Partial<FetchRecord>): FetchRecord {
     ended: null,
     firstByteMs: 1,
     lastByteMs: null,
+    acknowledgedMs: null,
     run: 1,
     upMs: null,
     durationMs: 20_000,
@@ -59,11 +60,22 @@ describe('stopped again and again at one offset', () => {
         client: '192.0.2.11',
         image: image.name,
         sentence: expect.stringMatching(
-          /^Stopped 3 times near the same place \(about 61 % of 104857600 bytes\)\. Perhaps/,
+          /^Stopped 3 times near the same place \(about 61 % of the image\)\. Perhaps/,
         ),
         fetches: stops.map(({ id }) => id),
       },
     ])
+  })
+
+  it('is not told any more once the image was delivered', () => {
+    const done = fetch({ ending: 'delivered', bytesHandedOver: image.bytes })
+    expect(kinds([...stops, done])).toEqual([])
+    expect(kinds([done, ...stops])).toEqual(['same-offset'])
+  })
+
+  it('is not told of clients that reset after the last byte: they had room', () => {
+    const late = [1, 2, 3].map(() => fetch({ ending: 'reset-late', bytesHandedOver: image.bytes }))
+    expect(kinds(late)).toEqual([])
   })
 
   it('counts resumes by where in the image they stopped', () => {

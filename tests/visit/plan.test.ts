@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest'
 import type { ImageReference } from '../../server/ledger/entries.ts'
 import { planAgainstFacts } from '../../server/visit/plan.ts'
-import { standingWords } from '../../server/visit/plan-words.ts'
+import { standingWords, targetWords } from '../../server/visit/plan-words.ts'
 import { deviceOf, factsOf, planOf, RADIO, SWITCH_41, SWITCH_44, sheetRows, story } from './visit-story.ts'
 
 const MAC_A = '00:00:5e:00:53:0a'
@@ -81,6 +81,36 @@ describe('the plan against what happened', () => {
     expect(desk(rows, lower, [lower]).standing).toBe('pulled')
     const neither = sheetRows('device,address,image', 'desk,192.0.2.10,Switch.Bin')
     expect(desk(neither, lower, [upper, lower]).warnings.join()).toContain('never on offer')
+  })
+
+  it('says of a device what stops at one place may mean, as a guess, and no more once it pulled all', () => {
+    const big = { ...SWITCH_44, bytes: 100_000_000 }
+    const stopped = story()
+    for (let times = 0; times < 3; times += 1) stopped.pull(A, big, { handed: 61_000_000 })
+    const remarks = (told: ReturnType<typeof story>): string =>
+      deviceOf(planOf(TWO, told.entries), 'desk').remarks.join()
+    expect(remarks(stopped)).toMatch(
+      /A guess: Stopped 3 times near the same place \(about 61 % of the image\)/,
+    )
+    expect(deviceOf(planOf(TWO, stopped.entries), 'hall').remarks.join()).not.toContain('guess')
+    expect(remarks(stopped.pull(A, big))).not.toContain('guess')
+  })
+
+  it('takes the version in the name of the image for the target where the sheet has none, marked as a guess', () => {
+    const rows = (target: string) =>
+      sheetRows(
+        'device,address,image,version_before,version_target',
+        `desk,192.0.2.10,44444444,4.9,${target}`,
+      )
+    const guessed = deviceOf(planOf(rows(''), []), 'desk')
+    expect(guessed.versions).toMatchObject({ target: '4.4', targetGuessed: true })
+    expect(targetWords(guessed.versions)).toBe('4.4 (a guess from the name of the image)')
+    expect(guessed.warnings.join()).toBe(
+      'Downgrade: the version in the name of the image (a guess), 4.4, is older than 4.9.',
+    )
+    const told = deviceOf(planOf(rows('5.0'), []), 'desk')
+    expect(told.versions).toMatchObject({ target: '5.0', targetGuessed: false })
+    expect(told.warnings).toEqual([])
   })
 
   it('keeps short numbers from naming a digest, and says when nothing of the name was on offer', () => {

@@ -54,6 +54,8 @@ async function deskOver(
     macOf: book.macOf,
     renamed: book.renamed,
     fetches: () => [],
+    linkMbps: undefined,
+    now: Date.now,
     images: () => IMAGES,
     isOwn: (address) => address === '192.0.2.1',
     record(entry) {
