@@ -27,8 +27,8 @@ export async function audit(
   flags: AuditFlags,
   { stdout }: Surroundings,
 ): Promise<number> {
-  const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   checkFlags(flags)
+  const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   const print = (line: string): void => void stdout.write(`${line}\n`)
   if (flags.check === true) {
     const ledger = await auditLedgers(files, flags.head)
@@ -109,7 +109,13 @@ async function printText(
     flags.fetches === true
       ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), out)
       : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), out)
-  const none = flags.fetches === true ? 'No fetch is on record.\n' : 'No pull is on record.\n'
+  const what = flags.fetches === true ? 'fetch' : 'pull'
+  const filtered = [flags.client, flags.image, flags.since, flags.until, flags.ending, flags.state].some(
+    (filter) => filter !== undefined,
+  )
+  const none = filtered
+    ? `No ${what} on record is as asked for. Without the filters all are shown.\n`
+    : `No ${what} is on record.\n`
   const chains = checkLines(summaryOf(checked)).join('\n')
   out.write(`${rows === 0 ? none : ''}\n${chains}\n`)
 }
@@ -139,16 +145,28 @@ async function printTable<Row extends FetchRecord | PullRecord>(
   return count
 }
 
+const HEAD_MISSING =
+  'NONE of these ledgers holds the given head: lines were cut off at an end, or a ledger was rewritten, or it is another one.'
+
 function checkLines(ledger: LedgerSummary): string[] {
-  return ledger.ledgers.map(({ file, entries, intact, head, firstBad, tornBytes }) => {
-    const name = visible(file)
-    if (intact) {
-      const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
-      return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
-    }
-    if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
-    return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
-  })
+  return [...ledger.ledgers.map(chainLine), ...(ledger.headMissing === true ? [HEAD_MISSING] : [])]
+}
+
+function chainLine({
+  file,
+  entries,
+  intact,
+  head,
+  firstBad,
+  tornBytes,
+}: LedgerSummary['ledgers'][number]): string {
+  const name = visible(file)
+  if (intact) {
+    const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
+    return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
+  }
+  if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
+  return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
 }
 
 function ledgerJson(ledger: LedgerSummary): unknown {
@@ -159,11 +177,24 @@ function ledgerJson(ledger: LedgerSummary): unknown {
     intact,
     head,
     ...(firstBad !== undefined && { firstBad }),
+    ...(ledger.headMissing === true && { headMissing: true }),
     ...(ledgers.length > 1 && { ledgers }),
   }
 }
 
-function checkFlags({ since, until, head, check }: AuditFlags): void {
+function checkFlags(flags: AuditFlags): void {
+  const { since, until, head, check, ending, state, fetches, plan } = flags
+  // JSON holds pulls and fetches alike.
+  const both = flags.format === 'json'
+  const clash =
+    ending !== undefined && fetches !== true && !both
+      ? '--ending chooses among fetches: give --fetches too, or --state for pulls.'
+      : state !== undefined && fetches === true && !both
+        ? '--state chooses among pulls: leave out --fetches, or give --ending for fetches.'
+        : plan === true && fetches === true
+          ? 'Give either --plan (a row a device) or --fetches (a row a fetch), not both.'
+          : undefined
+  if (clash !== undefined) throw new FetchproofError('FP_USAGE', { why: clash })
   for (const [flag, time] of Object.entries({ since, until })) {
     if (time !== undefined && Number.isNaN(Date.parse(time))) {
       throw new FetchproofError('FP_USAGE', {
@@ -183,5 +214,9 @@ function checkFlags({ since, until, head, check }: AuditFlags): void {
 /** Waits where the reader is slower than we are. */
 async function written(out: NodeJS.WritableStream, text: string): Promise<void> {
   if (out.write(text)) return
-  await new Promise<void>((drained) => out.once('drain', drained))
+  // A stream that has failed never drains.
+  await new Promise<void>((free) => {
+    out.once('drain', free)
+    out.once('close', free)
+  })
 }

@@ -1,9 +1,10 @@
-/** What a rehearsal fetches: from the snapshot of the server that serves the folder, or from a list at a base URL. */
+/** What a rehearsal fetches: from the server that serves the folder, or from a list at a base URL. */
 import type { Dispatcher } from 'undici'
 import { request } from 'undici'
 import type { Snapshot } from '../bench/snapshot-shape.ts'
 import { FetchproofError } from '../errors.ts'
 import { REHEARSAL_HEADER } from '../image-port/image-port.ts'
+import type { ImageView } from '../report/image-view.ts'
 import { digestPath } from '../staging/naming.ts'
 import { MAX_CHECKSUM_FILE_BYTES, parseChecksums } from '../staging/published/parse.ts'
 import { inWords } from './rehearsal-asking.ts'
@@ -19,7 +20,10 @@ export interface Rehearsal {
 }
 
 /** Every ready image at every own address that is listened on. */
-export function targetsOfSnapshot({ addresses, images }: Pick<Snapshot, 'addresses' | 'images'>): Rehearsal {
+export function targetsServed(
+  addresses: Snapshot['addresses'],
+  images: readonly Omit<ImageView, 'urls'>[],
+): Rehearsal {
   const bases = addresses.flatMap(({ urls, tunnel }) => urls.map(({ url }) => ({ url, tunnel })))
   const offered = images.flatMap(({ name, state, plainPath, digestPath: short, bytes, sha256 }) =>
     state === 'ready' && sha256 !== null ? [{ name, paths: pathsOf(plainPath, short), bytes, sha256 }] : [],

@@ -4,6 +4,7 @@ import type { Snapshot } from '../bench/snapshot-shape.ts'
 import { userName } from '../depot.ts'
 import { FetchproofError } from '../errors.ts'
 import { createOwnAddresses, normalise } from '../network/addresses.ts'
+import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
 import { visible } from '../report/visible.ts'
@@ -11,7 +12,7 @@ import { createSettings } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { createProgress } from './progress.ts'
 import { type Checked, checkTarget, type Difference, type Target } from './rehearsal-checks.ts'
-import { type Rehearsal, targetsOfList, targetsOfSnapshot } from './rehearsal-targets.ts'
+import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 import type { RehearseFlags } from './rehearse.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
@@ -39,9 +40,7 @@ export async function rehearse(where: string, flags: RehearseFlags, around: Surr
   })
   try {
     const rehearsal =
-      server === undefined
-        ? await targetsOfList(base ?? '', dispatcher)
-        : targetsOfSnapshot((await server.ask('GET', '/api/snapshot')) as Snapshot)
+      server === undefined ? await targetsOfList(base ?? '', dispatcher) : await targetsOf(server)
     if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
     const checked = await checkAll(rehearsal, dispatcher, around)
     if (server !== undefined) await record(server, checked, flags.by ?? userName())
@@ -52,6 +51,13 @@ export async function rehearse(where: string, flags: RehearseFlags, around: Surr
   } finally {
     await dispatcher.destroy()
   }
+}
+
+/** All images: the snapshot has no more than a page can show. */
+async function targetsOf(server: RunningServer): Promise<Rehearsal> {
+  const { addresses } = (await server.ask('GET', '/api/snapshot')) as Pick<Snapshot, 'addresses'>
+  const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
+  return targetsServed(addresses, images)
 }
 
 /** Throws FP_USAGE for an address of another kind. */

@@ -2,6 +2,7 @@
  * Conditional requests, RFC 9110 §13, for one representation whose entity tag is its SHA-256: evaluated in the
  * order of §13.2.2. If-Match and If-Range compare strongly, If-None-Match weakly, as §13.1 demands of each.
  */
+import { parseHttpDate } from './http-date.ts'
 
 export interface Validators {
   /** With its quotes. */
@@ -52,7 +53,7 @@ function listsTag(header: string, etag: string, compared: 'strongly' | 'weakly')
 
 /** Undefined when the date cannot be read: the condition is then ignored (§13.1.3, §13.1.4). Whole seconds. */
 function isAfter(modifiedMs: number, date: string): boolean | undefined {
-  const limit = Date.parse(date)
-  if (Number.isNaN(limit)) return undefined
+  const limit = parseHttpDate(date.trim(), Date.now())
+  if (limit === undefined) return undefined
   return Math.floor(modifiedMs / 1000) * 1000 > limit
 }

@@ -5,7 +5,7 @@
  */
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { ImageReference } from '../ledger/entries.ts'
+import type { Entry, ImageReference } from '../ledger/entries.ts'
 import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -57,6 +57,8 @@ export async function* auditFetches(
 export interface LedgerSummary {
   readonly entries: number
   readonly intact: boolean
+  /** None of several ledgers holds the head that was printed earlier. */
+  readonly headMissing?: true
   /** Of the only ledger; null with several, whose heads stand in `ledgers`. */
   readonly head: string | null
   readonly ledgers: readonly ({ readonly file: string } & LedgerCheck)[]
@@ -67,16 +69,27 @@ export type CheckedLedgers = Map<string, LedgerCheck>
 /** Checks every chain. `head`: a head printed earlier, which one of the ledgers must hold. */
 export async function auditLedgers(files: readonly string[], head?: string): Promise<LedgerSummary> {
   const checked: CheckedLedgers = new Map()
-  for (const file of files) checked.set(file, await checkLedger(file, head === undefined ? {} : { head }))
-  return summaryOf(checked, head)
+  const [only, another] = files
+  if (head !== undefined && only !== undefined && another === undefined) {
+    checked.set(only, await checkLedger(only, { head }))
+    return summaryOf(checked)
+  }
+  // Each chain is to be intact, and one of them is to hold the head.
+  const sum = head?.trim().toLowerCase()
+  let held = sum === undefined
+  const onEntries = (entries: readonly Entry[]): void => {
+    held ||= entries.some((entry) => entry.sum === sum)
+  }
+  for (const file of files) checked.set(file, await checkLedger(file, { onEntries }))
+  const summary = summaryOf(checked)
+  return held ? summary : { ...summary, intact: false, headMissing: true }
 }
 
-export function summaryOf(checked: CheckedLedgers, head?: string): LedgerSummary {
+export function summaryOf(checked: CheckedLedgers): LedgerSummary {
   const ledgers = [...checked].map(([file, check]) => ({ file, ...check }))
   return {
     entries: ledgers.reduce((sum, check) => sum + check.entries, 0),
-    intact:
-      head === undefined ? ledgers.every((check) => check.intact) : ledgers.some((check) => check.intact),
+    intact: ledgers.every((check) => check.intact),
     head: ledgers.length === 1 ? (ledgers[0]?.head ?? null) : null,
     ledgers,
   }

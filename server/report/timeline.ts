@@ -52,8 +52,9 @@ function parts(bars: readonly TimelineBar[]): TimelineBar[][] {
 }
 
 function drawing(rows: readonly string[], bars: readonly TimelineBar[], time: SiteTime): Html {
-  const first = Math.min(...bars.map((bar) => bar.fromMs))
-  const last = Math.max(...bars.map((bar) => bar.toMs))
+  // Not by spreading: a visit may have more bars than a call may have arguments.
+  const first = bars.reduce((least, bar) => Math.min(least, bar.fromMs), Number.POSITIVE_INFINITY)
+  const last = bars.reduce((most, bar) => Math.max(most, bar.toMs), Number.NEGATIVE_INFINITY)
   const stepMs = stepFor(last - first)
   const from = Math.floor(first / stepMs) * stepMs
   const to = Math.max(from + stepMs, Math.ceil(last / stepMs) * stepMs)

@@ -61,7 +61,7 @@ export async function matchText(text: string, sources: MatchSources): Promise<Ma
   let others = othersIn(hex, rest, digests.known)
   const explained = new Set(others.flatMap(({ value, outcome }) => (outcome === 'none' ? [] : [value])))
   const parts = rest.some(({ value }) => value.length >= LEAST_PART_DIGITS && !explained.has(value))
-  if (matches.length === 0 && parts) {
+  if (parts) {
     await digests.add(OFTEN_PRINTED)
     others = othersIn(hex, rest, digests.known)
   }

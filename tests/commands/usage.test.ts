@@ -1,9 +1,11 @@
 /** What people meet when something is wrong at the start: one clear sentence, the exit status, nothing lost. */
+import { spawnSync } from 'node:child_process'
 import { once } from 'node:events'
 import { chmodSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { type AddressInfo, createServer } from 'node:net'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
+import type { Entry } from '../../server/ledger/entries.ts'
 import { fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
 import {
@@ -114,6 +116,9 @@ describe('flags', () => {
 
   test.each<[string, readonly string[], RegExp]>([
     ['audit with an ending that there is not', ['audit', '--ending', 'eaten'], /eaten.*delivered/],
+    ['audit with an ending for pulls', ['audit', '--ending', 'cut'], /--fetches/],
+    ['audit with a state for fetches', ['audit', '--fetches', '--state', 'complete'], /--ending/],
+    ['audit of the plan and of fetches', ['audit', '--plan', '--fetches'], /not both/],
     ['lift without a reason', ['lift', 'core.bin'], /--reason/],
     ['observe without a device', ['observe'], /device/],
   ])('%s', async (_what, args, words) => {
@@ -191,6 +196,58 @@ describe('the ledger', () => {
     const said = await fetchproof(['audit', first.folder, '--since', 'yesterdayish'])
     expectSaid(said, BAD_USE, /yesterdayish/)
   })
+
+  test('several, one of them broken: a head that another one holds does not hide it', async () => {
+    const folders: string[] = []
+    let head = ''
+    for (const name of ['one.bin', 'two.bin']) {
+      const served = await serveFiles({ [name]: IMAGE }, { cleanUp: onTestFinished })
+      expect(await served.stop()).toBe(0)
+      folders.push(served.folder)
+      head = (
+        JSON.parse(readFileSync(ledgerFile(served.folder), 'utf8').trim().split('\n').at(-1) ?? '') as Entry
+      ).sum
+    }
+    const check = (...more: string[]) => fetchproof(['audit', ...folders, '--check', ...more])
+    expect(await check('--head', head)).toMatchObject({ status: 0 })
+    const none = await check('--head', 'f'.repeat(64))
+    expect(none.status).toBe(1)
+    expect(none.stdout).toContain('NONE of these ledgers holds the given head')
+    const file = ledgerFile(folders[0] ?? '')
+    writeFileSync(file, readFileSync(file, 'utf8').replace('one.bin', 'own.bin'))
+    const broken = await check('--head', head)
+    expect(broken.status).toBe(1)
+    expect(broken.stdout).toMatch(/BROKEN at line/)
+  })
+
+  test('nothing as asked for: audit says that the filters leave nothing', async () => {
+    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    await exchange(served.port, request('/core.bin'))
+    expect(await served.stop()).toBe(0)
+    const { stdout, status } = await fetchproof(['audit', served.folder, '--client', '203.0.113.9'])
+    expect(status).toBe(0)
+    expect(stdout).toContain('No pull on record is as asked for.')
+  })
+
+  test.skipIf(process.platform !== 'linux')(
+    'shown to a full disk: audit says so, and does not hang',
+    async () => {
+      const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+      expect(await served.stop()).toBe(0)
+      const said = spawnSync(
+        'sh',
+        ['-c', '"$0" "$1" audit "$2" >/dev/full', process.execPath, PROGRAM, served.folder],
+        {
+          encoding: 'utf8',
+          timeout: 20_000,
+        },
+      )
+      expect(said).toMatchObject({
+        status: 1,
+        stderr: expect.stringMatching(/Not all of the output.*ENOSPC/),
+      })
+    },
+  )
 
   test('broken: says where, serves nothing, and leaves it byte for byte', async () => {
     const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })

@@ -28,6 +28,7 @@ describe('RFC 9110 §13.1', () => {
     ['If-Modified-Since earlier', { 'if-modified-since': BEFORE }, 'go on'],
     ['If-Unmodified-Since the same second', { 'if-unmodified-since': MODIFIED }, 'go on'],
     ['If-Unmodified-Since earlier', { 'if-unmodified-since': BEFORE }, 'failed'],
+    ['a date in a form of no RFC', { 'if-modified-since': '2100', 'if-unmodified-since': '1' }, 'go on'],
     ['a date that cannot be read', { 'if-modified-since': 'yesterday', 'if-unmodified-since': 'x' }, 'go on'],
   ])('%s', (_what, headers, outcome) => {
     expect(evaluate(headers)).toBe(outcome)

@@ -270,6 +270,13 @@ describe('a digest with a mistake', () => {
 })
 
 describe('a digest cut short', () => {
+  it('beside one that matches is said, and is no match', async () => {
+    const text = `SHA256 ${digest(SWITCH, 'sha256')}\nMD5 ${digest(SWITCH, 'md5').slice(0, 24)}`
+    const matched = await match(text)
+    expect(matched.findings.map(({ outcome }) => outcome)).toEqual(['match', 'cut short'])
+    expect(matched).toMatchObject({ matched: false, words: '1 of 2 digests match.' })
+  })
+
   it.each(HASHES)('at either end says which it is, and does not match: %s', async (algorithm) => {
     const value = digest(RADIO, algorithm)
     for (const length of [16, 20, 31]) {
