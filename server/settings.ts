@@ -86,6 +86,9 @@ const FolderFileSchema = Type.Object(
   { additionalProperties: false },
 )
 
+/** What a line to paste may name in braces. */
+export const PASTE_FIELDS = ['url', 'host', 'port', 'path', 'name', 'bytes', 'sha256', 'md5'] as const
+
 /** What `fetchproof.json` may say. */
 export type FolderFile = Static<typeof FolderFileSchema>
 export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly<FolderFile> }
@@ -108,6 +111,7 @@ export function createSettings(loose: { folder: string } & Partial<SettingsInput
   }
   check(SettingsSchema, merged, 'the command line')
   for (const range of merged.allow) checkRange(range)
+  for (const line of merged.paste) checkPasteLine(line, '--paste', line)
   return Object.freeze({ ...(merged as SettingsInput), folderFile: readFolderFile(folder) })
 }
 
@@ -143,13 +147,23 @@ export function readFolderFile(folder: string): FolderFile {
   check(FolderFileSchema, parsed, SETTINGS_FILE)
   const file = parsed as FolderFile
   for (const [name, line] of Object.entries(file.paste ?? {})) {
-    // biome-ignore lint/suspicious/noControlCharactersInRegex: refusing control characters is the purpose
-    if (/[\u0000-\u001f\u007f-\u009f]/.test(line)) {
-      const why = 'a line to paste may hold no control characters.'
-      throw new FetchproofError('FP_SETTING_BAD', { setting: `${SETTINGS_FILE} paste`, value: name, why })
-    }
+    checkPasteLine(line, `${SETTINGS_FILE} paste`, name)
   }
   return Object.freeze(file)
+}
+
+/** A misspelt field would be pasted into a console as it stands. */
+function checkPasteLine(line: string, setting: string, value: string): void {
+  // biome-ignore lint/suspicious/noControlCharactersInRegex: refusing control characters is the purpose
+  if (/[\u0000-\u001f\u007f-\u009f]/.test(line)) {
+    const why = 'a line to paste may hold no control characters.'
+    throw new FetchproofError('FP_SETTING_BAD', { setting, value: shown(value), why })
+  }
+  const fields: readonly string[] = PASTE_FIELDS
+  const unknown = [...line.matchAll(/\{(\w+)\}/g)].find(([, field = '']) => !fields.includes(field))
+  if (unknown === undefined) return
+  const why = `${unknown[0]} is no field of a line to paste. There are {${fields.join('} {')}}.`
+  throw new FetchproofError('FP_SETTING_BAD', { setting, value: shown(value), why })
 }
 
 /** A folder that cannot be looked into is another matter than a file that cannot be read; who opens it says so. */
@@ -164,19 +178,23 @@ function isSearchable(folder: string): boolean {
 
 function check(schema: TSchema, value: unknown, source: string): void {
   if (Value.Check(schema, value)) return
-  const first = [...Value.Errors(schema, value)][0]
-  if (first === undefined) return
-  if (first.keyword === 'additionalProperties' || first.keyword === 'unevaluatedProperties') {
-    const where = first.instancePath === '' ? '' : `${pointerToName(first.instancePath)}.`
-    const names = (first.params as { additionalProperties?: string[] }).additionalProperties ?? []
+  const errors = [...Value.Errors(schema, value)]
+  const unknown = errors.find(({ keyword }) => keyword === 'additionalProperties')
+  if (unknown !== undefined) {
+    const where = unknown.instancePath === '' ? '' : `${pointerToName(unknown.instancePath)}.`
+    const names = (unknown.params as { additionalProperties?: string[] }).additionalProperties ?? []
     throw new FetchproofError('FP_SETTING_UNKNOWN', {
       setting: `${where}${names[0] ?? '?'}`,
       source,
-      hint: 'Remove it or correct its name.',
+      hint: `Remove it or correct its name. Known here: ${knownAt(schema, unknown.instancePath).join(', ')}.`,
     })
   }
+  const [first] = errors
+  if (first === undefined) return
+  const where = pointerToName(first.instancePath)
+  const inFile = source === SETTINGS_FILE && where !== '' ? `${SETTINGS_FILE} ` : ''
   throw new FetchproofError('FP_SETTING_BAD', {
-    setting: pointerToName(first.instancePath) || source,
+    setting: `${inFile}${where}` || source,
     value: shown(valueAt(value, first.instancePath)),
     why: `it ${first.message}.`,
   })
@@ -197,6 +215,13 @@ function isScalar(value: unknown): boolean {
 function checkRange(range: string): void {
   const valid = range.includes('/') ? ipaddr.isValidCIDR(range) : ipaddr.isValid(range)
   if (!valid) throw new FetchproofError('FP_CIDR_BAD', { value: range })
+}
+
+/** Names of the members that the schema knows at this place. */
+function knownAt(schema: TSchema, pointer: string): string[] {
+  let at: { properties?: Record<string, object> } | undefined = schema
+  for (const key of pointer.split('/').filter(Boolean)) at = at?.properties?.[key]
+  return Object.keys(at?.properties ?? {})
 }
 
 function pointerToName(pointer: string): string {

@@ -1,7 +1,7 @@
 /** The catalogue of a folder that nobody serves at this moment: what is new is digested here, with a bar. */
 import { existsSync } from 'node:fs'
 import { join } from 'node:path'
-import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
+import { LEDGER_FILE, leadTo, readEntries } from '../ledger/read.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
@@ -41,7 +41,7 @@ async function readHistory(settings: Settings): Promise<ImageHistory> {
   const history = createImageHistory()
   const ledger = join(settings.records, LEDGER_FILE)
   if (existsSync(ledger)) {
-    for await (const batch of readEntries(ledger)) batch.forEach(history.take)
+    for await (const batch of readEntries(ledger)) leadTo(ledger, batch, history.take)
   }
   return history
 }

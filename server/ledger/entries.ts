@@ -94,7 +94,7 @@ const bodies = {
     digest: Text,
     by: Text,
     /** Of the same pasting as the entry before; else what was pasted earlier for this image counts no more. */
-    also: Type.Optional(Type.Literal(true)),
+    also: Type.Optional(Type.Boolean()),
   },
   held: { name: Text, sha256: Type.Optional(Hex256), reason: Text },
   lifted: { name: Text, sha256: Hex256, reason: Text, by: Text },

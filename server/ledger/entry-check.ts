@@ -17,6 +17,24 @@ export function assertEntry(entry: Entry): void {
   throw new TypeError(`The entry "${kind}" does not fit its schema: ${where} ${what}`.trimEnd())
 }
 
+/** What the schema library says of a member that it does not know. */
+const UNKNOWN_MEMBER: ReadonlySet<string> = new Set(['additionalProperties', 'boolean'])
+
+/**
+ * Why an entry that was read back is not formed as its kind is; undefined when it is. Kinds and members that are not
+ * known come from a later program and are left alone.
+ */
+export function misformed(entry: Entry): string | undefined {
+  const { kind } = entry
+  if (!Object.hasOwn(ENTRY_SCHEMAS, kind)) return undefined
+  const validator = validatorOf(kind)
+  if (validator.Check(entry)) return undefined
+  const first = validator.Errors(entry).find(({ keyword }) => !UNKNOWN_MEMBER.has(keyword))
+  if (first === undefined) return undefined
+  const where = first.instancePath.slice(1).replaceAll('/', '.')
+  return `it is not formed as the entry "${kind}" is: ${where} ${first.message}`
+}
+
 function validatorOf(kind: EntryKind): Validator {
   let validator = validators.get(kind)
   if (validator === undefined) {

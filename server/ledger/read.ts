@@ -9,6 +9,7 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR } from '../regular-file.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
+import { misformed } from './entry-check.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'
 import { readLock } from './lock.ts'
 
@@ -58,6 +59,23 @@ export async function* readEntries(
       if ('entry' in checked) entries.push(checked.entry)
     }
     yield entries
+  }
+}
+
+/**
+ * Leads entries that were read to what is derived from them. One whose chain holds and that is still not formed as its
+ * kind is was never written by this program: FP_LEDGER_BROKEN. Not by its schema: that takes a third of the time of
+ * reading.
+ */
+export function leadTo(file: string, entries: readonly Entry[], take: (entry: Entry) => void): void {
+  for (const entry of entries) {
+    try {
+      take(entry)
+    } catch (error) {
+      const why = misformed(entry)
+      if (why === undefined) throw error
+      throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why }, { cause: error })
+    }
   }
 }
 
@@ -181,7 +199,7 @@ async function* pastBad(file: string, offset: number): AsyncGenerator<readonly E
 /** `kind` stands within so many bytes of each line: before it are only `seq` and `at`. */
 const KIND_WITHIN_BYTES = 128
 
-/** The last entry of a kind. Lines of other kinds are passed over unread. Throws FP_LEDGER_MISSING. */
+/** The last entry of a kind. Lines of other kinds are passed over unread. Throws FP_LEDGER_MISSING, FP_LEDGER_BROKEN. */
 export async function lastEntryOf<K extends EntryKind>(
   file: string,
   kind: K,
@@ -192,7 +210,10 @@ export async function lastEntryOf<K extends EntryKind>(
     for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) last = Buffer.from(bytes)
   }
   const entry = last === undefined ? undefined : parseLine(last)
-  return entry?.kind === kind ? (entry as EntryOf<K>) : undefined
+  if (entry?.kind !== kind) return undefined
+  const why = misformed(entry)
+  if (why !== undefined) throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why })
+  return entry as EntryOf<K>
 }
 
 const TORN =

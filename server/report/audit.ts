@@ -6,7 +6,14 @@
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, ImageReference } from '../ledger/entries.ts'
-import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
+import {
+  checkLedger,
+  type LedgerCheck,
+  lastEntryOf,
+  leadTo,
+  readChecked,
+  readEntries,
+} from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
@@ -142,7 +149,7 @@ async function* takeAll<T>(
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    for (const entry of next.value) book.take(entry)
+    leadTo(file, next.value, book.take)
     if (ready.length > 0) yield ready.splice(0)
   }
 }

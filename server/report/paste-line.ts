@@ -1,4 +1,5 @@
 /** Lines to paste with `{url} {host} {port} {path} {name} {bytes} {sha256} {md5}` in them, filled for one image. */
+import type { PASTE_FIELDS } from '../settings.ts'
 import { visible } from './visible.ts'
 
 export interface LineFacts {
@@ -13,10 +14,10 @@ export interface LineFacts {
   readonly md5: string | null
 }
 
-/** The line, or undefined while a digest that it asks for is not known. What is no field stays as it is. */
+/** The line, or undefined while a digest that it asks for is not known. */
 export function filledLine(line: string, facts: LineFacts): string | undefined {
   const { plainPath } = facts
-  const values: Readonly<Record<string, string | null>> = {
+  const values: Readonly<Record<(typeof PASTE_FIELDS)[number], string | null>> = {
     url: facts.baseUrl + plainPath,
     host: facts.host,
     port: String(facts.port),
@@ -28,7 +29,7 @@ export function filledLine(line: string, facts: LineFacts): string | undefined {
   }
   let missing = false
   const text = line.replace(/\{(\w+)\}/g, (whole, field: string) => {
-    const value = Object.hasOwn(values, field) ? values[field] : whole
+    const value = Object.hasOwn(values, field) ? values[field as keyof typeof values] : whole
     if (value === null) missing = true
     return value ?? ''
   })

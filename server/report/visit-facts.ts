@@ -7,7 +7,7 @@ import { createPullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
-import { checkLedger, type LedgerCheck } from '../ledger/read.ts'
+import { checkLedger, type LedgerCheck, leadTo } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import type { DarkOrBack } from '../visit/plan-shape.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -57,12 +57,11 @@ async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts>
     deviceOf: (client) => finder.nameOf(client),
   })
   const ledger = await checkLedger(file, {
-    onEntries(entries) {
-      for (const entry of entries) {
+    onEntries: (entries) =>
+      leadTo(file, entries, (entry) => {
         kept.take(entry)
         book.take(entry)
-      }
-    },
+      }),
   })
   const facts = kept.facts()
   // The sheet in force at the end names the devices of all pulls.

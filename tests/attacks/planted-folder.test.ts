@@ -199,10 +199,23 @@ describe('fetchproof.json made to hurt', () => {
 
   test('lines to paste that are named like the prototype are lines like others', async () => {
     const { folder } = await borrowed()
-    const paste = '{"__proto__":"get {url}","constructor":"copy {__proto__} {constructor} {path}"}'
+    const paste = '{"__proto__":"get {url}","constructor":"copy {path}"}'
     writeFileSync(join(folder, 'fetchproof.json'), `{"paste":${paste}}`)
     const served = await serveFolder(folder, { cleanUp: onTestFinished })
     await served.image('core.bin')
     expect(await served.stop()).toBe(0)
   })
+
+  test.each(['{__proto__}', '{constructor}', '{toString}'])(
+    '%s is no field of a line to paste',
+    async (field) => {
+      const { folder } = await borrowed()
+      writeFileSync(join(folder, 'fetchproof.json'), JSON.stringify({ paste: { core: `copy ${field}` } }))
+      const { status, stderr } = await fetchproof(['images', folder])
+      expect([status, stderr]).toEqual([
+        2,
+        expect.stringContaining(`${field} is no field of a line to paste`),
+      ])
+    },
+  )
 })

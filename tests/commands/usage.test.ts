@@ -97,6 +97,11 @@ describe('flags', () => {
     ['a range with a name', ['--allow', 'everybody'], /everybody/],
     ['a port too high', ['--port', '70000'], /port.*70000.*65535/],
     ['a port that is no number', ['--port', 'http'], /http.*whole number/],
+    [
+      'a line to paste with a field misspelt',
+      ['--paste', 'get {ulr}'],
+      /\{ulr\} is no field.*\{url\} \{host\}/,
+    ],
     ['a time that is no number', ['--settle-ms', '2s'], /2s.*whole number/],
     ['a negative time', ['--settle-ms=-5'], /-5/],
     ['no fetches at all', ['--max-fetches', '0'], /max.?fetches.*0/i],
