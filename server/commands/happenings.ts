@@ -99,12 +99,12 @@ function observedText(entry: Extract<Entry, { kind: 'observed' }>): string {
 }
 
 function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string): string {
-  const whole = entry.first === 0 && entry.promised === entry.image.bytes
+  const whole = entry.first === 0 && entry.promised === entry.image?.bytes
   const part = whole
     ? ''
     : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
   const changed = entry.versionChanged ? ' (it had begun another version and gets this one whole)' : ''
-  return `${who} fetches ${shortened(entry.image.name, 40)}${part}${changed}`
+  return `${who} fetches ${shortened(entry.image?.name ?? '', 40)}${part}${changed}`
 }
 
 const ENDING_TEXT: Record<string, string> = {

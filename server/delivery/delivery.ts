@@ -57,8 +57,8 @@ export interface Delivery {
    * nothing was promised then.
    */
   begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }>
-  /** A HEAD, a 304, a checksum file: headers, and no byte of an image. */
-  recordHeadersOnly(asked: Asked, image: ReadyImage, status: number): void
+  /** A HEAD, a 304, a checksum file, their list (of no one image): headers, and no byte of an image. */
+  recordHeadersOnly(asked: Asked, image: ReadyImage | undefined, status: number): void
   refuse(refused: Refused): void
   /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
   close(why: string): void
@@ -108,14 +108,19 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     }
   }
 
-  function recordBegun(asked: Asked, image: ImageReference, plan: BodyPlan, beside: number): number {
+  function recordBegun(
+    asked: Asked,
+    image: ImageReference | undefined,
+    plan: BodyPlan,
+    beside: number,
+  ): number {
     const id = ledger.nextFetchId()
     const entry = ledger.append({
       kind: 'fetch-begun',
       id,
       ...askedMembers(asked),
       ...(asked.ifRange !== undefined && { ifRange: asked.ifRange }),
-      image,
+      ...(image !== undefined && { image }),
       upMs: round(clock()),
       status: plan.status,
       first: plan.first,
@@ -217,7 +222,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     },
     recordHeadersOnly(asked, image, status) {
       const plan = { status, first: 0, promised: 0, versionChanged: false }
-      const id = recordBegun(asked, referenceOf(image), plan, 0)
+      const id = recordBegun(asked, image && referenceOf(image), plan, 0)
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
     refuse(refused) {

@@ -44,7 +44,7 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, id: string, run: number): Fe
     httpVersion: entry.httpVersion,
     userAgent: entry.userAgent ?? null,
     range: entry.range ?? null,
-    image: entry.image,
+    image: entry.image ?? null,
     status: entry.status,
     ending: null,
     acknowledged: null,

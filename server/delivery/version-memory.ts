@@ -41,9 +41,11 @@ export function createVersionMemory(macOf: (client: ClientRef) => string | null)
         for (const [imageName, what] of begun.get(entry.address) ?? []) remember(entry.mac, imageName, what)
       }
       if (entry.kind !== 'fetch-begun' || entry.promised === 0 || entry.rehearsal === true) return
+      const { image } = entry
+      if (image === undefined) return
       order += 1
-      const what = { sha256: entry.image.sha256, order }
-      for (const who of namesOf(entry.client)) remember(who, entry.image.name, what)
+      const what = { sha256: image.sha256, order }
+      for (const who of namesOf(entry.client)) remember(who, image.name, what)
     },
     begunBy(client, imageName) {
       const known = namesOf(client).flatMap((who) => begun.get(who)?.get(imageName) ?? [])

@@ -18,6 +18,8 @@ export interface Connection {
   readonly unansweredBytes: number
   /** Tells what the client does; what it did before is told at once. */
   watch(listener: { closed(): void; lost(why: string): void }): void
+  /** A response without an image's bytes is on its way: who does not take it within the time for a request is dropped. */
+  answering(): void
   /** A response without a body has left: the next request may come, within the time for a request. */
   answered(): void
   /** A request has come completely. */
@@ -97,7 +99,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   }
 
   function hold(socket: Socket): Held {
-    return {
+    const connection: Held = {
       socket,
       endpoints: {
         localAddress: socket.localAddress ?? '',
@@ -121,6 +123,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         if (this.lostBecause !== undefined) listener.lost(this.lostBecause)
         else if (this.clientClosed) listener.closed()
       },
+      answering: () => armDeadline(connection),
       answered() {
         this.busy = this.last
         this.answeredAtBytes = socket.bytesRead
@@ -135,6 +138,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         this.last = true
       },
     }
+    return connection
   }
 
   function lose(connection: Held, why: string): void {

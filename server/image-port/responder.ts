@@ -118,11 +118,12 @@ export function createResponder(deps: ResponderDeps): Responder {
     delivery.recordHeadersOnly(asked, image, status)
     const length = status === 304 ? [] : lengthField(image.version.bytes)
     writeHead(response, status, [...length, ...imageFields(image)])
+    connection.answering()
     response.end(() => connection.answered())
   }
 
   function sendText({ asked, response, connection }: Exchange, text: string, image?: ReadyImage): void {
-    if (image !== undefined) delivery.recordHeadersOnly(asked, image, 200)
+    delivery.recordHeadersOnly(asked, image, 200)
     const body = Buffer.from(text)
     writeHead(response, 200, [
       ...lengthField(body.length),
@@ -130,6 +131,7 @@ export function createResponder(deps: ResponderDeps): Responder {
       'text/plain; charset=utf-8',
       ...CLOSE,
     ])
+    connection.answering()
     response.end(asked.method === 'HEAD' ? undefined : body, () => connection.answered())
   }
 
@@ -144,6 +146,7 @@ export function createResponder(deps: ResponderDeps): Responder {
       ...(image !== undefined && { image: referenceOf(image) }),
     })
     writeHead(response, status, [...lengthField(0), ...(fields ?? []), ...CLOSE])
+    connection.answering()
     response.end(() => connection.answered())
   }
 

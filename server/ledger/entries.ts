@@ -110,7 +110,8 @@ const bodies = {
     userAgent: Type.Optional(Text),
     range: Type.Optional(Text),
     ifRange: Type.Optional(Text),
-    image: ImageRef,
+    /** Absent for the list of checksums, which is of no one image. */
+    image: Type.Optional(ImageRef),
     /** Reading of a clock that only goes forward, in ms since this run began: the wall clock may be set meanwhile. */
     upMs: Type.Optional(Type.Number({ minimum: 0 })),
     status: Count,

@@ -145,14 +145,16 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   }
 
   function shout(entry: EntryOf<'fetch-begun'>): void {
-    if (entry.promised === 0 || entry.rehearsal === true || file.sheet === undefined) return
-    const verdict = allowed.judge(find(seen(entry.client)), entry.image, imageNames())
+    const { image } = entry
+    if (image === undefined || entry.promised === 0 || entry.rehearsal === true) return
+    if (file.sheet === undefined) return
+    const verdict = allowed.judge(find(seen(entry.client)), image, imageNames())
     if (verdict.kind !== 'wrong' || verdict.planned.length === 0) return
-    const key = `${verdict.device} ${entry.image.sha256}`
+    const key = `${verdict.device} ${image.sha256}`
     if (shouted.has(key)) return
     shouted.add(key)
     deps.say(
-      `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${entry.image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
+      `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
     )
   }
 

@@ -434,7 +434,7 @@ describe('when it is over', () => {
     expect(recorded(entries)).toBeGreaterThanOrEqual(answers)
     expect(entries.at(-1)?.kind).toBe('closed')
     for (const entry of entries)
-      if (entry.kind === 'fetch-begun') expect(Object.keys(IMAGES)).toContain(entry.image.name)
+      if (entry.kind === 'fetch-begun') expect(Object.keys(IMAGES)).toContain(entry.image?.name)
     const images = entries.flatMap((entry) => (entry.kind === 'image' ? [entry.name] : []))
     expect(new Set(images)).toEqual(new Set(Object.keys(IMAGES)))
   })

@@ -4,8 +4,8 @@ import { copyFileSync, mkdirSync, readFileSync, statSync, writeFileSync } from '
 import { dirname, join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { PullRecord } from '../../server/delivery/records.ts'
-import { audit, type Outcome, onPath, run } from './program.ts'
-import { ask } from './raw-client.ts'
+import { audit, fetchproof, type Outcome, onPath, run } from './program.ts'
+import { ask, exchange, request } from './raw-client.ts'
 import { imageBytes, type Served, serveFiles, sha256, stagingFolder, untilAllDone } from './served.ts'
 
 const BYTES = 8 * 1024 * 1024
@@ -57,7 +57,7 @@ function expectSame(job: Job): void {
 /** The pulls of this job's image when all of its fetches have ended. */
 async function pullsOf(job: Job): Promise<readonly PullRecord[]> {
   const mine = served.entries.flatMap((entry) =>
-    entry.kind === 'fetch-begun' && entry.image.name === `${job}.bin` ? [entry.id] : [],
+    entry.kind === 'fetch-begun' && entry.image?.name === `${job}.bin` ? [entry.id] : [],
   )
   for (const id of mine) await served.entry('fetch-ended', (entry) => entry.id === id)
   return (await audit(served.folder, ['--image', `${job}.bin`])).pulls
@@ -270,6 +270,22 @@ describe('digests and checksum files', () => {
       expect((await run('sha256sum', ['--strict', '-c', 'SHA256SUMS'], { cwd: into })).status).toBe(1)
     },
   )
+
+  test('the list is on record as fetched, and is nobody’s pull', async () => {
+    const other = await serveFiles(
+      { 'a.bin': imageBytes(100) },
+      { cleanUp: onTestFinished, flags: ['--list'] },
+    )
+    await other.image('a.bin')
+    await exchange(other.port, request('/SHA256SUMS'))
+    expect(await other.stop()).toBe(0)
+    const { pulls, fetches } = await audit(other.folder, [])
+    expect(pulls).toEqual([])
+    expect(fetches).toMatchObject([
+      { target: '/SHA256SUMS', image: null, status: 200, ending: 'headers-only', bytesHandedOver: 0 },
+    ])
+    expect((await fetchproof(['audit', other.folder, '--fetches'])).stdout).toContain('/SHA256SUMS')
+  })
 
   test('without --list there is no SHA256SUMS', async () => {
     const other = await serveFiles({ 'a.bin': imageBytes(100) }, { cleanUp: onTestFinished })
