@@ -60,6 +60,8 @@ interface Shared {
 
 /** A block on its way, and one hold for each who waits for it. */
 interface Loading {
+  /** The file that it is read from. */
+  readonly from: string
   readonly holds: Promise<HeldBlock[]>
   waiting: number
 }
@@ -97,10 +99,13 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
     if (cache.peek(key) !== block) block.letGo()
   }
 
-  function loadOnce(key: string, read: () => Promise<HeldBlock>): Promise<HeldBlock> {
+  function loadOnce(key: string, from: string, read: () => Promise<HeldBlock>): Promise<HeldBlock> {
     const known = loading.get(key)
+    // Another file of the same bytes: that one's fault is not this one's.
+    if (known !== undefined && known.from !== from) return oneOf(known).catch(() => loadOnce(key, from, read))
     if (known !== undefined) return oneOf(known)
     const fresh: Loading = {
+      from,
       waiting: 0,
       holds: read().then(
         (block) => {
@@ -150,7 +155,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
       }
 
       function load(index: number): Promise<HeldBlock> {
-        return loadOnce(blockKey(index), () => read(index))
+        return loadOnce(blockKey(index), fileKey, () => read(index))
       }
 
       return {

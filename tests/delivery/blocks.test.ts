@@ -103,6 +103,40 @@ describe('a verified block', () => {
     expect(users[0]?.at(1)).toBeUndefined()
   })
 
+  test('of two files with the same bytes is read from the other one when the first is damaged', async () => {
+    const version = versionOf(CONTENT)
+    const damaged = Buffer.from(CONTENT).fill(0, 0, 10)
+    let go: (() => void) | undefined
+    const gate = new Promise<void>((open) => {
+      go = open
+    })
+    const store = createBlockStore({
+      cacheBytes: 64 * 1024 * 1024,
+      openFile: async (name): Promise<ImageFile> => ({
+        stat: async () => version.identity,
+        async readv(buffers, position) {
+          await gate
+          let at = position
+          for (const view of buffers) {
+            const target = Buffer.from(view.buffer, view.byteOffset, view.byteLength)
+            at += (name === 'whole.bin' ? CONTENT : damaged).copy(target, 0, at, at + view.byteLength)
+          }
+          return { bytesRead: at - position }
+        },
+        close: async () => undefined,
+      }),
+    })
+    const [bad, good] = await Promise.all([
+      store.open({ name: 'damaged.bin', version }),
+      store.open({ name: 'whole.bin', version }),
+    ])
+    const loads = [bad.load(0), good.load(0)]
+    go?.()
+    const [first, second] = await Promise.allSettled(loads)
+    expect(first).toMatchObject({ status: 'rejected', reason: { code: 'FP_IMAGE_CHANGED' } })
+    expect(second?.status === 'fulfilled' && contentOf(second.value).equals(blockOf(CONTENT, 0))).toBe(true)
+  })
+
   test('is forgotten when the cache is full', async () => {
     const { store, image } = stage(CONTENT, BLOCK_BYTES)
     const opened = await store.open(image)
