@@ -380,6 +380,7 @@ function wireDesk(common: Common, folder: string): VisitDesk {
     isOwn: (address) => own().some((mine) => mine.address === address),
     record,
     say,
+    tell: (message) => void common.events.emit('trouble', message),
     changed,
   })
   past.nameClientsBy(desk)

@@ -6,7 +6,8 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visible } from '../report/visible.ts'
-import type { AddressView, NextStep, VisitView } from './snapshot-shape.ts'
+import type { Hint } from '../visit/hints.ts'
+import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {
   readonly folder: string
@@ -19,8 +20,10 @@ export interface StepFacts {
   readonly visit: VisitView | null
   /** Those under way and those over, in the order they began. */
   readonly pulls: readonly PullRecord[]
-  /** When this run began, RFC 3339 UTC: what broke off in an earlier one is for the audit. */
-  readonly started: string
+  /** What fetches may mean. */
+  readonly hints: readonly Hint[]
+  /** ms since the epoch. */
+  readonly nowMs: number
 }
 
 /** Devices named one by one. */
@@ -30,17 +33,44 @@ const TROUBLES_AT_MOST = 3
 /** More held images than this are counted instead of named. */
 const NAMED_AT_MOST = 5
 
+const WEIGHTS: readonly Weight[] = ['act', 'look', 'tip']
+/** What broke off longer ago is for the audit; a server that was started anew meanwhile changes nothing. */
+const BROKE_OFF_WITHIN_MS = 12 * 3_600_000
+
 export function nextSteps(facts: StepFacts): NextStep[] {
-  return [
+  const steps = [
+    ...wrongImageSteps(facts),
     ...ledgerSteps(facts),
-    ...visitSteps(facts),
     ...pullSteps(facts),
     ...heldSteps(facts),
+    ...visitSteps(facts),
+    ...hintSteps(facts),
     ...troubleSteps(facts),
     ...admissionSteps(facts),
     ...folderSteps(facts),
     ...addressSteps(facts),
   ]
+  return WEIGHTS.flatMap((weight) => steps.filter((step) => step.weight === weight))
+}
+
+/** While one is still on its way nothing else is as urgent. */
+function wrongImageSteps({ visit }: StepFacts): NextStep[] {
+  const rows = (visit?.rows ?? []).flatMap((row) =>
+    row.wrongImage === null ? [] : [{ device: row.device, ...row.wrongImage }],
+  )
+  const running = rows.filter(({ underWay }) => underWay !== null)
+  const over = rows.filter(({ underWay }) => underWay === null)
+  return [...running, ...over].map(({ device, name, planned, underWay }) => {
+    const does = underWay === null ? 'has pulled' : 'is pulling'
+    const what = planned === '' ? 'nothing is planned for it' : `planned is ${visible(planned)}`
+    const advice =
+      underWay === null ? 'Look at the device before it restarts.' : 'Stop it there before it writes.'
+    return {
+      key: `wrong ${device} ${name} ${does}`,
+      weight: 'act',
+      text: `WRONG IMAGE: ${visible(device)} ${does} ${visible(name)}; ${what}. ${advice}`,
+    }
+  })
 }
 
 function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
@@ -52,34 +82,61 @@ function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
 
 function visitSteps({ visit }: StepFacts): NextStep[] {
   if (visit === null) return []
-  const wrong = visit.rows
-    .filter((row) => row.wrong)
-    .map(
-      (row): NextStep => ({
-        key: `wrong ${row.device} ${row.standing}`,
+  const warned = visit.rows.flatMap(({ device, warnings }) =>
+    warnings.map(
+      (warning): NextStep => ({
+        key: `warning ${device} ${warning}`,
         weight: 'act',
-        text: `${visible(row.device)}: ${visible(row.standing)}. Look at the device before it restarts.`,
+        text: `${visible(device)}: ${sentence(visible(warning))}`,
       }),
-    )
+    ),
+  )
   const errors = visit.errors.map(
     (error): NextStep => ({
       key: `sheet ${error}`,
       weight: 'look',
-      text: `${visible(visit.file)}: ${visible(error)}`,
+      text: `${visible(visit.file)}: ${sentence(visible(error))}`,
     }),
   )
-  return [...wrong, ...errors.slice(0, TROUBLES_AT_MOST)]
+  const more = errors.length - TROUBLES_AT_MOST
+  const rest: NextStep[] =
+    more > 0
+      ? [
+          {
+            key: `sheet more ${more}`,
+            weight: 'look',
+            text: `${visible(visit.file)}: ${more} more things to correct; “fetchproof sheet” shows all of them.`,
+          },
+        ]
+      : []
+  return [...warned, ...errors.slice(0, TROUBLES_AT_MOST), ...rest]
+}
+
+/** A guess about clients that stop or crawl, with the name that the sheet gives them. */
+function hintSteps({ hints, pulls }: StepFacts): NextStep[] {
+  return hints.slice(-DEVICES_AT_MOST).map(({ kind, client, image, sentence: text, fetches }) => {
+    const pull = pulls.findLast((each) => (each.client.mac ?? each.client.address) === client)
+    const who = visible(pull?.client.device ?? pull?.client.address ?? client)
+    return {
+      key: `hint ${kind} ${client} ${image} ${fetches.at(-1)}`,
+      weight: 'look',
+      text: `A guess about ${who} and ${visible(image)}: ${text}`,
+    }
+  })
 }
 
 /** Devices whose latest pull of an image broke off. */
-function pullSteps({ pulls, started }: StepFacts): NextStep[] {
+function pullSteps({ pulls, nowMs }: StepFacts): NextStep[] {
   const latest = new Map<string, PullRecord>()
   for (const pull of pulls) {
     const key = `${pull.client.mac ?? pull.client.address} ${pull.image.name}`
     const other = latest.get(key)
     if (other === undefined || pull.begun >= other.begun) latest.set(key, pull)
   }
-  const short = [...latest.values()].filter((pull) => pull.state === 'incomplete' && pull.begun >= started)
+  const since = nowMs - BROKE_OFF_WITHIN_MS
+  const short = [...latest.values()].filter(
+    (pull) => pull.state === 'incomplete' && Date.parse(pull.begun) >= since,
+  )
   const steps = short.slice(-DEVICES_AT_MOST).map((pull): NextStep => {
     const who = visible(pull.client.device ?? pull.client.address)
     return {

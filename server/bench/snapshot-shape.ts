@@ -32,6 +32,8 @@ export interface Snapshot {
   readonly ledger: LedgerView
   /** The visit sheet; null while there is none. */
   readonly visit: VisitView | null
+  /** What is still to be pulled by the sheet and how long that takes, in words; null when nothing is. */
+  readonly outlook: string | null
 }
 
 export interface ProgramView {
@@ -104,6 +106,14 @@ export interface VisitView {
   readonly strangers: readonly { readonly client: string; readonly image: string }[]
 }
 
+export interface WrongImageView {
+  readonly name: string
+  /** Empty when none is planned. */
+  readonly planned: string
+  /** First fetch of its pull, while that is under way. */
+  readonly underWay: string | null
+}
+
 export interface VisitRowView {
   readonly device: string
   readonly address: string | null
@@ -114,5 +124,9 @@ export interface VisitRowView {
   readonly standing: string
   /** Needs a hand: the wrong image, an older version than before. */
   readonly wrong: boolean
+  /** The image that was pulled last although it is not planned; null when it has been put right. */
+  readonly wrongImage: WrongImageView | null
+  /** Each a sentence: a downgrade, a planned image that is not there, a device that stays dark. */
+  readonly warnings: readonly string[]
   readonly note: string | null
 }

@@ -10,6 +10,7 @@ import type { Depot } from '../depot.ts'
 import type { Base } from '../network/bases.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import { imageView } from '../report/image-view.ts'
+import { outlookWords } from '../report/outlook-words.ts'
 import type { Image } from '../staging/image.ts'
 import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
@@ -83,6 +84,9 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const { refusals, fetches } = recentOf(depot.recentFetches())
     const troubles = [...depot.troubles()]
     const visit = sources.visit?.() ?? null
+    const outlook = depot.visit.outlook(underWay)
+    const outlookText = outlook === null ? null : outlookWords(outlook)
+    const hints = depot.visit.hints()
     const { entries, sum } = depot.ledger.head
     const { writable } = depot.ledger
     const addressText = JSON.stringify(addresses)
@@ -101,11 +105,13 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'fetches', fetches, () => fetches)
     take(changed, 'troubles', troubles, () => troubles)
     take(changed, 'visit', [visit], () => visit)
+    take(changed, 'outlook', [outlookText], () => outlookText)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
     const stepInput = [
       addressText,
       firewallText,
       visit,
+      hints,
       writable,
       underWay.map((pull) => pull.fetches.join()).join(' '),
       over,
@@ -124,7 +130,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
         firewall,
         visit,
         pulls: [...over, ...underWay],
-        started: sources.started,
+        hints,
+        nowMs: Date.now(),
       }),
     )
     return changed

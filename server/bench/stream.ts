@@ -5,7 +5,8 @@ import type { Feed } from './feed.ts'
 
 /** A browser tab and some more; each costs a connection. */
 const STREAMS_AT_MOST = 32
-const HEARTBEAT_MS = 15_000
+/** An event of its own, so that the page can tell a server that stands still from one that has nothing to say. */
+const HEARTBEAT_MS = 5_000
 /** The page asks again this long after it lost the stream. */
 const RETRY_MS = 1_000
 
@@ -49,7 +50,7 @@ export function addStream(app: FastifyInstance, { feed, heartbeatMs = HEARTBEAT_
     send(feed.whole())
     const stop = feed.listen(send)
     const heartbeat = setInterval(() => {
-      if (!raw.writableNeedDrain) raw.write(': still here\n\n')
+      if (!raw.writableNeedDrain) raw.write('event: here\ndata:\n\n')
     }, heartbeatMs)
     heartbeat.unref()
     const end = (): void => {

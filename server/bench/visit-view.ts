@@ -2,7 +2,7 @@
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
 import { needsAHand, standingWords, targetWords } from '../visit/plan-words.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
-import type { VisitRowView, VisitView } from './snapshot-shape.ts'
+import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
 export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => VisitView | null {
@@ -36,7 +36,19 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [standingWords(device), ...returnWords(device), ...warnings].join('; '),
     wrong: needsAHand(device),
+    wrongImage: wrongImageOf(device),
+    warnings,
     note: [step?.row.note ?? null, ...device.remarks].filter((part) => part !== null).join(' ') || null,
+  }
+}
+
+function wrongImageOf({ standing, steps, wrongPulls }: DevicePlan): WrongImageView | null {
+  const last = wrongPulls.at(-1)
+  if (standing !== 'wrong image' || last === undefined) return null
+  return {
+    name: last.image.name,
+    planned: steps.flatMap(({ image }) => image ?? []).join(', then '),
+    underWay: last.state === 'running' ? (last.fetches[0] ?? null) : null,
   }
 }
 

@@ -29,13 +29,14 @@ export function versionStanding(
   const guessed = planned.image === null ? undefined : guessFromName(planned.image)?.version
   const target = planned.target ?? guessed ?? null
   const targetGuessed = planned.target === null && target !== null
-  const source = targetGuessed ? 'in the name of the image (a guess)' : 'planned'
+  const guess = 'in the name of the image (a guess)'
+  const named = targetGuessed ? `version ${guess}, ${target},` : `planned version ${target}`
   const before = observations.findLast((seen) => seen.before !== undefined)?.before ?? null
   const after = observations.findLast((seen) => seen.after !== undefined)?.after ?? null
   const warnings: string[] = []
   const start = before ?? plannedBefore
   if (start !== null && target !== null && compareVersions(start, target) === 'older') {
-    warnings.push(`Downgrade: the version ${source}, ${target}, is older than ${start}.`)
+    warnings.push(`Downgrade: the ${named} is older than ${start}.`)
   }
   if (start !== null && after !== null && compareVersions(start, after) === 'older') {
     warnings.push(`Downgrade: the version observed after, ${after}, is older than ${start}.`)
@@ -45,7 +46,9 @@ export function versionStanding(
   }
   const reached = after === null || target === null ? null : isReached(after, target)
   if (reached === false) {
-    warnings.push(`The version observed after, ${after}, is not the one ${source}, ${target}.`)
+    warnings.push(
+      `The version observed after, ${after}, is not the ${targetGuessed ? `one ${guess}` : 'planned one'}, ${target}.`,
+    )
   }
   return { plannedBefore, target, targetGuessed, before, after, reached, warnings }
 }

@@ -3,6 +3,7 @@
  * Both are proposals that a person sees beside their source; the name's is marked as a guess.
  */
 import { isIP } from 'node:net'
+import { isDigest } from '../staging/published/algorithm.ts'
 
 export interface PickedVersion {
   readonly version: string
@@ -40,6 +41,7 @@ const BARE_WORD = /^[vr]?\d+[a-z]?\d*$/i
 /** The version of the running software in a device's text; undefined when none stands out. Never throws. */
 export function pickVersion(text: string): PickedVersion | undefined {
   const whole = text.slice(0, LONGEST_TEXT).trim()
+  if (isDigest(whole)) return undefined
   if (whole !== '' && !/\s/.test(whole) && whole.length <= LONGEST_VERSION && /\d/.test(whole)) {
     return { version: trimWord(whole), line: whole, others: [] }
   }

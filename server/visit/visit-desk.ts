@@ -62,8 +62,10 @@ export interface VisitDeskDeps {
   readonly isOwn: (address: string) => boolean
   /** False when the ledger did not take it. */
   readonly record: (entry: NewEntry) => boolean
-  /** A sentence for the person at the laptop. */
+  /** A sentence for the person at the laptop, which stays on the page. */
   readonly say: (message: string) => void
+  /** The same for the terminal alone: what the page shows anyway, as long as it is so. */
+  readonly tell: (message: string) => void
   readonly changed: () => void
 }
 
@@ -96,7 +98,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
           onOverdue({ device }, darkMs, seenBefore) {
             notBack.add(device)
             stale()
-            deps.say(overdueText(device, darkMs, seenBefore))
+            deps.tell(overdueText(device, darkMs, seenBefore))
           },
         })
 
@@ -120,7 +122,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     allowed = createAllowedImages(sheet.rows)
     learnt.clear()
     recordSheet(sheet)
-    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`)
+    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.tell(`${sheet.file}: ${error}`)
+    const more = sheet.errors.length - ERRORS_SAID
+    if (more > 0) deps.tell(`${sheet.file}: and ${more} more; "fetchproof sheet" shows all of them.`)
     deps.renamed()
     stale()
   }
@@ -153,7 +157,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     const key = `${verdict.device} ${image.sha256}`
     if (shouted.has(key)) return
     shouted.add(key)
-    deps.say(
+    deps.tell(
       `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
     )
   }

@@ -1,6 +1,7 @@
 /** What the page says to do next, from facts alone. */
 import { describe, expect, test } from 'vitest'
 import { nextSteps, type StepFacts } from '../../server/bench/next-steps.ts'
+import type { VisitRowView } from '../../server/bench/snapshot-shape.ts'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { ImageView } from '../../server/report/image-view.ts'
 
@@ -72,7 +73,8 @@ const facts = (members: Partial<StepFacts>): StepFacts => ({
   firewall: [],
   visit: null,
   pulls: [],
-  started: '2026-03-02T08:00:00.000Z',
+  hints: [],
+  nowMs: Date.parse('2026-03-02T10:00:00.000Z'),
   ...members,
 })
 
@@ -129,8 +131,73 @@ describe('what needs a hand', () => {
     }
   })
 
-  test('what broke off before this run is left to the audit', () => {
-    expect(nextSteps(facts({ pulls: [pull({})], started: '2026-03-02T10:00:00.000Z' }))).toEqual([])
+  test('what broke off within hours is named, also when the server was started anew; what is older is for the audit', () => {
+    const told = (now: string) => nextSteps(facts({ pulls: [pull({})], nowMs: Date.parse(now) })).length
+    expect(told('2026-03-02T20:00:00.000Z')).toBe(1)
+    expect(told('2026-03-03T09:00:00.000Z')).toBe(0)
+  })
+
+  test('a wrong image on its way comes before all else, what is only worth a look after what needs a hand', () => {
+    const row = (members: Partial<VisitRowView>): VisitRowView => ({
+      device: 'desk',
+      address: null,
+      image: null,
+      versionBefore: null,
+      versionTarget: null,
+      versionAfter: null,
+      standing: '',
+      wrong: false,
+      wrongImage: null,
+      warnings: [],
+      note: null,
+      ...members,
+    })
+    const wrongImage = { name: 'radio.img', planned: 'desk.bin', underWay: '7' }
+    const steps = nextSteps(
+      facts({
+        ledgerWritable: false,
+        images: [image({ state: 'locked' }), image({ name: 'held.bin', state: 'held' })],
+        visit: {
+          file: 'visit.csv',
+          errors: ['row 2: a', 'row 3: b', 'row 4: c', 'row 5: d', 'row 6: e'],
+          rows: [
+            row({ warnings: ['Downgrade: 2.8 is older than 2.9.'] }),
+            row({ wrongImage: { ...wrongImage, underWay: null } }),
+            row({ device: 'hall', wrongImage }),
+          ],
+          strangers: [],
+        },
+      }),
+    )
+    expect(steps.map(({ weight }) => weight)).toEqual([...Array(5).fill('act'), ...Array(5).fill('look')])
+    expect(steps.map(({ text }) => text).slice(0, 2)).toEqual([
+      'WRONG IMAGE: hall is pulling radio.img; planned is desk.bin. Stop it there before it writes.',
+      'WRONG IMAGE: desk has pulled radio.img; planned is desk.bin. Look at the device before it restarts.',
+    ])
+    expect(steps.map(({ text }) => text)).toContain('desk: Downgrade: 2.8 is older than 2.9.')
+    expect(steps.map(({ text }) => text).join()).toContain('2 more things to correct')
+  })
+
+  test('what stops of a client may mean is a guess, with the name of the device', () => {
+    const hints = [
+      {
+        kind: 'same-offset',
+        grade: 'guess',
+        client: '192.0.2.31',
+        image: 'desk.bin',
+        sentence: 'Stopped 3 times near the same place.',
+        fetches: ['1', '2', '3'],
+      },
+    ] as const
+    const named = pull({
+      client: { address: '192.0.2.31', mac: null, device: 'reading-room-sw1' },
+      state: 'complete',
+    })
+    const [step] = nextSteps(facts({ hints, pulls: [named] }))
+    expect(step).toMatchObject({
+      weight: 'look',
+      text: 'A guess about reading-room-sw1 and desk.bin: Stopped 3 times near the same place.',
+    })
   })
 
   test('a ledger that cannot be written comes first', () => {

@@ -15,11 +15,11 @@ afterEach(async () => {
 
 interface Stream {
   readonly events: { part: Partial<Snapshot> }[]
-  readonly comments: string[]
+  readonly heartbeats: string[]
   /** Resolves with the first event, past or to come, that fits. */
   next(fits: (part: Partial<Snapshot>) => boolean): Promise<Partial<Snapshot>>
-  /** Resolves with the first comment to come. */
-  comment(): Promise<string>
+  /** Resolves with the first heartbeat to come. */
+  heartbeat(): Promise<string>
   ended: Promise<void>
   close(): void
 }
@@ -31,7 +31,7 @@ async function listen(): Promise<Stream> {
   expect(response.headers.get('content-type')).toBe('text/event-stream; charset=utf-8')
   expect(response.headers.get('content-security-policy')).toContain("default-src 'none'")
   const events: Stream['events'] = []
-  const comments: string[] = []
+  const heartbeats: string[] = []
   const wakers = new Set<() => void>()
   let end: () => void = () => undefined
   const ended = new Promise<void>((done) => {
@@ -48,7 +48,7 @@ async function listen(): Promise<Stream> {
           for (const line of text.slice(0, cut).split('\n')) {
             if (line.startsWith('data: '))
               events.push({ part: JSON.parse(line.slice(6)) as Partial<Snapshot> })
-            else if (line.startsWith(':')) comments.push(line)
+            else if (line.startsWith('event: ')) heartbeats.push(line)
           }
           text = text.slice(cut + 2)
           for (const wake of wakers) wake()
@@ -80,9 +80,9 @@ async function listen(): Promise<Stream> {
 
   const stream: Stream = {
     events,
-    comments,
+    heartbeats,
     next: (fits) => when(() => events.find(({ part }) => fits(part))?.part),
-    comment: () => when(() => comments.at(-1)),
+    heartbeat: () => when(() => heartbeats.at(-1)),
     ended,
     close: () => abort.abort(),
   }
@@ -100,6 +100,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
   expect(new Set(Object.keys(once))).toEqual(
     new Set([
       'addresses',
+      'outlook',
       'fetches',
       'firewall',
       'images',
@@ -137,10 +138,10 @@ test('nothing is sent while nothing changes, but a heartbeat', async () => {
   await stream.next(() => true)
   await pause(1_200)
   const before = stream.events.length
-  expect(await stream.comment()).toBe(': still here')
+  expect(await stream.heartbeat()).toBe('event: here')
   await pause(1_000)
   expect(stream.events.length).toBe(before)
-  expect(stream.comments.length).toBeGreaterThan(4)
+  expect(stream.heartbeats.length).toBeGreaterThan(4)
 })
 
 test('a storm of changes is gathered to four events a second', async () => {

@@ -2,6 +2,7 @@
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
 import { expect, onTestFinished, test } from 'vitest'
 import { noise } from '../bench/running.ts'
 import { inPage, usePages } from './browser.ts'
@@ -51,4 +52,34 @@ test('it draws what came before it was first painted, though nothing changes aft
   await run.stage('desk.bin', noise(5000))
   const tab = await pages.open(run, { before: NOT_PAINTED })
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor({ timeout: 10_000 })
+})
+
+/** Ten seconds pass in half of one; the server's heartbeat comes each five real ones. */
+const TIME_FLIES = `
+  const real = performance.now.bind(performance)
+  performance.now = () => real() * 20`
+
+test('it says so when the server stands still though the connection is open, and is back with its next word', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run, { before: TIME_FLIES })
+  await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
+  await tab.getByText('The server does not answer, and devices').waitFor({ state: 'detached' })
+})
+
+test('a tab that nobody looks at rests while another one is looked at, and knows all when it is looked at again', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run)
+  await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await inPage(
+    tab,
+    `Object.defineProperty(document, 'hidden', { value: true, configurable: true });
+     new BroadcastChannel('fetchproof-bench').postMessage('shown')`,
+  )
+  await run.stage('new.bin', noise(6000, 2))
+  await pause(1_000)
+  expect(await tab.getByRole('article', { name: 'new.bin' }).count()).toBe(0)
+  await inPage(tab, `delete document.hidden; document.dispatchEvent(new Event('visibilitychange'))`)
+  await tab.getByRole('article', { name: 'new.bin' }).waitFor()
 })

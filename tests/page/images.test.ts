@@ -134,9 +134,20 @@ test('a version is picked out of what a device printed', async () => {
   await section.getByLabel('Device').fill('reading-room-1')
   await section.getByLabel('It is').selectOption('before')
   await section.getByRole('button', { name: 'Write it down', exact: true }).click()
-  await section.getByText('Written down for reading-room-1.').waitFor()
+  await section.getByText('Written down for reading-room-1: ').waitFor()
   const lines = (await readFile(run.depot.ledger.file, 'utf8')).trim().split('\n')
   expect(JSON.parse(lines.at(-1) ?? '')).toMatchObject({ device: 'reading-room-1', before: '4.2.1' })
+})
+
+test('a digest is no version: it is not written down as one', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run)
+  const section = tab.getByRole('region', { name: 'What a device printed' })
+  await section.getByLabel(/^Paste it here/).fill('9e107d9d372bb6826bd81d3542a419d6')
+  await section.getByLabel('Device').fill('reading-room-1')
+  await section.getByRole('button', { name: 'Write it down', exact: true }).click()
+  await section.getByText('No version stands out in this text.').waitFor()
+  expect(await readFile(run.depot.ledger.file, 'utf8')).not.toContain('"observed"')
 })
 
 /** Drops files as the browser hands them over. */

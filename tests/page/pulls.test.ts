@@ -113,3 +113,26 @@ test('a screen reader hears of what ends, and of nothing while bytes move', asyn
     .toContain('127.0.0.1: desk.bin, complete.')
   expect((await heard()).length).toBeLessThanOrEqual(3)
 })
+
+test('a wrong image on its way stands on top and on its bar, until it is stopped and the right one has come', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(20_000))
+  await run.stage('radio.img', noise(BYTES, 2))
+  await run.stage('visit.csv', 'device,address,image\nreading-room-sw1,127.0.0.4,desk.bin\n')
+  const tab = await pages.open(run)
+  await tab.getByText('By the visit sheet 1 device still has to pull 20 kB').waitFor()
+  const port = run.imagePort
+  const wrong = device({ port, path: '/radio.img', from: '127.0.0.4', pauseAt: 2_000_000 })
+  const next = tab.getByRole('region', { name: 'What to do next' })
+  await next
+    .getByRole('listitem')
+    .first()
+    .getByText(/WRONG IMAGE: reading-room-sw1 is pulling radio\.img; planned is desk\.bin/)
+    .waitFor()
+  const underWay = tab.getByRole('region', { name: 'Pulls under way' })
+  await underWay.getByText('wrong image', { exact: true }).waitFor()
+  wrong.breakOff()
+  await next.getByText('reading-room-sw1 has pulled radio.img').waitFor()
+  await device({ port, path: '/desk.bin', from: '127.0.0.4' }).finish()
+  await next.getByText('WRONG IMAGE').waitFor({ state: 'detached' })
+})

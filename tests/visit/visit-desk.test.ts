@@ -64,6 +64,7 @@ async function deskOver(
       return true
     },
     say: (message) => said.push(message),
+    tell: (message) => said.push(message),
     changed: () => undefined,
   })
   onTestFinished(() => desk.close())

@@ -11,6 +11,11 @@ export class AskError extends Error {
   }
 }
 
+/** Matching may read images for a digest that is not known yet. */
+const ANSWER_WITHIN_MS = 120_000
+const LATE =
+  'The server has not answered for two minutes. Look at its window; whether anything was done, the page will show.'
+
 export type Ask = <T>(path: string, body: object) => Promise<T>
 
 export function createAsk(tokens: TokenKeeper): Ask {
@@ -21,9 +26,11 @@ export function createAsk(tokens: TokenKeeper): Ask {
         method: 'POST',
         headers: { 'content-type': 'application/json', ...bearer(tokens.token ?? '') },
         body: JSON.stringify(body),
+        signal: AbortSignal.timeout(ANSWER_WITHIN_MS),
       })
-    } catch {
-      throw new AskError('', 'The server does not answer. Nothing was done.')
+    } catch (error) {
+      const late = error instanceof DOMException && error.name === 'TimeoutError'
+      throw new AskError('', late ? LATE : 'The server does not answer. Nothing was done.')
     }
     if (!response.ok) throw refusalOf(response.status, await response.text(), tokens)
     return (await response.json()) as T

@@ -70,8 +70,8 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
         takesChecksums={program.takesChecksums}
         drops={drops}
       />
-      <UnderWay pulls={underWay} stalledMs={program.stalledMs} />
-      <VisitSheet visit={snapshot.visit} />
+      <UnderWay pulls={underWay} stalledMs={program.stalledMs} wrong={wrongUnderWay(snapshot)} />
+      <VisitSheet visit={snapshot.visit} outlook={snapshot.outlook} />
       <PullsOver pulls={pulls} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
       <Refusals refusals={snapshot.refusals} />
@@ -86,6 +86,11 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
       </Section>
     </>
   )
+}
+
+/** First fetches of the pulls of an image that is not planned. */
+function wrongUnderWay({ visit }: Snapshot): ReadonlySet<string> {
+  return new Set(visit?.rows.flatMap(({ wrongImage }) => wrongImage?.underWay ?? []))
 }
 
 function devicesOf({ visit, pulls, underWay }: Snapshot): string[] {

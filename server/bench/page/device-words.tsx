@@ -3,8 +3,12 @@ import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
 import type { Finding, Matched } from '../../staging/matching/finding.ts'
+import { isDigest } from '../../staging/published/algorithm.ts'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
+
+/** What is longer is no version that somebody typed. */
+const LONGEST_VERSION = 64
 
 type When = 'before' | 'after' | 'note'
 
@@ -46,18 +50,29 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
       return lookedText(matched, found.picked?.version)
     })
 
-  const record = (members: object, done: string): Promise<void> =>
+  async function written(members: object, done: string): Promise<string> {
+    if (device.trim() === '') throw new Error('Name the device first.')
+    await ask('/api/observed', { device, ...members })
+    answer(done)
+    return done
+  }
+
+  /** The version alone goes on record, however much was pasted: what else a device prints is a note. */
+  const writeDown = (): Promise<void> =>
     attempt(async () => {
-      if (device.trim() === '') throw new Error('Name the device first.')
-      await ask('/api/observed', { device, ...members })
-      answer(done)
-      return done
+      const text = printed.trim()
+      if (text === '') throw new Error('Paste first what the device printed.')
+      const kept = when === 'note' ? text : await versionIn(text)
+      return written({ [when]: kept }, `Written down for ${visible(device)}: ${visible(kept)}`)
     })
 
-  const writeDown = (): Promise<void> => {
-    const text = when === 'note' ? printed.trim() : (answers?.version ?? printed.trim())
-    if (text === '') return attempt(() => Promise.reject(new Error('Paste first what the device printed.')))
-    return record({ [when]: text }, `Written down for ${visible(device)}.`)
+  async function versionIn(text: string): Promise<string> {
+    const { picked } = await ask<{ picked: { version: string } | null }>('/api/version', { text })
+    if (picked !== null) return picked.version
+    if (text.length <= LONGEST_VERSION && !text.includes('\n') && !isDigest(text)) return text
+    throw new Error(
+      'No version stands out in this text. Leave only the version in the field, or write it down as a note.',
+    )
   }
 
   return (
@@ -92,7 +107,11 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
                   <button
                     type="button"
                     class="quiet"
-                    onClick={() => void record({ digest: digestOf(finding) }, 'The digest is written down.')}
+                    onClick={() =>
+                      void attempt(() =>
+                        written({ digest: digestOf(finding) }, 'The digest is written down.'),
+                      )
+                    }
                   >
                     write it down for the device
                   </button>

@@ -20,6 +20,20 @@ interface ImageEntryProps {
 
 /** Brings the image into view and the keyboard to it. */
 export function showImage(name: string): void {
+  // The list may show others only, by the name that is looked for.
+  for (const show of wanted) show()
+  requestAnimationFrame(() => goTo(name))
+}
+
+const wanted = new Set<() => void>()
+
+/** Called before an image is gone to; returns how to be called no more. */
+export function onImageWanted(show: () => void): () => void {
+  wanted.add(show)
+  return () => void wanted.delete(show)
+}
+
+function goTo(name: string): void {
   const heading = document.getElementById(headingId(name))
   heading?.scrollIntoView({ block: 'center' })
   heading?.focus({ preventScroll: true })

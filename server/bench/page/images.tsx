@@ -1,11 +1,11 @@
 /** The images, with a way to find one among many and to choose what the lines to paste look like. */
 import type { JSX } from 'preact'
-import { useId, useState } from 'preact/hooks'
+import { useEffect, useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'
-import { ImageEntry } from './image-entry.tsx'
+import { ImageEntry, onImageWanted } from './image-entry.tsx'
 import type { LineForm } from './lines.tsx'
 import { Section } from './parts.tsx'
 
@@ -28,13 +28,14 @@ export function Images(props: ImagesProps): JSX.Element {
   const id = useId()
   const forms: readonly LineForm[] = [...pasteLines, null]
   const form = forms[chosen] ?? null
+  useEffect(() => onImageWanted(() => setWanted('')), [])
   const found = images.filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
   return (
     <Section id="images" title="Images" aside={countText(inAll)}>
       <DropArea queue={props.drops} empty={images.length === 0} />
-      {(images.length >= SEARCH_FROM || pasteLines.length > 0) && (
+      {(images.length >= SEARCH_FROM || wanted !== '' || pasteLines.length > 0) && (
         <div class="tools">
-          {images.length >= SEARCH_FROM && (
+          {(images.length >= SEARCH_FROM || wanted !== '') && (
             <label for={`${id}-search`}>
               Find by name
               <input

@@ -22,6 +22,8 @@ export interface NewsOptions {
   readonly say: (sentence: string) => void
 }
 
+/** Three heartbeats of the server. */
+const SILENT_MS = 15_000
 /** After the browser itself gave up. */
 const AGAIN_MS = 2_000
 
@@ -44,18 +46,63 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
     if (before !== undefined) for (const sentence of headlines(before, snapshot)) say(sentence)
   }
 
+  let stream: EventSource | undefined
+  let again: ReturnType<typeof setTimeout> | undefined
+  let lastWordMs = 0
+
+  function lose(): void {
+    if (news.connection === 'lost') return
+    if (news.snapshot !== undefined) say('The server does not answer.')
+    set({ connection: 'lost', lostAt: new Date() })
+  }
+
+  function rest(): void {
+    clearTimeout(again)
+    stream?.close()
+    stream = undefined
+  }
+
   function listen(): void {
-    const stream = new EventSource('/api/stream')
-    stream.onmessage = (event) => take(JSON.parse(String(event.data)) as Partial<Snapshot>)
-    stream.onerror = () => {
-      if (news.connection !== 'lost') {
-        if (news.snapshot !== undefined) say('The server does not answer.')
-        set({ connection: 'lost', lostAt: new Date() })
-      }
-      if (stream.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_MS)
+    rest()
+    const source = new EventSource('/api/stream')
+    stream = source
+    lastWordMs = performance.now()
+    const heard = (): void => {
+      lastWordMs = performance.now()
+    }
+    source.addEventListener('here', () => {
+      heard()
+      if (news.connection === 'lost' && news.snapshot !== undefined) take({})
+    })
+    source.onmessage = (event) => {
+      heard()
+      take(JSON.parse(String(event.data)) as Partial<Snapshot>)
+    }
+    source.onerror = () => {
+      lose()
+      if (source.readyState === EventSource.CLOSED && stream === source) again = setTimeout(listen, AGAIN_MS)
     }
   }
   listen()
+
+  // A connection that stays open says nothing of a server that stands still.
+  setInterval(() => {
+    if (stream?.readyState === EventSource.OPEN && performance.now() - lastWordMs > SILENT_MS) lose()
+  }, 1_000)
+
+  // A browser lets few connections to one server, for all tabs together: one that nobody looks at while another is
+  // looked at rests. The only one goes on, since its title says when something needs a hand.
+  const tabs = new BroadcastChannel('fetchproof-bench')
+  tabs.onmessage = () => {
+    if (document.hidden) rest()
+  }
+  const shown = (): void => {
+    if (document.hidden) return
+    tabs.postMessage('shown')
+    if (stream === undefined) listen()
+  }
+  document.addEventListener('visibilitychange', shown)
+  shown()
 
   return {
     now: () => news,

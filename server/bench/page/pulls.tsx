@@ -11,9 +11,12 @@ import { movementText, pullWords } from './words.ts'
 export function UnderWay({
   pulls,
   stalledMs,
+  wrong,
 }: {
   pulls: readonly LivePull[]
   stalledMs: number
+  /** First fetches of those that pull what is not planned for them. */
+  wrong: ReadonlySet<string>
 }): JSX.Element {
   return (
     <Section
@@ -26,7 +29,12 @@ export function UnderWay({
       ) : (
         <ul class="ruled">
           {pulls.map((pull) => (
-            <UnderWayRow key={pullKey(pull)} pull={pull} stalledMs={stalledMs} />
+            <UnderWayRow
+              key={pullKey(pull)}
+              pull={pull}
+              stalledMs={stalledMs}
+              wrong={wrong.has(pull.fetches[0] ?? '')}
+            />
           ))}
         </ul>
       )}
@@ -34,12 +42,24 @@ export function UnderWay({
   )
 }
 
-function UnderWayRow({ pull, stalledMs }: { pull: LivePull; stalledMs: number }): JSX.Element {
+interface UnderWayRowProps {
+  readonly pull: LivePull
+  readonly stalledMs: number
+  readonly wrong: boolean
+}
+
+function UnderWayRow({ pull, stalledMs, wrong }: UnderWayRowProps): JSX.Element {
   const share = pull.image.bytes === 0 ? 1 : pull.bytesNow / pull.image.bytes
   const percent = Math.floor(share * 100)
   return (
-    <li class={`pull ${(pull.movement ?? 'recording').split(' ')[0]}`}>
+    <li class={`pull ${(pull.movement ?? 'recording').split(' ')[0]} ${wrong ? 'hand' : ''}`}>
       <PullHead pull={pull} />
+      {wrong && (
+        <p>
+          <span class="stamp held">wrong image</span> It is not planned for this device: stop it there before
+          it writes.
+        </p>
+      )}
       <Bar share={share} label={`${clientName(pull)} has ${percent} % of ${visible(pull.image.name)}`} />
       <p class="figures">
         <span class="figure">{percent} %</span>

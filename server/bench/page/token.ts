@@ -4,6 +4,7 @@
  */
 export type Permission = 'unknown' | 'may change' | 'no token' | 'old token'
 
+const CHECK_WITHIN_MS = 10_000
 const KEY = 'fetchproof-token'
 
 export interface TokenKeeper {
@@ -27,9 +28,11 @@ export function createTokenKeeper(onChange: () => void): TokenKeeper {
 
   async function check(): Promise<void> {
     if (token === undefined) return set('no token')
-    const response = await fetch('/api/token', { method: 'POST', headers: bearer(token) }).catch(
-      () => undefined,
-    )
+    const response = await fetch('/api/token', {
+      method: 'POST',
+      headers: bearer(token),
+      signal: AbortSignal.timeout(CHECK_WITHIN_MS),
+    }).catch(() => undefined)
     if (response === undefined) return
     if (response.status === 204) set('may change')
     else if (response.status === 401) set('old token')

@@ -4,10 +4,16 @@ import { visible } from '../../report/visible.ts'
 import type { VisitRowView, VisitView } from '../snapshot-shape.ts'
 import { Outside, Section } from './parts.tsx'
 
-export function VisitSheet({ visit }: { visit: VisitView | null }): JSX.Element | null {
+interface VisitSheetProps {
+  readonly visit: VisitView | null
+  readonly outlook: string | null
+}
+
+export function VisitSheet({ visit, outlook }: VisitSheetProps): JSX.Element | null {
   if (visit === null) return null
   return (
     <Section id="visit" title="Visit sheet" aside={visible(visit.file)}>
+      {outlook !== null && <p class="hint">{outlook}</p>}
       <ul class="ruled rows">
         {visit.rows.map((row, at) => (
           <Row key={at} row={row} />
@@ -44,7 +50,7 @@ function Row({ row }: { row: VisitRowView }): JSX.Element {
         </span>
       </span>
       {row.note !== null && (
-        <span class="soft">
+        <span class="soft note">
           <Outside text={row.note} />
         </span>
       )}
