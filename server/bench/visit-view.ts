@@ -1,6 +1,6 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import { needsAHand, standingWords, targetWords } from '../visit/plan-words.ts'
+import { needsAHand, standingWords, strangerWords, targetWords } from '../visit/plan-words.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
@@ -59,5 +59,5 @@ function returnWords({ returned }: DevicePlan): string[] {
 
 function strangerView({ addresses, mac, pulls }: Stranger): { client: string; image: string } {
   const client = mac === null ? addresses.join(', ') : `${addresses.join(', ')} (${mac})`
-  return { client, image: [...new Set(pulls.map((pull) => pull.image.name))].join(', ') }
+  return { client, image: strangerWords(pulls) }
 }

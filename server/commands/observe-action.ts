@@ -5,7 +5,7 @@ import { text as allText } from 'node:stream/consumers'
 import { userName } from '../depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { NewEntryOf } from '../ledger/entries.ts'
-import { LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
+import { derivedFrom, LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
 import { visible } from '../report/visible.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -97,10 +97,11 @@ async function record(observation: Observation, settings: Settings): Promise<voi
 
 /** What the sheet says to that: a mistyped name, a version that is not the planned one. */
 async function remarksOn(observation: Observation, settings: Settings): Promise<string[]> {
-  const sheet = await lastEntryOf(join(settings.records, LEDGER_FILE), 'sheet')
+  const ledger = join(settings.records, LEDGER_FILE)
+  const sheet = await lastEntryOf(ledger, 'sheet')
   if (sheet === undefined) return []
   const { device, after } = observation
-  const all = rowsOnRecord(sheet)
+  const all = await derivedFrom(ledger, sheet, rowsOnRecord)
   const rows = all.filter((row) => isNamed(row, device))
   if (rows.length === 0) {
     return [`${device} is not on the visit sheet; it is recorded all the same. Check the name.`]

@@ -1,14 +1,21 @@
 /** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
+import { resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
+import { outlookWords } from '../report/outlook-words.ts'
 import { tableLines } from '../report/table.ts'
 import { visible } from '../report/visible.ts'
+import { createSettings } from '../settings.ts'
 import { checkFolder } from '../staging/folder.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
+import { type Outlook, outlookOf } from '../visit/outlook.ts'
+import { planAgainstFacts } from '../visit/plan.ts'
+import { createImageNames } from '../visit/planned-image.ts'
 import { SHEET_FILE } from '../visit/sheet-rows.ts'
 import { createVisitFile, type ReadSheet } from '../visit/visit-file.ts'
 import { EXIT } from './exit.ts'
 import type { SheetFlags } from './sheet.ts'
 import type { Surroundings } from './surroundings.ts'
+import { imagesAtSight } from './unserved-folder.ts'
 
 export async function sheet(
   folder: string,
@@ -20,9 +27,10 @@ export async function sheet(
     return EXIT.done
   }
   const read = await readSheet(folder)
-  if (format === 'json')
-    around.stdout.write(`${JSON.stringify({ rows: read.rows, errors: read.errors }, null, 2)}\n`)
-  else around.stdout.write(`${sheetLines(read).join('\n')}\n`)
+  const outlook = await outlookFor(folder, read)
+  const print = (text: string): void => void around.stdout.write(`${text}\n`)
+  if (format === 'json') print(JSON.stringify({ rows: read.rows, errors: read.errors, outlook }, null, 2))
+  else print([...sheetLines(read), ...(outlook === null ? [] : ['', outlookWords(outlook)])].join('\n'))
   return read.errors.length === 0 ? EXIT.done : EXIT.checkFailed
 }
 
@@ -39,9 +47,28 @@ async function readSheet(folder: string): Promise<ReadSheet> {
   if (file.sheet !== undefined) return file.sheet
   const why =
     troubles[0] ??
-    `There is no ${SHEET_FILE} in ${folder}. "fetchproof sheet --example" prints one to begin from.`
+    `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. "fetchproof sheet --example" prints one to begin from.`
   throw new FetchproofError('FP_USAGE', { why })
 }
+
+/** How long the whole sheet takes at least, and which of its images are not in the folder. */
+async function outlookFor(folder: string, { rows }: ReadSheet): Promise<Outlook | null> {
+  const settings = createSettings({ folder })
+  const images = (await imagesAtSight(settings)).map(({ name, plainPath, bytes, version }) => ({
+    name,
+    plainPath,
+    bytes,
+    sha256: version?.sha256 ?? '',
+  }))
+  const none = { pulls: [], fetches: [], observations: [], returns: [] }
+  const plan = planAgainstFacts({ rows, images, ...none, over: false })
+  const outlook = outlookOf(plan, createImageNames(images), [], settings.folderFile.linkMbps)
+  if (outlook === null || images.every(({ sha256 }) => sha256 !== '')) return outlook
+  // Digits of a digest may be those of an image that nobody has read yet.
+  return { ...outlook, absent: outlook.absent.filter((cell) => !DIGITS.test(cell.trim())) }
+}
+
+const DIGITS = /^(?:sha256[:=])?[0-9a-f]{6,64}$/i
 
 function sheetLines({ rows, errors }: ReadSheet): string[] {
   const table = tableLines(

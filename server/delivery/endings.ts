@@ -99,6 +99,10 @@ export function see(state: EndingState, seen: Seen): EndingState {
   return state
 }
 
+export function isSending({ phase }: EndingState): boolean {
+  return phase === 'sending' || phase === 'sending, closed early'
+}
+
 function isClosed({ phase }: EndingState): boolean {
   return phase === 'checking' || phase === 'draining'
 }

@@ -3,8 +3,8 @@
  * waits for its client to close counts against no limit of those that send; how many may wait is bounded too, since
  * each holds a connection for as long as its client likes.
  */
-import ipaddr from 'ipaddr.js'
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
+import { clientGroup } from '../network/client-group.ts'
 import type { RunningFetch } from './fetch.ts'
 
 export interface UnderWay {
@@ -69,7 +69,7 @@ export function createFetchesUnderWay(
   let sweeping: NodeJS.Timeout | undefined
 
   const stillFor = (fetch: UnderWay): number => clock() - Math.max(fetch.fetch.movedAt, wokeAt())
-  const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
+  const sending = (fetch: UnderWay): boolean => fetch.fetch.sending
   const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
 
   /** Fetches of one client and version. */
@@ -186,12 +186,4 @@ function largestGroup(fetches: readonly UnderWay[]): readonly UnderWay[] {
     else others.push(fetch)
   }
   return [...groups.values()].reduce((a, b) => (b.length > a.length ? b : a), [])
-}
-
-/** One client for the limits: an IPv4 address, or an IPv6 /64, which one machine may fill by itself. */
-export function clientGroup(address: string): string {
-  if (!ipaddr.isValid(address)) return address
-  const parsed = ipaddr.process(address)
-  if (parsed.kind() === 'ipv4') return parsed.toString()
-  return `${parsed.toByteArray().slice(0, 8).join('.')}/64`
 }

@@ -6,7 +6,7 @@
  */
 import type { Server } from 'node:http'
 import type { Socket } from 'node:net'
-import { clientGroup } from '../delivery/under-way.ts'
+import { clientGroup } from '../network/client-group.ts'
 import type { Connection as Endpoints } from '../network/send-queue.ts'
 
 export interface Connection {

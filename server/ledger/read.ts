@@ -9,7 +9,6 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR } from '../regular-file.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
-import { misformed } from './entry-check.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'
 import { readLock } from './lock.ts'
 
@@ -63,20 +62,45 @@ export async function* readEntries(
 }
 
 /**
- * Leads entries that were read to what is derived from them. One whose chain holds and that is still not formed as its
+ * Leads entries that were read to what is derived from them, in order. One whose chain holds and that is still not formed as its
  * kind is was never written by this program: FP_LEDGER_BROKEN. Not by its schema: that takes a third of the time of
  * reading.
  */
-export function leadTo(file: string, entries: readonly Entry[], take: (entry: Entry) => void): void {
+export async function leadTo(
+  file: string,
+  entries: readonly Entry[],
+  take: (entry: Entry) => void,
+): Promise<void> {
   for (const entry of entries) {
     try {
       take(entry)
     } catch (error) {
-      const why = misformed(entry)
-      if (why === undefined) throw error
-      throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why }, { cause: error })
+      await refuseMisformed(file, entry, error)
+      throw error
     }
   }
+}
+
+/** The same of one entry: what `make` makes of it. */
+export async function derivedFrom<E extends Entry, T>(
+  file: string,
+  entry: E,
+  make: (entry: E) => T,
+): Promise<T> {
+  try {
+    return make(entry)
+  } catch (error) {
+    await refuseMisformed(file, entry, error)
+    throw error
+  }
+}
+
+/** The schemas are loaded only now: reading a ledger is quick to start without them. */
+async function refuseMisformed(file: string, entry: Entry, cause?: unknown): Promise<void> {
+  const { misformed } = await import('./entry-check.ts')
+  const why = misformed(entry)
+  if (why !== undefined)
+    throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why }, { cause })
 }
 
 export interface LedgerCheck {
@@ -99,7 +123,7 @@ export interface CheckOptions {
 
 interface CheckAlong extends CheckOptions {
   /** Given all that can be read on the way. */
-  readonly onEntries?: (entries: readonly Entry[]) => void
+  readonly onEntries?: (entries: readonly Entry[]) => void | Promise<void>
 }
 
 interface Progress {
@@ -115,7 +139,7 @@ export async function checkLedger(file: string, options: CheckAlong = {}): Promi
   for (;;) {
     const next = await batches.next()
     if (next.done === true) return next.value
-    options.onEntries?.(next.value)
+    await options.onEntries?.(next.value)
   }
 }
 
@@ -199,7 +223,7 @@ async function* pastBad(file: string, offset: number): AsyncGenerator<readonly E
 /** `kind` stands within so many bytes of each line: before it are only `seq` and `at`. */
 const KIND_WITHIN_BYTES = 128
 
-/** The last entry of a kind. Lines of other kinds are passed over unread. Throws FP_LEDGER_MISSING, FP_LEDGER_BROKEN. */
+/** The last entry of a kind. Lines of other kinds are passed over unread. Throws FP_LEDGER_MISSING. */
 export async function lastEntryOf<K extends EntryKind>(
   file: string,
   kind: K,
@@ -210,10 +234,7 @@ export async function lastEntryOf<K extends EntryKind>(
     for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) last = Buffer.from(bytes)
   }
   const entry = last === undefined ? undefined : parseLine(last)
-  if (entry?.kind !== kind) return undefined
-  const why = misformed(entry)
-  if (why !== undefined) throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why })
-  return entry as EntryOf<K>
+  return entry?.kind === kind ? (entry as EntryOf<K>) : undefined
 }
 
 const TORN =

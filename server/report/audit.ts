@@ -8,6 +8,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, ImageReference } from '../ledger/entries.ts'
 import {
   checkLedger,
+  derivedFrom,
   type LedgerCheck,
   lastEntryOf,
   leadTo,
@@ -117,7 +118,7 @@ async function* pullsOf(
 /** The sheet in force at the end names the devices of all pulls. */
 async function rowsOf(file: string): Promise<readonly PlannedRow[]> {
   const sheet = await lastEntryOf(file, 'sheet')
-  return sheet === undefined ? [] : rowsOnRecord(sheet)
+  return sheet === undefined ? [] : derivedFrom(file, sheet, rowsOnRecord)
 }
 
 async function* fetchesOf(
@@ -149,7 +150,7 @@ async function* takeAll<T>(
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    leadTo(file, next.value, book.take)
+    await leadTo(file, next.value, book.take)
     if (ready.length > 0) yield ready.splice(0)
   }
 }

@@ -26,7 +26,7 @@ ${others.map(
   ([
     label,
     pull,
-  ]) => html`<div class="step"><span class="label">${label}: ${pull.image.name}</span>${pullBlock(pull, report, time)}</div>
+  ]) => html`<div class="step"><span class="label">${label}: <span class="name">${pull.image.name}</span></span>${pullBlock(pull, report, time)}</div>
 `,
 )}
 ${evidence(device, time)}
@@ -100,7 +100,7 @@ function observed(
 function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time: SiteTime): Html {
   const { image, pull, row } = step
   const number = device.steps.length > 1 ? `Step ${row.step} of ${device.steps.length}: ` : ''
-  const planned = image === null ? 'no image planned' : `planned ${image}`
+  const planned = image === null ? 'no image planned' : html`planned <span class="name">${image}</span>`
   const asides = [
     ...(row.rollback === null ? [] : [`Way back: ${row.rollback}.`]),
     ...(row.note === null ? [] : [`On the sheet: ${row.note}`]),
@@ -182,7 +182,7 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
 }
 
 /** Names as the standards write them. */
-const ALGORITHMS: Readonly<Record<string, string>> = {
+export const ALGORITHMS: Readonly<Record<string, string>> = {
   sha256: 'SHA-256',
   sha512: 'SHA-512',
   sha1: 'SHA-1',

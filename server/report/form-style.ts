@@ -7,7 +7,7 @@ export const FORM_STYLE = `
 @page { size: auto; margin: 15mm 15mm 17mm; @bottom-right { content: counter(page) " / " counter(pages); font: 7.6pt Arial, "DejaVu Sans", sans-serif; color: #555; } }
 * { box-sizing: border-box; }
 html { background: #e7e5e0; color: var(--ink); font: 10pt/1.42 var(--serif); }
-body { background: #fff; max-width: 190mm; margin: 8mm auto; padding: 14mm 13mm; box-shadow: 0 1px 6px #0003; }
+body { background: #fff; max-width: 190mm; margin: 8mm auto; padding: 14mm 13mm; box-shadow: 0 1px 6px #0003; overflow-wrap: break-word; }
 p { margin: 0 0 2mm; }
 h1, h2, h3 { font-weight: 600; margin: 0; break-after: avoid; }
 h1 { font-size: 21pt; line-height: 1.1; letter-spacing: -.01em; }
@@ -23,6 +23,7 @@ h3 { font-size: 11pt; overflow-wrap: anywhere; }
 .field { grid-column: span 2; border-right: .5pt solid var(--ink); border-bottom: .5pt solid var(--ink); padding: 1mm 1.8mm 1.3mm; min-height: 10mm; overflow-wrap: anywhere; break-inside: avoid; }
 .field.half { grid-column: span 3; } .field.full { grid-column: span 6; } .field.four { grid-column: span 4; }
 .label, th, .field > b { display: block; font: 600 6.8pt/1.5 var(--sans); letter-spacing: .05em; text-transform: uppercase; color: var(--soft); }
+/* A file's name keeps its letters. */ .label .name { text-transform: none; letter-spacing: 0; font-size: 7.4pt; color: var(--ink); overflow-wrap: anywhere; }
 .blank { color: var(--soft); }
 .said { display: block; font-size: 8.2pt; color: var(--soft); }
 table { border-collapse: collapse; width: 100%; margin: 0 0 3mm; font-size: 8.7pt; line-height: 1.32; }
@@ -61,7 +62,7 @@ svg text { font: 9px var(--sans); fill: #111; }
 svg .who { font-size: 10px; } svg .time { text-anchor: middle; fill: #555; } svg .mark { font-weight: 700; font-size: 8px; }
 svg .tick { stroke: #ccc; stroke-width: .6; } svg .rule { stroke: #ddd; stroke-width: .5; }
 svg .bar { stroke: #111; stroke-width: .9; fill: #444; } svg .not-confirmed { fill: url(#slant); }
-svg .broken-off { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
+svg .not-ended { fill: #fff; } svg .broken-off { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
 svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .hatch { stroke: #111; stroke-width: 2; }
 .patterns { position: absolute; width: 0; height: 0; }
 .keys { font: 8pt var(--sans); display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin-bottom: 3mm; break-inside: avoid; break-after: avoid; }

@@ -1,6 +1,6 @@
 /** The plan against what happened as a table for a terminal. */
 import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
-import { standingWords } from '../visit/plan-words.ts'
+import { standingWords, strangerWords } from '../visit/plan-words.ts'
 import { tableLines } from './table.ts'
 import { timeText } from './units.ts'
 import { shortened, visible } from './visible.ts'
@@ -11,7 +11,7 @@ export function planLines({ devices, strangers, complete }: Plan): string[] {
       { title: 'Device', cell: ({ device }) => device },
       { title: 'Standing', cell: standingWords },
       { title: 'Image', cell: ({ steps, step }) => shortened(steps[step - 1]?.image ?? '-', 40) },
-      { title: 'Pulled', cell: ({ steps, step }) => begun(steps[step - 1]?.pull?.begun) },
+      { title: 'Pull begun', cell: ({ steps, step }) => begun(steps[step - 1]?.pull?.begun) },
       { title: 'Before', cell: ({ versions }) => versions.before ?? versions.plannedBefore ?? '-' },
       { title: 'After', cell: ({ versions }) => versions.after ?? '-' },
     ],
@@ -20,7 +20,7 @@ export function planLines({ devices, strangers, complete }: Plan): string[] {
   const warnings = devices.flatMap((each) => each.warnings.map((text) => visible(`${each.device}: ${text}`)))
   const others = strangers.map(({ addresses, mac, pulls }) =>
     visible(
-      `Not on the sheet: ${addresses.join(', ')}${mac === null ? '' : ` (${mac})`} pulled ${[...new Set(pulls.map(({ image }) => image.name))].join(', ')}`,
+      `Not on the sheet: ${addresses.join(', ')}${mac === null ? '' : ` (${mac})`} fetched ${strangerWords(pulls)}`,
     ),
   )
   return [...table, '', ...warnings, ...others, complete ? 'Nothing is open.' : 'The visit is not complete.']

@@ -7,7 +7,7 @@ import { createPullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
-import { checkLedger, type LedgerCheck, leadTo } from '../ledger/read.ts'
+import { checkLedger, derivedFrom, type LedgerCheck, leadTo } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import type { DarkOrBack } from '../visit/plan-shape.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -29,6 +29,8 @@ export interface FolderFacts {
   readonly pulls: readonly PullRecord[]
   /** Refusals, and requests that got no more than headers: like ones counted. */
   readonly asked: readonly FetchRecord[]
+  /** The latest fetches of images: what stops and rates may mean is guessed from them. */
+  readonly moved: readonly FetchRecord[]
   readonly observations: readonly EntryOf<'observed'>[]
   readonly returns: readonly DarkOrBack[]
   readonly images: readonly EntryOf<'image'>[]
@@ -50,10 +52,14 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
 async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts> {
   const kept = createKeeper()
   const asked = createCounter()
+  const moved = createLatest()
   let finder = createDeviceFinder([])
   const book = createPullBook({
     idPrefix,
-    fetchDone: asked.take,
+    fetchDone(fetch) {
+      asked.take(fetch)
+      moved.take(fetch)
+    },
     deviceOf: (client) => finder.nameOf(client),
   })
   const ledger = await checkLedger(file, {
@@ -66,7 +72,7 @@ async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts>
   const facts = kept.facts()
   // The sheet in force at the end names the devices of all pulls.
   const sheet = facts.sheets.at(-1)
-  const rows = sheet === undefined ? [] : rowsOnRecord(sheet)
+  const rows = sheet === undefined ? [] : await derivedFrom(file, sheet, rowsOnRecord)
   finder = createDeviceFinder(rows)
   book.renamed()
   return {
@@ -77,6 +83,7 @@ async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts>
     rows,
     pulls: book.pulls(),
     asked: asked.list(),
+    moved: moved.list(),
     macOf: (address) => book.macOf({ address }),
   }
 }
@@ -86,7 +93,7 @@ function folderName(file: string): string {
   return basename(basename(records) === '.fetchproof' ? dirname(records) : records)
 }
 
-type Kept = Omit<FolderFacts, 'name' | 'ledger' | 'served' | 'rows' | 'pulls' | 'asked' | 'macOf'>
+type Kept = Omit<FolderFacts, 'name' | 'ledger' | 'served' | 'rows' | 'pulls' | 'asked' | 'moved' | 'macOf'>
 
 function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
   const lists = new Map<Entry['kind'], Entry[]>()
@@ -129,6 +136,21 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
       rehearsals: list('rehearsed'),
       recoveries: list('recovered'),
     }),
+  }
+}
+
+/** A thousand devices with some stops each; of a longer visit the last hours tell enough. */
+const MOVED_AT_MOST = 5_000
+
+function createLatest(): { take(fetch: FetchRecord): void; list(): readonly FetchRecord[] } {
+  let latest: FetchRecord[] = []
+  return {
+    take(fetch) {
+      if (fetch.rehearsal || fetch.bytesPromised === 0) return
+      latest.push(fetch)
+      if (latest.length >= 2 * MOVED_AT_MOST) latest = latest.slice(-MOVED_AT_MOST)
+    },
+    list: () => latest.slice(-MOVED_AT_MOST),
   }
 }
 

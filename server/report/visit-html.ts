@@ -3,8 +3,9 @@
  * A4 or Letter, and signed.
  */
 import { createHash } from 'node:crypto'
+import type { EntryOf } from '../ledger/entries.ts'
 import type { DevicePlan } from '../visit/plan-shape.ts'
-import { deviceCard, field, standingTag } from './device-card.ts'
+import { ALGORITHMS, deviceCard, field, standingTag } from './device-card.ts'
 import { FORM_STYLE } from './form-style.ts'
 import { type Html, html, trusted } from './html.ts'
 import { PULL_SHORT } from './pull-words.ts'
@@ -106,7 +107,7 @@ ${pullTable(report, time)}`
   const counts = Object.entries(plan.counts).map(([standing, count]) => `${count} ${standing}`)
   const errors = sheets.flatMap((sheet) => sheet.errors)
   return html`<p>${plan.devices.length} ${plan.devices.length === 1 ? 'device' : 'devices'} on the visit sheet: ${counts.join(', ')}.${changes > 0 ? ` The sheet was changed ${changes} ${changes === 1 ? 'time' : 'times'} during the visit; the last one counts.` : ''}</p>
-<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pulled (${time.zone})</th><th class="num">Took</th><th>Before</th><th>After</th></tr></thead><tbody>
+<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pull begun (${time.zone})</th><th class="num">Took</th><th>Before</th><th>After</th></tr></thead><tbody>
 ${plan.devices.flatMap((device) => deviceRows(device, time))}
 </tbody></table>
 ${errors.length === 0 ? null : html`<p>The sheet had faults:</p>${bullets(errors)}`}`
@@ -166,6 +167,11 @@ ${warnings.length === 0 ? null : html`<p>To be looked at:</p>${bullets(warnings)
 ${unused.length === 0 ? null : html`<p>Staged, but pulled by no device: ${unused.map(({ name }) => name).join(', ')}.</p>`}`
 }
 
+function digestWords({ algorithm, value, image }: NonNullable<EntryOf<'observed'>['digest']>): string {
+  const whose = image === undefined ? 'of no image on record' : `of ${image.name}`
+  return `the device printed the ${ALGORITHMS[algorithm] ?? algorithm} digest ${value}, that ${whose}`
+}
+
 function bullets(sentences: readonly string[]): Html {
   return html`<ul>${sentences.map((text) => html`<li>${text}</li>`)}</ul>`
 }
@@ -173,8 +179,13 @@ function bullets(sentences: readonly string[]): Html {
 function cards(report: VisitReport, time: SiteTime): Html | null {
   if (report.plan === null) return null
   const { devices, otherObservations } = report.plan
-  const others = otherObservations.map(({ device, before, after, note, by, at }) => {
-    const said = [before && `version before ${before}`, after && `version after ${after}`, note]
+  const others = otherObservations.map(({ device, before, after, digest, note, by, at }) => {
+    const said = [
+      before && `version before ${before}`,
+      after && `version after ${after}`,
+      digest && digestWords(digest),
+      note,
+    ]
     return `${device}: ${said.filter(Boolean).join(', ')} (observed by ${by}, ${time.full(at)})`
   })
   return html`${devices.map((device) => deviceCard(device, report, time))}${
@@ -208,14 +219,17 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
     const look = wrong.has(pull) ? 'wrong image' : LOOKS[pull.state]
     const title = `${row}: ${pull.image.name}, ${time.full(pull.begun)}, ${PULL_SHORT[pull.state]}`
     // As long as it took: the clock may have been set between its beginning and its end.
-    return { row, fromMs, toMs: fromMs + (pull.seconds ?? 0) * 1000, look, title }
+    const tookMs = (pull.seconds ?? 0) * 1000
+    const toMs =
+      pull.state === 'running' ? Math.max(fromMs, Date.parse(report.ended ?? pull.begun)) : fromMs + tookMs
+    return { row, fromMs, toMs, look, title }
   })
 }
 
 const LOOKS = {
   complete: 'whole',
   unconfirmed: 'not confirmed',
-  running: 'broken off',
+  running: 'not ended',
   incomplete: 'broken off',
 } as const
 

@@ -95,6 +95,7 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
     rows,
     pulls,
     fetches: all((folder) => folder.asked),
+    moved: all((folder) => folder.moved),
     observations: inOrder(
       all((folder) => folder.observations),
       ({ at }) => at,

@@ -54,7 +54,13 @@ export function warningsOn(device: DevicePlan, facts: DeviceFacts): string[] {
     warnings.push(`The device printed the digest of ${device.printed.image}, which is not the planned image.`)
   }
   for (const step of device.steps) {
-    if (step.offered === false) warnings.push(`The planned image ${step.image} was never on offer.`)
+    if (step.offered === false) {
+      warnings.push(
+        facts.over
+          ? `The planned image ${step.image} was never on offer.`
+          : `The planned image ${step.image} is not on offer: put it into the folder, or correct its row.`,
+      )
+    }
   }
   const dark = device.returned !== null && device.returned.backAt === null
   if (dark && (facts.over || facts.notBack)) warnings.push('It went dark and has not answered again.')

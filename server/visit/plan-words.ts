@@ -1,4 +1,5 @@
 /** Standings in words, for terminal, page and report alike. Text from the sheet stays as it is: the reader disarms. */
+import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan, Standing } from './plan-shape.ts'
 
 /** `step 2 of 3: waiting`, `pulled by harrowick-sw1`, `wrong image: reading-room-4.bin`. */
@@ -19,6 +20,15 @@ export function plainStanding(standing: Standing, via: string | null): string {
 /** Whether a person has to do something about this device now. */
 export function needsAHand(device: DevicePlan): boolean {
   return device.standing === 'wrong image' || device.warnings.length > 0
+}
+
+/** Images that a client off the sheet fetched: `a.bin, b.bin (incomplete)`. */
+export function strangerWords(pulls: readonly PullRecord[]): string {
+  const states = new Map<string, PullRecord['state']>()
+  // One that came through is what counts of several.
+  for (const { image, state } of pulls)
+    if (states.get(image.name) !== 'complete') states.set(image.name, state)
+  return [...states].map(([name, state]) => (state === 'complete' ? name : `${name} (${state})`)).join(', ')
 }
 
 /** `4.4`, `4.4 (a guess from the name of the image)`, or null. */

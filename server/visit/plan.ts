@@ -8,7 +8,7 @@ import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
-import { hintsFrom } from './hints.ts'
+import { type Hint, hintsFrom } from './hints.ts'
 import type { DarkOrBack, DevicePlan, Plan, Standing, Stranger } from './plan-shape.ts'
 import { createImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
@@ -18,6 +18,8 @@ export interface PlanFacts {
   /** Rehearsals are no pulls and stand in neither. */
   readonly pulls: readonly PullRecord[]
   readonly fetches: readonly FetchRecord[]
+  /** Fetches of images, for guesses about what stops and crawls; `fetches` unless told. */
+  readonly moved?: readonly FetchRecord[]
   readonly observations: readonly EntryOf<'observed'>[]
   /** In the order of the ledger. */
   readonly returns: readonly DarkOrBack[]
@@ -38,6 +40,7 @@ interface Gathered {
   readonly fetches: FetchRecord[]
   readonly observations: EntryOf<'observed'>[]
   readonly returns: DarkOrBack[]
+  readonly hints: Hint[]
   sharedWith: readonly string[]
   takenBy: PullRecord[]
 }
@@ -58,6 +61,7 @@ export function planAgainstFacts(facts: PlanFacts): Plan {
     if (found.kind === 'other hardware') gathered.get(deviceKey(found.device))?.takenBy.push(pull)
   }
   gatherFetches(facts, finder, gathered)
+  gatherHints(facts, finder, gathered)
   const otherObservations = gatherObservations(facts, finder, gathered)
   gatherReturns(facts, finder, gathered)
   const devices = planDevices(facts, gathered)
@@ -81,7 +85,16 @@ function gatherRows(rows: readonly PlannedRow[]): Map<string, Gathered> {
 }
 
 function emptyGathered(): Gathered {
-  return { rows: [], pulls: [], fetches: [], observations: [], returns: [], sharedWith: [], takenBy: [] }
+  return {
+    rows: [],
+    pulls: [],
+    fetches: [],
+    observations: [],
+    returns: [],
+    hints: [],
+    sharedWith: [],
+    takenBy: [],
+  }
 }
 
 /** Devices by the hardware address that one of their pulls showed: they keep it when their address changes. */
@@ -125,12 +138,27 @@ function markShared(gathered: Map<string, Gathered>, name: string, owners: reado
 function gatherFetches(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
   for (const fetch of facts.fetches) {
     if (fetch.rehearsal) continue
-    const { address } = fetch.client
-    const mac = fetch.client.mac ?? facts.macOf?.(address) ?? null
-    const found = finder.find({ address, mac })
-    const names = found.kind === 'one' ? [found.device] : found.kind === 'several' ? found.devices : []
-    for (const name of names) gathered.get(deviceKey(name))?.fetches.push(fetch)
+    for (const name of namesOf(fetch, facts, finder)) gathered.get(deviceKey(name))?.fetches.push(fetch)
   }
+}
+
+function gatherHints(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
+  const moved = facts.moved ?? facts.fetches
+  const fetches = new Map(moved.map((fetch) => [fetch.id, fetch]))
+  for (const hint of hintsFrom(moved, facts.linkMbps)) {
+    const last = fetches.get(hint.fetches.at(-1) ?? '')
+    for (const name of last === undefined ? [] : namesOf(last, facts, finder)) {
+      gathered.get(deviceKey(name))?.hints.push(hint)
+    }
+  }
+}
+
+/** Devices that a fetch may be of. */
+function namesOf({ client }: FetchRecord, { macOf }: PlanFacts, finder: DeviceFinder): readonly string[] {
+  const { address } = client
+  const found = finder.find({ address, mac: client.mac ?? macOf?.(address) ?? null })
+  if (found.kind === 'one') return [found.device]
+  return found.kind === 'several' ? found.devices : []
 }
 
 /** A person may write a device's name or one of its addresses. */
@@ -162,9 +190,6 @@ function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<str
 function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>): DevicePlan[] {
   const planned = new Map<string, DevicePlan>()
   const images = createImageNames([...facts.images, ...facts.pulls.map(({ image }) => image)])
-  const hints = new Map(
-    hintsFrom(facts.fetches, facts.linkMbps).map((hint) => [hint.fetches.at(-1) ?? '', hint]),
-  )
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
     if (row.via === null) continue
@@ -177,7 +202,6 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
       over: facts.over,
       notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
       images,
-      hints: there.fetches.flatMap(({ id }) => hints.get(id) ?? []),
       behindRows: behind.get(key) ?? [],
       ...(via !== undefined && { via }),
     }

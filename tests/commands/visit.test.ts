@@ -277,3 +277,15 @@ test('a wrong image is shouted at once where serve speaks in words', async () =>
   )
   expect(serving.otherLines.join('\n')).toMatch(/desk \(127\.0\.0\.1\) +radio-2\.8\.img/)
 })
+
+test('the sheet command says how long it takes at least, and what is not in the folder', async () => {
+  const folder = await stagingFolder(FILES, onTestFinished)
+  const sheet = `${SHEET}hall,192.0.2.12,not-here.bin,,\nattic,192.0.2.13,3fa94c21,,\n`
+  await writeFile(join(folder, 'visit.csv'), sheet)
+  const { stdout, status } = await inProcess(['sheet', folder])
+  expect(status).toBe(0)
+  expect(stdout).toMatch(
+    /By the visit sheet 3 devices still have to pull 40 kB: at least under 1 s over 100 Mb\/s/,
+  )
+  expect(stdout).toContain('Not in the folder, and not counted: not-here.bin.')
+})

@@ -47,9 +47,11 @@ function onOffer(image: typeof RADIO, published: EntryOf<'image'>['published']):
 
 function facts({ entries }: Story, options: Partial<FolderFacts> = {}): FolderFacts {
   const asked: FetchRecord[] = []
+  const moved: FetchRecord[] = []
   const book = createPullBook({
     fetchDone: (fetch) => {
       if (fetch.ending === 'refused') asked.push(fetch)
+      else moved.push(fetch)
     },
   })
   for (const entry of entries) book.take(entry)
@@ -68,6 +70,7 @@ function facts({ entries }: Story, options: Partial<FolderFacts> = {}): FolderFa
     rows: last === undefined ? [] : rowsOnRecord(last),
     pulls: book.pulls(),
     asked,
+    moved,
     observations: only('observed'),
     returns: only('device-dark', 'device-back'),
     images: only('image'),
@@ -114,6 +117,36 @@ function readable(page: string): string {
 }
 
 describe('the record of a visit', () => {
+  it('draws a pull that is under way when the record ends as such, and keeps the letters of a file name', () => {
+    const page = visitHtml(reportOn(facts(visit().begin({ address: '192.0.2.12' }, SWITCH_44))))
+    expect(page).toMatch(/class="bar not-ended"/)
+    expect(page).toContain('under way when the record ends')
+    expect(page).toContain('<span class="name">reading-room-4.4.bin</span>')
+  })
+
+  it('says on the card of a device what its stops may mean, as a guess', () => {
+    const big = { ...SWITCH_44, bytes: 100_000_000 }
+    const told = visit()
+    for (let times = 0; times < 3; times += 1)
+      told.pull({ address: '192.0.2.12' }, big, { handed: 61_000_000 })
+    expect(readable(visitHtml(reportOn(facts(told))))).toContain(
+      'A guess: Stopped 3 times near the same place',
+    )
+  })
+
+  it('says what a device that is not on the sheet printed', () => {
+    const value = '9e107d9d372bb6826bd81d3542a419d6'
+    const told = visit().add({
+      kind: 'observed',
+      device: 'cupboard',
+      by: 'A. N. Other',
+      digest: { algorithm: 'md5', value },
+    })
+    expect(readable(visitHtml(reportOn(facts(told))))).toContain(
+      `cupboard: the device printed the MD5 digest ${value}, that of no image on record (observed by A. N. Other`,
+    )
+  })
+
   it('says who, what was planned, what was done, and what was not', () => {
     const report = reportOn(
       facts(

@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest'
 import type { ImageReference } from '../../server/ledger/entries.ts'
 import { planAgainstFacts } from '../../server/visit/plan.ts'
-import { standingWords, targetWords } from '../../server/visit/plan-words.ts'
+import { standingWords, strangerWords, targetWords } from '../../server/visit/plan-words.ts'
 import { deviceOf, factsOf, planOf, RADIO, SWITCH_41, SWITCH_44, sheetRows, story } from './visit-story.ts'
 
 const MAC_A = '00:00:5e:00:53:0a'
@@ -80,7 +80,9 @@ describe('the plan against what happened', () => {
     expect(desk(rows, upper, [upper, lower]).standing).toBe('pulled')
     expect(desk(rows, lower, [lower]).standing).toBe('pulled')
     const neither = sheetRows('device,address,image', 'desk,192.0.2.10,Switch.Bin')
-    expect(desk(neither, lower, [upper, lower]).warnings.join()).toContain('never on offer')
+    expect(desk(neither, lower, [upper, lower]).warnings.join()).toContain(
+      'is not on offer: put it into the folder',
+    )
   })
 
   it('says of a device what stops at one place may mean, as a guess, and no more once it pulled all', () => {
@@ -117,7 +119,19 @@ describe('the plan against what happened', () => {
     const rows = sheetRows('device,address,image', 'desk,192.0.2.10,44')
     const desk = deviceOf(planOf(rows, story().pull(A, SWITCH_44).entries), 'desk')
     expect(desk.standing).toBe('wrong image')
-    expect(desk.warnings.join()).toContain('never on offer')
+    expect(desk.warnings.join()).toContain('is not on offer: put it into the folder')
+  })
+
+  it('says of a stranger what broke off', () => {
+    const from = { address: '203.0.113.5' }
+    const told = story()
+      .pull(from, SWITCH_44, { handed: 10 })
+      .pull(from, SWITCH_44)
+      .pull(from, RADIO, { handed: 10 })
+    const [stranger] = planOf(TWO, told.entries, true).strangers
+    expect(strangerWords(stranger?.pulls ?? [])).toBe(
+      'reading-room-4.4.bin, lending-desk-2.8.img (incomplete)',
+    )
   })
 
   it('never counts a rehearsal', () => {

@@ -21,7 +21,7 @@ export function VisitSheet({ visit, outlook }: VisitSheetProps): JSX.Element | n
       </ul>
       {visit.strangers.length > 0 && (
         <>
-          <p>Pulled without standing on the sheet:</p>
+          <p>Fetched without standing on the sheet:</p>
           <ul class="notes">
             {visit.strangers.map(({ client, image }) => (
               <li key={`${client} ${image}`}>
