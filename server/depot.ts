@@ -58,6 +58,8 @@ export interface Depot {
   readonly visit: VisitDesk
   /** Those with something under way. */
   livePulls(): readonly LivePull[]
+  /** Fetches that were under way when the server before this one ended without closing its ledger. */
+  readonly lostTrack: readonly FetchRecord[]
   /** The latest fetches and refusals that ended, newest last. */
   recentFetches(): readonly FetchRecord[]
   own(): readonly OwnAddress[]
@@ -121,6 +123,8 @@ interface Past {
   readonly memory: VersionMemory
   /** Latest fetches and refusals that ended, newest last. */
   readonly recent: FetchRecord[]
+  /** Lost track of when this run began. */
+  readonly lost: FetchRecord[]
   /** What the visit's desk, which comes later, is to remember of earlier runs. */
   readonly visitEntries: Entry[]
   /** Names clients once the visit sheet is known. */
@@ -131,9 +135,11 @@ interface Past {
 function createPast(): Past {
   let visit: VisitDesk | undefined
   const recent: FetchRecord[] = []
+  const lost: FetchRecord[] = []
   const pulls = createPullBook({
     fetchDone: (fetch) => {
       recent.push(fetch)
+      if (fetch.ending === 'lost-track') lost.push(fetch)
       if (recent.length > RECENT_FETCHES) recent.shift()
     },
     deviceOf: (client) => visit?.nameOf(client) ?? null,
@@ -146,11 +152,14 @@ function createPast(): Past {
     pulls,
     memory,
     recent,
+    lost,
     visitEntries,
     nameClientsBy(desk) {
       visit = desk
     },
     take(entry) {
+      // What a run lost track of is written by the next one, before that one is opened.
+      if (entry.kind === 'opened') lost.length = 0
       history.take(entry)
       pulls.take(entry)
       memory.take(entry)
@@ -302,6 +311,7 @@ function wire(
     memory: past.memory,
     visit: desk,
     livePulls: createLivePulls(past.pulls, delivery.underWay, clock),
+    lostTrack: past.lost,
     recentFetches: () => past.recent,
     own,
     bases: () => basesOf(own(), listening),

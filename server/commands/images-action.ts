@@ -2,6 +2,7 @@
 import { type ImageView, imageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
+import { shortened } from '../report/visible.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
@@ -38,7 +39,7 @@ function imageLines(views: readonly ImageView[]): string[] {
   if (views.length === 0) return ['The staging folder holds no image.']
   const table = tableLines(
     [
-      { title: 'Image', cell: (row) => row.name },
+      { title: 'Image', cell: (row) => shortened(row.name, 40) },
       { title: 'State', cell: (row) => row.state },
       { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
       { title: 'SHA-256', cell: (row) => row.sha256 ?? '-' },

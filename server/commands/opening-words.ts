@@ -30,10 +30,29 @@ export function openingWords(
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),
     ...remarks.map((remark) => `Note: ${remark}`),
+    ...lostWords(depot),
     'Before the first pull: a wrong or interrupted image can leave a device dead. Keep its power on while it writes,',
     'have the way back ready, and tell those who depend on what goes down with it. See Cautions in the README.',
     'Stop with Ctrl-C.',
     '',
+  ]
+}
+
+/** Named one by one. */
+const LOST_AT_MOST = 5
+
+/** Devices that were pulling when the program or the computer stopped. */
+function lostWords({ lostTrack, visit }: Depot): string[] {
+  const who = lostTrack.map(({ client, image }) => {
+    const name = visit.nameOf({ address: client.address, mac: client.mac ?? null })
+    return `${name === null ? '' : `${visible(name)}, `}${client.address} (${shortened(image?.name ?? '', 40)})`
+  })
+  const devices = [...new Set(who)]
+  if (devices.length === 0) return []
+  const more = devices.length - LOST_AT_MOST
+  const rest = more > 0 ? ` and ${more} more` : ''
+  return [
+    `Note: the server before this one stopped without an end in order. Let these pull again before they restart: ${devices.slice(0, LOST_AT_MOST).join('; ')}${rest}.`,
   ]
 }
 

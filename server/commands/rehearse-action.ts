@@ -7,7 +7,7 @@ import { createOwnAddresses, normalise } from '../network/addresses.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { bytesText } from '../report/units.ts'
-import { visible } from '../report/visible.ts'
+import { shortened, visible } from '../report/visible.ts'
 import { createSettings } from '../settings.ts'
 import { EXIT } from './exit.ts'
 import { createProgress } from './progress.ts'
@@ -204,7 +204,7 @@ function verdictOf(checks: number, differences: number, bases: number): string {
 
 const COLUMNS = [
   { title: 'Address', cell: ({ target }: Checked) => target.base },
-  { title: 'Image', cell: ({ target }: Checked) => target.name },
+  { title: 'Image', cell: ({ target }: Checked) => shortened(target.name, 40) },
   { title: 'Path', cell: ({ target }: Checked) => target.path },
   { title: 'Bytes', align: 'right', cell: ({ target, bytes }: Checked) => sizeOf(target, bytes) },
   { title: 'Result', cell: ({ differences }: Checked) => outcomeOf(differences) },

@@ -1,11 +1,12 @@
 /** The program killed at any moment, and a ledger that somebody has edited or cut. */
+import { spawn } from 'node:child_process'
 import { once } from 'node:events'
 import { cpSync, mkdirSync, readFileSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { audit, fetchproof, run } from './program.ts'
+import { audit, fetchproof, PROGRAM, run } from './program.ts'
 import { ask, exchange, type RawClient, request } from './raw-client.ts'
 import {
   imageBytes,
@@ -42,6 +43,38 @@ test('a resume after a crash is the end of the same pull', async () => {
   expect(pulls).toMatchObject([{ state: 'complete', bytesCovered: IMAGES['large.bin'].length }])
   expect(pulls[0]?.fetches).toHaveLength(2)
 })
+
+test('the next start names the devices that were pulling when the server was killed, the one after it nobody', async () => {
+  const folder = await stagingFolder(IMAGES, onTestFinished)
+  const first = await serveFolder(folder, { cleanUp: onTestFinished })
+  await offered(first)
+  const client = await ask(first.port, '/large.bin', { keep: true })
+  await client.readBody(1_000_000)
+  await first.kill()
+  await client.reset()
+  const words = await openingWordsOf(folder)
+  expect(words).toContain(
+    'the server before this one stopped without an end in order. Let these pull again before they restart: 127.0.0.1 (large.bin).',
+  )
+  expect(await openingWordsOf(folder)).not.toContain('without an end in order')
+})
+
+/** What `serve` prints, up to its end in order. */
+function openingWordsOf(folder: string): Promise<string> {
+  const flags = ['--listen', '127.0.0.1', '--port', '0', '--no-page']
+  const child = spawn(process.execPath, [PROGRAM, 'serve', folder, ...flags], {
+    stdio: ['ignore', 'pipe', 'ignore'],
+  })
+  onTestFinished(() => void child.kill('SIGKILL'))
+  return new Promise((resolve) => {
+    let text = ''
+    child.stdout.on('data', (piece: Buffer) => {
+      text += piece.toString()
+      if (text.includes('Stop with Ctrl-C.')) child.kill('SIGINT')
+    })
+    child.on('close', () => resolve(text))
+  })
+}
 
 test('standard output that nobody reads any more neither ends the serving nor what is under way', async () => {
   const { served, slow } = await servedWithOneSlow()
