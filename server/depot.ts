@@ -391,7 +391,7 @@ function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery
     // What was handed over whole was verified: a file that changes afterwards takes nothing back. A hold does.
     delivery.underWay.withdraw(
       ({ image: { name, sha256: begun }, fetch }) =>
-        name === image.name && begun === sha256 && (why === 'held' || fetch.phase.startsWith('sending')),
+        name === image.name && begun === sha256 && (why === 'held' || fetch.sending),
       WHY_WITHDRAWN[why],
     )
   })

@@ -42,6 +42,10 @@ export interface EndingState {
   readonly reason?: string
 }
 
+export function isSending({ phase }: EndingState): boolean {
+  return phase === 'sending' || phase === 'sending, closed early'
+}
+
 export const START: EndingState = Object.freeze({ phase: 'sending' })
 
 const ended = (ending: Ending, more: { acknowledged?: boolean; reason?: string } = {}): EndingState => ({

@@ -4,7 +4,7 @@
  */
 import type { Connection, SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
-import { type EndingState, type Seen, START, see } from './endings.ts'
+import { type EndingState, isSending, type Seen, START, see } from './endings.ts'
 import type { Piece } from './pieces.ts'
 
 /** One connection to a client, as seen from delivery. */
@@ -53,7 +53,8 @@ export interface RunningFetch {
   withdraw(why: string): void
   /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
   giveUp(): void
-  readonly phase: EndingState['phase']
+  /** Not all promised bytes were handed over yet; afterwards it waits for its client. */
+  readonly sending: boolean
   readonly bytesHandedOver: number
   /** Clock reading when a byte was last taken, or of the start. */
   readonly movedAt: number
@@ -230,8 +231,8 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     },
     withdraw: (why) => note({ kind: 'withdrawn', why }),
     giveUp: () => note({ kind: 'time-out' }),
-    get phase() {
-      return state.phase
+    get sending() {
+      return isSending(state)
     },
     get bytesHandedOver() {
       return offset - plan.first

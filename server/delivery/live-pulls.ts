@@ -51,7 +51,7 @@ export function createLivePulls(
   }
 
   function movementOf(fetches: readonly UnderWay[]): Movement {
-    const sending = fetches.filter(({ fetch }) => fetch.phase.startsWith('sending'))
+    const sending = fetches.filter(({ fetch }) => fetch.sending)
     if (sending.length === 0) return 'waiting for the device to close'
     return sending.every(underWay.isStalled) ? 'stalled' : 'moving'
   }

@@ -63,7 +63,7 @@ export function createFetchesUnderWay(
   let sweeping: NodeJS.Timeout | undefined
 
   const stillFor = (fetch: UnderWay): number => clock() - Math.max(fetch.fetch.movedAt, wokeAt())
-  const sending = (fetch: UnderWay): boolean => fetch.fetch.phase.startsWith('sending')
+  const sending = (fetch: UnderWay): boolean => fetch.fetch.sending
   const isStalled = (fetch: UnderWay): boolean => sending(fetch) && stillFor(fetch) >= limits.stalledMs
 
   function wake(): void {

@@ -46,8 +46,7 @@ export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
 export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   const { delivery } = deps
-  const waiting = (): number =>
-    delivery.underWay.list().filter(({ fetch }) => !fetch.phase.startsWith('sending')).length
+  const waiting = (): number => delivery.underWay.list().filter(({ fetch }) => !fetch.sending).length
   const connections = createConnections(
     { ...deps.limits, waiting, after: delivery.wakefulness.after },
     {

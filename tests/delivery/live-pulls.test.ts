@@ -19,7 +19,7 @@ function livePulls(story: ReturnType<typeof tell>, handed: Map<number, number>, 
       rehearsal: false,
       fetch: {
         movedAt: 0,
-        phase: bytes < SIZE ? 'sending' : 'lingering',
+        sending: bytes < SIZE,
         bytesHandedOver: bytes,
       } as UnderWay['fetch'],
     }))
