@@ -42,6 +42,8 @@ export interface DepotEvents {
 export interface Trouble {
   readonly at: string
   readonly message: string
+  /** Whether what it says is still so; absent: it happened. */
+  readonly stands?: () => boolean
 }
 
 export interface Depot {
@@ -210,7 +212,7 @@ interface Common {
   readonly record: (entry: NewEntry) => boolean
   readonly unrecorded: Unrecorded
   readonly changed: () => void
-  readonly say: (message: string) => void
+  readonly say: (message: string, stands?: () => boolean) => void
 }
 
 function wire(
@@ -230,8 +232,8 @@ function wire(
   let closing: Promise<void> | undefined
   const changed = (): void => void events.emit('changed')
 
-  function say(message: string): void {
-    troubles.push({ at: new Date().toISOString(), message })
+  function say(message: string, stands?: () => boolean): void {
+    troubles.push({ at: new Date().toISOString(), message, ...(stands !== undefined && { stands }) })
     if (troubles.length > RECENT_TROUBLES) troubles.shift()
     events.emit('trouble', message)
     changed()
@@ -414,7 +416,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
     changed()
   })
   ledger.events.on('full', () => {
-    say('The disk that holds the ledger is full: new fetches are refused until there is room again.')
+    say(FULL, () => !ledger.writable)
   })
   ledger.events.on('room', () => {
     // What images are is written now; what was refused meanwhile is lost.
@@ -425,6 +427,8 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   })
   ledger.events.on('failed', (error) => say(error.message))
 }
+
+const FULL = 'The disk that holds the ledger is full: new fetches are refused until there is room again.'
 
 const WHY_WITHDRAWN = {
   removed: 'the file was removed from the staging folder',

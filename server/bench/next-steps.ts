@@ -6,7 +6,8 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visible } from '../report/visible.ts'
-import type { AddressView, NextStep, VisitView } from './snapshot-shape.ts'
+import { pullSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
+import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {
   readonly folder: string
@@ -19,28 +20,30 @@ export interface StepFacts {
   readonly visit: VisitView | null
   /** Those under way and those over, in the order they began. */
   readonly pulls: readonly PullRecord[]
-  /** When this run began, RFC 3339 UTC: what broke off in an earlier one is for the audit. */
+  /** When this run began, RFC 3339 UTC. */
   readonly started: string
 }
 
-/** Devices named one by one. */
-const DEVICES_AT_MOST = 5
-/** Troubles shown here; all of them stand further down the page. */
+/** Troubles shown here; the terminal has said all of them. */
 const TROUBLES_AT_MOST = 3
 /** More held images than this are counted instead of named. */
 const NAMED_AT_MOST = 5
 
+const ORDER: Readonly<Record<Weight, number>> = { alarm: 0, act: 1, look: 2, tip: 3 }
+
 export function nextSteps(facts: StepFacts): NextStep[] {
   return [
+    ...wrongImageSteps(facts),
     ...ledgerSteps(facts),
-    ...visitSteps(facts),
     ...pullSteps(facts),
     ...heldSteps(facts),
+    ...warningSteps(facts),
+    ...sheetSteps(facts),
     ...troubleSteps(facts),
     ...admissionSteps(facts),
     ...folderSteps(facts),
     ...addressSteps(facts),
-  ]
+  ].sort((a, b) => ORDER[a.weight] - ORDER[b.weight])
 }
 
 function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
@@ -50,53 +53,13 @@ function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
   return [{ key: 'ledger', weight: 'act', text }]
 }
 
-function visitSteps({ visit }: StepFacts): NextStep[] {
+function sheetSteps({ visit }: StepFacts): NextStep[] {
   if (visit === null) return []
-  const wrong = visit.rows
-    .filter((row) => row.wrong)
-    .map(
-      (row): NextStep => ({
-        key: `wrong ${row.device} ${row.standing}`,
-        weight: 'act',
-        text: `${visible(row.device)}: ${visible(row.standing)}. Look at the device before it restarts.`,
-      }),
-    )
-  const errors = visit.errors.map(
-    (error): NextStep => ({
-      key: `sheet ${error}`,
-      weight: 'look',
-      text: `${visible(visit.file)}: ${visible(error)}`,
-    }),
-  )
-  return [...wrong, ...errors.slice(0, TROUBLES_AT_MOST)]
-}
-
-/** Devices whose latest pull of an image broke off. */
-function pullSteps({ pulls, started }: StepFacts): NextStep[] {
-  const latest = new Map<string, PullRecord>()
-  for (const pull of pulls) {
-    const key = `${pull.client.mac ?? pull.client.address} ${pull.image.name}`
-    const other = latest.get(key)
-    if (other === undefined || pull.begun >= other.begun) latest.set(key, pull)
-  }
-  const short = [...latest.values()].filter((pull) => pull.state === 'incomplete' && pull.begun >= started)
-  const steps = short.slice(-DEVICES_AT_MOST).map((pull): NextStep => {
-    const who = visible(pull.client.device ?? pull.client.address)
-    return {
-      key: `incomplete ${pull.fetches.join()}`,
-      weight: 'act',
-      text: `${who} has not got all of ${visible(pull.image.name)}. Let it pull again before it restarts.`,
-    }
-  })
-  const more = short.length - steps.length
-  if (more > 0) {
-    steps.push({
-      key: `incomplete more ${more}`,
-      weight: 'act',
-      text: `${more} more clients have not got all of an image; see the pulls that are over.`,
-    })
-  }
-  return steps
+  return visit.errors.slice(0, TROUBLES_AT_MOST).map((error) => ({
+    key: `sheet ${error}`,
+    weight: 'look',
+    text: `${visible(visit.file)}: ${visible(error)}`,
+  }))
 }
 
 function heldSteps({ images }: StepFacts): NextStep[] {
@@ -111,8 +74,9 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     }),
   )
   if (held.length > named.length) {
-    const text = `${held.length - named.length} more images are held; each says why in the list.`
-    named.push({ key: `held more ${held.length}`, weight: 'act', text })
+    const more = held.length - named.length
+    const text = `${more} more images are held; each says why in the list.`
+    named.push({ key: `held more ${held.length}`, weight: 'act', text, things: more })
   }
   const barred = locked.slice(0, NAMED_AT_MOST).map(
     (image): NextStep => ({

@@ -82,8 +82,11 @@ export interface LedgerView {
   readonly writable: boolean
 }
 
-/** `act`: devices are kept waiting or were given the wrong thing; `look`: worth a look; `tip`: how to go on. */
-export type Weight = 'act' | 'look' | 'tip'
+/**
+ * `alarm`: a device pulls or has the wrong image; `act`: devices are kept waiting; `look`: worth a look; `tip`: how
+ * to go on.
+ */
+export type Weight = 'alarm' | 'act' | 'look' | 'tip'
 
 export interface NextStep {
   /** Stays the same while the matter does, so that a reader is not told twice. */
@@ -94,6 +97,8 @@ export interface NextStep {
   readonly image?: string
   /** What to type or paste, exactly. */
   readonly line?: string
+  /** How many images or devices it stands for; one where it is absent. */
+  readonly things?: number
 }
 
 export interface VisitView {
@@ -102,6 +107,19 @@ export interface VisitView {
   readonly rows: readonly VisitRowView[]
   /** Clients that pulled without standing on the sheet. */
   readonly strangers: readonly { readonly client: string; readonly image: string }[]
+  /** Devices that pull what the sheet does not plan for them, or pulled it last. */
+  readonly wrongImages: readonly WrongImageView[]
+  /** All such pulls, by their first fetch. */
+  readonly wrongPulls: readonly string[]
+}
+
+export interface WrongImageView {
+  /** Stays the same while the matter does. */
+  readonly key: string
+  /** It can still be stopped. */
+  readonly underWay: boolean
+  /** A sentence that names device, image and plan; of one under way also what to do. */
+  readonly text: string
 }
 
 export interface VisitRowView {
@@ -114,5 +132,7 @@ export interface VisitRowView {
   readonly standing: string
   /** Needs a hand: the wrong image, an older version than before. */
   readonly wrong: boolean
+  /** Plain sentences that need a hand, but for the wrong image. */
+  readonly warnings: readonly string[]
   readonly note: string | null
 }

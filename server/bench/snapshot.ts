@@ -81,7 +81,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const images = shownOf(all)
     const { underWay, over } = pullViews()
     const { refusals, fetches } = recentOf(depot.recentFetches())
-    const troubles = [...depot.troubles()]
+    const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
     const visit = sources.visit?.() ?? null
     const { entries, sum } = depot.ledger.head
     const { writable } = depot.ledger

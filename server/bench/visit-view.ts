@@ -1,8 +1,8 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import { needsAHand, standingWords } from '../visit/plan-words.ts'
+import { needsAHand, standingWords, wrongImageWords } from '../visit/plan-words.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
-import type { VisitRowView, VisitView } from './snapshot-shape.ts'
+import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
 export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => VisitView | null {
@@ -17,6 +17,10 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
         errors: sheet.errors,
         rows: plan.devices.map(rowView),
         strangers: plan.strangers.map(strangerView),
+        wrongImages: plan.devices.flatMap(wrongImageOf),
+        wrongPulls: plan.devices.flatMap(({ wrongPulls }) =>
+          wrongPulls.flatMap(({ fetches }) => fetches[0] ?? []),
+        ),
       }
       made = { plan, sheet, view }
     }
@@ -36,8 +40,23 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [standingWords(device), ...returnWords(device), ...warnings].join('; '),
     wrong: needsAHand(device),
+    warnings,
     note: [step?.row.note ?? null, ...device.remarks].filter((part) => part !== null).join(' ') || null,
   }
+}
+
+function wrongImageOf(device: DevicePlan): WrongImageView[] {
+  const pull = device.wrongPulls.findLast(({ state }) => state === 'running') ?? device.wrongPulls.at(-1)
+  if (pull === undefined) return []
+  const key = `wrong ${device.device} ${pull.fetches[0]} ${pull.state}`
+  if (pull.state === 'running') {
+    const planned = [...new Set(device.steps.flatMap(({ image }) => image ?? []))]
+    const address = pull.addresses?.at(-1) ?? pull.client.address
+    const text = wrongImageWords({ device: device.device, address, image: pull.image.name, planned })
+    return [{ key, underWay: true, text }]
+  }
+  if (device.standing !== 'wrong image') return []
+  return [{ key, underWay: false, text: `${device.device}: ${device.warnings[0]}` }]
 }
 
 function returnWords({ returned }: DevicePlan): string[] {

@@ -20,3 +20,14 @@ export function plainStanding(standing: Standing, via: string | null): string {
 export function needsAHand(device: DevicePlan): boolean {
   return device.standing === 'wrong image' || device.warnings.length > 0
 }
+
+/** While it is under way: the moment to stop it. `planned`: the images of its rows, in order. */
+export function wrongImageWords(wrong: {
+  readonly device: string
+  readonly address: string
+  readonly image: string
+  readonly planned: readonly string[]
+}): string {
+  const { device, address, image, planned } = wrong
+  return `${device} (${address}) pulls ${image}; planned is ${planned.join(', then ')}. Stop it there before it writes.`
+}

@@ -8,6 +8,7 @@ import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { DarkOrBack, Plan } from './plan-shape.ts'
+import { wrongImageWords } from './plan-words.ts'
 import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
@@ -50,8 +51,8 @@ export interface VisitDeskDeps {
   readonly isOwn: (address: string) => boolean
   /** False when the ledger did not take it. */
   readonly record: (entry: NewEntry) => boolean
-  /** A sentence for the person at the laptop. */
-  readonly say: (message: string) => void
+  /** A sentence for the person at the laptop. `stands`: whether what it says is still so. */
+  readonly say: (message: string, stands?: () => boolean) => void
   readonly changed: () => void
 }
 
@@ -80,7 +81,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
           onOverdue({ device }, darkMs, seenBefore) {
             notBack.add(device)
             stale()
-            deps.say(overdueText(device, darkMs, seenBefore))
+            deps.say(overdueText(device, darkMs, seenBefore), () => notBack.has(device))
           },
         })
 
@@ -99,12 +100,15 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     allowed = createAllowedImages(sheet.rows)
     learnt.clear()
     recordSheet(sheet)
-    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`)
+    for (const error of sheet.errors.slice(0, ERRORS_SAID)) {
+      deps.say(`${sheet.file}: ${error}`, inPlan)
+    }
     deps.renamed()
     stale()
   }
   file.events.on('changed', takeSheet)
-  file.events.on('trouble', deps.say)
+  file.events.on('trouble', (message) => deps.say(message, () => file.troubled))
+  file.events.on('readable', deps.changed)
 
   /** A device keeps its name when it changes its address, as its hardware address says. */
   function find(client: SeenClient): FoundDevice {
@@ -130,9 +134,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     const key = `${verdict.device} ${entry.image.sha256}`
     if (shouted.has(key)) return
     shouted.add(key)
-    deps.say(
-      `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${entry.image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
-    )
+    const { device, planned } = verdict
+    const { address } = entry.client
+    deps.say(`WRONG IMAGE: ${wrongImageWords({ device, address, image: entry.image.name, planned })}`, inPlan)
   }
 
   function watchReturnOf(entry: EntryOf<'fetch-ended'>): void {
@@ -200,6 +204,8 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   }
 }
 
+/** The plan says it for as long as it is so. */
+const inPlan = (): boolean => false
 /** More stand on the page. */
 const ERRORS_SAID = 3
 const HINT_NO_SHEET = 'put visit.csv into the staging folder, or serve without --only-planned'

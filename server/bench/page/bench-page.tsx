@@ -18,6 +18,7 @@ import { Refusals } from './refusals.tsx'
 import { type Question, ReplaceDialog } from './replace-dialog.tsx'
 import type { Permission } from './token.ts'
 import { VisitSheet } from './visit-sheet.tsx'
+import { handsIn } from './words.ts'
 
 export interface BenchPageProps {
   readonly news: News
@@ -32,8 +33,7 @@ export interface BenchPageProps {
 export function BenchPage(props: BenchPageProps): JSX.Element {
   const { news, permission } = props
   const { snapshot } = news
-  const needsHand = (snapshot?.nextSteps.filter((step) => step.weight === 'act').length ?? 0) > 0
-  const title = news.connection === 'lost' ? 'No answer' : needsHand ? 'Needs a hand' : undefined
+  const title = titleOf(news)
   useEffect(() => {
     document.title = title === undefined ? 'Fetchproof' : `${title} - Fetchproof`
   }, [title])
@@ -56,9 +56,18 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
   )
 }
 
+/** What stands before the name in the browser's list of tabs. */
+function titleOf({ connection, snapshot }: News): string | undefined {
+  if (connection === 'lost') return 'No answer'
+  const steps = snapshot?.nextSteps ?? []
+  if (steps.some(({ weight }) => weight === 'alarm')) return 'Wrong image'
+  return handsIn(steps) > 0 ? 'Needs a hand' : undefined
+}
+
 function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue }): JSX.Element {
   const { program, underWay, pulls } = snapshot
   const pulled = snapshot.pullsOver > 0 || underWay.length > 0
+  const wrong = new Set(snapshot.visit?.wrongPulls)
   return (
     <>
       {!pulled && <Cautions open />}
@@ -70,9 +79,9 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
         takesChecksums={program.takesChecksums}
         drops={drops}
       />
-      <UnderWay pulls={underWay} stalledMs={program.stalledMs} />
+      <UnderWay pulls={underWay} wrong={wrong} stalledMs={program.stalledMs} />
       <VisitSheet visit={snapshot.visit} />
-      <PullsOver pulls={pulls} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
+      <PullsOver pulls={pulls} wrong={wrong} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
       <Refusals refusals={snapshot.refusals} />
       <Addresses addresses={snapshot.addresses} firewall={snapshot.firewall} />

@@ -8,6 +8,7 @@ import { CopyLine, Section } from './parts.tsx'
 import type { Permission } from './token.ts'
 
 const WEIGHT_WORDS: Readonly<Record<Weight, string>> = {
+  alarm: 'wrong image',
   act: 'needs a hand',
   look: 'have a look',
   tip: 'next',
