@@ -139,6 +139,28 @@ test('a version is picked out of what a device printed', async () => {
   expect(JSON.parse(lines.at(-1) ?? '')).toMatchObject({ device: 'reading-room-1', before: '4.2.1' })
 })
 
+test('a text with a digest in it was written down as a version', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', IMAGE)
+  const tab = await pages.open(run)
+  const section = tab.getByRole('region', { name: 'What a device printed' })
+  await section.getByLabel('Device').fill('reading-room-1')
+  const write = section.getByRole('button', { name: 'Write it down', exact: true })
+  for (const text of [sha256, `/sha256 (desk.bin) = ${sha256}`]) {
+    await section.getByLabel(/^Paste it here/).fill(text)
+    await section.locator('.proposal').getByText('No version stands out in it').waitFor()
+    await write.click()
+    await section.locator('.problem').getByText('No version stands out in it').waitFor()
+  }
+  await section.getByLabel(/^Paste it here/).fill(`Software version 4.4\nsha256 ${sha256}`)
+  await section.getByText('Will be written down: 4.4').waitFor()
+  await write.click()
+  await section.getByText('Written down for reading-room-1.').waitFor()
+  const lines = (await readFile(run.depot.ledger.file, 'utf8')).trim().split('\n')
+  const observed = lines.map((line) => JSON.parse(line) as object).filter((entry) => 'device' in entry)
+  expect(observed).toMatchObject([{ after: '4.4' }])
+})
+
 /** Drops files as the browser hands them over. */
 async function dropOnto(tab: Page, name: string, text: string): Promise<void> {
   const data = await tab.evaluateHandle(`(() => {
