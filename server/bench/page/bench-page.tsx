@@ -44,7 +44,7 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       </a>
       <Head news={news} permission={permission} />
       {snapshot !== undefined && <Contents snapshot={snapshot} />}
-      <main class={news.connection === 'lost' ? 'sheet stale' : 'sheet'}>
+      <main class={isStale(news) ? 'sheet stale' : 'sheet'}>
         <NextSteps news={news} permission={permission} />
         {snapshot !== undefined && <Sections snapshot={snapshot} drops={props.drops} />}
       </main>
@@ -56,10 +56,15 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
   )
 }
 
+/** What stands here may not be so any more. */
+function isStale({ connection }: News): boolean {
+  return connection === 'lost' || connection === 'silent'
+}
+
 /** What stands before the name in the browser's list of tabs. */
-function titleOf({ connection, snapshot }: News): string | undefined {
-  if (connection === 'lost') return 'No answer'
-  const steps = snapshot?.nextSteps ?? []
+function titleOf(news: News): string | undefined {
+  if (isStale(news)) return 'No answer'
+  const steps = news.snapshot?.nextSteps ?? []
   if (steps.some(({ weight }) => weight === 'alarm')) return 'Wrong image'
   return handsIn(steps) > 0 ? 'Needs a hand' : undefined
 }

@@ -3,6 +3,7 @@ import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
 import type { Finding, Matched } from '../../staging/matching/finding.ts'
+import { READING_MS } from './asking.ts'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
 import { type VersionAnswer, WriteDown } from './write-down.tsx'
@@ -34,7 +35,9 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
     attempt(async () => {
       if (printed.trim() === '') throw new Error('Paste first what the device printed.')
       const { version } = await ask<VersionAnswer>('/api/version', { text: printed })
-      const matched = takesChecksums ? await ask<Matched>('/api/match', { text: printed }) : undefined
+      const matched = takesChecksums
+        ? await ask<Matched>('/api/match', { text: printed }, READING_MS)
+        : undefined
       setFindings(matched?.findings)
       return lookedText(matched, version)
     })

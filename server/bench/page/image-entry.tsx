@@ -6,6 +6,7 @@ import { bytesText, sizeText } from '../../report/units.ts'
 import { visible } from '../../report/visible.ts'
 import type { AddressView, ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
+import { READING_MS } from './asking.ts'
 import { useBench, useNow } from './context.ts'
 import { type LineForm, Lines } from './lines.tsx'
 import { Bar, CopyLine, Outside } from './parts.tsx'
@@ -153,7 +154,7 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           hint="A digest, or the lines that hold it: MD5, SHA-1, SHA-256 or SHA-512."
           submit="Compare it"
           done="Compared; the image says how it stands."
-          act={(text) => ask('/api/published', { name, text })}
+          act={(text) => ask('/api/published', { name, text }, READING_MS)}
         />
       )}
       {image.state === 'held' && image.sha256 !== null && (

@@ -1,13 +1,17 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
 import type { Snapshot } from '../snapshot-shape.ts'
+import { answerTo } from './answers.ts'
 import { headlines } from './headlines.ts'
 
-export type Connection = 'connecting' | 'live' | 'lost'
+/** `silent`: connected, but the server has not even sent a beat for a while; it may have been stopped. */
+export type Connection = 'connecting' | 'live' | 'silent' | 'lost'
 
 export interface News {
   readonly connection: Connection
   /** When the stream was lost. */
   readonly lostAt: Date | undefined
+  /** How long it has been silent. */
+  readonly quietSeconds: number
   readonly snapshot: Snapshot | undefined
 }
 
@@ -24,10 +28,22 @@ export interface NewsOptions {
 
 /** After the browser itself gave up. */
 const AGAIN_MS = 2_000
+/** The server's beats come each five seconds. */
+const QUIET_MS = 15_000
+const TICK_MS = 1_000
+/** A tick that comes so late: this page, or its laptop, stood still itself. */
+const LATE_TICK_MS = 4_000
+/** How often a page that nobody sees asks, for the sake of its title. */
+const GLANCE_MS = 15_000
 
 export function createNews({ onRun, say }: NewsOptions): NewsFeed {
   const listeners = new Set<() => void>()
-  let news: News = { connection: 'connecting', lostAt: undefined, snapshot: undefined }
+  let news: News = { connection: 'connecting', lostAt: undefined, quietSeconds: 0, snapshot: undefined }
+  let stream: EventSource | undefined
+  let again: ReturnType<typeof setTimeout> | undefined
+  let glancing: ReturnType<typeof setInterval> | undefined
+  let heardAt = performance.now()
+  let tickedAt = heardAt
 
   function set(next: Partial<News>): void {
     news = { ...news, ...next }
@@ -37,25 +53,82 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
   function take(part: Partial<Snapshot>): void {
     const before = news.snapshot
     const snapshot = merged(before, part)
-    const back = news.connection === 'lost'
-    set({ connection: 'live', lostAt: undefined, snapshot })
+    hear(snapshot)
     if (before?.program.started !== snapshot.program.started) onRun()
-    if (back) say('The server answers again.')
     if (before !== undefined) for (const sentence of headlines(before, snapshot)) say(sentence)
   }
 
-  function listen(): void {
-    const stream = new EventSource('/api/stream')
-    stream.onmessage = (event) => take(JSON.parse(String(event.data)) as Partial<Snapshot>)
-    stream.onerror = () => {
-      if (news.connection !== 'lost') {
-        if (news.snapshot !== undefined) say('The server does not answer.')
-        set({ connection: 'lost', lostAt: new Date() })
-      }
-      if (stream.readyState === EventSource.CLOSED) setTimeout(listen, AGAIN_MS)
+  function hear(snapshot = news.snapshot): void {
+    heardAt = performance.now()
+    const { connection } = news
+    if (connection === 'live' && snapshot === news.snapshot) return
+    set({ connection: 'live', lostAt: undefined, quietSeconds: 0, snapshot })
+    if (connection === 'lost' || connection === 'silent') say('The server answers again.')
+  }
+
+  function lose(): void {
+    if (news.connection === 'lost') return
+    if (news.snapshot !== undefined) say('The server does not answer.')
+    set({ connection: 'lost', lostAt: new Date() })
+  }
+
+  function open(): void {
+    close()
+    heardAt = performance.now()
+    const opened = new EventSource('/api/stream')
+    stream = opened
+    opened.onmessage = (event) => take(JSON.parse(String(event.data)) as Partial<Snapshot>)
+    opened.addEventListener('beat', () => hear())
+    opened.onerror = () => {
+      lose()
+      if (opened.readyState === EventSource.CLOSED) again = setTimeout(open, AGAIN_MS)
     }
   }
-  listen()
+
+  function close(): void {
+    clearTimeout(again)
+    stream?.close()
+    stream = undefined
+  }
+
+  function tick(): void {
+    const at = performance.now()
+    const late = at - tickedAt > LATE_TICK_MS
+    tickedAt = at
+    if (late) heardAt = at
+    if (stream === undefined || news.connection === 'lost' || at - heardAt < QUIET_MS) return
+    if (news.connection !== 'silent') say('No word from the server.')
+    set({ connection: 'silent', quietSeconds: Math.floor((at - heardAt) / 1000) })
+  }
+
+  async function glance(): Promise<void> {
+    try {
+      const { text } = await answerTo('/api/snapshot')
+      if (stream === undefined) take(JSON.parse(text) as Snapshot)
+    } catch {
+      if (stream === undefined) lose()
+    }
+  }
+
+  /**
+   * A browser opens six connections to a server (its HTTP/1.1 limit), for all tabs together: a stream for each of
+   * six forgotten tabs would leave none for the one that is looked at.
+   */
+  function follow(): void {
+    clearInterval(glancing)
+    if (document.visibilityState === 'hidden') {
+      close()
+      if (news.snapshot === undefined) void glance()
+      glancing = setInterval(() => void glance(), GLANCE_MS)
+    } else {
+      if (news.snapshot !== undefined) set({ connection: 'connecting' })
+      open()
+    }
+  }
+
+  document.addEventListener('visibilitychange', follow)
+  setInterval(tick, TICK_MS)
+  follow()
 
   return {
     now: () => news,

@@ -52,7 +52,7 @@ function Step({ step }: { step: NextStep }): JSX.Element {
 }
 
 /** What only the page itself can know. */
-function pageSteps({ connection, lostAt, snapshot }: News, permission: Permission): NextStep[] {
+function pageSteps({ connection, lostAt, quietSeconds, snapshot }: News, permission: Permission): NextStep[] {
   const steps: NextStep[] = []
   if (connection === 'lost') {
     const asOf =
@@ -65,6 +65,18 @@ function pageSteps({ connection, lostAt, snapshot }: News, permission: Permissio
       text: `The server does not answer, and devices cannot fetch now.${asOf} If it was stopped, start it again; this page goes on by itself.`,
       ...(snapshot !== undefined && { line: `fetchproof serve "${snapshot.program.folder}"` }),
     })
+  }
+  if (connection === 'silent') {
+    steps.push({
+      key: 'silent',
+      weight: 'act',
+      text: `No word from the server for ${quietSeconds} s, though its connection is open: it may have been stopped, or the laptop has too much to do. Devices may get nothing either. Look at the server’s window.`,
+    })
+  }
+  if (permission === 'not said' && connection === 'live') {
+    const text =
+      'The server has not said whether this page may change anything, so it is read-only. It is asked again by itself.'
+    steps.push({ key: 'not said', weight: 'look', text })
   }
   if (permission === 'no token') {
     const text =
