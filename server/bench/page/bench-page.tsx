@@ -1,6 +1,6 @@
 /** The whole page, from top to bottom. */
 import type { JSX } from 'preact'
-import { useEffect } from 'preact/hooks'
+import { useEffect, useState } from 'preact/hooks'
 import type { Snapshot } from '../snapshot-shape.ts'
 import { Addresses } from './addresses.tsx'
 import { Cautions } from './cautions.tsx'
@@ -9,6 +9,7 @@ import { type Bench, BenchContext } from './context.ts'
 import { DeviceWords } from './device-words.tsx'
 import type { DropQueue } from './drops.ts'
 import { Head } from './head.tsx'
+import { showImage } from './image-entry.tsx'
 import { Images } from './images.tsx'
 import type { News } from './news.ts'
 import { NextSteps } from './next-steps.tsx'
@@ -34,9 +35,18 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
   const { news, permission } = props
   const { snapshot } = news
   const title = titleOf(news)
+  const [wanted, setWanted] = useState('')
   useEffect(() => {
     document.title = title === undefined ? 'Fetchproof' : `${title} - Fetchproof`
   }, [title])
+
+  /** What a step names is shown, whatever was looked for. */
+  function show(name: string): void {
+    if (showImage(name)) return
+    setWanted('')
+    setTimeout(() => showImage(name))
+  }
+
   return (
     <BenchContext.Provider value={props.bench}>
       <a class="skip" href="#images">
@@ -45,8 +55,10 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       <Head news={news} permission={permission} />
       {snapshot !== undefined && <Contents snapshot={snapshot} />}
       <main class={isStale(news) ? 'sheet stale' : 'sheet'}>
-        <NextSteps news={news} permission={permission} />
-        {snapshot !== undefined && <Sections snapshot={snapshot} drops={props.drops} />}
+        <NextSteps news={news} permission={permission} onShow={show} />
+        {snapshot !== undefined && (
+          <Sections snapshot={snapshot} drops={props.drops} wanted={wanted} onWanted={setWanted} />
+        )}
       </main>
       <ReplaceDialog question={props.question} />
       <p class="unseen" aria-live="polite">
@@ -69,7 +81,14 @@ function titleOf(news: News): string | undefined {
   return handsIn(steps) > 0 ? 'Needs a hand' : undefined
 }
 
-function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue }): JSX.Element {
+interface SectionsProps {
+  readonly snapshot: Snapshot
+  readonly drops: DropQueue
+  readonly wanted: string
+  readonly onWanted: (wanted: string) => void
+}
+
+function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Element {
   const { program, underWay, pulls } = snapshot
   const pulled = snapshot.pullsOver > 0 || underWay.length > 0
   const wrong = new Set(snapshot.visit?.wrongPulls)
@@ -83,6 +102,8 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
         pasteLines={snapshot.pasteLines}
         takesChecksums={program.takesChecksums}
         drops={drops}
+        wanted={wanted}
+        onWanted={onWanted}
       />
       <UnderWay pulls={underWay} wrong={wrong} stalledMs={program.stalledMs} />
       <VisitSheet visit={snapshot.visit} />

@@ -19,11 +19,17 @@ interface ImageEntryProps {
   readonly takesChecksums: boolean
 }
 
-/** Brings the image into view and the keyboard to it. */
-export function showImage(name: string): void {
+/** Brings the image into view and the keyboard to it; false when it does not stand on the page. */
+export function showImage(name: string): boolean {
   const heading = document.getElementById(headingId(name))
   heading?.scrollIntoView({ block: 'center' })
   heading?.focus({ preventScroll: true })
+  return heading !== null
+}
+
+/** For when the button that was pressed goes away: the keyboard would be back at the top of the page. */
+function focusImage(name: string): void {
+  document.getElementById(headingId(name))?.focus({ preventScroll: true })
 }
 
 function headingId(name: string): string {
@@ -59,7 +65,10 @@ function ImageState({ image }: { image: ShownImage }): JSX.Element {
   const { ask, mayChange, answer } = useBench()
   const now = useNow(image.state === 'settling')
   const hurry = (): void => {
-    ask('/api/ready-now', { name: image.name }).catch((error: Error) => answer(error.message))
+    ask('/api/ready-now', { name: image.name }).then(
+      () => focusImage(image.name),
+      (error: Error) => answer(error.message),
+    )
   }
   return (
     <p class="state">
@@ -166,6 +175,7 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           submit="Lift the hold"
           done="The hold is lifted."
           act={(reason) => ask('/api/lift', { name, reason })}
+          onDone={() => focusImage(name)}
         />
       )}
     </div>

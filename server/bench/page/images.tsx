@@ -16,14 +16,18 @@ interface ImagesProps {
   readonly pasteLines: readonly PasteLine[]
   readonly takesChecksums: boolean
   readonly drops: DropQueue
+  /** What is looked for in their names; empty: all are shown. */
+  readonly wanted: string
+  readonly onWanted: (wanted: string) => void
 }
 
 /** Fewer are found faster by eye. */
 const SEARCH_FROM = 9
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, addresses, pasteLines } = props
-  const [wanted, setWanted] = useState('')
+  const { images, inAll, addresses, pasteLines, wanted } = props
+  // Where the images become fewer, what hides most of them must stay in sight.
+  const search = images.length >= SEARCH_FROM || wanted !== ''
   const [chosen, setChosen] = useState(0)
   const id = useId()
   const forms: readonly LineForm[] = [...pasteLines, null]
@@ -32,16 +36,16 @@ export function Images(props: ImagesProps): JSX.Element {
   return (
     <Section id="images" title="Images" aside={countText(inAll)}>
       <DropArea queue={props.drops} empty={images.length === 0} />
-      {(images.length >= SEARCH_FROM || pasteLines.length > 0) && (
+      {(search || pasteLines.length > 0) && (
         <div class="tools">
-          {images.length >= SEARCH_FROM && (
+          {search && (
             <label for={`${id}-search`}>
               Find by name
               <input
                 id={`${id}-search`}
                 type="search"
                 value={wanted}
-                onInput={(event) => setWanted(event.currentTarget.value)}
+                onInput={(event) => props.onWanted(event.currentTarget.value)}
               />
             </label>
           )}

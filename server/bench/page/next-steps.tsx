@@ -2,7 +2,6 @@
 import type { JSX } from 'preact'
 import { clockText } from '../../report/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
-import { showImage } from './image-entry.tsx'
 import type { News } from './news.ts'
 import { CopyLine, Section } from './parts.tsx'
 import type { Permission } from './token.ts'
@@ -14,7 +13,14 @@ const WEIGHT_WORDS: Readonly<Record<Weight, string>> = {
   tip: 'next',
 }
 
-export function NextSteps({ news, permission }: { news: News; permission: Permission }): JSX.Element {
+interface NextStepsProps {
+  readonly news: News
+  readonly permission: Permission
+  /** Leads to an image. */
+  readonly onShow: (image: string) => void
+}
+
+export function NextSteps({ news, permission, onShow }: NextStepsProps): JSX.Element {
   const steps = [...pageSteps(news, permission), ...(news.snapshot?.nextSteps ?? [])]
   return (
     <Section id="next" title="What to do next">
@@ -23,7 +29,7 @@ export function NextSteps({ news, permission }: { news: News; permission: Permis
       ) : (
         <ul class="ruled">
           {steps.map((step) => (
-            <Step key={step.key} step={step} />
+            <Step key={step.key} step={step} onShow={onShow} />
           ))}
         </ul>
       )}
@@ -31,7 +37,7 @@ export function NextSteps({ news, permission }: { news: News; permission: Permis
   )
 }
 
-function Step({ step }: { step: NextStep }): JSX.Element {
+function Step({ step, onShow }: { step: NextStep } & Pick<NextStepsProps, 'onShow'>): JSX.Element {
   const { image } = step
   return (
     <li class={`step ${step.weight}`}>
@@ -40,7 +46,7 @@ function Step({ step }: { step: NextStep }): JSX.Element {
         <p>
           <bdi>{step.text}</bdi>{' '}
           {image !== undefined && (
-            <button type="button" class="quiet" onClick={() => showImage(image)}>
+            <button type="button" class="quiet" onClick={() => onShow(image)}>
               go to the image
             </button>
           )}
