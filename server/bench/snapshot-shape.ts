@@ -42,6 +42,8 @@ export interface ProgramView {
   /** RFC 3339 UTC. */
   readonly started: string
   readonly stalledMs: number
+  /** The line that starts this run anew, but for the port of the page. */
+  readonly command: string
   /** Published checksums and printed digests can be pasted. */
   readonly takesChecksums: boolean
 }

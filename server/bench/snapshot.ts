@@ -13,6 +13,7 @@ import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
 import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
+import { serveLine } from './serve-line.ts'
 import type {
   AddressView,
   PasteLine,
@@ -139,7 +140,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
 
 function programOf({ depot, started, takesChecksums }: SnapshotSources): ProgramView {
   const { folder, stalledMs } = depot.settings
-  return { version: depot.version, folder, host: hostname(), started, stalledMs, takesChecksums }
+  const command = serveLine(depot.settings)
+  return { version: depot.version, folder, host: hostname(), started, stalledMs, command, takesChecksums }
 }
 
 function pasteLinesOf({ settings }: Depot): PasteLine[] {

@@ -17,13 +17,20 @@ async function folder(): Promise<string> {
 
 test('it says that the server is gone, keeps what it knew, and goes on by itself', async () => {
   const place = await folder()
-  const first = await pages.run({ folder: place })
+  const first = await pages.run({ folder: place, settings: { port: 8088, onlyPlanned: true } })
   await first.stage('desk.bin', noise(5000))
   const tab = await pages.open(first, { mayComplain: GONE })
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
   await first.close()
   await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
-  await tab.getByText(`fetchproof serve "${place}"`, { exact: true }).waitFor()
+  const line = await tab
+    .getByRole('region', { name: 'What to do next' })
+    .locator('code')
+    .first()
+    .textContent()
+  expect(line).toMatch(`fetchproof serve "${place}" --port 8088 `)
+  expect(line).toMatch(/ --only-planned$| --only-planned /)
+  expect(line).toMatch(new RegExp(` --page-port ${first.pagePort}$`))
   expect(await tab.title()).toBe('No answer - Fetchproof')
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
   expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)

@@ -1,5 +1,6 @@
 /** What to do next, on top of everything. */
 import type { JSX } from 'preact'
+import { DEFAULTS } from '../../defaults.ts'
 import { clockText } from '../../report/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
 import type { News } from './news.ts'
@@ -57,6 +58,11 @@ function Step({ step, onShow }: { step: NextStep } & Pick<NextStepsProps, 'onSho
   )
 }
 
+/** So that this page meets the server again: the port may have been any that was free. */
+function pagePortFlag(): string {
+  return location.port === String(DEFAULTS.pagePort) ? '' : ` --page-port ${location.port}`
+}
+
 /** What only the page itself can know. */
 function pageSteps({ connection, lostAt, quietSeconds, snapshot }: News, permission: Permission): NextStep[] {
   const steps: NextStep[] = []
@@ -69,7 +75,7 @@ function pageSteps({ connection, lostAt, quietSeconds, snapshot }: News, permiss
       key: 'lost',
       weight: 'act',
       text: `The server does not answer, and devices cannot fetch now.${asOf} If it was stopped, start it again; this page goes on by itself.`,
-      ...(snapshot !== undefined && { line: `fetchproof serve "${snapshot.program.folder}"` }),
+      ...(snapshot !== undefined && { line: snapshot.program.command + pagePortFlag() }),
     })
   }
   if (connection === 'silent') {
