@@ -69,7 +69,7 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     (image): NextStep => ({
       key: `held ${image.name} ${image.reason ?? ''}`,
       weight: 'act',
-      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))} Lift the hold only if you know why it is right.`,
+      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))}${liftAdvice(image)}`,
       image: image.name,
     }),
   )
@@ -87,6 +87,11 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     }),
   )
   return [...named, ...barred]
+}
+
+/** Some reasons say themselves when to lift. */
+function liftAdvice({ reason }: ImageView): string {
+  return reason?.includes('lift the hold') === true ? '' : ' Lift the hold only if you know why it is right.'
 }
 
 function troubleSteps({ troubles }: StepFacts): NextStep[] {

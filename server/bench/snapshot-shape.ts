@@ -132,9 +132,14 @@ export interface VisitRowView {
   readonly versionTarget: string | null
   readonly versionAfter: string | null
   readonly standing: string
-  /** Needs a hand: the wrong image, an older version than before. */
+  /** Needs a hand: the wrong image, a pull that broke off, an older version than before. */
   readonly wrong: boolean
-  /** Plain sentences that need a hand, but for the wrong image. */
+  /** Which image it pulled and which is planned, as a sentence. */
+  readonly wrongImage: string | null
+  /** Other plain sentences that need a hand. */
   readonly warnings: readonly string[]
+  /** Of the sheet. */
   readonly note: string | null
+  /** What was seen and how sure it is. */
+  readonly remarks: readonly string[]
 }

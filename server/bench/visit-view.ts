@@ -30,7 +30,8 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
 
 function rowView(device: DevicePlan): VisitRowView {
   const step = device.steps[device.step - 1]
-  const warnings = device.standing === 'wrong image' ? device.warnings.slice(1) : device.warnings
+  const isWrong = device.standing === 'wrong image'
+  const [wrongImage = null] = isWrong ? device.warnings : []
   return {
     device: device.device,
     address: device.seenAt.at(-1) ?? device.address,
@@ -38,10 +39,12 @@ function rowView(device: DevicePlan): VisitRowView {
     versionBefore: device.versions.before ?? device.versions.plannedBefore,
     versionTarget: device.versions.target,
     versionAfter: device.versions.after,
-    standing: [standingWords(device), ...returnWords(device), ...warnings].join('; '),
-    wrong: needsAHand(device),
-    warnings,
-    note: [step?.row.note ?? null, ...device.remarks].filter((part) => part !== null).join(' ') || null,
+    standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
+    wrong: needsAHand(device) || device.standing === 'incomplete',
+    wrongImage,
+    warnings: isWrong ? device.warnings.slice(1) : device.warnings,
+    note: step?.row.note ?? null,
+    remarks: device.remarks,
   }
 }
 

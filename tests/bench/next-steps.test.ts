@@ -114,6 +114,12 @@ describe('what needs a hand', () => {
     expect(step?.text).toContain('It is damaged at byte 7. ')
   })
 
+  test('when to lift was said twice where the reason says it', () => {
+    const reason = 'It is an empty file. Lift it not, or lift the hold if it is meant to be so.'
+    const [step] = nextSteps(facts({ images: [image({ state: 'held', reason })] }))
+    expect(step?.text).toBe(`desk.bin is held: ${reason}`)
+  })
+
   test('many held images are counted', () => {
     const images = Array.from({ length: 50 }, (_, at) => image({ name: `${at}.bin`, state: 'held' }))
     const steps = nextSteps(facts({ images }))
@@ -179,8 +185,10 @@ const row = (members: Partial<VisitRowView>): VisitRowView => ({
   versionAfter: null,
   standing: 'waiting',
   wrong: false,
+  wrongImage: null,
   warnings: [],
   note: null,
+  remarks: [],
   ...members,
 })
 

@@ -180,7 +180,7 @@ test('the page runs nothing that was not served with it, and styles nothing inli
 
 const LONG_NAME = 'reading-room-switch_4.2.1-build-20260302-release-candidate-for-the-upper-floor.bin'
 
-test('in a narrow window a long standing ran out of its row, and in a wide one its note was squeezed', async () => {
+test('in a narrow window a wrong image ran out of its row, and in a wide one its note was squeezed', async () => {
   const run = await pages.run()
   await run.stage(LONG_NAME, noise(20_000))
   const note = 'behind the returns desk, ask for the key at the counter before nine in the evening'
@@ -192,11 +192,12 @@ test('in a narrow window a long standing ran out of its row, and in a wide one i
   const row = tab.getByRole('region', { name: 'Visit sheet' }).getByRole('listitem')
   await row.waitFor()
   await device({ port: run.imagePort, path: `/${LONG_NAME}`, from: '127.0.0.2' }).finish()
-  await row.getByText('wrong image: reading-room').waitFor()
+  await row.getByText('wrong image', { exact: true }).waitFor()
+  await row.getByText('Wrong image: reading-room').waitFor()
   const widthOf = async (text: string): Promise<{ x: number; width: number }> =>
     (await row.getByText(text).first().boundingBox()) ?? { x: 0, width: 0 }
   await tab.setViewportSize({ width: 360, height: 800 })
-  const stamp = await widthOf('wrong image: reading-room')
+  const stamp = await widthOf('Wrong image: reading-room')
   expect(stamp.x + stamp.width).toBeLessThanOrEqual(360)
   expect(await inPage(tab, 'document.documentElement.scrollWidth')).toBeLessThanOrEqual(360)
   await tab.setViewportSize({ width: 1280, height: 800 })
