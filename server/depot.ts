@@ -42,6 +42,8 @@ export interface DepotEvents {
 export interface Trouble {
   readonly at: string
   readonly message: string
+  /** Whether what it says is still so; absent: it happened. */
+  readonly stands?: () => boolean
 }
 
 export interface Depot {
@@ -219,7 +221,7 @@ interface Common {
   readonly record: (entry: NewEntry) => boolean
   readonly unrecorded: Unrecorded
   readonly changed: () => void
-  readonly say: (message: string) => void
+  readonly say: (message: string, stands?: () => boolean) => void
 }
 
 function wire(
@@ -239,8 +241,8 @@ function wire(
   let closing: Promise<void> | undefined
   const changed = (): void => void events.emit('changed')
 
-  function say(message: string): void {
-    troubles.push({ at: new Date().toISOString(), message })
+  function say(message: string, stands?: () => boolean): void {
+    troubles.push({ at: new Date().toISOString(), message, ...(stands !== undefined && { stands }) })
     if (troubles.length > RECENT_TROUBLES) troubles.shift()
     events.emit('trouble', message)
     changed()
@@ -390,7 +392,6 @@ function wireDesk(common: Common, folder: string): VisitDesk {
     isOwn: (address) => own().some((mine) => mine.address === address),
     record,
     say,
-    tell: (message) => void common.events.emit('trouble', message),
     changed,
   })
   past.nameClientsBy(desk)
@@ -431,7 +432,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
     changed()
   })
   ledger.events.on('full', () => {
-    say('The disk that holds the ledger is full: new fetches are refused until there is room again.')
+    say(FULL, () => !ledger.writable)
   })
   ledger.events.on('room', () => {
     // What images are is written now; what was refused meanwhile is lost.
@@ -442,6 +443,8 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   })
   ledger.events.on('failed', (error) => say(error.message))
 }
+
+const FULL = 'The disk that holds the ledger is full: new fetches are refused until there is room again.'
 
 const WHY_WITHDRAWN = {
   removed: 'the file was removed from the staging folder',

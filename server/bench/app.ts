@@ -8,7 +8,7 @@
  *   GET  /api/drop        what would become of a dropped file of this name
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
- *   POST /api/version     the version in a device's output; changes nothing
+ *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
  *   POST /api/lift, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
@@ -18,7 +18,7 @@ import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Matched } from '../staging/matching/finding.ts'
-import { pickVersion } from '../visit/version-text.ts'
+import { pickVersion, versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
@@ -120,6 +120,7 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
   })
   app.post<{ Body: Taken.Match }>('/api/version', { schema: { body: MatchBody } }, ({ body }) => ({
     picked: pickVersion(body.text) ?? null,
+    version: versionToRecord(body.text) ?? null,
   }))
   if (checksums === undefined) return
   app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>

@@ -7,6 +7,7 @@ import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visible } from '../report/visible.ts'
 import type { Hint } from '../visit/hints.ts'
+import { hintSteps, pullSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
 import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {
@@ -22,55 +23,31 @@ export interface StepFacts {
   readonly pulls: readonly PullRecord[]
   /** What fetches may mean. */
   readonly hints: readonly Hint[]
-  /** ms since the epoch. */
-  readonly nowMs: number
+  /** When this run began, RFC 3339 UTC. */
+  readonly started: string
 }
 
-/** Devices named one by one. */
-const DEVICES_AT_MOST = 5
-/** Troubles shown here; all of them stand further down the page. */
+/** Troubles shown here; the terminal has said all of them. */
 const TROUBLES_AT_MOST = 3
 /** More held images than this are counted instead of named. */
 const NAMED_AT_MOST = 5
 
-const WEIGHTS: readonly Weight[] = ['act', 'look', 'tip']
-/** What broke off longer ago is for the audit; a server that was started anew meanwhile changes nothing. */
-const BROKE_OFF_WITHIN_MS = 12 * 3_600_000
+const ORDER: Readonly<Record<Weight, number>> = { alarm: 0, act: 1, look: 2, tip: 3 }
 
 export function nextSteps(facts: StepFacts): NextStep[] {
-  const steps = [
+  return [
     ...wrongImageSteps(facts),
     ...ledgerSteps(facts),
     ...pullSteps(facts),
     ...heldSteps(facts),
-    ...visitSteps(facts),
+    ...warningSteps(facts),
+    ...sheetSteps(facts),
     ...hintSteps(facts),
     ...troubleSteps(facts),
     ...admissionSteps(facts),
     ...folderSteps(facts),
     ...addressSteps(facts),
-  ]
-  return WEIGHTS.flatMap((weight) => steps.filter((step) => step.weight === weight))
-}
-
-/** While one is still on its way nothing else is as urgent. */
-function wrongImageSteps({ visit }: StepFacts): NextStep[] {
-  const rows = (visit?.rows ?? []).flatMap((row) =>
-    row.wrongImage === null ? [] : [{ device: row.device, ...row.wrongImage }],
-  )
-  const running = rows.filter(({ underWay }) => underWay !== null)
-  const over = rows.filter(({ underWay }) => underWay === null)
-  return [...running, ...over].map(({ device, name, planned, underWay }) => {
-    const does = underWay === null ? 'has pulled' : 'is pulling'
-    const what = planned === '' ? 'nothing is planned for it' : `planned is ${visible(planned)}`
-    const advice =
-      underWay === null ? 'Look at the device before it restarts.' : 'Stop it there before it writes.'
-    return {
-      key: `wrong ${device} ${name} ${does}`,
-      weight: 'act',
-      text: `WRONG IMAGE: ${visible(device)} ${does} ${visible(name)}; ${what}. ${advice}`,
-    }
-  })
+  ].sort((a, b) => ORDER[a.weight] - ORDER[b.weight])
 }
 
 function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
@@ -80,78 +57,21 @@ function ledgerSteps({ ledgerWritable }: StepFacts): NextStep[] {
   return [{ key: 'ledger', weight: 'act', text }]
 }
 
-function visitSteps({ visit }: StepFacts): NextStep[] {
+function sheetSteps({ visit }: StepFacts): NextStep[] {
   if (visit === null) return []
-  const warned = visit.rows.flatMap(({ device, warnings }) =>
-    warnings.map(
-      (warning): NextStep => ({
-        key: `warning ${device} ${warning}`,
-        weight: 'act',
-        text: `${visible(device)}: ${sentence(visible(warning))}`,
-      }),
-    ),
-  )
-  const errors = visit.errors.map(
+  const { errors } = visit
+  const file = visible(visit.file)
+  const steps = errors.slice(0, TROUBLES_AT_MOST).map(
     (error): NextStep => ({
       key: `sheet ${error}`,
       weight: 'look',
-      text: `${visible(visit.file)}: ${sentence(visible(error))}`,
+      text: `${file}: ${visible(error)}`,
     }),
   )
-  const more = errors.length - TROUBLES_AT_MOST
-  const rest: NextStep[] =
-    more > 0
-      ? [
-          {
-            key: `sheet more ${more}`,
-            weight: 'look',
-            text: `${visible(visit.file)}: ${more} more things to correct; “fetchproof sheet” shows all of them.`,
-          },
-        ]
-      : []
-  return [...warned, ...errors.slice(0, TROUBLES_AT_MOST), ...rest]
-}
-
-/** A guess about clients that stop or crawl, with the name that the sheet gives them. */
-function hintSteps({ hints, pulls }: StepFacts): NextStep[] {
-  return hints.slice(-DEVICES_AT_MOST).map(({ kind, client, image, sentence: text, fetches }) => {
-    const pull = pulls.findLast((each) => (each.client.mac ?? each.client.address) === client)
-    const who = visible(pull?.client.device ?? pull?.client.address ?? client)
-    return {
-      key: `hint ${kind} ${client} ${image} ${fetches.at(-1)}`,
-      weight: 'look',
-      text: `A guess about ${who} and ${visible(image)}: ${text}`,
-    }
-  })
-}
-
-/** Devices whose latest pull of an image broke off. */
-function pullSteps({ pulls, nowMs }: StepFacts): NextStep[] {
-  const latest = new Map<string, PullRecord>()
-  for (const pull of pulls) {
-    const key = `${pull.client.mac ?? pull.client.address} ${pull.image.name}`
-    const other = latest.get(key)
-    if (other === undefined || pull.begun >= other.begun) latest.set(key, pull)
-  }
-  const since = nowMs - BROKE_OFF_WITHIN_MS
-  const short = [...latest.values()].filter(
-    (pull) => pull.state === 'incomplete' && Date.parse(pull.begun) >= since,
-  )
-  const steps = short.slice(-DEVICES_AT_MOST).map((pull): NextStep => {
-    const who = visible(pull.client.device ?? pull.client.address)
-    return {
-      key: `incomplete ${pull.fetches.join()}`,
-      weight: 'act',
-      text: `${who} has not got all of ${visible(pull.image.name)}. Let it pull again before it restarts.`,
-    }
-  })
-  const more = short.length - steps.length
+  const more = errors.length - steps.length
   if (more > 0) {
-    steps.push({
-      key: `incomplete more ${more}`,
-      weight: 'act',
-      text: `${more} more clients have not got all of an image; see the pulls that are over.`,
-    })
+    const text = `${file}: ${more} more things to correct; “fetchproof sheet” shows all of them.`
+    steps.push({ key: `sheet more ${more}`, weight: 'look', text, things: more })
   }
   return steps
 }
@@ -163,13 +83,14 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     (image): NextStep => ({
       key: `held ${image.name} ${image.reason ?? ''}`,
       weight: 'act',
-      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))} Lift the hold only if you know why it is right.`,
+      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))}${liftAdvice(image)}`,
       image: image.name,
     }),
   )
   if (held.length > named.length) {
-    const text = `${held.length - named.length} more images are held; each says why in the list.`
-    named.push({ key: `held more ${held.length}`, weight: 'act', text })
+    const more = held.length - named.length
+    const text = `${more} more images are held; each says why in the list.`
+    named.push({ key: `held more ${held.length}`, weight: 'act', text, things: more })
   }
   const barred = locked.slice(0, NAMED_AT_MOST).map(
     (image): NextStep => ({
@@ -180,6 +101,11 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     }),
   )
   return [...named, ...barred]
+}
+
+/** Some reasons say themselves when to lift. */
+function liftAdvice({ reason }: ImageView): string {
+  return reason?.includes('lift the hold') === true ? '' : ' Lift the hold only if you know why it is right.'
 }
 
 function troubleSteps({ troubles }: StepFacts): NextStep[] {

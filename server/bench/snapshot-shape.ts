@@ -44,6 +44,8 @@ export interface ProgramView {
   /** RFC 3339 UTC. */
   readonly started: string
   readonly stalledMs: number
+  /** The line that starts this run anew, but for the port of the page. */
+  readonly command: string
   /** Published checksums and printed digests can be pasted. */
   readonly takesChecksums: boolean
 }
@@ -84,8 +86,11 @@ export interface LedgerView {
   readonly writable: boolean
 }
 
-/** `act`: devices are kept waiting or were given the wrong thing; `look`: worth a look; `tip`: how to go on. */
-export type Weight = 'act' | 'look' | 'tip'
+/**
+ * `alarm`: a device pulls or has the wrong image; `act`: devices are kept waiting; `look`: worth a look; `tip`: how
+ * to go on.
+ */
+export type Weight = 'alarm' | 'act' | 'look' | 'tip'
 
 export interface NextStep {
   /** Stays the same while the matter does, so that a reader is not told twice. */
@@ -96,6 +101,8 @@ export interface NextStep {
   readonly image?: string
   /** What to type or paste, exactly. */
   readonly line?: string
+  /** How many images or devices it stands for; one where it is absent. */
+  readonly things?: number
 }
 
 export interface VisitView {
@@ -104,14 +111,19 @@ export interface VisitView {
   readonly rows: readonly VisitRowView[]
   /** Clients that pulled without standing on the sheet. */
   readonly strangers: readonly { readonly client: string; readonly image: string }[]
+  /** Devices that pull what the sheet does not plan for them, or pulled it last. */
+  readonly wrongImages: readonly WrongImageView[]
+  /** All such pulls, by their first fetch. */
+  readonly wrongPulls: readonly string[]
 }
 
 export interface WrongImageView {
-  readonly name: string
-  /** Empty when none is planned. */
-  readonly planned: string
-  /** First fetch of its pull, while that is under way. */
-  readonly underWay: string | null
+  /** Stays the same while the matter does. */
+  readonly key: string
+  /** It can still be stopped. */
+  readonly underWay: boolean
+  /** A sentence that names device, image and plan; of one under way also what to do. */
+  readonly text: string
 }
 
 export interface VisitRowView {
@@ -122,11 +134,14 @@ export interface VisitRowView {
   readonly versionTarget: string | null
   readonly versionAfter: string | null
   readonly standing: string
-  /** Needs a hand: the wrong image, an older version than before. */
+  /** Needs a hand: the wrong image, a pull that broke off, an older version than before. */
   readonly wrong: boolean
-  /** The image that was pulled last although it is not planned; null when it has been put right. */
-  readonly wrongImage: WrongImageView | null
-  /** Each a sentence: a downgrade, a planned image that is not there, a device that stays dark. */
+  /** Which image it pulled and which is planned, as a sentence. */
+  readonly wrongImage: string | null
+  /** Other plain sentences that need a hand. */
   readonly warnings: readonly string[]
+  /** Of the sheet. */
   readonly note: string | null
+  /** What was seen and how sure it is. */
+  readonly remarks: readonly string[]
 }

@@ -14,6 +14,7 @@ import { outlookWords } from '../report/outlook-words.ts'
 import type { Image } from '../staging/image.ts'
 import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
+import { serveLine } from './serve-line.ts'
 import type {
   AddressView,
   PasteLine,
@@ -82,7 +83,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const images = shownOf(all)
     const { underWay, over } = pullViews()
     const { refusals, fetches } = recentOf(depot.recentFetches())
-    const troubles = [...depot.troubles()]
+    const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
     const visit = sources.visit?.() ?? null
     const outlook = depot.visit.outlook(underWay)
     const outlookText = outlook === null ? null : outlookWords(outlook)
@@ -131,7 +132,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
         visit,
         pulls: [...over, ...underWay],
         hints,
-        nowMs: Date.now(),
+        started: sources.started,
       }),
     )
     return changed
@@ -146,7 +147,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
 
 function programOf({ depot, started, takesChecksums }: SnapshotSources): ProgramView {
   const { folder, stalledMs } = depot.settings
-  return { version: depot.version, folder, host: hostname(), started, stalledMs, takesChecksums }
+  const command = serveLine(depot.settings)
+  return { version: depot.version, folder, host: hostname(), started, stalledMs, command, takesChecksums }
 }
 
 function pasteLinesOf({ settings }: Depot): PasteLine[] {

@@ -1,11 +1,14 @@
-/** The event stream (WHATWG HTML §9.2, server-sent events): the whole snapshot first, then what changes. */
+/**
+ * The event stream (WHATWG HTML §9.2, server-sent events): the whole snapshot first, then what changes. A beat is
+ * an event of its own name: a comment would keep the connection, and tell the page nothing.
+ */
 import type { FastifyInstance, FastifyReply } from 'fastify'
 import { FetchproofError } from '../errors.ts'
 import type { Feed } from './feed.ts'
 
 /** A browser tab and some more; each costs a connection. */
 const STREAMS_AT_MOST = 32
-/** An event of its own, so that the page can tell a server that stands still from one that has nothing to say. */
+/** The page says after three of them that it hears nothing. */
 const HEARTBEAT_MS = 5_000
 /** The page asks again this long after it lost the stream. */
 const RETRY_MS = 1_000
@@ -50,7 +53,7 @@ export function addStream(app: FastifyInstance, { feed, heartbeatMs = HEARTBEAT_
     send(feed.whole())
     const stop = feed.listen(send)
     const heartbeat = setInterval(() => {
-      if (!raw.writableNeedDrain) raw.write('event: here\ndata:\n\n')
+      if (!raw.writableNeedDrain) raw.write('event: beat\ndata: still here\n\n')
     }, heartbeatMs)
     heartbeat.unref()
     const end = (): void => {

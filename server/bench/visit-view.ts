@@ -1,6 +1,12 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import { needsAHand, standingWords, strangerWords, targetWords } from '../visit/plan-words.ts'
+import {
+  needsAHand,
+  standingWords,
+  strangerWords,
+  targetWords,
+  wrongImageWords,
+} from '../visit/plan-words.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
@@ -17,6 +23,10 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
         errors: sheet.errors,
         rows: plan.devices.map(rowView),
         strangers: plan.strangers.map(strangerView),
+        wrongImages: plan.devices.flatMap(wrongImageOf),
+        wrongPulls: plan.devices.flatMap(({ wrongPulls }) =>
+          wrongPulls.flatMap(({ fetches }) => fetches[0] ?? []),
+        ),
       }
       made = { plan, sheet, view }
     }
@@ -26,7 +36,8 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
 
 function rowView(device: DevicePlan): VisitRowView {
   const step = device.steps[device.step - 1]
-  const warnings = device.standing === 'wrong image' ? device.warnings.slice(1) : device.warnings
+  const isWrong = device.standing === 'wrong image'
+  const [wrongImage = null] = isWrong ? device.warnings : []
   return {
     device: device.device,
     address: device.seenAt.at(-1) ?? device.address,
@@ -34,22 +45,27 @@ function rowView(device: DevicePlan): VisitRowView {
     versionBefore: device.versions.before ?? device.versions.plannedBefore,
     versionTarget: targetWords(device.versions),
     versionAfter: device.versions.after,
-    standing: [standingWords(device), ...returnWords(device), ...warnings].join('; '),
-    wrong: needsAHand(device),
-    wrongImage: wrongImageOf(device),
-    warnings,
-    note: [step?.row.note ?? null, ...device.remarks].filter((part) => part !== null).join(' ') || null,
+    standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
+    wrong: needsAHand(device) || device.standing === 'incomplete',
+    wrongImage,
+    warnings: isWrong ? device.warnings.slice(1) : device.warnings,
+    note: step?.row.note ?? null,
+    remarks: device.remarks,
   }
 }
 
-function wrongImageOf({ standing, steps, wrongPulls }: DevicePlan): WrongImageView | null {
-  const last = wrongPulls.at(-1)
-  if (standing !== 'wrong image' || last === undefined) return null
-  return {
-    name: last.image.name,
-    planned: steps.flatMap(({ image }) => image ?? []).join(', then '),
-    underWay: last.state === 'running' ? (last.fetches[0] ?? null) : null,
+function wrongImageOf(device: DevicePlan): WrongImageView[] {
+  const pull = device.wrongPulls.findLast(({ state }) => state === 'running') ?? device.wrongPulls.at(-1)
+  if (pull === undefined) return []
+  const key = `wrong ${device.device} ${pull.fetches[0]} ${pull.state}`
+  if (pull.state === 'running') {
+    const planned = [...new Set(device.steps.flatMap(({ image }) => image ?? []))]
+    const address = pull.addresses?.at(-1) ?? pull.client.address
+    const text = wrongImageWords({ device: device.device, address, image: pull.image.name, planned })
+    return [{ key, underWay: true, text }]
   }
+  if (device.standing !== 'wrong image') return []
+  return [{ key, underWay: false, text: `${device.device}: ${device.warnings[0]}` }]
 }
 
 function returnWords({ returned }: DevicePlan): string[] {

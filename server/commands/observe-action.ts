@@ -10,7 +10,7 @@ import { visible } from '../report/visible.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
-import { pickVersion } from '../visit/version-text.ts'
+import { versionToRecord } from '../visit/version-text.ts'
 import { compareVersions } from '../visit/versions.ts'
 import { EXIT } from './exit.ts'
 import type { ObserveFlags } from './observe.ts'
@@ -70,11 +70,10 @@ async function versionIn(
   if (given === undefined) return undefined
   const said = (given === '-' ? await allText(stdin) : given).trim()
   if (said === '') throw usage(`${flag} is empty.`)
-  if (!/\s/.test(said)) return said
-  const picked = pickVersion(said)
-  if (picked === undefined)
-    throw usage(`No version was found in the text of ${flag}. Type the version itself.`)
-  return picked.version
+  const version = versionToRecord(said)
+  if (version === undefined)
+    throw usage(`No version was found in the text of ${flag}. Type the version itself; a digest is none.`)
+  return version
 }
 
 function usage(why: string): FetchproofError {

@@ -35,3 +35,14 @@ export function strangerWords(pulls: readonly PullRecord[]): string {
 export function targetWords({ target, targetGuessed }: DevicePlan['versions']): string | null {
   return targetGuessed ? `${target} (a guess from the name of the image)` : target
 }
+
+/** While it is under way: the moment to stop it. `planned`: the images of its rows, in order. */
+export function wrongImageWords(wrong: {
+  readonly device: string
+  readonly address: string
+  readonly image: string
+  readonly planned: readonly string[]
+}): string {
+  const { device, address, image, planned } = wrong
+  return `${device} (${address}) pulls ${image}; planned is ${planned.join(', then ')}. Stop it there before it writes.`
+}

@@ -3,7 +3,6 @@
  * Both are proposals that a person sees beside their source; the name's is marked as a guess.
  */
 import { isIP } from 'node:net'
-import { isDigest } from '../staging/published/algorithm.ts'
 
 export interface PickedVersion {
   readonly version: string
@@ -38,11 +37,30 @@ const VERSION_WORD = /^[a-z]{0,3}\d+[a-z]?([.(]\w+\)?)+([a-z]+\d+)*[a-z]*([-_.+~
 /** Also a version when a word announces it directly: `R12`, `20240115`, `7`. */
 const BARE_WORD = /^[vr]?\d+[a-z]?\d*$/i
 
+/** A digest, its first digits, a fingerprint: 8 hex digits or more with a letter in them, or pairs of them. */
+const HEX_WORD = /^(0x)?(?=\d*[a-f])[\da-f]{8,}$|^[\da-f]{32,}$|^[\da-f]{2}([:-][\da-f]{2}){3,}$/i
+
+/**
+ * What is recorded as a version: what was typed as one word, as it stands, or the version that stands out in a
+ * device's text; undefined when there is none. A digest is no version, with or without its algorithm before it.
+ */
+export function versionToRecord(text: string): string | undefined {
+  const said = text.trim()
+  if (said === '') return undefined
+  if (/\s/.test(said)) return pickVersion(said)?.version
+  return isHexWord(said) ? undefined : said
+}
+
+/** `MD5:3fa9…` and `sha256=3fa9…` too. */
+function isHexWord(word: string): boolean {
+  return HEX_WORD.test(word) || HEX_WORD.test(word.replace(/^[a-z][a-z\d-]*[:=]/i, ''))
+}
+
 /** The version of the running software in a device's text; undefined when none stands out. Never throws. */
 export function pickVersion(text: string): PickedVersion | undefined {
   const whole = text.slice(0, LONGEST_TEXT).trim()
-  if (isDigest(whole)) return undefined
   if (whole !== '' && !/\s/.test(whole) && whole.length <= LONGEST_VERSION && /\d/.test(whole)) {
+    if (isHexWord(whole)) return undefined
     return { version: trimWord(whole), line: whole, others: [] }
   }
   const found = whole.split(/\r\n|\r|\n/).flatMap((line) => candidatesOf(line.slice(0, LONGEST_LINE)))
@@ -69,7 +87,7 @@ function candidatesOf(line: string): Candidate[] {
     const word = trimWord(match[0])
     const before = line.slice(0, match.index + match[0].indexOf(word))
     const direct = ANNOUNCED_DIRECTLY.test(before)
-    if (word.length > LONGEST_VERSION || !looksLikeVersion(word, direct)) continue
+    if (word.length > LONGEST_VERSION || isHexWord(word) || !looksLikeVersion(word, direct)) continue
     found.push({ version: word, line, score: scoreOf(before, direct) })
   }
   return found

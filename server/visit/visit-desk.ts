@@ -11,6 +11,7 @@ import { type Hint, hintsFrom } from './hints.ts'
 import { type Outlook, outlookOf } from './outlook.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { DarkOrBack, Plan } from './plan-shape.ts'
+import { wrongImageWords } from './plan-words.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
@@ -62,10 +63,8 @@ export interface VisitDeskDeps {
   readonly isOwn: (address: string) => boolean
   /** False when the ledger did not take it. */
   readonly record: (entry: NewEntry) => boolean
-  /** A sentence for the person at the laptop, which stays on the page. */
-  readonly say: (message: string) => void
-  /** The same for the terminal alone: what the page shows anyway, as long as it is so. */
-  readonly tell: (message: string) => void
+  /** A sentence for the person at the laptop. `stands`: whether what it says is still so. */
+  readonly say: (message: string, stands?: () => boolean) => void
   readonly changed: () => void
 }
 
@@ -98,7 +97,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
           onOverdue({ device }, darkMs, seenBefore) {
             notBack.add(device)
             stale()
-            deps.tell(overdueText(device, darkMs, seenBefore))
+            deps.say(overdueText(device, darkMs, seenBefore), () => notBack.has(device))
           },
         })
 
@@ -122,14 +121,15 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     allowed = createAllowedImages(sheet.rows)
     learnt.clear()
     recordSheet(sheet)
-    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.tell(`${sheet.file}: ${error}`)
+    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`, inPlan)
     const more = sheet.errors.length - ERRORS_SAID
-    if (more > 0) deps.tell(`${sheet.file}: and ${more} more; "fetchproof sheet" shows all of them.`)
+    if (more > 0) deps.say(`${sheet.file}: and ${more} more; "fetchproof sheet" shows all of them.`, inPlan)
     deps.renamed()
     stale()
   }
   file.events.on('changed', takeSheet)
-  file.events.on('trouble', deps.say)
+  file.events.on('trouble', (message) => deps.say(message, () => file.troubled))
+  file.events.on('readable', deps.changed)
 
   /** A device keeps its name when it changes its address, as its hardware address says. */
   function find(client: SeenClient): FoundDevice {
@@ -157,9 +157,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     const key = `${verdict.device} ${image.sha256}`
     if (shouted.has(key)) return
     shouted.add(key)
-    deps.tell(
-      `WRONG IMAGE: ${verdict.device} (${entry.client.address}) pulls ${image.name}; planned is ${verdict.planned.join(', then ')}. Stop it there before it writes.`,
-    )
+    const { device, planned } = verdict
+    const { address } = entry.client
+    deps.say(`WRONG IMAGE: ${wrongImageWords({ device, address, image: image.name, planned })}`, inPlan)
   }
 
   function watchReturnOf(entry: EntryOf<'fetch-ended'>): void {
@@ -246,6 +246,8 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
 
 /** An earlier visit's troubles are not this one's. */
 const HINTS_FROM_MS = 12 * 3_600_000
+/** The plan says it for as long as it is so. */
+const inPlan = (): boolean => false
 /** More stand on the page. */
 const ERRORS_SAID = 3
 const HINT_NO_SHEET = 'put visit.csv into the staging folder, or serve without --only-planned'

@@ -29,12 +29,16 @@ export interface VisitFileEvents {
   changed: [sheet: ReadSheet]
   /** The file is there and cannot be read; said once until it can be. */
   trouble: [message: string]
+  /** It can be read again, or has gone. */
+  readable: []
 }
 
 export interface VisitFile {
   readonly events: EventEmitter<VisitFileEvents>
   /** undefined while there has been no sheet. */
   readonly sheet: ReadSheet | undefined
+  /** The file is there and could not be read at the last look. */
+  readonly troubled: boolean
   /** Looks now; rejects never. */
   look(): Promise<void>
   close(): void
@@ -96,14 +100,23 @@ export function createVisitFile({
     }
   }
 
+  function recovered(): void {
+    if (!troubled) return
+    troubled = false
+    events.emit('readable')
+  }
+
   async function lookOnce(): Promise<void> {
     try {
       await read()
       missing = 0
-      troubled = false
+      recovered()
     } catch (error) {
       const code = systemCode(error)
-      if (code === 'ENOENT' || code === 'ENOTDIR') return takeMissing()
+      if (code === 'ENOENT' || code === 'ENOTDIR') {
+        recovered()
+        return takeMissing()
+      }
       if (troubled || closed || isFetchproofError(error, 'FP_IMAGE_CHANGED')) return
       troubled = true
       const why = code ?? (error instanceof Error ? error.message : String(error))
@@ -124,6 +137,9 @@ export function createVisitFile({
     events,
     get sheet() {
       return sheet
+    },
+    get troubled() {
+      return troubled
     },
     look,
     close() {

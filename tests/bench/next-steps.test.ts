@@ -1,7 +1,8 @@
 /** What the page says to do next, from facts alone. */
 import { describe, expect, test } from 'vitest'
 import { nextSteps, type StepFacts } from '../../server/bench/next-steps.ts'
-import type { VisitRowView } from '../../server/bench/snapshot-shape.ts'
+import { handsIn } from '../../server/bench/page/words.ts'
+import type { VisitRowView, VisitView } from '../../server/bench/snapshot-shape.ts'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { ImageView } from '../../server/report/image-view.ts'
 
@@ -74,7 +75,7 @@ const facts = (members: Partial<StepFacts>): StepFacts => ({
   visit: null,
   pulls: [],
   hints: [],
-  nowMs: Date.parse('2026-03-02T10:00:00.000Z'),
+  started: '2026-03-02T08:00:00.000Z',
   ...members,
 })
 
@@ -114,6 +115,12 @@ describe('what needs a hand', () => {
     expect(step?.text).toContain('It is damaged at byte 7. ')
   })
 
+  test('when to lift was said twice where the reason says it', () => {
+    const reason = 'It is an empty file. Lift it not, or lift the hold if it is meant to be so.'
+    const [step] = nextSteps(facts({ images: [image({ state: 'held', reason })] }))
+    expect(step?.text).toBe(`desk.bin is held: ${reason}`)
+  })
+
   test('many held images are counted', () => {
     const images = Array.from({ length: 50 }, (_, at) => image({ name: `${at}.bin`, state: 'held' }))
     const steps = nextSteps(facts({ images }))
@@ -131,78 +138,106 @@ describe('what needs a hand', () => {
     }
   })
 
-  test('what broke off within hours is named, also when the server was started anew; what is older is for the audit', () => {
-    const told = (now: string) => nextSteps(facts({ pulls: [pull({})], nowMs: Date.parse(now) })).length
-    expect(told('2026-03-02T20:00:00.000Z')).toBe(1)
-    expect(told('2026-03-03T09:00:00.000Z')).toBe(0)
-  })
-
-  test('a wrong image on its way comes before all else, what is only worth a look after what needs a hand', () => {
-    const row = (members: Partial<VisitRowView>): VisitRowView => ({
-      device: 'desk',
-      address: null,
-      image: null,
-      versionBefore: null,
-      versionTarget: null,
-      versionAfter: null,
-      standing: '',
-      wrong: false,
-      wrongImage: null,
-      warnings: [],
-      note: null,
-      ...members,
-    })
-    const wrongImage = { name: 'radio.img', planned: 'desk.bin', underWay: '7' }
-    const steps = nextSteps(
-      facts({
-        ledgerWritable: false,
-        images: [image({ state: 'locked' }), image({ name: 'held.bin', state: 'held' })],
-        visit: {
-          file: 'visit.csv',
-          errors: ['row 2: a', 'row 3: b', 'row 4: c', 'row 5: d', 'row 6: e'],
-          rows: [
-            row({ warnings: ['Downgrade: 2.8 is older than 2.9.'] }),
-            row({ wrongImage: { ...wrongImage, underWay: null } }),
-            row({ device: 'hall', wrongImage }),
-          ],
-          strangers: [],
-        },
-      }),
+  test('what broke off before this run was forgotten when the server was started again', () => {
+    const later = { started: '2026-03-02T20:00:00.000Z' }
+    const [step] = nextSteps(facts({ pulls: [pull({})], ...later }))
+    expect(step).toMatchObject({ weight: 'act' })
+    expect(step?.text).toMatch(
+      /^192\.0\.2\.31 has not got all of desk\.bin, as far as is known: its pull of [\d:]{8} broke off before this start\. Let it pull again/,
     )
-    expect(steps.map(({ weight }) => weight)).toEqual([...Array(5).fill('act'), ...Array(5).fill('look')])
-    expect(steps.map(({ text }) => text).slice(0, 2)).toEqual([
-      'WRONG IMAGE: hall is pulling radio.img; planned is desk.bin. Stop it there before it writes.',
-      'WRONG IMAGE: desk has pulled radio.img; planned is desk.bin. Look at the device before it restarts.',
-    ])
-    expect(steps.map(({ text }) => text)).toContain('desk: Downgrade: 2.8 is older than 2.9.')
-    expect(steps.map(({ text }) => text).join()).toContain('2 more things to correct')
+    const again = pull({ begun: '2026-03-02T20:05:00.000Z', fetches: ['2'], state: 'complete' })
+    expect(nextSteps(facts({ pulls: [pull({}), again], ...later }))).toEqual([])
   })
 
-  test('what stops of a client may mean is a guess, with the name of the device', () => {
-    const hints = [
-      {
-        kind: 'same-offset',
-        grade: 'guess',
-        client: '192.0.2.31',
-        image: 'desk.bin',
-        sentence: 'Stopped 3 times near the same place.',
-        fetches: ['1', '2', '3'],
-      },
-    ] as const
-    const named = pull({
-      client: { address: '192.0.2.31', mac: null, device: 'reading-room-sw1' },
-      state: 'complete',
-    })
-    const [step] = nextSteps(facts({ hints, pulls: [named] }))
-    expect(step).toMatchObject({
-      weight: 'look',
-      text: 'A guess about reading-room-sw1 and desk.bin: Stopped 3 times near the same place.',
-    })
+  test('of an earlier day it is left to the audit, unless the server lost track of it', () => {
+    const later = { started: '2026-03-03T08:00:00.000Z' }
+    expect(nextSteps(facts({ pulls: [pull({})], ...later }))).toEqual([])
+    // Its ending was written when the server was started again.
+    const lost = pull({ ended: '2026-03-03T07:59:59.900Z' })
+    expect(nextSteps(facts({ pulls: [lost], ...later }))[0]?.text).toContain('has not got all of desk.bin')
+  })
+
+  test('to pull again was advised of an image that is not on offer', () => {
+    const [step] = nextSteps(facts({ pulls: [pull({})], images: [image({ name: 'other.bin' })] }))
+    expect(step?.text).toContain('The image is not on offer now')
+    expect(step?.text).not.toContain('pull again')
+  })
+
+  test('what stands for many is counted as many', () => {
+    const images = Array.from({ length: 50 }, (_, at) => image({ name: `${at}.bin`, state: 'held' }))
+    const pulls = Array.from({ length: 8 }, (_, at) =>
+      pull({ client: { address: `192.0.2.${at}`, mac: null, device: null }, fetches: [String(at)] }),
+    )
+    expect(handsIn(nextSteps(facts({ images, pulls })))).toBe(58)
   })
 
   test('a ledger that cannot be written comes first', () => {
     const steps = nextSteps(facts({ ledgerWritable: false, images: [image({ state: 'held' })] }))
     expect(steps.map(({ key }) => key.split(' ')[0])).toEqual(['ledger', 'held'])
+  })
+})
+
+const row = (members: Partial<VisitRowView>): VisitRowView => ({
+  device: 'desk',
+  address: null,
+  image: 'desk.bin',
+  versionBefore: null,
+  versionTarget: null,
+  versionAfter: null,
+  standing: 'waiting',
+  wrong: false,
+  wrongImage: null,
+  warnings: [],
+  note: null,
+  remarks: [],
+  ...members,
+})
+
+const visit = (members: Partial<VisitView>): VisitView => ({
+  file: 'visit.csv',
+  errors: [],
+  rows: [],
+  strangers: [],
+  wrongImages: [],
+  wrongPulls: [],
+  ...members,
+})
+
+describe('the visit sheet', () => {
+  const pulled = { key: 'a', underWay: false, text: 'hall: Wrong image: x.bin. Planned: y.bin.' }
+  const underWay = { key: 'b', underWay: true, text: 'desk pulls x.bin; planned is y.bin. Stop it there.' }
+
+  test('a wrong image under way stood below a full disk and had the words of one that is over', () => {
+    const steps = nextSteps(
+      facts({
+        ledgerWritable: false,
+        images: [image({ state: 'held' })],
+        visit: visit({ wrongImages: [pulled, underWay] }),
+      }),
+    )
+    expect(steps.map(({ weight }) => weight)).toEqual(['alarm', 'alarm', 'act', 'act'])
+    expect(steps[0]?.text).toBe(underWay.text)
+    expect(steps[1]?.text).toBe(`${pulled.text} Look at the device before it restarts.`)
+  })
+
+  test('a wrong image that broke off was to be pulled again', () => {
+    const steps = nextSteps(
+      facts({ pulls: [pull({})], visit: visit({ wrongImages: [pulled], wrongPulls: ['1'] }) }),
+    )
+    expect(steps.map(({ key }) => key)).toEqual(['a'])
+  })
+
+  test('a warning of many devices was a line each, with advice for a wrong image', () => {
+    const warnings = ['The planned image y.bin was never on offer.']
+    const rows = ['a', 'b', 'c', 'd', 'e', 'f', 'g'].map((device) => row({ device, wrong: true, warnings }))
+    expect(nextSteps(facts({ visit: visit({ rows }) }))).toMatchObject([
+      { weight: 'act', text: `a, b, c, d, e and 2 more: ${warnings[0]}`, things: 7 },
+    ])
+  })
+
+  test('hints come after what needs a look', () => {
+    const steps = nextSteps(facts({ images: [], visit: visit({ errors: ['row 3: x'] }) }))
+    expect(steps.map(({ weight }) => weight)).toEqual(['look', 'tip'])
   })
 })
 
@@ -240,4 +275,23 @@ test('keys are unique, so that nothing is told twice', () => {
   )
   expect(new Set(steps.map(({ key }) => key)).size).toBe(steps.length)
   expect(steps.length).toBe(7)
+})
+
+test('what stops of a client may mean is a guess, with the name of the device', () => {
+  const hints = [
+    {
+      kind: 'same-offset',
+      grade: 'guess',
+      client: '192.0.2.31',
+      image: 'desk.bin',
+      sentence: 'Stopped 3 times near the same place.',
+      fetches: ['1', '2', '3'],
+    },
+  ] as const
+  const client = { address: '192.0.2.31', mac: null, device: 'reading-room-sw1' }
+  const [step] = nextSteps(facts({ hints, pulls: [pull({ client, state: 'complete' })] }))
+  expect(step).toMatchObject({
+    weight: 'look',
+    text: 'A guess about reading-room-sw1 and desk.bin: Stopped 3 times near the same place.',
+  })
 })

@@ -15,11 +15,11 @@ afterEach(async () => {
 
 interface Stream {
   readonly events: { part: Partial<Snapshot> }[]
-  readonly heartbeats: string[]
+  readonly beats: string[]
   /** Resolves with the first event, past or to come, that fits. */
   next(fits: (part: Partial<Snapshot>) => boolean): Promise<Partial<Snapshot>>
-  /** Resolves with the first heartbeat to come. */
-  heartbeat(): Promise<string>
+  /** Resolves with the first beat to come. */
+  beat(): Promise<string>
   ended: Promise<void>
   close(): void
 }
@@ -31,7 +31,7 @@ async function listen(): Promise<Stream> {
   expect(response.headers.get('content-type')).toBe('text/event-stream; charset=utf-8')
   expect(response.headers.get('content-security-policy')).toContain("default-src 'none'")
   const events: Stream['events'] = []
-  const heartbeats: string[] = []
+  const beats: string[] = []
   const wakers = new Set<() => void>()
   let end: () => void = () => undefined
   const ended = new Promise<void>((done) => {
@@ -45,11 +45,11 @@ async function listen(): Promise<Stream> {
       for await (const piece of response.body ?? []) {
         text += decoder.decode(piece, { stream: true })
         for (let cut = text.indexOf('\n\n'); cut !== -1; cut = text.indexOf('\n\n')) {
-          for (const line of text.slice(0, cut).split('\n')) {
-            if (line.startsWith('data: '))
-              events.push({ part: JSON.parse(line.slice(6)) as Partial<Snapshot> })
-            else if (line.startsWith('event: ')) heartbeats.push(line)
-          }
+          const lines = text.slice(0, cut).split('\n')
+          const name = lines.find((line) => line.startsWith('event: '))?.slice(7)
+          const data = lines.find((line) => line.startsWith('data: '))?.slice(6)
+          if (name !== undefined) beats.push(`${name} ${data}`)
+          else if (data !== undefined) events.push({ part: JSON.parse(data) as Partial<Snapshot> })
           text = text.slice(cut + 2)
           for (const wake of wakers) wake()
         }
@@ -80,9 +80,9 @@ async function listen(): Promise<Stream> {
 
   const stream: Stream = {
     events,
-    heartbeats,
+    beats,
     next: (fits) => when(() => events.find(({ part }) => fits(part))?.part),
-    heartbeat: () => when(() => heartbeats.at(-1)),
+    beat: () => when(() => beats.at(-1)),
     ended,
     close: () => abort.abort(),
   }
@@ -130,7 +130,7 @@ test('later events carry only what changed', async () => {
   expect(later.images?.[0]?.lifted).toMatchObject({ reason: 'a marker file' })
 })
 
-test('nothing is sent while nothing changes, but a heartbeat', async () => {
+test('nothing is sent while nothing changes, but a beat that a page can hear', async () => {
   run = await startRunning({ bench: { heartbeatMs: 150 }, settings: { rescanMs: 50 } })
   await run.stage('desk.bin', 'bytes of an image')
   await run.depot.ledger.synced()
@@ -138,10 +138,10 @@ test('nothing is sent while nothing changes, but a heartbeat', async () => {
   await stream.next(() => true)
   await pause(1_200)
   const before = stream.events.length
-  expect(await stream.heartbeat()).toBe('event: here')
+  expect(await stream.beat()).toBe('beat still here')
   await pause(1_000)
   expect(stream.events.length).toBe(before)
-  expect(stream.heartbeats.length).toBeGreaterThan(4)
+  expect(stream.beats.length).toBeGreaterThan(4)
 })
 
 test('a storm of changes is gathered to four events a second', async () => {

@@ -28,9 +28,17 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
     ['desk', true, '4.0'],
     ['hall', true, '2.9'],
   ])
-  expect(view?.rows[0]?.standing).toContain('wrong image: lending-desk-2.8.img')
-  expect(view?.rows[1]?.standing).toBe('waiting; Downgrade: the planned version 2.8 is older than 2.9.')
-  expect(view?.rows[0]?.note).toContain('by the door')
+  expect(view?.rows[0]).toMatchObject({
+    standing: 'wrong image',
+    wrongImage: 'Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+    note: 'by the door',
+  })
+  expect(view?.rows[1]).toMatchObject({
+    standing: 'waiting',
+    wrongImage: null,
+    warnings: ['Downgrade: the planned version 2.8 is older than 2.9.'],
+    note: null,
+  })
   expect(view?.strangers).toEqual([{ client: '203.0.113.5 (00:00:5e:00:53:66)', image: SWITCH_44.name }])
 })
 
@@ -43,4 +51,35 @@ it('stays the same object until the plan changes, so that the page is not sent i
   expect(view()).toBe(first)
   plan.now = planOf(ROWS, story().begin({ address: '192.0.2.10' }, SWITCH_44).entries)
   expect(view()?.rows[0]?.standing).toBe('pulling')
+})
+
+it('a wrong image under way was shown as one that is over; its pull is marked and planned is named', () => {
+  const told = story().begin({ address: '192.0.2.10' }, SWITCH_44).begin({ address: '192.0.2.11' }, SWITCH_44)
+  const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
+  expect(view?.wrongPulls).toEqual(['2'])
+  expect(view?.wrongImages).toEqual([
+    {
+      key: 'wrong hall 2 running',
+      underWay: true,
+      text: 'hall (192.0.2.11) pulls reading-room-4.4.bin; planned is lending-desk-2.8.img. Stop it there before it writes.',
+    },
+  ])
+})
+
+it('of a wrong image nothing is said any more once the device has the right one', () => {
+  const told = story().pull({ address: '192.0.2.10' }, RADIO)
+  const wrong = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
+  expect(wrong?.wrongImages).toMatchObject([
+    { underWay: false, text: 'desk: Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.' },
+  ])
+  expect(wrong?.rows[0]?.warnings).toEqual([])
+  told.pull({ address: '192.0.2.10' }, SWITCH_44)
+  const right = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
+  expect(right?.wrongImages).toEqual([])
+})
+
+it('a device whose pull broke off was not marked in its row', () => {
+  const told = story().pull({ address: '192.0.2.10' }, SWITCH_44, { handed: 10 })
+  const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
+  expect(view?.rows[0]).toMatchObject({ standing: 'incomplete', wrong: true })
 })

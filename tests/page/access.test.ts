@@ -1,4 +1,6 @@
 /** The page for everybody: by keyboard, narrow, dark, by the rules of WCAG, and with hostile text in it. */
+import { writeFile } from 'node:fs/promises'
+import { join } from 'node:path'
 import axe from 'axe-core'
 import type { Page } from 'playwright-core'
 import { expect, test } from 'vitest'
@@ -174,4 +176,86 @@ test('the page runs nothing that was not served with it, and styles nothing inli
   expect(ran).toBe(0)
   await tab.getByRole('heading', { name: 'Images' }).click()
   expect(await tab.title()).toBe('Fetchproof')
+})
+
+const LONG_NAME = 'reading-room-switch_4.2.1-build-20260302-release-candidate-for-the-upper-floor.bin'
+
+test('in a narrow window a wrong image ran out of its row, and in a wide one its note was squeezed', async () => {
+  const run = await pages.run()
+  await run.stage(LONG_NAME, noise(20_000))
+  const note = 'behind the returns desk, ask for the key at the counter before nine in the evening'
+  await writeFile(
+    join(run.folder, 'visit.csv'),
+    `device,address,image,note\ndesk,127.0.0.2,hall-switch_4.4.0.bin,"${note}"\n`,
+  )
+  const tab = await pages.open(run)
+  const row = tab.getByRole('region', { name: 'Visit sheet' }).getByRole('listitem')
+  await row.waitFor()
+  await device({ port: run.imagePort, path: `/${LONG_NAME}`, from: '127.0.0.2' }).finish()
+  await row.getByText('wrong image', { exact: true }).waitFor()
+  await row.getByText('Wrong image: reading-room').waitFor()
+  const widthOf = async (text: string): Promise<{ x: number; width: number }> =>
+    (await row.getByText(text).first().boundingBox()) ?? { x: 0, width: 0 }
+  await tab.setViewportSize({ width: 360, height: 800 })
+  const stamp = await widthOf('Wrong image: reading-room')
+  expect(stamp.x + stamp.width).toBeLessThanOrEqual(360)
+  expect(await inPage(tab, 'document.documentElement.scrollWidth')).toBeLessThanOrEqual(360)
+  await tab.setViewportSize({ width: 1280, height: 800 })
+  expect((await widthOf(note)).width).toBeGreaterThan(400)
+})
+
+test('what the keyboard comes to lay under the counts that stay in view', async () => {
+  const run = await pages.run()
+  for (const at of [1, 2, 3, 4]) await run.stage(`desk-${at}.bin`, noise(4000, at))
+  const tab = await pages.open(run)
+  await tab.getByRole('article').nth(3).waitFor()
+  await tab.setViewportSize({ width: 1000, height: 420 })
+  await tab.getByRole('button', { name: 'copy the head of the ledger' }).focus()
+  for (let presses = 0; presses < 25; presses += 1) {
+    await tab.keyboard.press('Shift+Tab')
+    const clear = await inPage<boolean>(
+      tab,
+      `(() => {
+        const it = document.activeElement
+        if (it.closest('main') === null) return true
+        return it.getBoundingClientRect().top >= document.querySelector('.contents').getBoundingClientRect().bottom
+      })()`,
+    )
+    expect(clear, `after ${presses + 1} presses`).toBe(true)
+  }
+})
+
+/** Colours of a picture along its middle, at a tenth and at 97 hundredths of its width. */
+async function coloursOf(tab: Page, picture: Buffer): Promise<string[]> {
+  const canvas = await tab.context().newPage()
+  const colours = await inPage<string[]>(
+    canvas,
+    `(async () => {
+      const bytes = Uint8Array.from(atob('${picture.toString('base64')}'), (each) => each.charCodeAt(0))
+      const bitmap = await createImageBitmap(new Blob([bytes], { type: 'image/png' }))
+      const paper = new OffscreenCanvas(bitmap.width, bitmap.height).getContext('2d')
+      paper.drawImage(bitmap, 0, 0)
+      const at = (share) => paper.getImageData(Math.floor(bitmap.width * share), Math.floor(bitmap.height / 2), 1, 1)
+      return [0.1, 0.97].map((share) => at(share).data.join())
+    })()`,
+  )
+  await canvas.close()
+  return colours
+}
+
+test('how far a pull has come could not be seen in forced colours, nor on paper', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', noise(24_000_000))
+  const tab = await pages.open(run)
+  const stalled = device({ port: run.imagePort, path: '/desk.bin', pauseAt: 2_000_000 })
+  await tab.getByText('stalled: nothing has moved').waitFor()
+  const bar = tab.getByRole('progressbar')
+  await tab.emulateMedia({ forcedColors: 'active' })
+  const [filled, rest] = await coloursOf(tab, await bar.screenshot())
+  expect(filled).not.toBe(rest)
+  await tab.emulateMedia({ forcedColors: 'none', media: 'print' })
+  expect(await inPage(tab, "getComputedStyle(document.querySelector('progress')).printColorAdjust")).toBe(
+    'exact',
+  )
+  stalled.breakOff()
 })

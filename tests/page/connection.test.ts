@@ -2,7 +2,6 @@
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
-import { setTimeout as pause } from 'node:timers/promises'
 import { expect, onTestFinished, test } from 'vitest'
 import { noise } from '../bench/running.ts'
 import { inPage, usePages } from './browser.ts'
@@ -18,13 +17,20 @@ async function folder(): Promise<string> {
 
 test('it says that the server is gone, keeps what it knew, and goes on by itself', async () => {
   const place = await folder()
-  const first = await pages.run({ folder: place })
+  const first = await pages.run({ folder: place, settings: { port: 8088, onlyPlanned: true } })
   await first.stage('desk.bin', noise(5000))
   const tab = await pages.open(first, { mayComplain: GONE })
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
   await first.close()
   await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
-  await tab.getByText(`fetchproof serve "${place}"`, { exact: true }).waitFor()
+  const line = await tab
+    .getByRole('region', { name: 'What to do next' })
+    .locator('code')
+    .first()
+    .textContent()
+  expect(line).toMatch(`fetchproof serve "${place}" --port 8088 `)
+  expect(line).toMatch(/ --only-planned$| --only-planned /)
+  expect(line).toMatch(new RegExp(` --page-port ${first.pagePort}$`))
   expect(await tab.title()).toBe('No answer - Fetchproof')
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
   expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
@@ -54,32 +60,74 @@ test('it draws what came before it was first painted, though nothing changes aft
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor({ timeout: 10_000 })
 })
 
-/** Ten seconds pass in half of one; the server's heartbeat comes each five real ones. */
-const TIME_FLIES = `
-  const real = performance.now.bind(performance)
-  performance.now = () => real() * 20`
+/** What a browser does with a tab that is put behind another one. */
+const HIDES = `
+  let visibility = 'visible'
+  Object.defineProperty(document, 'visibilityState', { get: () => visibility })
+  window.turn = (to) => {
+    visibility = to
+    document.dispatchEvent(new Event('visibilitychange'))
+  }`
 
-test('it says so when the server stands still though the connection is open, and is back with its next word', async () => {
+test('six open tabs left a seventh without an answer', async () => {
   const run = await pages.run()
+  const first = await pages.open(run, { before: HIDES })
+  const tabs = [first]
+  for (let more = 0; more < 7; more += 1) {
+    await inPage(tabs.at(-1) ?? first, "turn('hidden')")
+    const tab = await first.context().newPage()
+    tabs.push(tab)
+    await tab.goto(run.page)
+    await tab.getByRole('heading', { name: 'Images' }).waitFor({ timeout: 15_000 })
+  }
   await run.stage('desk.bin', noise(5000))
-  const tab = await pages.open(run, { before: TIME_FLIES })
-  await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
-  await tab.getByText('The server does not answer, and devices').waitFor({ state: 'detached' })
+  await tabs.at(-1)?.getByRole('article', { name: 'desk.bin' }).waitFor()
+  expect(await first.getByRole('article', { name: 'desk.bin' }).count()).toBe(0)
+  await inPage(first, "turn('visible')")
+  await first.getByRole('article', { name: 'desk.bin' }).waitFor()
 })
 
-test('a tab that nobody looks at rests while another one is looked at, and knows all when it is looked at again', async () => {
+test('a tab that nobody sees still says in its title that something needs a hand', async () => {
   const run = await pages.run()
-  await run.stage('desk.bin', noise(5000))
+  const tab = await pages.open(run, {
+    before: `${HIDES}; const often = setInterval; setInterval = (act, ms) => often(act, ms / 10)`,
+  })
+  await inPage(tab, "turn('hidden')")
+  await run.stage('empty.bin', '')
+  await expect.poll(() => tab.title(), { timeout: 15_000 }).toBe('Needs a hand - Fetchproof')
+})
+
+test('a server that was stopped looked live', async () => {
+  const run = await pages.run({ bench: { heartbeatMs: 3_600_000 } })
   const tab = await pages.open(run)
+  await tab.getByText(/^No word from the server for 1[5-9] s/).waitFor({ timeout: 25_000 })
+  await tab.getByText(/^no word from the server for \d+ s$/).waitFor()
+  expect(await tab.title()).toBe('No answer - Fetchproof')
+  await run.stage('desk.bin', noise(5000))
   await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
-  await inPage(
-    tab,
-    `Object.defineProperty(document, 'hidden', { value: true, configurable: true });
-     new BroadcastChannel('fetchproof-bench').postMessage('shown')`,
-  )
-  await run.stage('new.bin', noise(6000, 2))
-  await pause(1_000)
-  expect(await tab.getByRole('article', { name: 'new.bin' }).count()).toBe(0)
-  await inPage(tab, `delete document.hidden; document.dispatchEvent(new Event('visibilitychange'))`)
-  await tab.getByRole('article', { name: 'new.bin' }).waitFor()
+  await tab.getByText(/^No word from the server/).waitFor({ state: 'detached' })
+})
+
+test('what was asked of a stopped server was waited for without end', async () => {
+  const run = await pages.run()
+  await run.stage('empty.bin', '')
+  const soon = `const { timeout } = AbortSignal; AbortSignal.timeout = (ms) => timeout.call(AbortSignal, ms / 10)`
+  const tab = await pages.open(run, { before: soon })
+  await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).waitFor()
+  await tab.route('**/api/lift', () => undefined)
+  await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()
+  await tab.getByLabel('Why may this image be served all the same?').fill('a marker file')
+  await tab.getByRole('button', { name: 'Lift the hold', exact: true }).click()
+  await tab.getByText('The server did not answer within 15 s. Whether it was done is not known').waitFor()
+  expect(await tab.getByRole('button', { name: 'Lift the hold', exact: true }).isEnabled()).toBe(true)
+})
+
+test('a token that could not be checked left the page read-only without a word', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run, { mayComplain: /ERR_FAILED/ })
+  await tab.route('**/api/token', (route) => route.abort())
+  await inPage(tab, `location.hash = '#token=${run.token}'`)
+  await tab.getByText('The server has not said whether this page may change anything').waitFor()
+  await tab.unroute('**/api/token')
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
 })

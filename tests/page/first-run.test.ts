@@ -18,7 +18,7 @@ test('an empty folder: where images go, and what to mind before the first pull',
 })
 
 test('a file that arrives settles, becomes ready, and shows its line for each address', async () => {
-  const run = await pages.run({ settings: { settleMs: 300, settleUnsureMs: 1_500 } })
+  const run = await pages.run({ settings: { settleMs: 300, settleUnsureMs: 6_000 } })
   const tab = await pages.open(run)
   const staged = run.stage('desk phone.bin', noise(5000))
   const entry = tab.getByRole('article', { name: 'desk phone.bin' })

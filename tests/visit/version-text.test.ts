@@ -1,7 +1,7 @@
 /** Versions in pasted console texts (of invented makers, in the trade's general shape) and in image names. */
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
-import { guessFromName, pickVersion } from '../../server/visit/version-text.ts'
+import { guessFromName, pickVersion, versionToRecord } from '../../server/visit/version-text.ts'
 
 const SWITCH = `Marrow Vale Networks Access Software, Reading Room Switch, Version 12.4(3a), RELEASE (mv2)
 Copyright (c) 2009-2021 by Marrow Vale Networks
@@ -96,6 +96,37 @@ describe('pickVersion', () => {
         },
       ),
     )
+  })
+})
+
+describe('versionToRecord', () => {
+  const sha256 = 'f7846f55cf23e14eebeab5b4e1550cad5b509e3348fbc4efa3a1413d393cb650'
+
+  it.each([
+    sha256,
+    sha256.toUpperCase(),
+    sha256.slice(0, 12),
+    `sha256:${sha256}`,
+    `MD5=${sha256.slice(0, 32)}`,
+    '12345678901234567890123456789012',
+    '00:00:5e:00:53:0a:00:00',
+    `verify flash:\n  sha256 ${sha256.replace(/(.{8})/g, '$1 ')}`,
+    `firmware ${sha256.slice(0, 32)}`,
+    '  ',
+  ])('a digest was taken for a version: %s', (text) => {
+    expect(versionToRecord(text)).toBeUndefined()
+    expect(pickVersion(text)).toBeUndefined()
+  })
+
+  it.each([
+    ['17.09.04a', '17.09.04a'],
+    ['20240115', '20240115'],
+    [' R12\n', 'R12'],
+    ['12.4(3a).', '12.4(3a).'],
+    ['factory', 'factory'],
+    [`System software version 4.2.1\nsha256 ${sha256}`, '4.2.1'],
+  ])('takes what was typed as it stands, and picks from a text: %j', (text, version) => {
+    expect(versionToRecord(text)).toBe(version)
   })
 })
 

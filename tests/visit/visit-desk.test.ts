@@ -1,5 +1,5 @@
 /** The visit while it goes on: what is shouted, refused, named and recorded. */
-import { mkdtemp, rm, writeFile } from 'node:fs/promises'
+import { mkdir, mkdtemp, rm, writeFile } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, it, onTestFinished } from 'vitest'
@@ -18,7 +18,10 @@ lamp,,,desk,lending-desk-2.8.img,
 
 interface Told {
   readonly desk: VisitDesk
+  readonly folder: string
   readonly said: string[]
+  /** Those whose sentence is still so. */
+  standing(): string[]
   readonly recorded: NewEntry[]
   readonly asked: string[]
   tell(told: Story): void
@@ -32,6 +35,7 @@ async function deskOver(
   onTestFinished(() => rm(folder, { recursive: true, force: true }))
   if (sheet !== undefined) await writeFile(join(folder, 'visit.csv'), sheet)
   const said: string[] = []
+  const standings: { message: string; stands: () => boolean }[] = []
   const recorded: NewEntry[] = []
   const asked: string[] = []
   const book = createPullBook()
@@ -63,8 +67,10 @@ async function deskOver(
       recorded.push(entry)
       return true
     },
-    say: (message) => said.push(message),
-    tell: (message) => said.push(message),
+    say(message, stands = () => true) {
+      said.push(message)
+      standings.push({ message, stands })
+    },
     changed: () => undefined,
   })
   onTestFinished(() => desk.close())
@@ -75,7 +81,8 @@ async function deskOver(
       desk.take(entry as Entry)
     }
   }
-  return { desk, said, recorded, asked, tell }
+  const standing = (): string[] => standings.flatMap(({ message, stands }) => (stands() ? [message] : []))
+  return { desk, folder, said, standing, recorded, asked, tell }
 }
 
 it('shouts at a wrong image when it begins, once, and not at what is planned or the way back', async () => {
@@ -163,4 +170,28 @@ it('watches only who has pulled whole, and records dark and back under the name 
   expect(recorded[1]).toEqual({ kind: 'device-dark', device: 'desk', address: '192.0.2.10' })
   expect(new Set(asked)).toEqual(new Set(['192.0.2.10']))
   expect(desk.sheet?.rows).toHaveLength(2)
+})
+
+it('what the plan shows for as long as it is so stood on the page for good', async () => {
+  const { said, standing, tell, folder, desk } = await deskOver(SHEET)
+  const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
+  tell(story().begin(DESK, other))
+  await rm(join(folder, 'visit.csv'))
+  await expect.poll(() => said.join(), { timeout: 10_000 }).toContain('visit.csv is gone')
+  expect(desk.sheet?.errors).toEqual(['visit.csv is gone: nothing is planned any more.'])
+  await writeFile(join(folder, 'visit.csv'), SHEET)
+  await expect.poll(() => desk.sheet?.errors, { timeout: 10_000 }).toEqual([])
+  expect(said).toHaveLength(2)
+  expect(standing()).toEqual([])
+})
+
+it('that the sheet cannot be read stood on the page after it could be', async () => {
+  const { said, standing, folder } = await deskOver(SHEET)
+  await rm(join(folder, 'visit.csv'))
+  await mkdir(join(folder, 'visit.csv'))
+  await expect.poll(standing, { timeout: 10_000 }).toEqual([expect.stringContaining('cannot be read')])
+  await rm(join(folder, 'visit.csv'), { recursive: true })
+  await writeFile(join(folder, 'visit.csv'), SHEET)
+  await expect.poll(standing, { timeout: 10_000 }).toEqual([])
+  expect(said.filter((message) => message.includes('cannot be read'))).toHaveLength(1)
 })

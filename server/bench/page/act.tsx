@@ -14,6 +14,8 @@ interface ActProps {
   /** Said when it is done. */
   readonly done: string
   readonly act: (text: string) => Promise<unknown>
+  /** Where doing it takes its button away: puts the keyboard elsewhere. */
+  readonly onDone?: () => void
 }
 
 export function Act(props: ActProps): JSX.Element | null {
@@ -45,6 +47,7 @@ export function Act(props: ActProps): JSX.Element | null {
       await props.act(given)
       answer(props.done)
       close()
+      props.onDone?.()
     } catch (error) {
       setProblem(error instanceof Error ? error.message : String(error))
     } finally {

@@ -1,39 +1,23 @@
 /** Asking the server to do something. What it refuses comes back as a sentence. */
+import { AskError, answerTo } from './answers.ts'
 import { bearer, type TokenKeeper } from './token.ts'
 
-export class AskError extends Error {
-  readonly code: string
+/** `withinMs`: for what may have to read whole images first. */
+export type Ask = <T>(path: string, body: object, withinMs?: number) => Promise<T>
 
-  constructor(code: string, message: string) {
-    super(message)
-    this.name = 'AskError'
-    this.code = code
-  }
-}
-
-/** Matching may read images for a digest that is not known yet. */
-const ANSWER_WITHIN_MS = 120_000
-const LATE =
-  'The server has not answered for two minutes. Look at its window; whether anything was done, the page will show.'
-
-export type Ask = <T>(path: string, body: object) => Promise<T>
+/** A large image is read once for each algorithm of a digest. */
+export const READING_MS = 180_000
 
 export function createAsk(tokens: TokenKeeper): Ask {
-  return async <T>(path: string, body: object): Promise<T> => {
-    let response: Response
-    try {
-      response = await fetch(path, {
-        method: 'POST',
-        headers: { 'content-type': 'application/json', ...bearer(tokens.token ?? '') },
-        body: JSON.stringify(body),
-        signal: AbortSignal.timeout(ANSWER_WITHIN_MS),
-      })
-    } catch (error) {
-      const late = error instanceof DOMException && error.name === 'TimeoutError'
-      throw new AskError('', late ? LATE : 'The server does not answer. Nothing was done.')
+  return async <T>(path: string, body: object, withinMs?: number): Promise<T> => {
+    const init = {
+      method: 'POST',
+      headers: { 'content-type': 'application/json', ...bearer(tokens.token ?? '') },
+      body: JSON.stringify(body),
     }
-    if (!response.ok) throw refusalOf(response.status, await response.text(), tokens)
-    return (await response.json()) as T
+    const { status, text } = await answerTo(path, init, withinMs)
+    if (status !== 200) throw refusalOf(status, text, tokens)
+    return JSON.parse(text) as T
   }
 }
 

@@ -1,6 +1,6 @@
 /** The whole page, from top to bottom. */
 import type { JSX } from 'preact'
-import { useEffect } from 'preact/hooks'
+import { useEffect, useState } from 'preact/hooks'
 import type { Snapshot } from '../snapshot-shape.ts'
 import { Addresses } from './addresses.tsx'
 import { Cautions } from './cautions.tsx'
@@ -9,6 +9,7 @@ import { type Bench, BenchContext } from './context.ts'
 import { DeviceWords } from './device-words.tsx'
 import type { DropQueue } from './drops.ts'
 import { Head } from './head.tsx'
+import { showImage } from './image-entry.tsx'
 import { Images } from './images.tsx'
 import type { News } from './news.ts'
 import { NextSteps } from './next-steps.tsx'
@@ -18,6 +19,7 @@ import { Refusals } from './refusals.tsx'
 import { type Question, ReplaceDialog } from './replace-dialog.tsx'
 import type { Permission } from './token.ts'
 import { VisitSheet } from './visit-sheet.tsx'
+import { handsIn } from './words.ts'
 
 export interface BenchPageProps {
   readonly news: News
@@ -32,11 +34,19 @@ export interface BenchPageProps {
 export function BenchPage(props: BenchPageProps): JSX.Element {
   const { news, permission } = props
   const { snapshot } = news
-  const needsHand = (snapshot?.nextSteps.filter((step) => step.weight === 'act').length ?? 0) > 0
-  const title = news.connection === 'lost' ? 'No answer' : needsHand ? 'Needs a hand' : undefined
+  const title = titleOf(news)
+  const [wanted, setWanted] = useState('')
   useEffect(() => {
     document.title = title === undefined ? 'Fetchproof' : `${title} - Fetchproof`
   }, [title])
+
+  /** What a step names is shown, whatever was looked for. */
+  function show(name: string): void {
+    if (showImage(name)) return
+    setWanted('')
+    setTimeout(() => showImage(name))
+  }
+
   return (
     <BenchContext.Provider value={props.bench}>
       <a class="skip" href="#images">
@@ -44,9 +54,11 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       </a>
       <Head news={news} permission={permission} />
       {snapshot !== undefined && <Contents snapshot={snapshot} />}
-      <main class={news.connection === 'lost' ? 'sheet stale' : 'sheet'}>
-        <NextSteps news={news} permission={permission} />
-        {snapshot !== undefined && <Sections snapshot={snapshot} drops={props.drops} />}
+      <main class={isStale(news) ? 'sheet stale' : 'sheet'}>
+        <NextSteps news={news} permission={permission} onShow={show} />
+        {snapshot !== undefined && (
+          <Sections snapshot={snapshot} drops={props.drops} wanted={wanted} onWanted={setWanted} />
+        )}
       </main>
       <ReplaceDialog question={props.question} />
       <p class="unseen" aria-live="polite">
@@ -56,9 +68,30 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
   )
 }
 
-function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue }): JSX.Element {
+/** What stands here may not be so any more. */
+function isStale({ connection }: News): boolean {
+  return connection === 'lost' || connection === 'silent'
+}
+
+/** What stands before the name in the browser's list of tabs. */
+function titleOf(news: News): string | undefined {
+  if (isStale(news)) return 'No answer'
+  const steps = news.snapshot?.nextSteps ?? []
+  if (steps.some(({ weight }) => weight === 'alarm')) return 'Wrong image'
+  return handsIn(steps) > 0 ? 'Needs a hand' : undefined
+}
+
+interface SectionsProps {
+  readonly snapshot: Snapshot
+  readonly drops: DropQueue
+  readonly wanted: string
+  readonly onWanted: (wanted: string) => void
+}
+
+function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Element {
   const { program, underWay, pulls } = snapshot
   const pulled = snapshot.pullsOver > 0 || underWay.length > 0
+  const wrong = new Set(snapshot.visit?.wrongPulls)
   return (
     <>
       {!pulled && <Cautions open />}
@@ -69,10 +102,12 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
         pasteLines={snapshot.pasteLines}
         takesChecksums={program.takesChecksums}
         drops={drops}
+        wanted={wanted}
+        onWanted={onWanted}
       />
-      <UnderWay pulls={underWay} stalledMs={program.stalledMs} wrong={wrongUnderWay(snapshot)} />
+      <UnderWay pulls={underWay} wrong={wrong} stalledMs={program.stalledMs} />
       <VisitSheet visit={snapshot.visit} outlook={snapshot.outlook} />
-      <PullsOver pulls={pulls} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
+      <PullsOver pulls={pulls} wrong={wrong} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
       <Refusals refusals={snapshot.refusals} />
       <Addresses addresses={snapshot.addresses} firewall={snapshot.firewall} />
@@ -86,11 +121,6 @@ function Sections({ snapshot, drops }: { snapshot: Snapshot; drops: DropQueue })
       </Section>
     </>
   )
-}
-
-/** First fetches of the pulls of an image that is not planned. */
-function wrongUnderWay({ visit }: Snapshot): ReadonlySet<string> {
-  return new Set(visit?.rows.flatMap(({ wrongImage }) => wrongImage?.underWay ?? []))
 }
 
 function devicesOf({ visit, pulls, underWay }: Snapshot): string[] {

@@ -1,11 +1,12 @@
 /** The counts that matter, always in view, each leading to its section. */
 import type { JSX } from 'preact'
 import type { Snapshot } from '../snapshot-shape.ts'
+import { handsIn } from './words.ts'
 
 export function Contents({ snapshot }: { snapshot: Snapshot }): JSX.Element {
   const { imagesInAll, underWay, pullsOver, refusals } = snapshot
   const stalled = underWay.filter((pull) => pull.movement === 'stalled').length
-  const hands = snapshot.nextSteps.filter((step) => step.weight === 'act').length
+  const hands = handsIn(snapshot.nextSteps)
   return (
     <nav class="contents" aria-label="On this page">
       <ul>

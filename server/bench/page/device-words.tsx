@@ -3,19 +3,10 @@ import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
 import type { Finding, Matched } from '../../staging/matching/finding.ts'
-import { isDigest } from '../../staging/published/algorithm.ts'
+import { READING_MS } from './asking.ts'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
-
-/** What is longer is no version that somebody typed. */
-const LONGEST_VERSION = 64
-
-type When = 'before' | 'after' | 'note'
-
-interface Answers {
-  readonly findings: readonly Finding[] | undefined
-  readonly version: string | undefined
-}
+import { type VersionAnswer, WriteDown } from './write-down.tsx'
 
 interface DeviceWordsProps {
   readonly takesChecksums: boolean
@@ -27,8 +18,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')
-  const [when, setWhen] = useState<When>('after')
-  const [answers, setAnswers] = useState<Answers>()
+  const [findings, setFindings] = useState<readonly Finding[]>()
   const [said, setSaid] = useState<{ text: string; problem: boolean }>()
   const id = useId()
 
@@ -44,35 +34,19 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   const look = (): Promise<void> =>
     attempt(async () => {
       if (printed.trim() === '') throw new Error('Paste first what the device printed.')
-      const found = await ask<{ picked: { version: string } | null }>('/api/version', { text: printed })
-      const matched = takesChecksums ? await ask<Matched>('/api/match', { text: printed }) : undefined
-      setAnswers({ findings: matched?.findings, version: found.picked?.version })
-      return lookedText(matched, found.picked?.version)
+      const { version } = await ask<VersionAnswer>('/api/version', { text: printed })
+      const matched = takesChecksums
+        ? await ask<Matched>('/api/match', { text: printed }, READING_MS)
+        : undefined
+      setFindings(matched?.findings)
+      return lookedText(matched, version)
     })
 
-  async function written(members: object, done: string): Promise<string> {
+  const record = async (members: object, done: string): Promise<string> => {
     if (device.trim() === '') throw new Error('Name the device first.')
     await ask('/api/observed', { device, ...members })
     answer(done)
     return done
-  }
-
-  /** The version alone goes on record, however much was pasted: what else a device prints is a note. */
-  const writeDown = (): Promise<void> =>
-    attempt(async () => {
-      const text = printed.trim()
-      if (text === '') throw new Error('Paste first what the device printed.')
-      const kept = when === 'note' ? text : await versionIn(text)
-      return written({ [when]: kept }, `Written down for ${visible(device)}: ${visible(kept)}`)
-    })
-
-  async function versionIn(text: string): Promise<string> {
-    const { picked } = await ask<{ picked: { version: string } | null }>('/api/version', { text })
-    if (picked !== null) return picked.version
-    if (text.length <= LONGEST_VERSION && !text.includes('\n') && !isDigest(text)) return text
-    throw new Error(
-      'No version stands out in this text. Leave only the version in the field, or write it down as a note.',
-    )
   }
 
   return (
@@ -86,7 +60,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
           value={printed}
           onInput={(event) => {
             setPrinted(event.currentTarget.value)
-            setAnswers(undefined)
+            setFindings(undefined)
             setSaid(undefined)
           }}
         />
@@ -98,9 +72,9 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
         <div role="status" class={said?.problem === true ? 'problem' : ''}>
           {said !== undefined && <p>{said.text}</p>}
         </div>
-        {answers?.findings !== undefined && answers.findings.length > 0 && (
+        {findings !== undefined && findings.length > 0 && (
           <ul class="findings">
-            {answers.findings.map((finding) => (
+            {findings.map((finding) => (
               <li key={finding.value} class={finding.counts && finding.outcome !== 'match' ? 'hand' : ''}>
                 <Outside text={finding.words} />{' '}
                 {mayChange && finding.outcome === 'match' && finding.algorithm !== null && (
@@ -108,9 +82,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
                     type="button"
                     class="quiet"
                     onClick={() =>
-                      void attempt(() =>
-                        written({ digest: digestOf(finding) }, 'The digest is written down.'),
-                      )
+                      void attempt(() => record({ digest: digestOf(finding) }, 'The digest is written down.'))
                     }
                   >
                     write it down for the device
@@ -121,39 +93,14 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
           </ul>
         )}
         {mayChange && (
-          <fieldset>
-            <legend>Write it down</legend>
-            <label for={`${id}-device`}>
-              Device
-              <input
-                id={`${id}-device`}
-                list={`${id}-devices`}
-                value={device}
-                autocomplete="off"
-                onInput={(event) => setDevice(event.currentTarget.value)}
-              />
-            </label>
-            <datalist id={`${id}-devices`}>
-              {devices.map((name) => (
-                <option key={name} value={name} />
-              ))}
-            </datalist>
-            <label for={`${id}-when`}>
-              It is
-              <select
-                id={`${id}-when`}
-                value={when}
-                onChange={(event) => setWhen(event.currentTarget.value as When)}
-              >
-                <option value="before">the version before the pull</option>
-                <option value="after">the version after the pull</option>
-                <option value="note">a note</option>
-              </select>
-            </label>
-            <button type="button" onClick={() => void writeDown()}>
-              Write it down
-            </button>
-          </fieldset>
+          <WriteDown
+            printed={printed}
+            device={device}
+            devices={devices}
+            onDevice={setDevice}
+            onWrite={(members) => void attempt(() => record(members, `Written down for ${visible(device)}.`))}
+            onProblem={(problem) => setSaid({ text: problem, problem: true })}
+          />
         )}
       </form>
     </Section>
@@ -164,12 +111,12 @@ function digestOf({ algorithm, value, image }: Finding): object {
   return { algorithm, value, ...(image !== null && { image }) }
 }
 
-function lookedText(matched: Matched | undefined, version: string | undefined): string {
+function lookedText(matched: Matched | undefined, version: string | null): string {
   const parts = [
     ...(matched === undefined ? [] : [visible(matched.words)]),
-    ...(matched?.matched === true && version === undefined
+    ...(matched?.matched === true && version === null
       ? []
-      : [version === undefined ? 'No version stands out in it.' : `Version in it: ${visible(version)}.`]),
+      : [version === null ? 'No version stands out in it.' : `Version in it: ${visible(version)}.`]),
   ]
   return parts.join(' ')
 }

@@ -1,5 +1,6 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
-import { type AskError, refusalOf } from './asking.ts'
+import { type AskError, answerTo } from './answers.ts'
+import { refusalOf } from './asking.ts'
 import { bearer, type TokenKeeper } from './token.ts'
 
 export type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
@@ -85,9 +86,8 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
   }
 
   async function targetOf(file: File): Promise<Target> {
-    const response = await fetch(`/api/drop?name=${encodeURIComponent(file.name)}`)
-    const text = await response.text()
-    if (!response.ok) throw refusalOf(response.status, text, tokens)
+    const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
+    if (status !== 200) throw refusalOf(status, text, tokens)
     return JSON.parse(text) as Target
   }
 

@@ -45,8 +45,9 @@ function ledgerText(entries: number, writable: boolean): string {
   return `${entries} ${entries === 1 ? 'entry' : 'entries'}${writable ? '' : ', cannot be written'}`
 }
 
-function connectionText({ connection, lostAt }: News): string {
+function connectionText({ connection, lostAt, quietSeconds }: News): string {
   if (connection === 'live') return 'live'
+  if (connection === 'silent') return `no word from the server for ${quietSeconds} s`
   if (connection === 'connecting') return 'asking the server'
   return lostAt === undefined ? 'no answer' : `no answer since ${clockText(lostAt.toISOString())}`
 }

@@ -4,7 +4,15 @@ import { visible } from '../../report/visible.ts'
 import type { Snapshot } from '../snapshot-shape.ts'
 
 export function headlines(before: Snapshot, now: Snapshot): string[] {
-  return [...imageNews(before, now), ...pullNews(before, now)]
+  return [...alarms(before, now), ...imageNews(before, now), ...pullNews(before, now)]
+}
+
+function alarms(before: Snapshot, now: Snapshot): string[] {
+  if (before.nextSteps === now.nextSteps) return []
+  const told = new Set(before.nextSteps.map(({ key }) => key))
+  return now.nextSteps.flatMap(({ key, weight, text }) =>
+    weight === 'alarm' && !told.has(key) ? [`Wrong image. ${text}`] : [],
+  )
 }
 
 function imageNews(before: Snapshot, now: Snapshot): string[] {

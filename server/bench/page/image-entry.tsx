@@ -6,6 +6,7 @@ import { bytesText, sizeText } from '../../report/units.ts'
 import { visible } from '../../report/visible.ts'
 import type { AddressView, ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
+import { READING_MS } from './asking.ts'
 import { useBench, useNow } from './context.ts'
 import { type LineForm, Lines } from './lines.tsx'
 import { Bar, CopyLine, Outside } from './parts.tsx'
@@ -18,25 +19,17 @@ interface ImageEntryProps {
   readonly takesChecksums: boolean
 }
 
-/** Brings the image into view and the keyboard to it. */
-export function showImage(name: string): void {
-  // The list may show others only, by the name that is looked for.
-  for (const show of wanted) show()
-  requestAnimationFrame(() => goTo(name))
-}
-
-const wanted = new Set<() => void>()
-
-/** Called before an image is gone to; returns how to be called no more. */
-export function onImageWanted(show: () => void): () => void {
-  wanted.add(show)
-  return () => void wanted.delete(show)
-}
-
-function goTo(name: string): void {
+/** Brings the image into view and the keyboard to it; false when it does not stand on the page. */
+export function showImage(name: string): boolean {
   const heading = document.getElementById(headingId(name))
   heading?.scrollIntoView({ block: 'center' })
   heading?.focus({ preventScroll: true })
+  return heading !== null
+}
+
+/** For when the button that was pressed goes away: the keyboard would be back at the top of the page. */
+function focusImage(name: string): void {
+  document.getElementById(headingId(name))?.focus({ preventScroll: true })
 }
 
 function headingId(name: string): string {
@@ -72,7 +65,10 @@ function ImageState({ image }: { image: ShownImage }): JSX.Element {
   const { ask, mayChange, answer } = useBench()
   const now = useNow(image.state === 'settling')
   const hurry = (): void => {
-    ask('/api/ready-now', { name: image.name }).catch((error: Error) => answer(error.message))
+    ask('/api/ready-now', { name: image.name }).then(
+      () => focusImage(image.name),
+      (error: Error) => answer(error.message),
+    )
   }
   return (
     <p class="state">
@@ -167,7 +163,7 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           hint="A digest, or the lines that hold it: MD5, SHA-1, SHA-256 or SHA-512."
           submit="Compare it"
           done="Compared; the image says how it stands."
-          act={(text) => ask('/api/published', { name, text })}
+          act={(text) => ask('/api/published', { name, text }, READING_MS)}
         />
       )}
       {image.state === 'held' && image.sha256 !== null && (
@@ -179,6 +175,7 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           submit="Lift the hold"
           done="The hold is lifted."
           act={(reason) => ask('/api/lift', { name, reason })}
+          onDone={() => focusImage(name)}
         />
       )}
     </div>

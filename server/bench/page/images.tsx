@@ -1,11 +1,11 @@
 /** The images, with a way to find one among many and to choose what the lines to paste look like. */
 import type { JSX } from 'preact'
-import { useEffect, useId, useState } from 'preact/hooks'
+import { useId, useState } from 'preact/hooks'
 import { visible } from '../../report/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'
-import { ImageEntry, onImageWanted } from './image-entry.tsx'
+import { ImageEntry } from './image-entry.tsx'
 import type { LineForm } from './lines.tsx'
 import { Section } from './parts.tsx'
 
@@ -16,33 +16,36 @@ interface ImagesProps {
   readonly pasteLines: readonly PasteLine[]
   readonly takesChecksums: boolean
   readonly drops: DropQueue
+  /** What is looked for in their names; empty: all are shown. */
+  readonly wanted: string
+  readonly onWanted: (wanted: string) => void
 }
 
 /** Fewer are found faster by eye. */
 const SEARCH_FROM = 9
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, addresses, pasteLines } = props
-  const [wanted, setWanted] = useState('')
+  const { images, inAll, addresses, pasteLines, wanted } = props
+  // Where the images become fewer, what hides most of them must stay in sight.
+  const search = images.length >= SEARCH_FROM || wanted !== ''
   const [chosen, setChosen] = useState(0)
   const id = useId()
   const forms: readonly LineForm[] = [...pasteLines, null]
   const form = forms[chosen] ?? null
-  useEffect(() => onImageWanted(() => setWanted('')), [])
   const found = images.filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
   return (
     <Section id="images" title="Images" aside={countText(inAll)}>
       <DropArea queue={props.drops} empty={images.length === 0} />
-      {(images.length >= SEARCH_FROM || wanted !== '' || pasteLines.length > 0) && (
+      {(search || pasteLines.length > 0) && (
         <div class="tools">
-          {(images.length >= SEARCH_FROM || wanted !== '') && (
+          {search && (
             <label for={`${id}-search`}>
               Find by name
               <input
                 id={`${id}-search`}
                 type="search"
                 value={wanted}
-                onInput={(event) => setWanted(event.currentTarget.value)}
+                onInput={(event) => props.onWanted(event.currentTarget.value)}
               />
             </label>
           )}

@@ -33,7 +33,7 @@ const announcer = createAnnouncer((text) => {
 })
 const tokens = createTokenKeeper(source.told)
 const news = createNews({
-  onRun: () => void tokens.check().catch(() => undefined),
+  onRun: () => void tokens.check(),
   say: announcer.say,
 })
 news.subscribe(source.told)

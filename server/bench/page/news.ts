@@ -1,13 +1,17 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
 import type { Snapshot } from '../snapshot-shape.ts'
+import { answerTo } from './answers.ts'
 import { headlines } from './headlines.ts'
 
-export type Connection = 'connecting' | 'live' | 'lost'
+/** `silent`: connected, but the server has not even sent a beat for a while; it may have been stopped. */
+export type Connection = 'connecting' | 'live' | 'silent' | 'lost'
 
 export interface News {
   readonly connection: Connection
   /** When the stream was lost. */
   readonly lostAt: Date | undefined
+  /** How long it has been silent. */
+  readonly quietSeconds: number
   readonly snapshot: Snapshot | undefined
 }
 
@@ -22,14 +26,24 @@ export interface NewsOptions {
   readonly say: (sentence: string) => void
 }
 
-/** Three heartbeats of the server. */
-const SILENT_MS = 15_000
 /** After the browser itself gave up. */
 const AGAIN_MS = 2_000
+/** The server's beats come each five seconds. */
+const QUIET_MS = 15_000
+const TICK_MS = 1_000
+/** A tick that comes so late: this page, or its laptop, stood still itself. */
+const LATE_TICK_MS = 4_000
+/** How often a page that nobody sees asks, for the sake of its title. */
+const GLANCE_MS = 15_000
 
 export function createNews({ onRun, say }: NewsOptions): NewsFeed {
   const listeners = new Set<() => void>()
-  let news: News = { connection: 'connecting', lostAt: undefined, snapshot: undefined }
+  let news: News = { connection: 'connecting', lostAt: undefined, quietSeconds: 0, snapshot: undefined }
+  let stream: EventSource | undefined
+  let again: ReturnType<typeof setTimeout> | undefined
+  let glancing: ReturnType<typeof setInterval> | undefined
+  let heardAt = performance.now()
+  let tickedAt = heardAt
 
   function set(next: Partial<News>): void {
     news = { ...news, ...next }
@@ -39,16 +53,18 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
   function take(part: Partial<Snapshot>): void {
     const before = news.snapshot
     const snapshot = merged(before, part)
-    const back = news.connection === 'lost'
-    set({ connection: 'live', lostAt: undefined, snapshot })
+    hear(snapshot)
     if (before?.program.started !== snapshot.program.started) onRun()
-    if (back) say('The server answers again.')
     if (before !== undefined) for (const sentence of headlines(before, snapshot)) say(sentence)
   }
 
-  let stream: EventSource | undefined
-  let again: ReturnType<typeof setTimeout> | undefined
-  let lastWordMs = 0
+  function hear(snapshot = news.snapshot): void {
+    heardAt = performance.now()
+    const { connection } = news
+    if (connection === 'live' && snapshot === news.snapshot) return
+    set({ connection: 'live', lostAt: undefined, quietSeconds: 0, snapshot })
+    if (connection === 'lost' || connection === 'silent') say('The server answers again.')
+  }
 
   function lose(): void {
     if (news.connection === 'lost') return
@@ -56,53 +72,63 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
     set({ connection: 'lost', lostAt: new Date() })
   }
 
-  function rest(): void {
+  function open(): void {
+    close()
+    heardAt = performance.now()
+    const opened = new EventSource('/api/stream')
+    stream = opened
+    opened.onmessage = (event) => take(JSON.parse(String(event.data)) as Partial<Snapshot>)
+    opened.addEventListener('beat', () => hear())
+    opened.onerror = () => {
+      lose()
+      if (opened.readyState === EventSource.CLOSED) again = setTimeout(open, AGAIN_MS)
+    }
+  }
+
+  function close(): void {
     clearTimeout(again)
     stream?.close()
     stream = undefined
   }
 
-  function listen(): void {
-    rest()
-    const source = new EventSource('/api/stream')
-    stream = source
-    lastWordMs = performance.now()
-    const heard = (): void => {
-      lastWordMs = performance.now()
-    }
-    source.addEventListener('here', () => {
-      heard()
-      if (news.connection === 'lost' && news.snapshot !== undefined) take({})
-    })
-    source.onmessage = (event) => {
-      heard()
-      take(JSON.parse(String(event.data)) as Partial<Snapshot>)
-    }
-    source.onerror = () => {
-      lose()
-      if (source.readyState === EventSource.CLOSED && stream === source) again = setTimeout(listen, AGAIN_MS)
-    }
+  function tick(): void {
+    const at = performance.now()
+    const late = at - tickedAt > LATE_TICK_MS
+    tickedAt = at
+    if (late) heardAt = at
+    if (stream === undefined || news.connection === 'lost' || at - heardAt < QUIET_MS) return
+    if (news.connection !== 'silent') say('No word from the server.')
+    set({ connection: 'silent', quietSeconds: Math.floor((at - heardAt) / 1000) })
   }
-  listen()
 
-  // A connection that stays open says nothing of a server that stands still.
-  setInterval(() => {
-    if (stream?.readyState === EventSource.OPEN && performance.now() - lastWordMs > SILENT_MS) lose()
-  }, 1_000)
+  async function glance(): Promise<void> {
+    try {
+      const { text } = await answerTo('/api/snapshot')
+      if (stream === undefined) take(JSON.parse(text) as Snapshot)
+    } catch {
+      if (stream === undefined) lose()
+    }
+  }
 
-  // A browser lets few connections to one server, for all tabs together: one that nobody looks at while another is
-  // looked at rests. The only one goes on, since its title says when something needs a hand.
-  const tabs = new BroadcastChannel('fetchproof-bench')
-  tabs.onmessage = () => {
-    if (document.hidden) rest()
+  /**
+   * A browser opens six connections to a server (its HTTP/1.1 limit), for all tabs together: a stream for each of
+   * six forgotten tabs would leave none for the one that is looked at.
+   */
+  function follow(): void {
+    clearInterval(glancing)
+    if (document.visibilityState === 'hidden') {
+      close()
+      if (news.snapshot === undefined) void glance()
+      glancing = setInterval(() => void glance(), GLANCE_MS)
+    } else {
+      if (news.snapshot !== undefined) set({ connection: 'connecting' })
+      open()
+    }
   }
-  const shown = (): void => {
-    if (document.hidden) return
-    tabs.postMessage('shown')
-    if (stream === undefined) listen()
-  }
-  document.addEventListener('visibilitychange', shown)
-  shown()
+
+  document.addEventListener('visibilitychange', follow)
+  setInterval(tick, TICK_MS)
+  follow()
 
   return {
     now: () => news,

@@ -58,7 +58,11 @@ export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
 
   return (
     <span class="copy-line">
-      <code ref={field}>{line}</code>
+      <code ref={field}>
+        {line.split(/(?<= )/).map((word, at) => (
+          <span key={at}>{word}</span>
+        ))}
+      </code>
       <button
         type="button"
         class="copy"

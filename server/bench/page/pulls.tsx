@@ -8,16 +8,14 @@ import { clientName, pullKey } from './headlines.ts'
 import { Bar, Outside, Section, useShown } from './parts.tsx'
 import { movementText, pullWords } from './words.ts'
 
-export function UnderWay({
-  pulls,
-  stalledMs,
-  wrong,
-}: {
-  pulls: readonly LivePull[]
-  stalledMs: number
-  /** First fetches of those that pull what is not planned for them. */
-  wrong: ReadonlySet<string>
-}): JSX.Element {
+interface UnderWayProps {
+  readonly pulls: readonly LivePull[]
+  /** Pulls of what is not planned for their device, by their first fetch. */
+  readonly wrong: ReadonlySet<string>
+  readonly stalledMs: number
+}
+
+export function UnderWay({ pulls, wrong, stalledMs }: UnderWayProps): JSX.Element {
   return (
     <Section
       id="under-way"
@@ -32,8 +30,8 @@ export function UnderWay({
             <UnderWayRow
               key={pullKey(pull)}
               pull={pull}
+              wrong={wrong.has(pullKey(pull))}
               stalledMs={stalledMs}
-              wrong={wrong.has(pull.fetches[0] ?? '')}
             />
           ))}
         </ul>
@@ -44,22 +42,16 @@ export function UnderWay({
 
 interface UnderWayRowProps {
   readonly pull: LivePull
-  readonly stalledMs: number
   readonly wrong: boolean
+  readonly stalledMs: number
 }
 
-function UnderWayRow({ pull, stalledMs, wrong }: UnderWayRowProps): JSX.Element {
+function UnderWayRow({ pull, wrong, stalledMs }: UnderWayRowProps): JSX.Element {
   const share = pull.image.bytes === 0 ? 1 : pull.bytesNow / pull.image.bytes
   const percent = Math.floor(share * 100)
   return (
-    <li class={`pull ${(pull.movement ?? 'recording').split(' ')[0]} ${wrong ? 'hand' : ''}`}>
-      <PullHead pull={pull} />
-      {wrong && (
-        <p>
-          <span class="stamp held">wrong image</span> It is not planned for this device: stop it there before
-          it writes.
-        </p>
-      )}
+    <li class={`pull ${(pull.movement ?? 'recording').split(' ')[0]} ${wrong ? 'wrong' : ''}`}>
+      <PullHead pull={pull} wrong={wrong} />
       <Bar share={share} label={`${clientName(pull)} has ${percent} % of ${visible(pull.image.name)}`} />
       <p class="figures">
         <span class="figure">{percent} %</span>
@@ -82,7 +74,7 @@ function leftText(seconds: number): string {
   return seconds < 10 ? `about ${Math.ceil(seconds)} s left` : `about ${durationText(seconds)} left`
 }
 
-function PullHead({ pull }: { pull: PullRecord }): JSX.Element {
+function PullHead({ pull, wrong }: { pull: PullRecord; wrong: boolean }): JSX.Element {
   const { client, image } = pull
   return (
     <p class="pull-head">
@@ -95,7 +87,9 @@ function PullHead({ pull }: { pull: PullRecord }): JSX.Element {
         <Outside text={client.address} mono />
         {client.mac !== null && <span class="soft mono"> {visible(client.mac)}</span>}
       </span>
-      <Outside text={image.name} mono />
+      <span>
+        {wrong && <span class="stamp held">wrong image</span>} <Outside text={image.name} mono />
+      </span>
     </p>
   )
 }
@@ -115,13 +109,14 @@ function PullNotes({ pull }: { pull: PullRecord }): JSX.Element {
 
 interface PullsOverProps {
   readonly pulls: readonly PullRecord[]
+  readonly wrong: ReadonlySet<string>
   readonly inAll: number
   readonly fetches: readonly FetchRecord[]
 }
 
 const FEW = 20
 
-export function PullsOver({ pulls, inAll, fetches }: PullsOverProps): JSX.Element {
+export function PullsOver({ pulls, wrong, inAll, fetches }: PullsOverProps): JSX.Element {
   const { shown, more } = useShown(pulls, FEW)
   const byId = new Map(fetches.map((fetch) => [fetch.id, fetch]))
   return (
@@ -135,7 +130,12 @@ export function PullsOver({ pulls, inAll, fetches }: PullsOverProps): JSX.Elemen
           </p>
           <ol class="ruled log">
             {shown.map((pull) => (
-              <OverRow key={pullKey(pull)} pull={pull} lastFetch={byId.get(pull.fetches.at(-1) ?? '')} />
+              <OverRow
+                key={pullKey(pull)}
+                pull={pull}
+                wrong={wrong.has(pullKey(pull))}
+                lastFetch={byId.get(pull.fetches.at(-1) ?? '')}
+              />
             ))}
           </ol>
           {more}
@@ -150,13 +150,19 @@ export function PullsOver({ pulls, inAll, fetches }: PullsOverProps): JSX.Elemen
   )
 }
 
-function OverRow({ pull, lastFetch }: { pull: PullRecord; lastFetch: FetchRecord | undefined }): JSX.Element {
+interface OverRowProps {
+  readonly pull: PullRecord
+  readonly wrong: boolean
+  readonly lastFetch: FetchRecord | undefined
+}
+
+function OverRow({ pull, wrong, lastFetch }: OverRowProps): JSX.Element {
   const words = pullWords(pull, lastFetch)
   return (
     <li class={`pull over ${words.needsHand ? 'hand' : ''}`}>
       <span class="when">{clockText(pull.ended ?? pull.begun)}</span>
       <div>
-        <PullHead pull={pull} />
+        <PullHead pull={pull} wrong={wrong} />
         <p>
           <span class={`stamp ${words.needsHand ? 'held' : ''}`}>{words.state}</span> {words.meaning}
         </p>

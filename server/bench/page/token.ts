@@ -2,15 +2,18 @@
  * The run's token. It comes in the address that the server printed, leaves the address bar at once, and stays in
  * this tab alone. A token of an earlier run is noticed, and the page is read-only until it gets the new one.
  */
-export type Permission = 'unknown' | 'may change' | 'no token' | 'old token'
+import { answerTo } from './answers.ts'
 
-const CHECK_WITHIN_MS = 10_000
+/** `not said`: the server was asked and gave no answer; it is asked again. */
+export type Permission = 'unknown' | 'may change' | 'no token' | 'old token' | 'not said'
+
 const KEY = 'fetchproof-token'
+const AGAIN_MS = 5_000
 
 export interface TokenKeeper {
   readonly token: string | undefined
   permission(): Permission
-  /** Asks the server whether the token is that of its run; call whenever a run is met. */
+  /** Asks the server whether the token is that of its run; call whenever a run is met. Never rejects. */
   check(): Promise<void>
   /** The server said that the token is not that of its run. */
   refused(): void
@@ -18,6 +21,7 @@ export interface TokenKeeper {
 
 export function createTokenKeeper(onChange: () => void): TokenKeeper {
   let token = fromAddress() ?? sessionStorage.getItem(KEY) ?? undefined
+  let again: ReturnType<typeof setTimeout> | undefined
   let permission: Permission = token === undefined ? 'no token' : 'unknown'
 
   function set(next: Permission): void {
@@ -27,15 +31,17 @@ export function createTokenKeeper(onChange: () => void): TokenKeeper {
   }
 
   async function check(): Promise<void> {
+    clearTimeout(again)
     if (token === undefined) return set('no token')
-    const response = await fetch('/api/token', {
-      method: 'POST',
-      headers: bearer(token),
-      signal: AbortSignal.timeout(CHECK_WITHIN_MS),
-    }).catch(() => undefined)
-    if (response === undefined) return
-    if (response.status === 204) set('may change')
-    else if (response.status === 401) set('old token')
+    const asked = { method: 'POST', headers: bearer(token) }
+    const status = await answerTo('/api/token', asked).then(
+      (answer) => answer.status,
+      () => 0,
+    )
+    if (status === 204) return set('may change')
+    if (status === 401) return set('old token')
+    set('not said')
+    again = setTimeout(() => void check(), AGAIN_MS)
   }
 
   // Pasting the new address into this tab changes its fragment alone and loads nothing.
@@ -43,7 +49,7 @@ export function createTokenKeeper(onChange: () => void): TokenKeeper {
     const given = fromAddress()
     if (given === undefined) return
     token = given
-    check().catch(() => undefined)
+    void check()
   })
 
   return {

@@ -49,9 +49,19 @@ function Row({ row }: { row: VisitRowView }): JSX.Element {
           <Outside text={row.standing} />
         </span>
       </span>
+      {[...(row.wrongImage === null ? [] : [row.wrongImage]), ...row.warnings].map((warning) => (
+        <span key={warning} class="whole warning">
+          <Outside text={warning} />
+        </span>
+      ))}
       {row.note !== null && (
-        <span class="soft note">
+        <span class="whole">
           <Outside text={row.note} />
+        </span>
+      )}
+      {row.remarks.length > 0 && (
+        <span class="whole soft">
+          <Outside text={row.remarks.join(' ')} />
         </span>
       )}
     </li>

@@ -3,7 +3,7 @@ import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
 import { bytesText, durationText } from '../../report/units.ts'
 import { visible } from '../../report/visible.ts'
-import type { ShownImage } from '../snapshot-shape.ts'
+import type { NextStep, ShownImage } from '../snapshot-shape.ts'
 
 /** `needsHand`: somebody should look at the device. */
 export interface PullWords {
@@ -76,4 +76,11 @@ export function stateText(image: ShownImage, now: number): string {
 /** Digits in groups of eight, as people compare them. */
 export function grouped(hex: string): string[] {
   return hex.match(/.{1,8}/g) ?? []
+}
+
+/** How many images and devices need a hand: one step may stand for several. */
+export function handsIn(steps: readonly NextStep[]): number {
+  return steps
+    .filter(({ weight }) => weight === 'alarm' || weight === 'act')
+    .reduce((sum, { things = 1 }) => sum + things, 0)
 }

@@ -29,12 +29,6 @@ export function algorithmOfDigits(digits: number): Algorithm | undefined {
   return ALGORITHMS.find((algorithm) => ALGORITHM_FACTS[algorithm].digits === digits)
 }
 
-/** Nothing but a digest, in whatever dress: `0x3f a9…`, `3F:A9:…`. */
-export function isDigest(text: string): boolean {
-  const digits = text.trim().replace(/^0x|[\s:]/gi, '')
-  return /^[0-9a-f]+$/i.test(digits) && algorithmOfDigits(digits.length) !== undefined
-}
-
 /**
  * The algorithm that a tag or a file name part means: `SHA256`, `SHA-256`, `sha2-256`, `MD5`, in any letter
  * case. Undefined for others, among them `SHA512/256` and `SHA3-256`, which share a length with ours.
