@@ -10,6 +10,8 @@ import type { NextStep } from './snapshot-shape.ts'
 
 /** Devices named one by one. */
 const DEVICES_AT_MOST = 5
+/** Sentences about pulls that broke off. */
+const GROUPS_AT_MOST = 5
 /**
  * What broke off so long before this run began is of the same evening: the laptop slept, or the server was ended.
  * Where the server died, an ending bears the time of this start.
@@ -52,20 +54,19 @@ export function pullSteps({ pulls, started, visit, images }: StepFacts): NextSte
       Date.parse(pull.ended ?? pull.begun) >= since &&
       !wrong.has(pull.fetches[0] ?? ''),
   )
-  const ready = new Set(images.filter(({ state }) => state === 'ready').map(({ name }) => name))
-  const steps = short.slice(-DEVICES_AT_MOST).map(
-    (pull): NextStep => ({
-      key: `incomplete ${pull.fetches.join()}`,
-      weight: 'act',
-      text: brokenOffText(pull, started, ready.has(pull.image.name)),
-    }),
-  )
-  const more = short.length - steps.length
+  const offered = new Set(images.filter(({ state }) => state === 'ready').map(({ name }) => name))
+  const earlier = groupsByImage(short.filter((pull) => pull.begun < started))
+  const now = short.filter((pull) => pull.begun >= started).map((pull) => [pull])
+  const groups = [...earlier, ...now]
+  const steps = groups
+    .slice(-GROUPS_AT_MOST)
+    .map((group) => brokenOffStep(group, started, offered.has(group[0]?.image.name ?? '')))
+  const more = groups.slice(0, -GROUPS_AT_MOST).reduce((sum, group) => sum + group.length, 0)
   if (more > 0) {
     steps.push({
       key: `incomplete more ${more}`,
       weight: 'act',
-      text: `${more} more clients have not got all of an image; see the pulls that are over.`,
+      text: `${more === 1 ? '1 more client has' : `${more} more clients have`} not got all of an image; see the pulls that are over.`,
       things: more,
     })
   }
@@ -85,6 +86,13 @@ export function hintSteps({ hints, pulls }: StepFacts): NextStep[] {
   })
 }
 
+/** When a server ends in the middle of an evening, all that pulled break off at once. */
+function groupsByImage(pulls: readonly PullRecord[]): PullRecord[][] {
+  const groups = new Map<string, PullRecord[]>()
+  for (const pull of pulls) groups.set(pull.image.name, [...(groups.get(pull.image.name) ?? []), pull])
+  return [...groups.values()]
+}
+
 function latestPulls(pulls: readonly PullRecord[]): Iterable<PullRecord> {
   const latest = new Map<string, PullRecord>()
   for (const pull of pulls) {
@@ -95,18 +103,25 @@ function latestPulls(pulls: readonly PullRecord[]): Iterable<PullRecord> {
   return latest.values()
 }
 
-function brokenOffText(pull: PullRecord, started: string, offered: boolean): string {
-  const who = visible(pull.client.device ?? pull.client.address)
-  const what = `${who} has not got all of ${visible(pull.image.name)}`
+/** Of one image. */
+function brokenOffStep(pulls: readonly PullRecord[], started: string, offered: boolean): NextStep {
+  const [first] = pulls
+  const many = pulls.length > 1
+  const who = namesText(pulls.map(({ client }) => client.device ?? client.address))
+  const what = `${who} ${many ? 'have' : 'has'} not got all of ${visible(first?.image.name ?? '')}`
+  const own = many ? 'their pulls' : `its pull of ${clockText(first?.begun ?? started)}`
   const when =
-    pull.begun >= started
-      ? ''
-      : `, as far as is known: its pull of ${clockText(pull.begun)} broke off before this start`
-  const advice = offered
-    ? 'Let it pull again before it restarts.'
-    : 'The image is not on offer now; do not let the device restart before it has a whole one.'
-  return `${what}${when}. ${advice}`
+    (first?.begun ?? started) >= started ? '' : `, as far as is known: ${own} broke off before this start`
+  return {
+    key: `incomplete ${pulls.map(({ fetches }) => fetches.join()).join(' ')}`,
+    weight: 'act',
+    text: `${what}${when}. ${offered ? LET_PULL[Number(many)] : NOT_ON_OFFER}`,
+    things: pulls.length,
+  }
 }
+
+const LET_PULL = ['Let it pull again before it restarts.', 'Let them pull again before they restart.']
+const NOT_ON_OFFER = 'The image is not on offer now: no restart before there is a whole one on the device.'
 
 function namesText(names: readonly string[]): string {
   const named = names.slice(0, DEVICES_AT_MOST).map(visible).join(', ')

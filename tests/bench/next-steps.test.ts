@@ -149,6 +149,19 @@ describe('what needs a hand', () => {
     expect(nextSteps(facts({ pulls: [pull({}), again], ...later }))).toEqual([])
   })
 
+  test('what broke off when the server ended was a step for each device', () => {
+    const pulls = ['1', '2', '3'].map((digit) =>
+      pull({ client: { address: `192.0.2.${digit}`, mac: null, device: null }, fetches: [digit] }),
+    )
+    const steps = nextSteps(facts({ pulls, started: '2026-03-02T20:00:00.000Z' }))
+    expect(steps).toMatchObject([
+      {
+        things: 3,
+        text: '192.0.2.1, 192.0.2.2, 192.0.2.3 have not got all of desk.bin, as far as is known: their pulls broke off before this start. Let them pull again before they restart.',
+      },
+    ])
+  })
+
   test('of an earlier day it is left to the audit, unless the server lost track of it', () => {
     const later = { started: '2026-03-03T08:00:00.000Z' }
     expect(nextSteps(facts({ pulls: [pull({})], ...later }))).toEqual([])
