@@ -47,6 +47,26 @@ test('it says that the server is gone, keeps what it knew, and goes on by itself
   expect(tab.url()).toBe(`${second.page}/`)
 })
 
+test('what somebody had typed was gone when the server was', async () => {
+  const place = await folder()
+  const first = await pages.run({ folder: place })
+  await first.stage('empty.bin', '')
+  const tab = await pages.open(first, { mayComplain: GONE })
+  await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()
+  const why = tab.getByLabel('Why may this image be served all the same?')
+  await why.fill('a marker file, says the maker')
+  await first.close()
+  await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
+  await tab.getByText('Nothing can be changed at this moment').waitFor()
+  expect(await why.inputValue()).toBe('a marker file, says the maker')
+  expect(await tab.getByRole('button', { name: 'Lift the hold', exact: true }).isDisabled()).toBe(true)
+  const second = await pages.run({ folder: place, pagePort: first.pagePort })
+  await inPage(tab, `location.hash = '#token=${second.token}'`)
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+  await tab.getByRole('button', { name: 'Lift the hold', exact: true }).click()
+  await tab.getByText('a marker file, says the maker', { exact: true }).waitFor()
+})
+
 /** A tab behind others is not painted: its animation frames do not come, and its timers come late. */
 const NOT_PAINTED = `
   requestAnimationFrame = () => 0

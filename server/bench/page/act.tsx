@@ -3,6 +3,8 @@ import type { ComponentChildren, JSX } from 'preact'
 import { useId, useRef, useState } from 'preact/hooks'
 import { useBench } from './context.ts'
 
+const READ_ONLY = 'Nothing can be changed at this moment: see what to do next. What you typed stays here.'
+
 interface ActProps {
   /** On the button that opens it. */
   readonly opener: string
@@ -26,7 +28,8 @@ export function Act(props: ActProps): JSX.Element | null {
   const text = useRef<HTMLTextAreaElement>(null)
   const opener = useRef<HTMLButtonElement>(null)
   const id = useId()
-  if (!mayChange) return null
+  // What was typed stays while the server is gone for a moment.
+  if (!mayChange && !open) return null
 
   function close(): void {
     setOpen(false)
@@ -92,10 +95,10 @@ export function Act(props: ActProps): JSX.Element | null {
             aria-invalid={problem !== undefined}
           />
           <p class="problem" id={`${id}-problem`} role="alert">
-            {problem}
+            {mayChange ? problem : READ_ONLY}
           </p>
           <p class="buttons">
-            <button type="submit" class="main" disabled={busy}>
+            <button type="submit" class="main" disabled={busy || !mayChange}>
               {props.submit}
             </button>
             <button type="button" onClick={close}>
