@@ -26,10 +26,11 @@ async function violations(tab: Page): Promise<string[]> {
   return found.map(({ id, nodes }) => `${id}: ${nodes[0]?.html} ${nodes[0]?.failureSummary ?? ''}`)
 }
 
-/** Everything at once: held, ready, stalled, complete, cut, refused. */
+/** Everything at once: held, ready, stalled, complete, cut, refused, the wrong image. */
 async function busy(run: Running, tab: Page): Promise<void> {
   await run.stage('empty.bin', '')
   await run.stage('a-desk-switch-with-quite-a-long-name_4.2.1-build-20260302-release.bin', noise(12_000_000))
+  await writeFile(join(run.folder, 'visit.csv'), 'device,address,image\nhall,127.0.0.4,hall.bin\n')
   const path = run.depot.catalogue.images()[0]?.plainPath ?? ''
   const port = run.imagePort
   await device({ port, path, from: '127.0.0.2' }).finish()
@@ -40,6 +41,7 @@ async function busy(run: Running, tab: Page): Promise<void> {
   await device({ port, path: '/none.bin', from: '127.0.0.5' }).finish()
   await tab.getByText('stalled: nothing has moved').waitFor()
   await tab.getByText('incomplete', { exact: true }).waitFor()
+  await tab.getByText('Stop it there before it writes.').waitFor()
 }
 
 test('light and dark, wide and narrow: no violation of WCAG 2.2 AA, nothing wider than the window', {
