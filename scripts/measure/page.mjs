@@ -72,7 +72,7 @@ function openStream(port) {
         chunk
           .toString()
           .split('\n')
-          .filter((line) => line.startsWith('data:')).length > 0
+          .filter((line) => line.startsWith('data: {')).length > 0
           ? 1
           : 0
     })
