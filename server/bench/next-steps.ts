@@ -5,6 +5,7 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
+import { clockText } from '../report/units.ts'
 import { visible } from '../report/visible.ts'
 import type { Hint } from '../visit/hints.ts'
 import { hintSteps, pullSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
@@ -108,11 +109,16 @@ function liftAdvice({ reason }: ImageView): string {
   return reason?.includes('lift the hold') === true ? '' : ' Lift the hold only if you know why it is right.'
 }
 
+/** With their time: what happened at eight is no news at midnight. */
 function troubleSteps({ troubles }: StepFacts): NextStep[] {
   return troubles
     .slice(-TROUBLES_AT_MOST)
     .reverse()
-    .map(({ at, message }) => ({ key: `trouble ${at} ${message}`, weight: 'look', text: visible(message) }))
+    .map(({ at, message }) => ({
+      key: `trouble ${at} ${message}`,
+      weight: 'look',
+      text: `${clockText(at)}: ${visible(message)}`,
+    }))
 }
 
 /** Clients that were turned away for who they are, with the setting that would admit them. */

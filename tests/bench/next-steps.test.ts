@@ -262,12 +262,16 @@ test('a client that may not fetch comes with the setting that admits it, once', 
   expect(steps[0]?.text).toContain('--allow 203.0.113.7/32')
 })
 
-test('the newest troubles are told, newest first', () => {
+test('the newest troubles are told, newest first, with their time', () => {
   const troubles = ['one', 'two', 'three', 'four'].map((message, at) => ({
     at: `2026-03-02T09:00:0${at}.000Z`,
     message,
   }))
-  expect(nextSteps(facts({ troubles })).map(({ text }) => text)).toEqual(['four', 'three', 'two'])
+  expect(nextSteps(facts({ troubles })).map(({ text }) => text)).toEqual(
+    ['3: four', '2: three', '1: two'].map((end) =>
+      expect.stringMatching(new RegExp(`^\\d\\d:\\d\\d:0${end}$`)),
+    ),
+  )
 })
 
 test('nothing from outside turns a sentence round', () => {
