@@ -29,13 +29,41 @@ const TICKS_AT_MOST = 7
 
 export function timelines(bars: readonly TimelineBar[], time: SiteTime): Html[] {
   return parts(bars).flatMap((part) => {
-    const rows = [...new Set(part.map((bar) => bar.row))]
+    const rows = [...rowsOf(part)]
     const drawings: Html[] = []
     for (let at = 0; at < rows.length; at += ROWS_A_DRAWING) {
-      drawings.push(drawing(rows.slice(at, at + ROWS_A_DRAWING), part, time))
+      drawings.push(drawing(rows.slice(at, at + ROWS_A_DRAWING), spanOf(part), time))
     }
     return drawings
   })
+}
+
+type Row = readonly [name: string, bars: readonly TimelineBar[]]
+
+function rowsOf(bars: readonly TimelineBar[]): ReadonlyMap<string, readonly TimelineBar[]> {
+  const rows = new Map<string, TimelineBar[]>()
+  for (const bar of bars) {
+    const there = rows.get(bar.row)
+    if (there === undefined) rows.set(bar.row, [bar])
+    else there.push(bar)
+  }
+  return rows
+}
+
+interface Span {
+  readonly firstMs: number
+  readonly lastMs: number
+}
+
+/** A loop: so many arguments as a long record has pulls are more than a call takes. */
+function spanOf(bars: readonly TimelineBar[]): Span {
+  let firstMs = Number.POSITIVE_INFINITY
+  let lastMs = Number.NEGATIVE_INFINITY
+  for (const { fromMs, toMs } of bars) {
+    firstMs = Math.min(firstMs, fromMs)
+    lastMs = Math.max(lastMs, toMs)
+  }
+  return { firstMs, lastMs }
 }
 
 /** Split where nothing moved for hours. */
@@ -51,10 +79,7 @@ function parts(bars: readonly TimelineBar[]): TimelineBar[][] {
   return split
 }
 
-function drawing(rows: readonly string[], bars: readonly TimelineBar[], time: SiteTime): Html {
-  // Not by spreading: a visit may have more bars than a call may have arguments.
-  const first = bars.reduce((least, bar) => Math.min(least, bar.fromMs), Number.POSITIVE_INFINITY)
-  const last = bars.reduce((most, bar) => Math.max(most, bar.toMs), Number.NEGATIVE_INFINITY)
+function drawing(rows: readonly Row[], { firstMs: first, lastMs: last }: Span, time: SiteTime): Html {
   const stepMs = stepFor(last - first)
   const from = Math.floor(first / stepMs) * stepMs
   const to = Math.max(from + stepMs, Math.ceil(last / stepMs) * stepMs)
@@ -67,7 +92,7 @@ function drawing(rows: readonly string[], bars: readonly TimelineBar[], time: Si
 <figcaption>${caption}</figcaption>
 <svg viewBox="0 0 ${WIDTH} ${height}" role="img" aria-label="Pulls over time, ${caption}">
 ${ticks.map((ms) => tick(x(ms), height, time.clock(iso(ms)).slice(0, stepMs < 60_000 ? 8 : 5)))}
-${rows.map((row, at) => rowOf(row, at, bars, x))}
+${rows.map((row, at) => drawnRow(row, at, x))}
 </svg>
 </figure>
 `
@@ -83,9 +108,8 @@ function tick(x: number, height: number, label: string): Html {
 `
 }
 
-function rowOf(row: string, at: number, bars: readonly TimelineBar[], x: (ms: number) => number): Html {
+function drawnRow([row, own]: Row, at: number, x: (ms: number) => number): Html {
   const y = HEAD + at * ROW
-  const own = bars.filter((bar) => bar.row === row)
   return html`<line class="rule" x1="0" x2="${WIDTH - 30}" y1="${y + ROW - 2}" y2="${y + ROW - 2}"/><text class="who" x="0" y="${y + 12}">${shortened(row, LABEL_CHARACTERS)}</text>
 ${own.map((bar) => shape(bar, x(bar.fromMs), x(bar.toMs), y + 3))}`
 }

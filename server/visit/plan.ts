@@ -55,8 +55,7 @@ export function planAgainstFacts(facts: PlanFacts): Plan {
     for (const name of owners) gathered.get(deviceKey(name))?.pulls.push(pull)
     if (owners.length > 1) for (const name of owners) markShared(gathered, name, owners)
     if (owners.length > 0) continue
-    const key = pull.client.mac ?? pull.client.address
-    strangers.set(key, [...(strangers.get(key) ?? []), pull])
+    gather(strangers, pull.client.mac ?? pull.client.address, pull)
     const found = finder.find(pull.client)
     if (found.kind === 'other hardware') gathered.get(deviceKey(found.device))?.takenBy.push(pull)
   }
@@ -72,6 +71,13 @@ export function planAgainstFacts(facts: PlanFacts): Plan {
     counts: countStandings(devices),
     complete: devices.every((device) => device.done && device.standing !== 'wrong image'),
   }
+}
+
+/** In place: a new list for each of 150,000 pulls of one client took more than four minutes. */
+function gather<T>(lists: Map<string, T[]>, key: string, item: T): void {
+  const there = lists.get(key)
+  if (there === undefined) lists.set(key, [item])
+  else there.push(item)
 }
 
 function gatherRows(rows: readonly PlannedRow[]): Map<string, Gathered> {
@@ -192,9 +198,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
   const images = createImageNames([...facts.images, ...facts.pulls.map(({ image }) => image)])
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
-    if (row.via === null) continue
-    const key = deviceKey(row.via)
-    behind.set(key, [...(behind.get(key) ?? []), row])
+    if (row.via !== null) gather(behind, deviceKey(row.via), row)
   }
   const plan = (key: string, there: Gathered, via?: DeviceFacts['via']): void => {
     const deviceFacts: DeviceFacts = {

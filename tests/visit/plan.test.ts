@@ -346,3 +346,12 @@ describe('what people and devices say', () => {
     })
   })
 })
+
+it('a client that is not on the sheet and pulled 150,000 times is told in time in proportion to that', () => {
+  const [pull] = factsOf([], story().pull({ address: '192.0.2.99' }, RADIO).entries).pulls
+  const pulls = Array.from({ length: 150_000 }, () => pull).filter((each) => each !== undefined)
+  const begun = performance.now()
+  const { strangers } = planAgainstFacts({ ...factsOf([], []), pulls })
+  expect(strangers[0]?.pulls).toHaveLength(150_000)
+  expect(performance.now() - begun).toBeLessThan(5_000)
+})
