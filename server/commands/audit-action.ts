@@ -185,15 +185,22 @@ function ledgerJson(ledger: LedgerSummary): unknown {
 function checkFlags(flags: AuditFlags): void {
   const { since, until, head, check, ending, state, fetches, plan } = flags
   // JSON holds pulls and fetches alike.
-  const both = flags.format === 'json'
-  const clash =
-    ending !== undefined && fetches !== true && !both
-      ? '--ending chooses among fetches: give --fetches too, or --state for pulls.'
-      : state !== undefined && fetches === true && !both
-        ? '--state chooses among pulls: leave out --fetches, or give --ending for fetches.'
-        : plan === true && fetches === true
-          ? 'Give either --plan (a row a device) or --fetches (a row a fetch), not both.'
-          : undefined
+  const oneList = flags.format !== 'json'
+  const clashes: readonly (readonly [boolean, string])[] = [
+    [
+      oneList && ending !== undefined && fetches !== true,
+      '--ending chooses among fetches: give --fetches too, or --state for pulls.',
+    ],
+    [
+      oneList && state !== undefined && fetches === true,
+      '--state chooses among pulls: leave out --fetches, or give --ending for fetches.',
+    ],
+    [
+      plan === true && fetches === true,
+      'Give either --plan (a row a device) or --fetches (a row a fetch), not both.',
+    ],
+  ]
+  const clash = clashes.find(([isSo]) => isSo)?.[1]
   if (clash !== undefined) throw new FetchproofError('FP_USAGE', { why: clash })
   for (const [flag, time] of Object.entries({ since, until })) {
     if (time !== undefined && Number.isNaN(Date.parse(time))) {

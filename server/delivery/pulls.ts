@@ -78,8 +78,8 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   const pullOfFetch = new Map<string, Pull>()
   let begunPulls = 0
   let entries = 0
-  /** When the latest entry was written, ms since the epoch. */
-  let latestAt = Number.POSITIVE_INFINITY
+  /** When the latest entry was written; read as a time only where that matters, since there may be a million. */
+  let latestAt = ''
   /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
   let given: readonly PullRecord[] | undefined
 
@@ -241,8 +241,9 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   return {
     take(entry) {
       entries += 1
-      if (entry.kind === 'opened' && Date.parse(entry.at) - latestAt > ANOTHER_SITE_MS) macs.clear()
-      latestAt = Date.parse(entry.at)
+      if (entry.kind === 'opened' && Date.parse(entry.at) - Date.parse(latestAt) > ANOTHER_SITE_MS)
+        macs.clear()
+      latestAt = entry.at
       if (entry.kind === 'neighbour') return learn(entry.address, entry.mac, entry.at)
       const fetch = fetches.take(entry)
       if (fetch === undefined) return

@@ -24,15 +24,21 @@ const IMAGES = {
   'large.bin': imageBytes(16 * 1024 * 1024, 'large'),
 }
 
-test('a resume after a crash is the end of the same pull', async () => {
-  const folder = await stagingFolder(IMAGES, onTestFinished)
-  const first = await serveFolder(folder, { cleanUp: onTestFinished })
-  await offered(first)
-  const client = await ask(first.port, '/large.bin', { keep: true })
+/** Serves the folder and is killed while a device pulls; resolves with what the device had got. */
+async function killedInAPull(folder: string): Promise<Buffer> {
+  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await offered(served)
+  const client = await ask(served.port, '/large.bin', { keep: true })
   await client.readBody(1_000_000)
   const part = client.body()
-  await first.kill()
+  await served.kill()
   await client.reset()
+  return part
+}
+
+test('a resume after a crash is the end of the same pull', async () => {
+  const folder = await stagingFolder(IMAGES, onTestFinished)
+  const part = await killedInAPull(folder)
   const second = await serveFolder(folder, { cleanUp: onTestFinished })
   await offered(second)
   const rest = await exchange(second.port, request('/large.bin', [`Range: bytes=${part.length}-`]))
@@ -46,12 +52,7 @@ test('a resume after a crash is the end of the same pull', async () => {
 
 test('the next start names the devices that were pulling when the server was killed, the one after it nobody', async () => {
   const folder = await stagingFolder(IMAGES, onTestFinished)
-  const first = await serveFolder(folder, { cleanUp: onTestFinished })
-  await offered(first)
-  const client = await ask(first.port, '/large.bin', { keep: true })
-  await client.readBody(1_000_000)
-  await first.kill()
-  await client.reset()
+  await killedInAPull(folder)
   const words = await openingWordsOf(folder)
   expect(words).toContain(
     'the server before this one stopped without an end in order. Let these pull again before they restart: 127.0.0.1 (large.bin).',
