@@ -10,7 +10,7 @@ import Type, { type Static, type TSchema } from 'typebox'
 import { Value } from 'typebox/value'
 import { DEFAULTS, RECORDS_FOLDER } from './defaults.ts'
 import { FetchproofError, systemCode } from './errors.ts'
-import { readRegular } from './regular-file.ts'
+import { readRegular } from './files/regular-file.ts'
 
 export const SETTINGS_FILE = 'fetchproof.json'
 /** A page of text has some 3 KiB. */

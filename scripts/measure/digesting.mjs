@@ -9,7 +9,7 @@ const GIBIBYTE = 1024 ** 3
 
 export async function measureDigesting(folder) {
   const { createDigests } = await import('../../dist/server/staging/digests.js')
-  const { openInside } = await import('../../dist/server/staging/folder.js')
+  const { openInside } = await import('../../dist/server/files/folder.js')
   const file = join(folder, 'digesting.bin')
   writeImage(file, 1024)
   readFileSync(file, { flag: 'r' }).length

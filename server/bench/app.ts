@@ -13,11 +13,11 @@
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
-import { type Depot, userName } from '../depot.ts'
+import { type Depot, userName } from '../depot/depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
-import type { Matched } from '../staging/matching/finding.ts'
+import type { Matched } from '../trust/matching/finding.ts'
 import { pickVersion, versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'

@@ -3,8 +3,8 @@
  * sheet warns of. Pure.
  */
 import type { PullRecord } from '../delivery/records.ts'
-import { clockText } from '../report/units.ts'
-import { visible } from '../report/visible.ts'
+import { clockText } from '../wording/units.ts'
+import { visible } from '../wording/visible.ts'
 import type { StepFacts } from './next-steps.ts'
 import type { NextStep } from './snapshot-shape.ts'
 

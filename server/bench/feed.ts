@@ -2,7 +2,7 @@
  * One feed of changes for all who listen: looked at when the depot says that something changed, and four times a
  * second while bytes move; silent when nothing did. Everybody gets the same text, made once.
  */
-import type { Depot } from '../depot.ts'
+import type { Depot } from '../depot/depot.ts'
 import type { Member, Snapshots } from './snapshot.ts'
 
 /** Shortest time between two looks: four a second. */

@@ -5,9 +5,9 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
-import { clockText } from '../report/units.ts'
-import { visible } from '../report/visible.ts'
 import type { Hint } from '../visit/hints.ts'
+import { clockText } from '../wording/units.ts'
+import { visible } from '../wording/visible.ts'
 import { hintSteps, pullSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
 import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 

@@ -1,7 +1,7 @@
 /** `POST /api/rehearsed`: what a rehearsal from this laptop found, for the ledger. */
 import type { FastifyInstance, FastifyRequest } from 'fastify'
 import Type, { type Static } from 'typebox'
-import { type Depot, userName } from '../depot.ts'
+import { type Depot, userName } from '../depot/depot.ts'
 
 /** Differences kept in one entry; a rehearsal that finds more has said enough. */
 export const MOST_DIFFERENCES = 500

@@ -1,9 +1,9 @@
 /** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
 import { type ImageView, imageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
-import { bytesText } from '../report/units.ts'
-import { shortened } from '../report/visible.ts'
 import { createSettings, type Settings } from '../settings.ts'
+import { bytesText } from '../wording/units.ts'
+import { shortened } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
 import { runningServer } from './running-server.ts'

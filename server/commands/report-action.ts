@@ -1,11 +1,11 @@
 /** `fetchproof report`: the record of a visit for the customer, out of one or several ledgers. Only reads. */
 import { writeFile } from 'node:fs/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
-import { visible } from '../report/visible.ts'
 import { visitCsv } from '../report/visit-csv.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { visitHtml } from '../report/visit-html.ts'
 import { type VisitReport, visitReport } from '../report/visit-report.ts'
+import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import { ledgerFileOf } from './ledger-file.ts'
 import type { ReportFlags } from './report.ts'

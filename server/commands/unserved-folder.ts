@@ -1,12 +1,12 @@
 /** The catalogue of a folder that nobody serves at this moment: what is new is digested here, with a bar. */
 import { existsSync } from 'node:fs'
 import { join } from 'node:path'
+import { openJudgedCatalogue } from '../depot/judged-catalogue.ts'
 import { LEDGER_FILE, leadTo, readEntries } from '../ledger/read.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
-import { openJudgedCatalogue } from '../staging/judged-catalogue.ts'
 import { createProgress } from './progress.ts'
 import type { Surroundings } from './surroundings.ts'
 

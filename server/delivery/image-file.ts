@@ -1,8 +1,7 @@
 /** An opened image as blocks are read from it: scattered reads at a position, on the descriptor that was checked. */
 import { readv } from 'node:fs'
 import { promisify } from 'node:util'
-import type { OpenFile } from '../staging/folder.ts'
-import type { FileIdentity } from '../staging/image.ts'
+import type { FileIdentity, OpenFile } from '../files/folder.ts'
 
 export interface ImageFile {
   /** What the descriptor says now. */

@@ -1,6 +1,6 @@
 /** `/PATH.sha256` and `/SHA256SUMS`: lines that `sha256sum -c` reads. */
 import type { ReadyImage } from '../staging/image.ts'
-import { formatLine } from '../staging/published/format-line.ts'
+import { formatLine } from '../trust/published/format-line.ts'
 
 export function checksumFile(image: ReadyImage): string {
   const name = image.plainPath.slice(image.plainPath.lastIndexOf('/') + 1)

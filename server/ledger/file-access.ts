@@ -14,7 +14,7 @@ import {
 } from 'node:fs'
 import { promisify } from 'node:util'
 import { systemCode } from '../errors.ts'
-import { NO_LINK } from '../regular-file.ts'
+import { NO_LINK } from '../files/regular-file.ts'
 
 export interface FileAccess {
   /**

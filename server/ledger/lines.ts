@@ -5,7 +5,7 @@
  * the chain as well 3.1–4.1 s; at most 70 MB resident.
  */
 import type { FileHandle } from 'node:fs/promises'
-import { openRegular } from '../regular-file.ts'
+import { openRegular } from '../files/regular-file.ts'
 import { MAX_LINE_BYTES } from './chain.ts'
 
 const CHUNK_BYTES = 256 * 1024

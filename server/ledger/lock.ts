@@ -26,7 +26,7 @@ import {
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
-import { NOT_REGULAR, readRegular, TOO_LARGE } from '../regular-file.ts'
+import { NOT_REGULAR, readRegular, TOO_LARGE } from '../files/regular-file.ts'
 import { type Here, hereNow, holderIsGone } from './process-life.ts'
 
 export const LOCK_FILE = 'lock.json'

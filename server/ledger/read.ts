@@ -6,7 +6,7 @@
 import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
-import { NOT_REGULAR } from '../regular-file.ts'
+import { NOT_REGULAR } from '../files/regular-file.ts'
 import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'

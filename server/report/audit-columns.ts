@@ -1,9 +1,9 @@
 /** Columns of pulls and fetches, for the text table and for CSV (RFC 4180). */
 import { stringify } from 'csv-stringify/sync'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { bytesText, durationText, rateText, timeText } from '../wording/units.ts'
+import { disarmed, shortened } from '../wording/visible.ts'
 import type { Column } from './table.ts'
-import { bytesText, durationText, rateText, timeText } from './units.ts'
-import { disarmed, shortened } from './visible.ts'
 
 /** `csv` is the unabridged value; a column without `title` stands in CSV alone. */
 export interface AuditColumn<Row> extends Column<Row> {

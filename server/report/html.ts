@@ -2,7 +2,7 @@
  * HTML as a value: whatever is put into a template is escaped unless it is HTML already, so that no text from
  * outside can become markup. Control and invisible characters are made visible first.
  */
-import { visible } from './visible.ts'
+import { visible } from '../wording/visible.ts'
 
 export interface Html {
   readonly html: string

@@ -1,6 +1,6 @@
 /** Lines to paste with `{url} {host} {port} {path} {name} {bytes} {sha256} {md5}` in them, filled for one image. */
 import type { PASTE_FIELDS } from '../settings.ts'
-import { visible } from './visible.ts'
+import { visible } from '../wording/visible.ts'
 
 export interface LineFacts {
   /** Without a slash at the end. */

@@ -1,9 +1,9 @@
 /** The plan against what happened as a table for a terminal. */
 import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
 import { standingWords, strangerWords } from '../visit/plan-words.ts'
+import { timeText } from '../wording/units.ts'
+import { shortened, visible } from '../wording/visible.ts'
 import { tableLines } from './table.ts'
-import { timeText } from './units.ts'
-import { shortened, visible } from './visible.ts'
 
 export function planLines({ devices, strangers, complete }: Plan): string[] {
   const table = tableLines<DevicePlan>(

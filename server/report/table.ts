@@ -1,5 +1,5 @@
 /** Columns of text for a terminal or a plain file. Cells are made visible; nothing is coloured. */
-import { isPlain, visible } from './visible.ts'
+import { isPlain, visible } from '../wording/visible.ts'
 
 export interface Column<Row> {
   readonly title: string

@@ -2,9 +2,10 @@
  * The pulls over time as drawings: a row a device, a bar a pull, told apart by pattern and not by colour. A visit
  * with long breaks is drawn in several parts, and many devices in several drawings, so that a page can hold each.
  */
+
+import type { SiteTime } from '../wording/site-time.ts'
+import { shortened } from '../wording/visible.ts'
 import { type Html, html } from './html.ts'
-import type { SiteTime } from './site-time.ts'
-import { shortened } from './visible.ts'
 
 export interface TimelineBar {
   readonly row: string

@@ -1,10 +1,11 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
+
+import type { SiteTime } from '../wording/site-time.ts'
+import { bytesText } from '../wording/units.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from './cautions.ts'
 import { checksumWords, pullBlock } from './device-card.ts'
 import { type Html, html } from './html.ts'
 import type { ReportImage } from './report-images.ts'
-import type { SiteTime } from './site-time.ts'
-import { bytesText } from './units.ts'
 import type { VisitReport } from './visit-report.ts'
 
 /** Longer lists are cut: the CSV and JSON forms hold everything. */

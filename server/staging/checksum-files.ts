@@ -1,6 +1,7 @@
 /** Files that carry published checksums: the judge hears of each change, then every image is judged again. */
-import { sameFile } from './folder.ts'
-import type { FileIdentity } from './image.ts'
+
+import type { FileIdentity } from '../files/folder.ts'
+import { sameFile } from '../files/folder.ts'
 import type { Judge } from './judge.ts'
 import type { Sight } from './watch.ts'
 

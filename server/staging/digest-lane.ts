@@ -1,5 +1,5 @@
 /** A lane of digest threads: one job at a time, smallest first, cancellable. */
-import { createAtMost } from './at-most.ts'
+import { createAtMost } from '../files/at-most.ts'
 import { createDigestThreads, type DigestThreadOptions, type DigestThreads } from './digest-threads.ts'
 
 /** A job that has waited this long goes before smaller ones; looked for at most so often. */

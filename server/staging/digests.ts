@@ -6,11 +6,11 @@
 import { createHash } from 'node:crypto'
 import { existsSync } from 'node:fs'
 import { fileURLToPath } from 'node:url'
+import type { FileIdentity } from '../files/folder.ts'
+import { type OpenFile, sameFile } from '../files/folder.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import { createLane, type Lane } from './digest-lane.ts'
 import type { DigestAnswer } from './digest-task.ts'
-import { type OpenFile, sameFile } from './folder.ts'
-import type { FileIdentity } from './image.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
 const SMALL_BYTES = 32 * 1024 * 1024

@@ -1,6 +1,7 @@
 /** Files with a document's extension: they are offered as images only when they are not what they are called. */
-import { type OpenFile, sameFile } from './folder.ts'
-import type { FileIdentity } from './image.ts'
+
+import type { FileIdentity } from '../files/folder.ts'
+import { type OpenFile, sameFile } from '../files/folder.ts'
 import { HEAD_BYTES, isDocument } from './never-offered.ts'
 import type { Sight } from './watch.ts'
 

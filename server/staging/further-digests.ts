@@ -1,7 +1,7 @@
 /** Digests besides SHA-256: at once when a published checksum asks for one, else in the background. */
 import { FetchproofError } from '../errors.ts'
+import { type OpenFile, sameFile } from '../files/folder.ts'
 import type { Digests } from './digests.ts'
-import { type OpenFile, sameFile } from './folder.ts'
 import type { Version } from './image.ts'
 
 /** What devices and makers print, besides SHA-256 and CRC-32 (common practice). */

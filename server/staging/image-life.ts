@@ -4,9 +4,9 @@
  * wait for an earlier state of the file is dropped (`moved`).
  */
 import { isFetchproofError, systemCode } from '../errors.ts'
+import { type OpenFile, sameFile } from '../files/folder.ts'
 import type { CatalogueStore } from './catalogue-store.ts'
 import type { Digests, Reading } from './digests.ts'
-import { type OpenFile, sameFile } from './folder.ts'
 import type { FurtherDigests } from './further-digests.ts'
 import type { Image, Version } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'

@@ -1,6 +1,6 @@
 /** The images of a folder by name, each with its own life, and the plain paths that they share out. */
 import { FetchproofError } from '../errors.ts'
-import { createAtMost } from './at-most.ts'
+import { createAtMost } from '../files/at-most.ts'
 import type { Image } from './image.ts'
 import { createImageLife, type ImageLife, type LifeOptions } from './image-life.ts'
 import type { PlacedPath, PlainPaths } from './plain-paths.ts'

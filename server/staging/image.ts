@@ -2,18 +2,11 @@
  * What the catalogue offers: an image, its version (bytes named by their SHA-256), and how a request finds it.
  * Types only; the state machine is in state.ts.
  */
+import type { FileIdentity } from '../files/folder.ts'
 import type { Format, Published } from '../ledger/entries.ts'
 
 export const IMAGE_STATES = ['settling', 'reading', 'locked', 'ready', 'held'] as const
 export type ImageState = (typeof IMAGE_STATES)[number]
-
-/** What `fstat` says of the file whose bytes a version names. BigInts as `fs.BigIntStats` gives them. */
-export interface FileIdentity {
-  readonly dev: bigint
-  readonly ino: bigint
-  readonly size: bigint
-  readonly mtimeNs: bigint
-}
 
 /** The bytes of an image, read once: digests of the whole and of every block. */
 export interface Version {

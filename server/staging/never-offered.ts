@@ -1,7 +1,7 @@
 /** What in a staging folder is no image: our own files, hidden ones, checksums, downloads in progress, documents. */
 import { relative, sep } from 'node:path'
+import { isInside } from '../files/folder.ts'
 import { SETTINGS_FILE } from '../settings.ts'
-import { isInside } from './folder.ts'
 
 const SHEET_FILE = 'visit.csv'
 /** Enough to tell text from an image under a document's name. */

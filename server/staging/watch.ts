@@ -5,10 +5,10 @@
 import { join, relative, sep } from 'node:path'
 import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
-import { createAtMost } from './at-most.ts'
-import type { FileAccess } from './file-access.ts'
-import { identityOf, isInside, nameWithin } from './folder.ts'
-import type { FileIdentity } from './image.ts'
+import { createAtMost } from '../files/at-most.ts'
+import type { FileAccess } from '../files/file-access.ts'
+import type { FileIdentity } from '../files/folder.ts'
+import { identityOf, isInside, nameWithin } from '../files/folder.ts'
 
 /** Of the four threads that all share for file calls, looking takes at most two. */
 const LOOKS_AT_ONCE = 2

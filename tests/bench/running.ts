@@ -10,12 +10,12 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
 import { createVisitView } from '../../server/bench/visit-view.ts'
-import { type Depot, openDepot } from '../../server/depot.ts'
+import { type Depot, openDepot } from '../../server/depot/depot.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
 import { createSettings, type SettingsInput } from '../../server/settings.ts'
-import { matchInCatalogue } from '../../server/staging/match.ts'
+import { matchInCatalogue } from '../../server/trust/match.ts'
 
 export const OWN = ownAddresses({
   eth0: [

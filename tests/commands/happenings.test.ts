@@ -1,5 +1,5 @@
 import { expect, it } from 'vitest'
-import { happeningOf } from '../../server/commands/happenings.ts'
+import { happeningOf } from '../../server/commands/serve/happenings.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 
 const EVIL = 'a\u001b[2Jb\u0007\u202ec\r\nd\u0000'

@@ -2,7 +2,7 @@
 import { type ChildProcess, spawn as spawnChild } from 'node:child_process'
 import { once } from 'node:events'
 import { afterEach, describe, expect, it } from 'vitest'
-import { keepAwake, type Spawn } from '../../server/commands/keep-awake.ts'
+import { keepAwake, type Spawn } from '../../server/commands/serve/keep-awake.ts'
 
 const children: ChildProcess[] = []
 afterEach(() => {

@@ -6,7 +6,7 @@ import { fileURLToPath } from 'node:url'
 import { gzipSync } from 'node:zlib'
 import type { Browser } from 'playwright-core'
 import { afterAll, beforeAll, expect, test } from 'vitest'
-import type { Depot } from '../../server/depot.ts'
+import type { Depot } from '../../server/depot/depot.ts'
 import { device, noise, type Running, startRunning } from '../bench/running.ts'
 import { builtPage, openBrowser } from './browser.ts'
 

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest'
-import { siteTime } from '../../server/report/site-time.ts'
 import { type TimelineBar, timelines } from '../../server/report/timeline.ts'
+import { siteTime } from '../../server/wording/site-time.ts'
 
 const BEGUN = Date.parse('2026-11-25T20:00:00Z')
 

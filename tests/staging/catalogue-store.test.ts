@@ -1,9 +1,10 @@
 import { createHash } from 'node:crypto'
 import { mkdir, readdir, readFile, stat, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import type { FileIdentity } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
 import { type OnRecord, openCatalogueStore, type Recorded } from '../../server/staging/catalogue-store.ts'
-import type { FileIdentity, Version } from '../../server/staging/image.ts'
+import type { Version } from '../../server/staging/image.ts'
 import type { Judgement } from '../../server/staging/judge.ts'
 import { type Stage, stage } from './stage.ts'
 

@@ -4,9 +4,9 @@ import { readFileSync } from 'node:fs'
 import { appendFile, truncate, writeFile } from 'node:fs/promises'
 import { fileURLToPath } from 'node:url'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { openInside } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
 import { createDigests, type Digests } from '../../server/staging/digests.ts'
-import { openInside } from '../../server/staging/folder.ts'
 import { type Stage, stage } from './stage.ts'
 
 const MIB = 1024 * 1024

@@ -1,7 +1,7 @@
 import { execFileSync } from 'node:child_process'
 import { appendFile, mkdir, rename, rm, symlink, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
-import { FILE_ACCESS, type FileAccess } from '../../server/staging/file-access.ts'
+import { FILE_ACCESS, type FileAccess } from '../../server/files/file-access.ts'
 import { chokidarEvents, createWatch, type EventSource, type Watch } from '../../server/staging/watch.ts'
 import { type Stage, stage } from './stage.ts'
 

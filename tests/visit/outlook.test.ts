@@ -1,9 +1,9 @@
 /** What is still to be pulled, and how long that takes. Figures worked out by hand from the sheet and IEEE 802.3. */
 import { describe, expect, it } from 'vitest'
-import { outlookWords } from '../../server/report/outlook-words.ts'
 import { mostBytesPerSecond } from '../../server/visit/estimate.ts'
 import { outlookOf } from '../../server/visit/outlook.ts'
 import { createImageNames } from '../../server/visit/planned-image.ts'
+import { outlookWords } from '../../server/wording/outlook-words.ts'
 import { image, planOf, sheetRows, story } from './visit-story.ts'
 
 const SWITCH = image('reading-room-4.4.bin', '4', 30_000_000)

@@ -1,8 +1,8 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
-import { visible } from '../../report/visible.ts'
-import type { Finding, Matched } from '../../staging/matching/finding.ts'
+import type { Finding, Matched } from '../../trust/matching/finding.ts'
+import { visible } from '../../wording/visible.ts'
 import { READING_MS } from './asking.ts'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'

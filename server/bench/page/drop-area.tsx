@@ -1,8 +1,8 @@
 /** Where files come in: the whole page takes them, a button serves the keyboard, each shows how far it is. */
 import type { JSX } from 'preact'
 import { useEffect, useRef, useState } from 'preact/hooks'
-import { sizeText } from '../../report/units.ts'
-import { visible } from '../../report/visible.ts'
+import { sizeText } from '../../wording/units.ts'
+import { visible } from '../../wording/visible.ts'
 import { useBench, useSource } from './context.ts'
 import type { Drop, DropQueue } from './drops.ts'
 import { Bar, Outside } from './parts.tsx'

@@ -1,6 +1,6 @@
 /** The form's head: which folder, which laptop, since when, and whether this page is still told anything. */
 import type { JSX } from 'preact'
-import { clockText, timeText } from '../../report/units.ts'
+import { clockText, timeText } from '../../wording/units.ts'
 import type { News } from './news.ts'
 import { Outside } from './parts.tsx'
 import type { Permission } from './token.ts'

@@ -1,6 +1,6 @@
 /** What changed from one snapshot to the next, as far as somebody who does not see the page must hear of it. */
 import type { PullRecord } from '../../delivery/records.ts'
-import { visible } from '../../report/visible.ts'
+import { visible } from '../../wording/visible.ts'
 import type { Snapshot } from '../snapshot-shape.ts'
 
 export function headlines(before: Snapshot, now: Snapshot): string[] {

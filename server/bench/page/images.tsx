@@ -1,7 +1,7 @@
 /** The images, with a way to find one among many and to choose what the lines to paste look like. */
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
-import { visible } from '../../report/visible.ts'
+import { visible } from '../../wording/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'

@@ -1,7 +1,7 @@
 /** The lines to paste for one image: one an address, the rest in a fold. */
 import type { JSX } from 'preact'
 import { filledLine } from '../../report/paste-line.ts'
-import { visible } from '../../report/visible.ts'
+import { visible } from '../../wording/visible.ts'
 import type { AddressView, BaseView, PasteLine, ShownImage } from '../snapshot-shape.ts'
 import { CopyLine } from './parts.tsx'
 

@@ -1,7 +1,7 @@
 /** What to do next, on top of everything. */
 import type { JSX } from 'preact'
 import { DEFAULTS } from '../../defaults.ts'
-import { clockText } from '../../report/units.ts'
+import { clockText } from '../../wording/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
 import type { News } from './news.ts'
 import { CopyLine, Section } from './parts.tsx'

@@ -1,7 +1,7 @@
 /** Small pieces that all sections share: the ruled section, text from outside, a line with its copy button. */
 import type { ComponentChildren, JSX } from 'preact'
 import { useRef, useState } from 'preact/hooks'
-import { visible } from '../../report/visible.ts'
+import { visible } from '../../wording/visible.ts'
 import { useBench } from './context.ts'
 
 interface SectionProps {

@@ -1,7 +1,7 @@
 /** Requests that got no image, and what would admit them. */
 import type { JSX } from 'preact'
 import type { FetchRecord } from '../../delivery/records.ts'
-import { clockText } from '../../report/units.ts'
+import { clockText } from '../../wording/units.ts'
 import { Outside, Section, useShown } from './parts.tsx'
 
 const FEW = 10

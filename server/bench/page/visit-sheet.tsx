@@ -1,6 +1,6 @@
 /** The rows of the visit sheet against what happened. */
 import type { JSX } from 'preact'
-import { visible } from '../../report/visible.ts'
+import { visible } from '../../wording/visible.ts'
 import type { VisitRowView, VisitView } from '../snapshot-shape.ts'
 import { Outside, Section } from './parts.tsx'
 

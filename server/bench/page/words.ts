@@ -1,8 +1,8 @@
 /** What the page says of pulls and images, in words that a customer understands. Never more than was seen. */
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
-import { bytesText, durationText } from '../../report/units.ts'
-import { visible } from '../../report/visible.ts'
+import { bytesText, durationText } from '../../wording/units.ts'
+import { visible } from '../../wording/visible.ts'
 import type { NextStep, ShownImage } from '../snapshot-shape.ts'
 
 /** `needsHand`: somebody should look at the device. */

@@ -1,0 +1,221 @@
+/** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
+import { Agent } from 'undici'
+import type { Snapshot } from '../../bench/snapshot-shape.ts'
+import { userName } from '../../depot/depot.ts'
+import { FetchproofError } from '../../errors.ts'
+import { createOwnAddresses, normalise } from '../../network/addresses.ts'
+import type { ImageView } from '../../report/image-view.ts'
+import { tableLines } from '../../report/table.ts'
+import { createSettings } from '../../settings.ts'
+import { bytesText } from '../../wording/units.ts'
+import { shortened, visible } from '../../wording/visible.ts'
+import { EXIT } from '../exit.ts'
+import { createProgress } from '../progress.ts'
+import { type RunningServer, runningServer } from '../running-server.ts'
+import type { Surroundings } from '../surroundings.ts'
+import { type Checked, checkTarget, type Difference, type Target } from './rehearsal-checks.ts'
+import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
+import type { RehearseFlags } from './rehearse.ts'
+
+interface Rehearsed {
+  readonly bases: readonly { readonly base: string; readonly checks: number; readonly differences: number }[]
+  readonly checks: number
+  readonly differences: readonly Difference[]
+  readonly notRehearsed: Rehearsal['notRehearsed']
+  /** The result stands in the ledger. */
+  readonly recorded: boolean
+  readonly notProven: string
+}
+
+const CONNECT_MS = 10_000
+const QUIET_MS = 30_000
+
+export async function rehearse(where: string, flags: RehearseFlags, around: Surroundings): Promise<number> {
+  const base = baseUrlIn(where)
+  const server = base === undefined ? await serverOf(where, flags.records) : undefined
+  const dispatcher = new Agent({
+    connect: { timeout: CONNECT_MS },
+    headersTimeout: QUIET_MS,
+    bodyTimeout: QUIET_MS,
+  })
+  try {
+    const rehearsal =
+      server === undefined ? await targetsOfList(base ?? '', dispatcher) : await targetsOf(server)
+    if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
+    const checked = await checkAll(rehearsal, dispatcher, around)
+    if (server !== undefined) await record(server, checked, flags.by ?? userName())
+    const result = resultOf(rehearsal, checked, server !== undefined, base)
+    if (flags.format === 'json') around.stdout.write(`${JSON.stringify(result, null, 2)}\n`)
+    else for (const line of resultLines(result, checked)) around.stdout.write(`${line}\n`)
+    return result.checks > 0 && result.differences.length === 0 ? EXIT.done : EXIT.checkFailed
+  } finally {
+    await dispatcher.destroy()
+  }
+}
+
+/** All images: the snapshot has no more than a page can show. */
+async function targetsOf(server: RunningServer): Promise<Rehearsal> {
+  const { addresses } = (await server.ask('GET', '/api/snapshot')) as Pick<Snapshot, 'addresses'>
+  const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
+  return targetsServed(addresses, images)
+}
+
+/** Throws FP_USAGE for an address of another kind. */
+function baseUrlIn(where: string): string | undefined {
+  if (!/^[a-z][a-z0-9+.-]*:\/\//i.test(where)) return undefined
+  const url = URL.canParse(where) ? new URL(where) : undefined
+  if (url?.protocol !== 'http:' || url.search !== '' || url.hash !== '' || url.username !== '') {
+    const why = `${where} is no base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
+    throw new FetchproofError('FP_USAGE', { why })
+  }
+  return `${url.origin}${url.pathname}`.replace(/\/+$/, '')
+}
+
+/** Throws FP_NOT_SERVED. */
+async function serverOf(folder: string, records: string | undefined): Promise<RunningServer> {
+  const settings = createSettings({ folder, ...(records !== undefined && { records }) })
+  const server = await runningServer(settings.records)
+  if (server === undefined) throw new FetchproofError('FP_NOT_SERVED', { folder: settings.folder })
+  return server
+}
+
+async function checkAll(
+  { targets, bases }: Rehearsal,
+  dispatcher: Agent,
+  around: Surroundings,
+): Promise<readonly Checked[]> {
+  const progress = createProgress(around.stderr)
+  const total = targets.reduce((sum, { bytes }) => sum + (bytes ?? 1) + 1, 0)
+  const tunnels = new Set(bases.flatMap(({ url, tunnel }) => (tunnel ? [url] : [])))
+  const givenUp = new Set<string>()
+  const checked: Checked[] = []
+  let before = 0
+  try {
+    for (const target of targets) {
+      if (givenUp.has(target.base)) continue
+      let came = 0
+      const one = await checkTarget(target, dispatcher, (bytes) => {
+        came += bytes
+        const share = Math.min(came, target.bytes ?? 0)
+        progress.show((before + share) / total, `rehearsing ${target.base}`)
+      })
+      before += (target.bytes ?? 1) + 1
+      progress.show(before / total, `rehearsing ${target.base}`)
+      const refusedTunnel = tunnels.has(target.base) && one.differences.some(isRefusal)
+      if (one.unreachable || refusedTunnel) givenUp.add(target.base)
+      checked.push(refusedTunnel ? { ...one, differences: one.differences.map(tunnelRefused) } : one)
+    }
+    return checked
+  } finally {
+    progress.end()
+  }
+}
+
+const isRefusal = ({ check, found }: Difference): boolean => check === 'status' && found === 'status 403'
+
+function tunnelRefused(difference: Difference): Difference {
+  return {
+    ...difference,
+    found: `${difference.found}: it is the address of a tunnel; "serve --allow-tunnels" admits what comes over it`,
+  }
+}
+
+/** Kept in one entry at most; a rehearsal that finds more has said enough. */
+const MOST_RECORDED = 200
+const MOST_CHARACTERS = 500
+
+async function record(server: RunningServer, checked: readonly Checked[], by: string): Promise<void> {
+  for (const { base, checks, differences } of byBase(checked)) {
+    const kept = differences.slice(0, MOST_RECORDED).map(({ url, check, found }) => ({
+      url: url.slice(0, MOST_CHARACTERS),
+      check,
+      found: found.slice(0, MOST_CHARACTERS),
+    }))
+    await server.ask('POST', '/api/rehearsed', { base, by, checks, differences: kept })
+  }
+}
+
+function byBase(
+  checked: readonly Checked[],
+): { base: string; checks: number; differences: readonly Difference[] }[] {
+  const bases = [...new Set(checked.map(({ target }) => target.base))]
+  return bases.map((base) => {
+    const own = checked.filter(({ target }) => target.base === base)
+    return {
+      base,
+      checks: own.reduce((sum, { checks }) => sum + checks, 0),
+      differences: own.flatMap(({ differences }) => differences),
+    }
+  })
+}
+
+function resultOf(
+  { notRehearsed, differences }: Rehearsal,
+  checked: readonly Checked[],
+  recorded: boolean,
+  base: string | undefined,
+): Rehearsed {
+  const bases = byBase(checked)
+  return {
+    bases: bases.map((each) => ({ ...each, differences: each.differences.length })),
+    checks: bases.reduce((sum, { checks }) => sum + checks, 0),
+    differences: [...differences, ...bases.flatMap((each) => each.differences)],
+    notRehearsed,
+    recorded: recorded && checked.length > 0,
+    notProven: base === undefined || isOwn(base) ? FROM_HERE : FROM_ELSEWHERE,
+  }
+}
+
+const FROM_HERE =
+  'Not proven: that the firewall of this laptop lets other machines in, and that their network leads here. To see that, serve with --list and run "fetchproof rehearse http://ADDRESS:PORT" on another laptop in the network of the devices.'
+const FROM_ELSEWHERE =
+  'Not proven: that devices in other networks are let through, and that a device stores what it fetched. Nothing of this is recorded here.'
+
+function isOwn(base: string): boolean {
+  const host = normalise(new URL(base).hostname.replace(/^\[|\]$/g, ''))
+  return host !== undefined && createOwnAddresses()().some(({ address }) => address === host)
+}
+
+/** More rows than a person reads: only those that differ are shown then. */
+const MOST_ROWS = 100
+
+function resultLines(result: Rehearsed, checked: readonly Checked[]): string[] {
+  const { differences, checks, bases, notRehearsed, recorded, notProven } = result
+  const rows = checked.length <= MOST_ROWS ? checked : checked.filter((each) => each.differences.length > 0)
+  const table = rows.length === 0 ? [] : [...tableLines(COLUMNS, rows), '']
+  return [
+    ...table,
+    ...differences.map(({ url, check, found }) => `${visible(url)}  ${check}: ${visible(found)}`),
+    ...(differences.length > 0 ? [''] : []),
+    ...notRehearsed.map(({ name, why }) => `Not rehearsed: ${visible(name)} (${visible(why)})`),
+    verdictOf(checks, differences.length, bases.length),
+    ...(recorded ? ['The result is recorded in the ledger.'] : []),
+    notProven,
+  ]
+}
+
+function verdictOf(checks: number, differences: number, bases: number): string {
+  if (checks === 0) return 'There is no image to rehearse.'
+  const where = bases === 1 ? 'one address' : `${bases} addresses`
+  return differences === 0
+    ? `${checks} checks at ${where}: every image came as it is in the staging folder.`
+    : `${differences} of ${checks} checks at ${where} differ.`
+}
+
+const COLUMNS = [
+  { title: 'Address', cell: ({ target }: Checked) => target.base },
+  { title: 'Image', cell: ({ target }: Checked) => shortened(target.name, 40) },
+  { title: 'Path', cell: ({ target }: Checked) => target.path },
+  { title: 'Bytes', align: 'right', cell: ({ target, bytes }: Checked) => sizeOf(target, bytes) },
+  { title: 'Result', cell: ({ differences }: Checked) => outcomeOf(differences) },
+] as const
+
+function sizeOf({ bytes }: Target, came: number): string {
+  return bytesText(bytes ?? came)
+}
+
+function outcomeOf(differences: readonly Difference[]): string {
+  return differences.length === 0
+    ? 'as it should be'
+    : `DIFFERS: ${differences.map(({ check }) => check).join(', ')}`
+}

@@ -1,0 +1,188 @@
+/** Opens the image port on every address asked for, or says in one sentence why that cannot be. */
+import { randomBytes } from 'node:crypto'
+import type { Server } from 'node:http'
+import { get } from 'node:http'
+import type { AddressInfo } from 'node:net'
+import { FetchproofError, systemCode } from '../../errors.ts'
+import type { ImagePort } from '../../image-port/image-port.ts'
+import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
+import { covers, type Listening } from '../../network/bases.ts'
+import { DEFAULT_PORTS, type Settings } from '../../settings.ts'
+import { portHolder } from './port-holder.ts'
+
+export interface Opened {
+  readonly listening: readonly Listening[]
+  /** Sentences for the person: a short port that could not be opened, an address family that is missing. */
+  readonly remarks: readonly string[]
+  close(): Promise<void>
+}
+
+const EVERYWHERE = ['0.0.0.0', '::'] as const
+
+/** Throws FP_PORT_TAKEN, FP_PORT_FORBIDDEN, FP_ADDRESS_ABSENT, FP_LISTEN_FAILED; nothing is left open then. */
+export async function openImagePort(
+  port: ImagePort,
+  settings: Pick<Settings, 'listen' | 'port'>,
+  own: readonly OwnAddress[],
+): Promise<Opened> {
+  const servers: Server[] = []
+  const listening: Listening[] = []
+  const remarks: string[] = []
+  const close = async (): Promise<void> => {
+    await Promise.all(servers.map((server) => new Promise<void>((done) => server.close(() => done()))))
+  }
+
+  async function open(address: string, number: number): Promise<number> {
+    const server = port.server()
+    const opened = await listen(server, address, number, own)
+    servers.push(server)
+    listening.push({ address, port: opened })
+    return opened
+  }
+
+  const addresses = settings.listen.length > 0 ? settings.listen : EVERYWHERE
+  let main = settings.port ?? DEFAULT_PORTS.main
+  try {
+    for (const [at, address] of addresses.entries()) {
+      try {
+        main = await open(address, main)
+      } catch (error) {
+        // Without IPv6, or without IPv4, the other family is enough; an address that was asked for is not.
+        if (settings.listen.length > 0 || !isFamilyAbsent(error)) throw error
+        if (at === addresses.length - 1 && listening.length === 0) throw error
+        remarks.push(`This system has no ${address === '::' ? 'IPv6' : 'IPv4'}: it is left out.`)
+      }
+    }
+    if (settings.port === null) await openShortPort()
+  } catch (error) {
+    await close()
+    throw error
+  }
+
+  /** Some consoles take no port in an address. Where the system refuses port 80, the main port is enough. */
+  async function openShortPort(): Promise<void> {
+    const main = [...listening]
+    const refused: string[] = []
+    for (const { address } of main) {
+      try {
+        await open(address, DEFAULT_PORTS.short)
+      } catch (error) {
+        if (!(error instanceof FetchproofError)) throw error
+        refused.push(error.message)
+      }
+    }
+    const [first] = refused
+    if (first === undefined) return
+    if (refused.length === main.length) remarks.push(`Port ${DEFAULT_PORTS.short} is not used: ${first}`)
+    else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
+  }
+
+  return { listening, remarks, close }
+}
+
+async function listen(
+  server: Server,
+  address: string,
+  port: number,
+  own: readonly OwnAddress[],
+): Promise<number> {
+  try {
+    await new Promise<void>((listening, failed) => {
+      server.once('error', failed)
+      server.listen({ host: address, port, ipv6Only: true, backlog: 1024 }, () => {
+        server.off('error', failed)
+        listening()
+      })
+    })
+  } catch (error) {
+    throw await listenError(error, address, port, own)
+  }
+  return (server.address() as AddressInfo).port
+}
+
+async function listenError(
+  error: unknown,
+  address: string,
+  port: number,
+  own: readonly OwnAddress[],
+): Promise<FetchproofError> {
+  const cause = { cause: error }
+  switch (systemCode(error)) {
+    case 'EADDRINUSE': {
+      const holder = await portHolder(port)
+      return new FetchproofError(
+        'FP_PORT_TAKEN',
+        { port, address, holder: holder === undefined ? '' : ` by ${holder}` },
+        cause,
+      )
+    }
+    case 'EACCES':
+    case 'EPERM':
+      return new FetchproofError('FP_PORT_FORBIDDEN', { port, address }, cause)
+    case 'EADDRNOTAVAIL':
+    case 'ENOTFOUND':
+      return new FetchproofError(
+        'FP_ADDRESS_ABSENT',
+        { address, addresses: own.map((each) => each.address).join(', ') },
+        cause,
+      )
+    default:
+      return new FetchproofError(
+        'FP_LISTEN_FAILED',
+        { address, port, cause: systemCode(error) ?? String(error) },
+        cause,
+      )
+  }
+}
+
+function isFamilyAbsent(error: unknown): boolean {
+  if (!(error instanceof FetchproofError)) return false
+  return ['EAFNOSUPPORT', 'EADDRNOTAVAIL', 'EINVAL'].includes(systemCode(error.cause) ?? '')
+}
+
+/**
+ * Asks each own address for a nonce: a program that holds one address alone would otherwise win silently.
+ * Returns sentences about addresses that somebody else answers on.
+ */
+export async function findIntruders(
+  port: ImagePort,
+  listening: readonly Listening[],
+  own: readonly OwnAddress[],
+): Promise<string[]> {
+  const probe = { path: randomBytes(16).toString('hex'), proof: randomBytes(16).toString('hex') }
+  port.expectProbe(probe)
+  try {
+    const asked = own.filter((address) => address.scopeId === null)
+    const ports = [...new Set(listening.map((each) => each.port))]
+    const answers = await Promise.all(
+      asked.flatMap((address) =>
+        ports.map(async (number) => {
+          const covered = listening.some((each) => each.port === number && covers(each, address))
+          if (!covered || (await proofAt(address.address, number, probe.path)) !== 'other') return []
+          return [
+            `Port ${number} on ${address.address} is answered by another program: devices that ask there do not reach this one. Stop it, or choose another port with --port.`,
+          ]
+        }),
+      ),
+    )
+    return answers.flat()
+  } finally {
+    port.expectProbe(undefined)
+  }
+
+  function proofAt(address: string, number: number, path: string): Promise<'ours' | 'other' | 'none'> {
+    return new Promise((known) => {
+      const request = get(
+        `http://${hostForUrl(address)}:${number}/${path}`,
+        { agent: false, timeout: 1_000 },
+        (response) => {
+          response.resume()
+          known(response.headers.etag === `"${probe.proof}"` ? 'ours' : 'other')
+        },
+      )
+      request.on('timeout', () => request.destroy())
+      request.on('error', () => known('none'))
+      request.on('close', () => known('none'))
+    })
+  }
+}

@@ -1,0 +1,59 @@
+/** Opens the local API, and the bench page with it, on loopback. */
+import type { AddressInfo } from 'node:net'
+import { fileURLToPath } from 'node:url'
+import { createBenchApp } from '../../bench/app.ts'
+import { createVisitView } from '../../bench/visit-view.ts'
+import type { Depot } from '../../depot/depot.ts'
+import { FetchproofError, systemCode } from '../../errors.ts'
+import type { Settings } from '../../settings.ts'
+import { matchInCatalogue } from '../../trust/match.ts'
+
+export interface OpenedPage {
+  readonly port: number
+  /** With the run's token; undefined with --no-page. */
+  readonly address: string | undefined
+  readonly remarks: readonly string[]
+  close(): Promise<void>
+}
+
+export async function openPage(
+  depot: Depot,
+  settings: Pick<Settings, 'page' | 'pagePort'>,
+): Promise<OpenedPage> {
+  const remarks: string[] = []
+  const token = depot.ledger.token
+  const pageFolder = settings.page ? fileURLToPath(new URL('../../bench/page/', import.meta.url)) : undefined
+  const app = await createBenchApp({
+    depot,
+    token,
+    visit: createVisitView(depot.visit),
+    checksums: {
+      paste: (name, text, by) => depot.paste(name, text, by),
+      match: (text) => matchInCatalogue(text, depot.catalogue),
+    },
+    ...(pageFolder !== undefined && { pageFolder }),
+  })
+  // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
+  app.server.on('error', () => undefined)
+  try {
+    await app.listen({ host: '127.0.0.1', port: settings.pagePort })
+  } catch (error) {
+    if (systemCode(error) !== 'EADDRINUSE') {
+      const cause = systemCode(error) ?? String(error)
+      throw new FetchproofError(
+        'FP_LISTEN_FAILED',
+        { address: '127.0.0.1', port: settings.pagePort, cause },
+        { cause: error },
+      )
+    }
+    await app.listen({ host: '127.0.0.1', port: 0 })
+    remarks.push(`Port ${settings.pagePort} is taken: the bench page is on another one.`)
+  }
+  const { port } = app.server.address() as AddressInfo
+  return {
+    port,
+    address: settings.page ? `http://127.0.0.1:${port}/#token=${token}` : undefined,
+    remarks,
+    close: () => app.close(),
+  }
+}

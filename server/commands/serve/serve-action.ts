@@ -1,0 +1,104 @@
+/** `fetchproof serve`: offers a staging folder until it is told to stop. */
+import { pino } from 'pino'
+import pretty from 'pino-pretty'
+import { escapeInvisible } from '../../ledger/chain.ts'
+import type { Entry } from '../../ledger/entries.ts'
+import { createSettings } from '../../settings.ts'
+import { bytesText } from '../../wording/units.ts'
+import { visible } from '../../wording/visible.ts'
+import { EXIT } from '../exit.ts'
+import { STOP_SIGNALS, type Surroundings } from '../surroundings.ts'
+import { keepAwake } from './keep-awake.ts'
+import { createLiveView } from './live-view.ts'
+import { openInBrowser } from './open-in-browser.ts'
+import type { ServeFlags } from './serve.ts'
+import { startServing } from './serving.ts'
+import { showInWords } from './serving-words.ts'
+
+export async function serve(
+  folder: string,
+  { format, ...flags }: ServeFlags,
+  around: Surroundings,
+): Promise<number> {
+  const settings = createSettings({ folder, ...flags })
+  // From now on, so that stopping while it starts is as orderly as later.
+  const signals = listenForSignals(around)
+  const log = createLog(around)
+  const serving = await startServing(
+    settings,
+    (error) => log.error(error),
+    format === 'json' ? (entries) => printEntries(around, entries) : undefined,
+  )
+  const view = createLiveView(around.stdout)
+  const remark = (sentence: string): void => {
+    if (format === 'json') around.stderr.write(`${sentence}\n`)
+    else view.print(`Note: ${sentence}`)
+  }
+  if (format === 'text') void showInWords(serving, view)
+  else {
+    for (const { message } of serving.depot.troubles()) remark(message)
+    serving.depot.events.on('trouble', remark)
+  }
+  const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
+  void awake?.outcome.then(({ sentence }) => remark(sentence))
+  if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
+  const signal = await signals.next()
+  awake?.stop()
+  const { depot } = serving
+  const say = (line: string): void => {
+    if (format === 'text') view.print(line)
+  }
+  const active = depot.delivery.underWay.list()
+  // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
+  if (active.length > 0 && signal !== 'SIGHUP') {
+    say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
+    for (const { client, image, promised, fetch } of active) {
+      say(
+        `  ${client.address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
+      )
+    }
+    await Promise.race([serving.windDown(), signals.next()])
+  }
+  const before = depot.ledger
+  await serving.close(signal)
+  view.end()
+  say(`Stopped. ${before.head.entries} entries; head ${before.head.sum}`)
+  say('Keep that head: "fetchproof audit --check --head HEX" shows with it that no entry was cut off.')
+  return EXIT.done
+}
+
+/** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */
+function createLog({ env, stderr }: Surroundings): pino.Logger {
+  const options = { name: 'fetchproof', level: env.FETCHPROOF_LOG ?? 'warn' }
+  if (stderr.isTTY !== true) return pino(options, pino.destination(2))
+  return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
+}
+
+function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void {
+  // Escaped as in the ledger: some programs (Node.js 24's readline) end a line at U+2028 and U+2029 too.
+  stdout.write(entries.map((entry) => `${escapeInvisible(JSON.stringify(entry))}\n`).join(''))
+}
+
+/**
+ * Each call of what it returns resolves with the name of the next signal to stop. One that nobody waits for is passed
+ * over, to the very end of the process: closing goes on, whatever is pressed meanwhile.
+ */
+function listenForSignals(around: Surroundings): { next(): Promise<string> } {
+  let early: string | undefined
+  let waiting: ((name: string) => void) | undefined
+  for (const name of STOP_SIGNALS) {
+    around.on(name, () => {
+      if (waiting === undefined) early = name
+      waiting?.(name)
+      waiting = undefined
+    })
+  }
+  return {
+    next: () =>
+      new Promise((told) => {
+        if (early !== undefined) told(early)
+        else waiting = told
+        early = undefined
+      }),
+  }
+}

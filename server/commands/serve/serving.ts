@@ -1,0 +1,132 @@
+/** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
+import { referenceOf } from '../../delivery/delivery.ts'
+import { arrivesOverTunnel, createAllowList } from '../../depot/allow-list.ts'
+import { type Depot, openDepot } from '../../depot/depot.ts'
+import { FetchproofError } from '../../errors.ts'
+import { createImagePort, type ImagePort } from '../../image-port/image-port.ts'
+import { testLingeringClose } from '../../image-port/self-test.ts'
+import type { Entry } from '../../ledger/entries.ts'
+import { createOpenFiles } from '../../network/open-files.ts'
+import type { Settings } from '../../settings.ts'
+import { VERSION } from '../version.ts'
+import { findIntruders, openImagePort } from './listening.ts'
+import { openPage } from './page.ts'
+
+export interface Serving {
+  readonly depot: Depot
+  readonly imagePort: ImagePort
+  /** Address of the bench page with the run's token, or undefined with --no-page. */
+  readonly pageAddress: string | undefined
+  /** Sentences about what could not be had at start. */
+  readonly remarks: readonly string[]
+  /** New requests get 503 from now on; resolves when nothing is under way any more. */
+  windDown(): Promise<void>
+  /** Cuts what is under way and closes everything. Idempotent. */
+  close(reason: string): Promise<void>
+}
+
+/** Connections beyond the fetches: probes, requests on their way, slow senders. */
+const SPARE_CONNECTIONS = 256
+
+const SAID_AGAIN_MS = 60_000
+
+/** Says at once, and then for a while not again, what would else be said for each connection. */
+function nowAndThen(say: () => void): () => void {
+  let saidAt = Number.NEGATIVE_INFINITY
+  return () => {
+    if (performance.now() - saidAt < SAID_AGAIN_MS) return
+    saidAt = performance.now()
+    say()
+  }
+}
+
+/** Throws the coded errors of depot and ports; nothing is left open then. */
+export async function startServing(
+  settings: Settings,
+  onFault: (error: unknown) => void,
+  onEntries: (entries: readonly Entry[]) => void = () => undefined,
+): Promise<Serving> {
+  const depot = await openDepot({ settings, version: VERSION, onEntries })
+  const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
+  try {
+    const allowList = createAllowList({ allow: settings.allow, own: depot.own })
+    const imagePort = await createImagePort({
+      find: depot.catalogue.find,
+      images: depot.catalogue.images,
+      delivery: depot.delivery,
+      versionBegunBy: depot.memory.begunBy,
+      admit(client, local) {
+        if (!settings.allowTunnels && arrivesOverTunnel(local, depot.own())) {
+          return { allowed: false, hint: '--allow-tunnels', why: 'the request came over a tunnel interface' }
+        }
+        return allowList.check(client)
+      },
+      refusal(asked, image) {
+        // A rehearsal is this machine's own: what it fetches reaches no device.
+        const own = depot.own().some(({ address }) => address === asked.client.address)
+        if (asked.rehearsal === true && own) return undefined
+        return depot.visit.refusal(asked.client, referenceOf(image))
+      },
+      writable: () => depot.ledger.writable,
+      list: settings.list,
+      limits: {
+        requestMs: settings.requestMs,
+        maxConnections: settings.maxFetches + SPARE_CONNECTIONS,
+        fit: createOpenFiles(() => performance.now()).connectionsThatFit,
+      },
+      onFault,
+      onCrowded: nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message)),
+      onConnection: depot.connectionSeen,
+    })
+    closers.unshift(() => imagePort.app.close())
+    const opened = await openImagePort(imagePort, settings, depot.own())
+    closers.unshift(async () => {
+      const closed = opened.close()
+      imagePort.connections.destroyAll()
+      await closed
+    })
+    depot.listeningOn(opened.listening)
+    const intruders = await findIntruders(imagePort, opened.listening, depot.own())
+    const unfit = await testLingeringClose()
+    const page = await openPage(depot, settings)
+    closers.unshift(page.close)
+    depot.ledger.announce({ pagePort: page.port })
+    let closing: Promise<void> | undefined
+    return {
+      depot,
+      imagePort,
+      pageAddress: page.address,
+      remarks: [
+        ...opened.remarks,
+        ...page.remarks,
+        ...intruders,
+        ...(unfit === undefined
+          ? []
+          : [`With this Node.js (${process.version}) endings are less certain than usual: ${unfit}.`]),
+      ],
+      async windDown() {
+        imagePort.stop()
+        while (depot.delivery.underWay.list().length > 0) {
+          await new Promise<void>((ended) => depot.delivery.underWay.onceChanged(ended))
+        }
+      },
+      close(reason) {
+        closing ??= shut(reason)
+        return closing
+      },
+    }
+
+    async function shut(reason: string): Promise<void> {
+      imagePort.stop()
+      await page.close()
+      await depot.close(reason)
+      const closed = opened.close()
+      imagePort.connections.destroyAll()
+      await closed
+      await imagePort.app.close()
+    }
+  } catch (error) {
+    for (const close of closers) await close()
+    throw error
+  }
+}

@@ -1,0 +1,116 @@
+/**
+ * Which clients may fetch. By default the private ranges (RFC 1918), link-local (RFC 3927, RFC 4291 §2.5.6),
+ * unique local (RFC 4193), loopback, and the laptop's own subnets; ranges given with --allow replace all of
+ * these. Independent of that, what arrives on an address of a tunnel interface can be told apart.
+ */
+import { isIP } from 'node:net'
+import ipaddr from 'ipaddr.js'
+import { FetchproofError } from '../errors.ts'
+import { normalise, type OwnAddress, zoneMatches, zoneOf } from '../network/addresses.ts'
+
+export type Admission =
+  | { readonly allowed: true }
+  | {
+      readonly allowed: false
+      /** The flag that would admit this client; empty when its address is not known. */
+      readonly hint: string
+      /** A plain sentence for people. */
+      readonly why: string
+    }
+
+export interface AllowList {
+  check(clientAddress: string | undefined): Admission
+}
+
+/** Always admitted unless --allow replaces them. */
+export const DEFAULT_RANGES = Object.freeze([
+  '10.0.0.0/8',
+  '172.16.0.0/12',
+  '192.168.0.0/16',
+  '169.254.0.0/16',
+  '127.0.0.0/8',
+  'fe80::/10',
+  'fc00::/7',
+  '::1/128',
+])
+
+type Range = readonly [ipaddr.IPv4 | ipaddr.IPv6, number]
+
+const ADMITTED: Admission = Object.freeze({ allowed: true })
+
+/**
+ * A list that answers for each client address. `own` is asked at each check, so that a subnet joined while
+ * serving counts. Throws FP_CIDR_BAD for a range that is none.
+ */
+export function createAllowList(options: {
+  readonly allow: readonly string[]
+  readonly own: () => readonly OwnAddress[]
+}): AllowList {
+  const replaced = options.allow.length > 0
+  const ranges = (replaced ? options.allow : DEFAULT_RANGES).map(parseRange)
+  return {
+    check(clientAddress) {
+      const address = normalise(clientAddress)
+      if (address === undefined) {
+        return {
+          allowed: false,
+          hint: '',
+          why: 'The client was gone before its address could be read.',
+        }
+      }
+      const parsed = ipaddr.parse(address)
+      if (ranges.some((range) => holds(range, parsed))) return ADMITTED
+      if (!replaced && options.own().some((own) => inSubnet(own, parsed))) return ADMITTED
+      return {
+        allowed: false,
+        hint: `--allow ${address}/${address.includes(':') ? 128 : 32}`,
+        why: replaced
+          ? `${address} is in none of the ranges given with --allow.`
+          : `${address} is neither private, link-local nor in a subnet of this machine. --allow replaces these ranges: name every range that may fetch.`,
+      }
+    },
+  }
+}
+
+/**
+ * Whether a connection that came to `localAddress` came over a tunnel interface. The local address is the only
+ * evidence: a host at the far end of a tunnel that reaches another address of this machine through it is not
+ * told apart. Where one address stands on several interfaces and no zone decides, one tunnel is enough.
+ */
+export function arrivesOverTunnel(localAddress: string | undefined, own: readonly OwnAddress[]): boolean {
+  const address = normalise(localAddress)
+  if (address === undefined || localAddress === undefined) return false
+  const zone = zoneOf(localAddress)
+  return own.some(
+    (candidate) =>
+      candidate.address === address &&
+      candidate.tunnel &&
+      (zone === undefined || zoneMatches(candidate, zone)),
+  )
+}
+
+/** A range or a single address; IPv4-mapped IPv6 becomes IPv4. Throws FP_CIDR_BAD. */
+export function parseRange(text: string): Range {
+  const [address = '', bits, ...more] = text.trim().split('/')
+  const full = isIP(address) === 4 ? 32 : 128
+  const prefix = bits === undefined ? full : /^\d{1,3}$/.test(bits) ? Number(bits) : Number.NaN
+  if (more.length > 0 || isIP(address) === 0 || address.includes('%') || !(prefix <= full)) {
+    throw new FetchproofError('FP_CIDR_BAD', { value: text })
+  }
+  const parsed = ipaddr.parse(address)
+  if (isMapped(parsed) && prefix >= 96) return [parsed.toIPv4Address(), prefix - 96]
+  return [parsed, prefix]
+}
+
+function holds([range, prefix]: Range, address: ipaddr.IPv4 | ipaddr.IPv6): boolean {
+  return range.kind() === address.kind() && address.match(range, prefix)
+}
+
+/** A prefix of 0, as some point-to-point links show it, is no subnet: it would admit the whole world. */
+function inSubnet(own: OwnAddress, address: ipaddr.IPv4 | ipaddr.IPv6): boolean {
+  return own.prefix > 0 && holds(parseRange(own.cidr), address)
+}
+
+function isMapped(address: ipaddr.IPv4 | ipaddr.IPv6): address is ipaddr.IPv6 {
+  return address.kind() === 'ipv6' && (address as ipaddr.IPv6).isIPv4MappedAddress()
+}

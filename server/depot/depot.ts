@@ -1,0 +1,505 @@
+/**
+ * The running whole without any HTTP: catalogue, ledger, delivery and pulls wired together. Building it starts
+ * watching; whoever listens and prints stands above.
+ */
+import { EventEmitter } from 'node:events'
+import { hostname, platform, release, userInfo } from 'node:os'
+import { createBlockStore } from '../delivery/blocks.ts'
+import { createDelivery, type Delivery } from '../delivery/delivery.ts'
+import { imageFileOf } from '../delivery/image-file.ts'
+import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
+import { createPullBook, type PullBook } from '../delivery/pulls.ts'
+import type { FetchRecord } from '../delivery/records.ts'
+import { createVersionMemory, type VersionMemory } from '../delivery/version-memory.ts'
+import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
+import { checkFolder } from '../files/folder.ts'
+import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
+import { type Ledger, openLedger } from '../ledger/ledger.ts'
+import { watchAddresses } from '../network/address-watch.ts'
+import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
+import { type Base, basesOf, type Listening, loopbackBases } from '../network/bases.ts'
+import { createNeighbourLearning } from '../network/neighbour-learning.ts'
+import { type Neighbours, systemNeighbours } from '../network/neighbours.ts'
+import { createSendQueues } from '../network/send-queue.ts'
+import type { Settings } from '../settings.ts'
+import type { Catalogue } from '../staging/catalogue.ts'
+import type { Image } from '../staging/image.ts'
+import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
+import { createVisitDesk, type VisitDesk } from '../visit/visit-desk.ts'
+import { createImageRecords, type ImageRecords } from './image-records.ts'
+import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
+
+export interface DepotEvents {
+  /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
+  entries: [entries: readonly Entry[]]
+  /** Something visible changed: an image, a fetch, an address. */
+  changed: []
+  /** A sentence for the person at the laptop. */
+  trouble: [message: string]
+}
+
+/** `at` is RFC 3339 UTC. */
+export interface Trouble {
+  readonly at: string
+  readonly message: string
+  /** Whether what it says is still so; absent: it happened. */
+  readonly stands?: () => boolean
+}
+
+export interface Depot {
+  readonly settings: Settings
+  /** Of this program. */
+  readonly version: string
+  readonly events: EventEmitter<DepotEvents>
+  readonly catalogue: Catalogue
+  readonly ledger: Ledger
+  readonly delivery: Delivery
+  readonly pulls: PullBook
+  readonly memory: VersionMemory
+  /** The visit sheet against what happens. */
+  readonly visit: VisitDesk
+  /** Those with something under way. */
+  livePulls(): readonly LivePull[]
+  /** Fetches that were under way when the server before this one ended without closing its ledger. */
+  readonly lostTrack: readonly FetchRecord[]
+  /** The latest fetches and refusals that ended, newest last. */
+  recentFetches(): readonly FetchRecord[]
+  own(): readonly OwnAddress[]
+  /** Base URLs of own addresses that are listened on. */
+  bases(): readonly Base[]
+  /** The same for loopback: for trying things out on this machine. */
+  loopbackBases(): readonly Base[]
+  /** Told by whoever listens, once. */
+  listeningOn(listening: readonly Listening[]): void
+  /** A sentence for the person at the laptop, from whoever listens. */
+  say(message: string): void
+  /** What went wrong in this run, newest last. */
+  troubles(): readonly Trouble[]
+  /** Own addresses that some connection has come to in this run. */
+  readonly reached: ReadonlySet<string>
+  /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
+  connectionSeen(localAddress: string, clientAddress: string): void
+  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  lift(name: string, reason: string, by?: string): void
+  /**
+   * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
+   * FP_NO_DIGEST when the text holds none.
+   */
+  paste(name: string, text: string, by?: string): Promise<void>
+  /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
+  close(reason: string): Promise<void>
+}
+
+export interface DepotOptions {
+  readonly settings: Settings
+  /** Of this program, for the ledger. */
+  readonly version: string
+  /** Told of the run's entries from the first one on; those who listen later miss what was durable before. */
+  readonly onEntries?: (entries: readonly Entry[]) => void
+}
+
+const RECENT_FETCHES = 200
+const RECENT_TROUBLES = 50
+
+/** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
+export async function openDepot({ settings, version, onEntries }: DepotOptions): Promise<Depot> {
+  const folder = await checkFolder(settings.folder)
+  const past = createPast()
+  const ledger = await openLedger({ records: settings.records, onEntry: past.take })
+  try {
+    const judged = await openJudgedCatalogue(settings, past.history)
+    const depot = wire(settings, version, folder, past, ledger, judged)
+    if (onEntries !== undefined) depot.events.on('entries', onEntries)
+    await depot.visit.start()
+    return depot
+  } catch (error) {
+    await ledger.close('could not start')
+    throw error
+  }
+}
+
+/** What is derived from the ledger's entries, of earlier runs and of this one. */
+interface Past {
+  readonly history: ImageHistory
+  readonly pulls: PullBook
+  readonly memory: VersionMemory
+  /** Latest fetches and refusals that ended, newest last. */
+  readonly recent: FetchRecord[]
+  /** Lost track of when this run began. */
+  readonly lost: FetchRecord[]
+  /** What the visit's desk, which comes later, is to remember of earlier runs. */
+  readonly visitEntries: Entry[]
+  /** Names clients once the visit sheet is known. */
+  nameClientsBy(visit: VisitDesk): void
+  take(entry: Entry): void
+}
+
+function createPast(): Past {
+  let visit: VisitDesk | undefined
+  const recent: FetchRecord[] = []
+  const lost: FetchRecord[] = []
+  const pulls = createPullBook({
+    fetchDone: (fetch) => {
+      recent.push(fetch)
+      if (fetch.ending === 'lost-track') lost.push(fetch)
+      if (recent.length > RECENT_FETCHES) recent.shift()
+    },
+    deviceOf: (client) => visit?.nameOf(client) ?? null,
+  })
+  const memory = createVersionMemory(pulls.macOf)
+  const history = createImageHistory()
+  const visitEntries: Entry[] = []
+  return {
+    history,
+    pulls,
+    memory,
+    recent,
+    lost,
+    visitEntries,
+    nameClientsBy(desk) {
+      visit = desk
+    },
+    take(entry) {
+      // What a run lost track of is written by the next one, before that one is opened.
+      if (entry.kind === 'opened') lost.length = 0
+      history.take(entry)
+      pulls.take(entry)
+      memory.take(entry)
+      if (VISIT_KINDS.has(entry.kind)) visitEntries.push(entry)
+    },
+  }
+}
+
+/** What the ledger does not take. */
+interface Unrecorded {
+  because(error: unknown): void
+  /** A refusal or an ending. */
+  fetch(error: unknown): void
+  /** How many of those there were since it was last asked. */
+  fetches(): number
+}
+
+/** Why the ledger takes nothing is said once, by its own events, and not for each entry that it does not take. */
+function createUnrecorded(say: (message: string) => void): Unrecorded {
+  let count = 0
+
+  function because(error: unknown): void {
+    if (!isFetchproofError(error) || !SAID_BY_THE_LEDGER.has(error.code)) say(messageOf(error))
+  }
+  return {
+    because,
+    fetch(error) {
+      count += 1
+      because(error)
+    },
+    fetches() {
+      const counted = count
+      count = 0
+      return counted
+    },
+  }
+}
+
+/** The last one when all is over: who is refused then came too late for the record. */
+const SAID_BY_THE_LEDGER: ReadonlySet<string> = new Set([
+  'FP_LEDGER_FULL',
+  'FP_LEDGER_UNWRITABLE',
+  'FP_LEDGER_CLOSED',
+])
+
+/** What the parts of the running whole have in common. */
+interface Common {
+  readonly settings: Settings
+  readonly version: string
+  readonly past: Past
+  readonly ledger: Ledger
+  readonly catalogue: Catalogue
+  readonly events: EventEmitter<DepotEvents>
+  readonly own: () => readonly OwnAddress[]
+  readonly neighbours: Neighbours
+  /** For what must be recorded but cannot be refused to anybody: false, and said, when it could not be. */
+  readonly record: (entry: NewEntry) => boolean
+  readonly unrecorded: Unrecorded
+  readonly changed: () => void
+  readonly say: (message: string, stands?: () => boolean) => void
+}
+
+function wire(
+  settings: Settings,
+  version: string,
+  folder: string,
+  past: Past,
+  ledger: Ledger,
+  judged: JudgedCatalogue,
+): Depot {
+  const events = new EventEmitter<DepotEvents>()
+  const own = createOwnAddresses()
+  const clock = (): number => performance.now()
+  const troubles: Trouble[] = []
+  const reached = new Set<string>()
+  let listening: readonly Listening[] = []
+  let closing: Promise<void> | undefined
+  const changed = (): void => void events.emit('changed')
+
+  function say(message: string, stands?: () => boolean): void {
+    troubles.push({ at: new Date().toISOString(), message, ...(stands !== undefined && { stands }) })
+    if (troubles.length > RECENT_TROUBLES) troubles.shift()
+    events.emit('trouble', message)
+    changed()
+  }
+
+  const unrecorded = createUnrecorded(say)
+
+  function record(entry: NewEntry): boolean {
+    try {
+      past.history.take(ledger.append(entry))
+      return true
+    } catch (error) {
+      unrecorded.because(error)
+      return false
+    }
+  }
+
+  const { catalogue } = judged
+  const neighbours = systemNeighbours()
+  const common = {
+    settings,
+    version,
+    past,
+    ledger,
+    catalogue,
+    events,
+    own,
+    neighbours,
+    record,
+    unrecorded,
+    changed,
+    say,
+  }
+  const delivery = wireDelivery(common, clock)
+  const desk = wireDesk(common, folder)
+  const images = createImageRecords({
+    judged,
+    history: past.history,
+    record,
+    append: (entry) => ledger.append(entry),
+    folder: settings.folder,
+  })
+  followCatalogue(common, delivery, desk)
+  images.recordAll()
+  followLedger(common, desk, images)
+  record(openedEntry(settings, version, own()))
+  const addressWatch = watchAddresses(own, (now) => {
+    record({ kind: 'addresses', addresses: referencesOf(now) })
+    say('The addresses of this machine have changed: lines pasted before may be stale.')
+  })
+
+  async function shut(reason: string): Promise<void> {
+    addressWatch.close()
+    desk.close()
+    delivery.close(reason)
+    await judged.close()
+    await ledger.close(reason)
+  }
+
+  return {
+    settings,
+    version,
+    events,
+    catalogue,
+    ledger,
+    delivery,
+    pulls: past.pulls,
+    memory: past.memory,
+    visit: desk,
+    livePulls: createLivePulls(past.pulls, delivery.underWay, clock),
+    lostTrack: past.lost,
+    recentFetches: () => past.recent,
+    own,
+    bases: () => basesOf(own(), listening),
+    loopbackBases: () => loopbackBases(own(), listening),
+    listeningOn(now) {
+      listening = now
+      changed()
+    },
+    say,
+    troubles: () => troubles,
+    reached,
+    connectionSeen(localAddress, clientAddress) {
+      if (reached.has(localAddress) || own().some(({ address }) => address === clientAddress)) return
+      reached.add(localAddress)
+      changed()
+    },
+    lift: (name, reason, by = userName()) => images.lift(name, reason, by),
+    paste: (name, text, by = userName()) => images.paste(name, text, by),
+    close(reason) {
+      closing ??= shut(reason)
+      return closing
+    },
+  }
+}
+
+function wireDelivery(common: Common, clock: () => number): Delivery {
+  const { settings, past, ledger, catalogue, neighbours, unrecorded, say } = common
+  return createDelivery({
+    ledger,
+    blocks: createBlockStore({
+      cacheBytes: settings.blockCacheBytes,
+      openFile: async (name) => imageFileOf(await catalogue.open(name)),
+    }),
+    limits: settings,
+    sendQueues: createSendQueues(),
+    macOf: neighbours.lookup,
+    clientKey: past.pulls.clientKey,
+    memory: past.memory,
+    stillReady({ name, version }) {
+      const present = catalogue.get(name)
+      return present?.state === 'ready' && present.version?.sha256 === version.sha256
+    },
+    clock,
+    now: Date.now,
+    onFault(image, error) {
+      say(messageOf(error))
+      // The system has no more files, or memory, for us: that says nothing about the image.
+      if (error instanceof FetchproofError && PASSING.has(systemCode(error.cause) ?? '')) return
+      const present = catalogue.get(image.name)
+      if (present?.version?.sha256 === image.version.sha256) catalogue.reread(image.name)
+    },
+    onUnrecorded: unrecorded.fetch,
+  })
+}
+
+function wireDesk(common: Common, folder: string): VisitDesk {
+  const { settings, past, catalogue, own, record, changed, say } = common
+  const desk = createVisitDesk({
+    folder,
+    onlyPlanned: settings.onlyPlanned,
+    ...(settings.watchReturn && {
+      watchReturn: {
+        port: settings.watchReturnPort,
+        everyMs: settings.watchReturnEveryMs,
+        notBackMs: settings.notBackMs,
+      },
+    }),
+    pulls: past.pulls.pulls,
+    pullOf: past.pulls.pullOf,
+    macOf: past.pulls.macOf,
+    renamed: past.pulls.renamed,
+    fetches: () => past.recent,
+    images: () => catalogue.images().map(imageReference),
+    linkMbps: settings.folderFile.linkMbps,
+    now: Date.now,
+    isOwn: (address) => own().some((mine) => mine.address === address),
+    record,
+    say,
+    changed,
+  })
+  past.nameClientsBy(desk)
+  for (const entry of past.visitEntries.splice(0)) desk.remember(entry)
+  return desk
+}
+
+function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
+  catalogue.events.on('changed', changed)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
+  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
+  catalogue.events.on('trouble', say)
+  catalogue.events.on('lost', (image, why) => {
+    const sha256 = image.version?.sha256
+    // What was handed over whole was verified: a file that changes afterwards takes nothing back. A hold does.
+    delivery.underWay.withdraw(
+      ({ image: { name, sha256: begun }, fetch }) =>
+        name === image.name && begun === sha256 && (why === 'held' || fetch.sending),
+      WHY_WITHDRAWN[why],
+    )
+  })
+}
+
+function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): void {
+  const { past, ledger, events, own, neighbours, record, unrecorded, changed, say } = common
+  const learnNeighbour = createNeighbourLearning({
+    neighbours,
+    own,
+    onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
+  })
+  ledger.events.on('synced', (entries) => {
+    for (const entry of entries) {
+      past.pulls.take(entry)
+      desk.take(entry)
+      if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
+    }
+    events.emit('entries', entries)
+    changed()
+  })
+  ledger.events.on('full', () => {
+    say(FULL, () => !ledger.writable)
+  })
+  ledger.events.on('room', () => {
+    // What images are is written now; what was refused meanwhile is lost.
+    const fetches = unrecorded.fetches()
+    const lost = fetches === 0 ? '' : ` Not recorded meanwhile: ${fetches} refusals or endings.`
+    say(`There is room for the ledger again: fetches are served.${lost}`)
+    images.recordAll()
+  })
+  ledger.events.on('failed', (error) => say(error.message))
+}
+
+const FULL = 'The disk that holds the ledger is full: new fetches are refused until there is room again.'
+
+const WHY_WITHDRAWN = {
+  removed: 'the file was removed from the staging folder',
+  changed: 'the bytes on disk are not those of this version any more',
+  held: 'the image was held',
+} as const
+
+const PASSING: ReadonlySet<string> = new Set(['EMFILE', 'ENFILE', 'ENOMEM'])
+
+/** What the visit remembers of earlier runs. */
+const VISIT_KINDS: ReadonlySet<Entry['kind']> = new Set<Entry['kind']>([
+  'sheet',
+  'observed',
+  'device-dark',
+  'device-back',
+])
+
+/** Before its digest is known an image can be named, not recognised by its digest. */
+function imageReference({ name, plainPath, bytes, version }: Image): ImageReference {
+  return { name, plainPath, bytes, sha256: version?.sha256 ?? '' }
+}
+
+function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
+  return own.map(({ address, interface: name }) => ({ address, interface: name }))
+}
+
+function openedEntry(settings: Settings, version: string, own: readonly OwnAddress[]): NewEntry {
+  const { visit } = settings.folderFile
+  return {
+    kind: 'opened',
+    version,
+    host: hostname(),
+    system: `${platform()} ${release()}, Node.js ${process.versions.node}`,
+    zoneOffsetMinutes: -new Date().getTimezoneOffset(),
+    addresses: referencesOf(own),
+    settings: settingsOnRecord(settings),
+    ...(visit !== undefined && { visit }),
+  }
+}
+
+/** Everything that shapes what is served; folder paths stay on the laptop. */
+function settingsOnRecord(settings: Settings): Record<string, unknown> {
+  const { folder, records, folderFile, ...rest } = settings
+  return rest
+}
+
+/** Who is logged in, for what a person did. */
+export function userName(): string {
+  try {
+    return userInfo().username
+  } catch {
+    return 'unknown'
+  }
+}
+
+function messageOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error)
+}

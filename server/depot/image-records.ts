@@ -1,0 +1,86 @@
+/**
+ * Between the catalogue and the ledger: what became known of images is written down, and what a person decides
+ * about them (a lift, a pasted checksum) is written down before it counts.
+ */
+import { FetchproofError } from '../errors.ts'
+import type { EntryOf, NewEntry } from '../ledger/entries.ts'
+import type { Image } from '../staging/image.ts'
+import type { ImageHistory } from '../staging/image-history.ts'
+import { claimsInText } from '../trust/published/claims.ts'
+import type { JudgedCatalogue } from './judged-catalogue.ts'
+
+export interface ImageRecords {
+  /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
+  recordAll(): void
+  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  lift(name: string, reason: string, by: string): void
+  /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST. */
+  paste(name: string, text: string, by: string): Promise<void>
+}
+
+export interface ImageRecordsDeps {
+  readonly judged: JudgedCatalogue
+  readonly history: ImageHistory
+  /** For what must be recorded but cannot be refused to anybody. */
+  readonly record: (entry: NewEntry) => void
+  /** For what is refused when it cannot be recorded: throws the ledger's errors. */
+  readonly append: (
+    entry: Extract<NewEntry, { kind: 'lifted' | 'published' }>,
+  ) => EntryOf<'lifted' | 'published'>
+  /** Shown in errors. */
+  readonly folder: string
+}
+
+export function createImageRecords({
+  judged,
+  history,
+  record,
+  append,
+  folder,
+}: ImageRecordsDeps): ImageRecords {
+  const { catalogue } = judged
+
+  function recordImage(image: Image): void {
+    for (const entry of history.entriesFor(image)) record(entry)
+  }
+
+  function recordAll(): void {
+    for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
+  }
+
+  catalogue.events.on('judged', recordImage)
+  catalogue.events.on('gone', ({ name }) => {
+    const sha256 = history.onRecord(name)
+    if (sha256 !== undefined) record({ kind: 'image-gone', name, sha256 })
+  })
+
+  function present(name: string): Image {
+    const image = catalogue.get(name)
+    if (image !== undefined) return image
+    throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder, hint: '' })
+  }
+
+  return {
+    recordAll,
+    lift(name, reason, by) {
+      const image = present(name)
+      const sha256 = image.version?.sha256
+      if (image.state !== 'held' || sha256 === undefined) {
+        throw new FetchproofError('FP_NOT_HELD', { image: name, state: image.state })
+      }
+      history.take(append({ kind: 'lifted', name, sha256, reason, by }))
+      catalogue.lift(name, sha256, { by, reason })
+    },
+    async paste(name, text, by) {
+      present(name)
+      const claims = claimsInText(text, by)
+      if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
+      for (const [index, { algorithm, digest }] of claims.entries()) {
+        const also = index > 0 && { also: true as const }
+        history.take(append({ kind: 'published', name, algorithm, digest, by, ...also }))
+      }
+      judged.paste(name, claims)
+      await catalogue.rejudge(name)
+    },
+  }
+}

@@ -1,0 +1,125 @@
+/**
+ * The staging folder and the files in it: checking the folder, opening a file so that nothing outside the
+ * folder and nothing but a regular file is ever read, and what the system says a file is.
+ */
+import { type BigIntStats, constants } from 'node:fs'
+import { access, type FileHandle, open, realpath, stat } from 'node:fs/promises'
+import { isAbsolute, relative, resolve, sep } from 'node:path'
+import { FetchproofError, systemCode } from '../errors.ts'
+
+/** What `fstat` says of the file whose bytes a version names. BigInts as `fs.BigIntStats` gives them. */
+export interface FileIdentity {
+  readonly dev: bigint
+  readonly ino: bigint
+  readonly size: bigint
+  readonly mtimeNs: bigint
+}
+
+/** An opened image; every stat and read goes through this one descriptor. */
+export interface OpenFile {
+  readonly fd: number
+  readonly identity: FileIdentity
+  /** Up to `bytes` from the start, fewer where the file is shorter. */
+  readHead(bytes: number): Promise<Uint8Array>
+  /** What the descriptor says now. */
+  stat(): Promise<FileIdentity>
+  close(): Promise<void>
+}
+
+/**
+ * The folder's real path, links resolved.
+ * Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE.
+ */
+export async function checkFolder(folder: string): Promise<string> {
+  try {
+    const real = await realpath(folder)
+    if (!(await stat(real)).isDirectory()) throw new FetchproofError('FP_FOLDER_NOT_FOLDER', { folder })
+    await access(real, constants.R_OK | constants.X_OK)
+    return real
+  } catch (error) {
+    if (error instanceof FetchproofError) throw error
+    const cause = systemCode(error) ?? String(error)
+    if (cause === 'ENOENT') throw new FetchproofError('FP_FOLDER_MISSING', { folder }, { cause: error })
+    if (cause === 'ENOTDIR') throw new FetchproofError('FP_FOLDER_NOT_FOLDER', { folder }, { cause: error })
+    throw new FetchproofError('FP_FOLDER_UNREADABLE', { folder, cause }, { cause: error })
+  }
+}
+
+export function identityOf(stats: BigIntStats): FileIdentity {
+  return Object.freeze({ dev: stats.dev, ino: stats.ino, size: stats.size, mtimeNs: stats.mtimeNs })
+}
+
+export function sameFile(a: FileIdentity, b: FileIdentity): boolean {
+  return a.dev === b.dev && a.ino === b.ino && a.size === b.size && a.mtimeNs === b.mtimeNs
+}
+
+/** True when `path` (absolute, links resolved) lies within `folder` (the same). */
+export function isInside(folder: string, path: string): boolean {
+  const way = relative(folder, path)
+  return way !== '' && way !== '..' && !way.startsWith(`..${sep}`) && !isAbsolute(way)
+}
+
+/**
+ * Opens a regular file within the folder for reading. Non-blocking, because opening a named pipe waits for a
+ * writer and four of those stall every file call of the process; after opening, the name must still resolve to
+ * the descriptor's own file, so that a link that is swapped between the look and the opening gains nothing.
+ * `folder` as checkFolder gave it, `file` absolute. `mayOpen` judges the name within the folder that the file has
+ * after links are resolved: a link may carry an image's name and lead to what is never offered.
+ * Throws the system's error, or FP_IMAGE_OUTSIDE, FP_IMAGE_NOT_FILE, FP_IMAGE_CHANGED.
+ */
+export async function openInside(
+  folder: string,
+  file: string,
+  mayOpen: (name: string) => boolean = () => true,
+): Promise<OpenFile> {
+  const real = await resolveInside(folder, file, mayOpen)
+  // Neither flag exists on Windows, where named pipes do not stand in folders.
+  const flags = constants.O_RDONLY | (constants.O_NONBLOCK ?? 0) | (constants.O_NOFOLLOW ?? 0)
+  const handle = await open(real, flags)
+  try {
+    const stats = await handle.stat({ bigint: true })
+    if (!stats.isFile()) throw new FetchproofError('FP_IMAGE_NOT_FILE', { image: file })
+    const now = await stat(await resolveInside(folder, file, mayOpen), { bigint: true })
+    if (now.dev !== stats.dev || now.ino !== stats.ino) {
+      throw new FetchproofError('FP_IMAGE_CHANGED', { image: file })
+    }
+    return openFile(handle, identityOf(stats))
+  } catch (error) {
+    await handle.close()
+    throw error
+  }
+}
+
+function openFile(handle: FileHandle, identity: FileIdentity): OpenFile {
+  let closing: Promise<void> | undefined
+  return {
+    fd: handle.fd,
+    identity,
+    async readHead(bytes) {
+      const { buffer, bytesRead } = await handle.read(Buffer.alloc(bytes), 0, bytes, 0)
+      return buffer.subarray(0, bytesRead)
+    },
+    stat: async () => identityOf(await handle.stat({ bigint: true })),
+    close: () => {
+      closing ??= handle.close()
+      return closing
+    },
+  }
+}
+
+/** The name that a path (absolute, links resolved) has within the folder, `/` between segments. */
+export function nameWithin(folder: string, path: string): string {
+  return relative(folder, path).split(sep).join('/')
+}
+
+async function resolveInside(
+  folder: string,
+  file: string,
+  mayOpen: (name: string) => boolean,
+): Promise<string> {
+  const real = await realpath(resolve(folder, file))
+  if (!isInside(folder, real) || !mayOpen(nameWithin(folder, real))) {
+    throw new FetchproofError('FP_IMAGE_OUTSIDE', { image: file, folder })
+  }
+  return real
+}

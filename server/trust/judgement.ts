@@ -1,0 +1,157 @@
+/**
+ * The judge that the catalogue asks: published checksum, format, and whether the image is held. A published
+ * SHA-256, SHA-384 or SHA-512 that matches outweighs what the format check thinks: the bytes are the maker's.
+ */
+import { join } from 'node:path'
+import Type from 'typebox'
+import { Value } from 'typebox/value'
+import { checkFolder, openInside } from '../files/folder.ts'
+import { type Format, FormatStanding, type Published } from '../ledger/entries.ts'
+import type { Version } from '../staging/image.ts'
+import { EMPTY } from '../staging/image-words.ts'
+import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
+import type { FormatChecker } from './formats/checker.ts'
+import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
+import { ALGORITHM_FACTS, type Algorithm } from './published/algorithm.ts'
+import type { PublishedBook, Standing } from './published/book.ts'
+import { isChecksumFile } from './published/names.ts'
+import { MAX_CHECKSUM_FILE_BYTES } from './published/parse.ts'
+
+/**
+ * A judgement with what the format check said apart from the rest: `notes` mixes it with what checksum files
+ * say, and those may change while the bytes do not.
+ */
+export interface FullJudgement extends Judgement {
+  readonly checked?: CheckedFormat
+}
+
+export interface JudgeDeps {
+  /** The staging folder, for reading checksum files. */
+  readonly folder: string
+  readonly book: PublishedBook
+  readonly formats: Pick<FormatChecker, 'check'>
+  /** The published checksum that this version was found to differ from, as the ledger knows. */
+  readonly differed?: ((name: string, sha256: string) => Published | undefined) | undefined
+}
+
+const Checked = Type.Object({
+  ...FormatStanding.properties,
+  covers: Type.Union(['contents', 'structure', 'nothing'].map((covers) => Type.Literal(covers))),
+  notes: Type.Array(Type.String()),
+})
+
+export function createJudge({ folder, book, formats, differed }: JudgeDeps): Judge {
+  return {
+    isChecksumFile,
+    async checksumFileChanged(name, gone) {
+      // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
+      book.remove(name)
+      if (!gone) await book.setInTurns(name, await readChecksumFile(folder, name))
+    },
+    async judge({ name, file, version, digest, earlier }) {
+      const known = checkedBefore(earlier)
+      const [standing, checked] = await Promise.all([
+        book.standingOf(name, digest),
+        known ?? formats.check(file, { name }),
+      ])
+      const judgement = judgementOf(version, standing, checked)
+      if (standing.standing !== 'none') return judgement
+      const before = earlier?.published.standing === 'differs' ? earlier.published : undefined
+      const unmet = before ?? differed?.(name, version.sha256)
+      return unmet === undefined ? judgement : stillDiffering(judgement, unmet)
+    },
+  }
+}
+
+async function readChecksumFile(folder: string, name: string): Promise<Uint8Array> {
+  const real = await checkFolder(folder)
+  const file = await openInside(real, join(real, ...name.split('/')))
+  try {
+    // One byte more than is read at most, so that a longer file shows as one.
+    return await file.readHead(Math.min(Number(file.identity.size), MAX_CHECKSUM_FILE_BYTES) + 1)
+  } finally {
+    await file.close()
+  }
+}
+
+/** What the format check said of these same bytes, when the earlier judgement carries it (it may come from disk). */
+function checkedBefore(earlier: JudgeInput['earlier']): CheckedFormat | undefined {
+  const checked = (earlier as FullJudgement | undefined)?.checked
+  if (checked === undefined || checked.kind === NOT_CHECKED) return undefined
+  // The ledger vouches for `format` alone.
+  if (checked.kind !== earlier?.format.kind || checked.verdict !== earlier.format.verdict) return undefined
+  return Value.Check(Checked, checked) ? checked : undefined
+}
+
+function judgementOf(version: Version, standing: Standing, checked: CheckedFormat): FullJudgement {
+  const trusted = standing.standing === 'matches' && outweighs(standing.algorithm)
+  const doubt = formatDoubt(checked)
+  const hold = holdReason(version, standing, trusted ? undefined : doubt)
+  const overruled = trusted && doubt !== undefined ? [overruledNote(doubt, standing)] : []
+  return {
+    published: publishedOf(standing),
+    format: formatOf(checked),
+    notes: [...standing.notes, ...overruled, ...checked.notes],
+    // A format without checksums of its contents looks sound while a preallocated copy is still under way.
+    sure: standing.standing === 'matches' || (checked.verdict === 'sound' && checked.covers === 'contents'),
+    checked,
+    ...(hold === undefined ? {} : { hold }),
+  }
+}
+
+function outweighs(algorithm: Algorithm | undefined): boolean {
+  return algorithm === 'sha256' || algorithm === 'sha384' || algorithm === 'sha512'
+}
+
+function holdReason(version: Version, standing: Standing, doubt: string | undefined): string | undefined {
+  if (version.bytes === 0) return EMPTY
+  if (standing.standing === 'differs') return differsReason(standing)
+  return doubt === undefined
+    ? undefined
+    : `${doubt} Copy or download it again, or lift the hold if it is meant to be so.`
+}
+
+function differsReason({ algorithm, source, conflict }: Standing): string {
+  if (conflict !== undefined) {
+    return `The published checksums contradict each other: ${conflict.join('; ')}. Find out which one belongs to this file and remove the other.`
+  }
+  return `Its ${labelOf(algorithm)} is not the published one (${source ?? 'source unknown'}). The file is damaged or another version: download it again, or get the checksum that belongs to it.`
+}
+
+/**
+ * A checksum that is removed, emptied or half written was not met all the same: only one that matches, or a person,
+ * lets the image pass.
+ */
+function stillDiffering(judgement: FullJudgement, published: Published): FullJudgement {
+  const label = labelOf(published.algorithm as Algorithm | undefined)
+  const hold = `Its ${label} was not the published one (${published.source ?? 'source unknown'}), and that is not to be found any more. Put the checksum that belongs to this file beside it, download it again, or lift the hold.`
+  return { ...judgement, published, hold, sure: false }
+}
+
+/** What the format check has against the file, as a sentence; undefined when nothing. */
+function formatDoubt({ kind, verdict, detail }: CheckedFormat): string | undefined {
+  if (verdict === 'damaged') return `The ${kind} data is damaged (${detail ?? 'no detail'}).`
+  if (verdict === 'not firmware') return `This is not firmware: ${detail ?? kind}.`
+  return undefined
+}
+
+function overruledNote(doubt: string, { algorithm, source }: Standing): string {
+  return `${doubt} It is served all the same: its ${labelOf(algorithm)} is the published one (${source ?? 'source unknown'}).`
+}
+
+function labelOf(algorithm: Algorithm | undefined): string {
+  return algorithm === undefined ? 'checksum' : ALGORITHM_FACTS[algorithm].label
+}
+
+function publishedOf({ standing, algorithm, source, conflict }: Standing): Published {
+  const shown = conflict === undefined ? source : conflict.join('; ')
+  return {
+    standing,
+    ...(algorithm === undefined ? {} : { algorithm }),
+    ...(shown === undefined ? {} : { source: shown }),
+  }
+}
+
+function formatOf({ kind, verdict, detail }: CheckedFormat): Format {
+  return { kind, verdict, ...(detail === undefined ? {} : { detail }) }
+}

@@ -1,0 +1,215 @@
+/**
+ * What a device printed, compared with the images: every hex string that has a digest's length, in any dress, is
+ * looked up among all digests of all images. What is not there is told apart from what is nearly there.
+ *
+ * CRC-32 has 8 digits only, and consoles print 8 digits for much else (addresses, dates, sizes). So an 8-digit
+ * string that matches nothing is a failure only where the text names it a CRC or holds nothing else.
+ */
+import { isFetchproofError } from '../errors.ts'
+import type { Catalogue } from '../staging/catalogue.ts'
+import type { Image } from '../staging/image.ts'
+import type { Finding, Found, Matched } from './matching/finding.ts'
+import { type HexText, readHexWords } from './matching/hex-words.ts'
+import { createKnownDigests, type KnownDigest, type KnownDigests } from './matching/known-digests.ts'
+import {
+  digitsIn,
+  lengthsIn,
+  readingsOf,
+  SHORT_DIGITS,
+  type Stretch,
+  stretches,
+} from './matching/readings.ts'
+import { matchWords } from './matching/sentences.ts'
+import { othersIn } from './matching/unmatched.ts'
+import { ALGORITHM_FACTS, ALGORITHMS } from './published/algorithm.ts'
+
+export type { Finding, Matched, MatchOutcome } from './matching/finding.ts'
+
+/** Longer texts are refused by those who take them in. */
+export const MOST_MATCH_CHARACTERS = 256 * 1024
+export const MOST_FINDINGS = 500
+
+export type MatchImage = Pick<Image, 'name' | 'state'>
+
+export interface MatchSources {
+  readonly images: readonly MatchImage[]
+  /** These digests of an image, lower-case hex by algorithm; undefined when it cannot be read at the moment. */
+  readonly digestsOf: (
+    image: MatchImage,
+    algorithms: readonly string[],
+  ) => Promise<Readonly<Record<string, string>> | undefined>
+  /** Share of the images whose digests are there. */
+  readonly onProgress?: (share: number) => void
+}
+
+/** SHA-256 and CRC-32 are known with the image; the others are read only when a length asks for them. */
+const KNOWN_ANYWAY = ['sha256', 'crc32']
+/** What devices print (common practice); asked for when a text holds only a part of a digest. */
+const OFTEN_PRINTED = ['md5', 'sha1', 'sha512']
+/** From here on a part of a digest is worth reading the images for: serial numbers are shorter. */
+const LEAST_PART_DIGITS = 16
+const MOST_MISTAKES = 2
+
+export async function matchText(text: string, sources: MatchSources): Promise<Matched> {
+  const hex = readHexWords(text)
+  const lengths = lengthsIn(hex, readingsOf(hex))
+  const digests = createDigestSource(sources)
+  await digests.add([...KNOWN_ANYWAY, ...algorithmsFor(lengths)])
+  const matches = matchesIn(hex, lengths, digests.known)
+  const taken = new Set(matches.flatMap(({ first, last }) => range(first, last)))
+  const rest = readingsOf(hex, taken)
+  let others = othersIn(hex, rest, digests.known)
+  const explained = new Set(others.flatMap(({ value, outcome }) => (outcome === 'none' ? [] : [value])))
+  const parts = rest.some(({ value }) => value.length >= LEAST_PART_DIGITS && !explained.has(value))
+  if (parts) {
+    await digests.add(OFTEN_PRINTED)
+    others = othersIn(hex, rest, digests.known)
+  }
+  const states = new Map(sources.images.map(({ name, state }) => [name, state]))
+  const matched = matches.map((match) => matchFound(hex, match, (name) => states.get(name)))
+  const counted = [...matched, ...others].sort((a, b) => a.at - b.at)
+  return verdict(hex, counted, digests.notCompared())
+}
+
+/** `matchText` over a catalogue; images that cannot be read at the moment are named, not waited for. */
+export function matchInCatalogue(
+  text: string,
+  catalogue: Pick<Catalogue, 'images' | 'digest'>,
+  onProgress?: (share: number) => void,
+): Promise<Matched> {
+  return matchText(text, {
+    images: catalogue.images(),
+    async digestsOf({ name }, algorithms) {
+      const found: Record<string, string> = {}
+      try {
+        for (const algorithm of algorithms) found[algorithm] = await catalogue.digest(name, algorithm)
+        return found
+      } catch (error) {
+        if (isFetchproofError(error)) return undefined
+        throw error
+      }
+    },
+    ...(onProgress !== undefined && { onProgress }),
+  })
+}
+
+type Match = Stretch & { readonly digest: KnownDigest }
+
+interface DigestSource {
+  readonly known: KnownDigests
+  add(algorithms: readonly string[]): Promise<void>
+  notCompared(): readonly string[]
+}
+
+function createDigestSource({ images, digestsOf, onProgress }: MatchSources): DigestSource {
+  const known = createKnownDigests()
+  const unread = new Set<string>()
+  const asked = new Set<string>()
+  return {
+    known,
+    async add(algorithms) {
+      const fresh = [...new Set(algorithms)].filter((algorithm) => !asked.has(algorithm))
+      if (fresh.length === 0) return
+      for (const algorithm of fresh) asked.add(algorithm)
+      for (const [at, image] of images.entries()) {
+        const digests = await digestsOf(image, fresh)
+        if (digests === undefined) unread.add(image.name)
+        for (const [algorithm, value] of Object.entries(digests ?? {}))
+          known.add(algorithm, value, image.name)
+        onProgress?.((at + 1) / images.length)
+      }
+    },
+    notCompared: () => [...unread],
+  }
+}
+
+/** Those whose digests have one of these lengths, or nearly: a digit may be missing or doubled. */
+function algorithmsFor(lengths: ReadonlySet<number>): string[] {
+  return ALGORITHMS.filter((algorithm) => {
+    const { digits } = ALGORITHM_FACTS[algorithm]
+    return range(digits - MOST_MISTAKES, digits + MOST_MISTAKES).some((length) => lengths.has(length))
+  })
+}
+
+/** The longest first, so that the words of a digest in groups are not taken for a shorter one each. */
+function matchesIn(hex: HexText, lengths: ReadonlySet<number>, known: KnownDigests): Match[] {
+  const found: Match[] = []
+  for (const stretch of stretches(hex, lengths)) {
+    const digest = known.exact(digitsIn(hex, stretch))
+    if (digest !== undefined) found.push({ ...stretch, digest })
+  }
+  for (const reading of readingsOf(hex)) {
+    // A CRC-32 in groups is looked up only where it stands alone.
+    const digest = reading.value.length === SHORT_DIGITS ? known.exact(reading.value) : undefined
+    if (digest !== undefined && reading.last > reading.first) found.push({ ...reading, digest })
+  }
+  found.sort((a, b) => b.digest.value.length - a.digest.value.length || a.first - b.first)
+  const taken = new Set<number>()
+  return found.filter(({ first, last }) => {
+    const words = range(first, last)
+    if (words.some((word) => taken.has(word))) return false
+    for (const word of words) taken.add(word)
+    return true
+  })
+}
+
+function matchFound(
+  hex: HexText,
+  { first, digest }: Match,
+  stateOf: Parameters<typeof matchWords>[1],
+): Found {
+  return {
+    outcome: 'match',
+    value: digest.value,
+    at: hex.words[first]?.start ?? 0,
+    algorithm: digest.algorithm,
+    image: digest.images[0] ?? null,
+    nearest: null,
+    counts: true,
+    words: matchWords(digest, stateOf),
+  }
+}
+
+function verdict(hex: HexText, found: readonly Found[], notCompared: readonly string[]): Matched {
+  const once = new Map<string, Found>()
+  for (const each of found) {
+    const known = once.get(each.value)
+    if (known === undefined) once.set(each.value, each)
+    else if (each.counts && !known.counts) once.set(each.value, { ...each, at: known.at })
+  }
+  const all = [...once.values()]
+  const findings = withLines(hex.text, all.slice(0, MOST_FINDINGS))
+  const matches = all.filter(({ outcome }) => outcome === 'match').length
+  const others = all.filter(({ outcome, counts }) => outcome !== 'match' && counts).length
+  const matched = matches > 0 && others === 0
+  const words = verdictWords(matches, others)
+  return { matched, findings, more: all.length - findings.length, notCompared, words }
+}
+
+function verdictWords(matches: number, others: number): string {
+  if (matches === 0 && others === 0) {
+    return 'The text holds no digest of an image here. Paste the lines in which the device prints the checksum of the file it stored.'
+  }
+  if (others === 0) return matches === 1 ? 'It matches.' : `All ${matches} digests match.`
+  if (matches === 0) return others === 1 ? 'It does not match.' : `None of the ${others} digests matches.`
+  return `${matches} of ${matches + others} digests match.`
+}
+
+/** Line numbers in one pass; `found` is in the order of the text. */
+function withLines(text: string, found: readonly Found[]): Finding[] {
+  let line = 1
+  let seen = 0
+  return [...found]
+    .sort((a, b) => a.at - b.at)
+    .map(({ at, ...finding }) => {
+      for (let next = text.indexOf('\n', seen); next !== -1 && next < at; next = text.indexOf('\n', seen)) {
+        line += 1
+        seen = next + 1
+      }
+      return { ...finding, line }
+    })
+}
+
+function range(first: number, last: number): number[] {
+  return Array.from({ length: last - first + 1 }, (_, at) => first + at)
+}

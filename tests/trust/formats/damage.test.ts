@@ -1,0 +1,60 @@
+/**
+ * Our verdict against the format's own tool: whole files, files cut off and files with one bit flipped, at
+ * seeded random places. Longer runs stand in damage.slow.test.ts.
+ */
+import { mkdtempSync, rmSync } from 'node:fs'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { afterAll, beforeAll, describe, expect, it } from 'vitest'
+import { checkSource } from '../../../server/trust/formats/check.ts'
+import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
+import { tallyOf } from './damage.ts'
+import { makeSamples, SAMPLE_KINDS, type Sample } from './samples.ts'
+
+const SEED = 20_260
+const TIMES_A_FORMAT = 20
+
+let folder = ''
+let samples: Sample[] = []
+beforeAll(() => {
+  folder = mkdtempSync(join(tmpdir(), 'formats-'))
+  samples = makeSamples(folder)
+})
+afterAll(() => {
+  rmSync(folder, { recursive: true, force: true })
+})
+
+const ofKind = (kind: string) => samples.filter((sample) => sample.kind === kind)
+
+describe.each(SAMPLE_KINDS)('%s', (kind) => {
+  it('is sound when its own tool made it', async () => {
+    for (const sample of ofKind(kind)) {
+      const checked = await checkSource(sourceOfBytes(sample.bytes), sample.name)
+      expect([sample.label, checked.kind, checked.verdict]).toEqual([sample.label, kind, 'sound'])
+    }
+  })
+
+  it('is sound with padding or a signature behind it, and says so', async () => {
+    for (const { label, bytes, name } of ofKind(kind)) {
+      const padded = await checkSource(sourceOfBytes(Buffer.concat([bytes, Buffer.alloc(4096)])), name)
+      expect([label, padded.verdict]).toEqual([label, 'sound'])
+      const signature = Buffer.concat([bytes, Buffer.from('\nSIGNATURE\x01\x02\x03')])
+      const signed = await checkSource(sourceOfBytes(signature), name)
+      expect([label, signed.verdict]).toEqual([label, 'sound'])
+      expect(signed.notes.join()).toMatch(/\d+ bytes follow the end/)
+    }
+  })
+
+  it.each(['cut', 'flip'] as const)('is damaged after a %s whenever its own tool says so', async (harm) => {
+    const chosen = ofKind(kind)
+    const times = Math.ceil(TIMES_A_FORMAT / chosen.length)
+    let refused = 0
+    for (const [index, sample] of chosen.entries()) {
+      const tally = await tallyOf(sample, harm, times, SEED + index, folder)
+      expect(tally.missed).toEqual([])
+      refused += tally.found
+    }
+    // ELF and squashfs carry no checksums: their tools hardly notice a flipped bit.
+    expect(refused).toBeGreaterThan(harm === 'cut' ? TIMES_A_FORMAT / 4 : -1)
+  })
+})
