@@ -3,8 +3,11 @@ import type { Entry, EntryOf } from '../ledger/entries.ts'
 import type { FetchRecord } from './records.ts'
 
 export interface FetchBook {
-  /** Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. */
-  take(entry: Entry): FetchRecord | undefined
+  /**
+   * Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. `seq`: its place among
+   * the entries of all ledgers that are read together.
+   */
+  take(entry: Entry, seq?: number): FetchRecord | undefined
   /** Records begun and not ended, in the order they began. */
   underWay(): readonly FetchRecord[]
 }
@@ -14,10 +17,10 @@ export function createFetchBook(idPrefix = ''): FetchBook {
   const open = new Map<number, FetchRecord>()
   let run = 0
   return {
-    take(entry) {
+    take(entry, seq = entry.seq) {
       if (entry.kind === 'opened') run += 1
       if (entry.kind === 'fetch-begun') {
-        const record = begunRecord(entry, `${idPrefix}${entry.id}`, run)
+        const record = begunRecord(entry, { id: `${idPrefix}${entry.id}`, begunSeq: seq, run })
         open.set(entry.id, record)
         return record
       }
@@ -25,18 +28,24 @@ export function createFetchBook(idPrefix = ''): FetchBook {
         const begun = open.get(entry.id)
         if (begun === undefined) return undefined
         open.delete(entry.id)
-        return endedRecord(begun, entry)
+        return endedRecord(begun, entry, seq)
       }
-      if (entry.kind === 'fetch-refused') return refusedRecord(entry, `${idPrefix}${entry.id}`, run)
+      if (entry.kind === 'fetch-refused') {
+        return refusedRecord(entry, { id: `${idPrefix}${entry.id}`, begunSeq: seq, run })
+      }
       return undefined
     },
     underWay: () => [...open.values()],
   }
 }
 
-function begunRecord(entry: EntryOf<'fetch-begun'>, id: string, run: number): FetchRecord {
+type Numbers = Pick<FetchRecord, 'id' | 'begunSeq' | 'run'>
+
+function begunRecord(entry: EntryOf<'fetch-begun'>, { id, begunSeq, run }: Numbers): FetchRecord {
   return {
     id,
+    begunSeq,
+    endedSeq: null,
     client: entry.client,
     localAddress: entry.localAddress,
     method: entry.method,
@@ -68,9 +77,10 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, id: string, run: number): Fe
   }
 }
 
-function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>): FetchRecord {
+function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>, endedSeq: number): FetchRecord {
   return {
     ...begun,
+    endedSeq,
     ending: entry.ending,
     acknowledged: entry.acknowledged ?? null,
     bytesHandedOver: entry.bytesHandedOver,
@@ -83,9 +93,11 @@ function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>): FetchRe
   }
 }
 
-function refusedRecord(entry: EntryOf<'fetch-refused'>, id: string, run: number): FetchRecord {
+function refusedRecord(entry: EntryOf<'fetch-refused'>, { id, begunSeq, run }: Numbers): FetchRecord {
   return {
     id,
+    begunSeq,
+    endedSeq: begunSeq,
     client: entry.client,
     localAddress: entry.localAddress,
     method: entry.method ?? null,

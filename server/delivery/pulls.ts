@@ -24,7 +24,8 @@ export interface PullBookOptions {
 }
 
 export interface PullBook {
-  take(entry: Entry): void
+  /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
+  take(entry: Entry, seq?: number): void
   /** All pulls kept, in the order they began; the same array until one of them changes. */
   pulls(): readonly PullRecord[]
   /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
@@ -134,6 +135,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
       image: fetch.image,
       fetches: new Map(),
       stated: [],
+      statedSeq: 0,
       shared: false,
       doubled: false,
       record: undefined,
@@ -176,6 +178,7 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const pull = lines.get(lineKey(clientKey(refusal.client), refusal.image.sha256))?.latest
     if (pull === undefined) return
     takeStatement(pull, refusal.image.bytes)
+    pull.statedSeq = refusal.begunSeq
     outdate(pull)
   }
 
@@ -239,13 +242,13 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   }
 
   return {
-    take(entry) {
+    take(entry, seq = entry.seq) {
       entries += 1
       if (entry.kind === 'opened' && Date.parse(entry.at) - Date.parse(latestAt) > ANOTHER_SITE_MS)
         macs.clear()
       latestAt = entry.at
       if (entry.kind === 'neighbour') return learn(entry.address, entry.mac, entry.at)
-      const fetch = fetches.take(entry)
+      const fetch = fetches.take(entry, seq)
       if (fetch === undefined) return
       if (fetch.ending === null) return begin(fetch)
       if (fetch.ending === 'refused') statement(fetch)

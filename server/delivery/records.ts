@@ -4,6 +4,12 @@ import type { ClientRef, Ending, ImageReference } from '../ledger/entries.ts'
 export interface FetchRecord {
   /** Number within its ledger as text; with several folders merged, `folder-number`. */
   readonly id: string
+  /**
+   * Where in the ledger it began and ended: the order that counts, whatever the clock was set to. Of several ledgers
+   * read together, the place among the entries of all of them.
+   */
+  readonly begunSeq: number
+  readonly endedSeq: number | null
   readonly client: ClientRef
   readonly localAddress: string
   readonly method: string | null
@@ -57,6 +63,9 @@ export interface PullRecord {
   readonly state: PullState
   /** Bytes known to be held: delivered ranges and the client's own resume statements. */
   readonly bytesCovered: number
+  /** Of its first fetch, and of the latest entry that says something about it. */
+  readonly begunSeq: number
+  readonly latestSeq: number
   readonly begun: string
   readonly ended: string | null
   /** From the first beginning to the last byte; how long the device then took to close is not in it. */

@@ -13,6 +13,8 @@ export interface PullEvidence {
   readonly fetches: Map<string, FetchRecord>
   /** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
   readonly stated: Span[]
+  /** Where the ledger has the latest of its statements that was no fetch; 0 without. */
+  statedSeq: number
   shared: boolean
   /** Some bytes were handed over twice at the same time, whoever took them. */
   doubled: boolean
@@ -63,6 +65,11 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
     image: pull.image,
     state,
     bytesCovered: coveredBytes(held),
+    begunSeq: first?.begunSeq ?? 0,
+    latestSeq: fetches.reduce(
+      (seq, fetch) => Math.max(seq, fetch.endedSeq ?? fetch.begunSeq),
+      pull.statedSeq,
+    ),
     begun,
     ended,
     seconds,

@@ -43,6 +43,8 @@ const pull = (members: Partial<PullRecord>): PullRecord => ({
   image: { name: 'desk.bin', plainPath: '/desk.bin', bytes: 9, sha256: '0'.repeat(64) },
   state: 'incomplete',
   bytesCovered: 3,
+  begunSeq: 2,
+  latestSeq: 3,
   begun: '2026-03-02T09:00:00.000Z',
   ended: '2026-03-02T09:00:01.000Z',
   seconds: 1,

@@ -45,6 +45,32 @@ describe('one whole fetch', () => {
   })
 })
 
+describe('the order on record', () => {
+  test('a pull knows where the ledger begins it, and where the latest entry about it stands', () => {
+    const story = tell()
+    story.opened()
+    story.fetch({}, 'cut', 600)
+    story.fetch(resume(500), 'delivered', 500)
+    expect(only(story)).toMatchObject({ begunSeq: 2, latestSeq: 5 })
+  })
+
+  test('"I hold all of it" is the latest entry about a pull', () => {
+    const story = tell()
+    story.fetch({}, 'reset-late', SIZE)
+    story.fetch({ from: '192.0.2.77' }, 'cut', 3)
+    story.refuse({ range: `bytes=${SIZE}-`, status: 416, reason: 'nothing is left' })
+    expect(pullsOf(story)[0]).toMatchObject({ state: 'complete', begunSeq: 1, latestSeq: 5 })
+  })
+
+  test('of several ledgers read together the place among all entries counts', () => {
+    const story = tell()
+    story.fetch({}, 'delivered', SIZE)
+    const book = createPullBook()
+    for (const entry of story.entries) book.take(entry, entry.seq * 10)
+    expect(book.pulls()[0]).toMatchObject({ begunSeq: 10, latestSeq: 20 })
+  })
+})
+
 describe('resuming', () => {
   test('a cut fetch and its resume are one complete pull', () => {
     const story = tell()

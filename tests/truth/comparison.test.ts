@@ -67,6 +67,8 @@ function requestOf({ requests: [request] }: Device): RequestTruth {
 
 const FETCH: FetchRecord = {
   id: '1',
+  begunSeq: 2,
+  endedSeq: 3,
   client: { address: ADDRESS, port: 1025 },
   localAddress: '127.0.0.1',
   method: 'GET',
@@ -102,6 +104,8 @@ const PULL: PullRecord = {
   image: IMAGE,
   state: 'complete',
   bytesCovered: BYTES,
+  begunSeq: 2,
+  latestSeq: 3,
   begun: FETCH.begun,
   ended: FETCH.ended,
   seconds: 1,

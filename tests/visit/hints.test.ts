@@ -15,6 +15,8 @@ function fetch(over: Partial<FetchRecord>): FetchRecord {
   ids += 1
   return {
     id: String(ids),
+    begunSeq: ids,
+    endedSeq: null,
     client: { address: '192.0.2.11', port: 40_000 + ids },
     localAddress: '192.0.2.20',
     method: 'GET',
