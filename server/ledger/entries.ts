@@ -44,6 +44,8 @@ export const PublishedStanding = Type.Object(
     algorithm: Type.Optional(Text),
     /** File (and line) or "pasted" with who; shown to people as it is. */
     source: Type.Optional(Text),
+    /** The digest that the maker publishes, in lower-case hex. */
+    digest: Type.Optional(Text),
   },
   { additionalProperties: false },
 )
@@ -56,6 +58,9 @@ export const FormatStanding = Type.Object(
   },
   { additionalProperties: false },
 )
+
+/** Why an image was held: `cause` tells one reason from another, `reason` is the sentence that people saw. */
+export const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, { additionalProperties: false })
 
 /** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
 export const SheetRowRecord = Type.Record(Type.String(), Type.String())
@@ -96,8 +101,23 @@ const bodies = {
     /** Of the same pasting as the entry before; else what was pasted earlier for this image counts no more. */
     also: Type.Optional(Type.Boolean()),
   },
-  held: { name: Text, sha256: Type.Optional(Hex256), reason: Text },
-  lifted: { name: Text, sha256: Hex256, reason: Text, by: Text },
+  held: {
+    name: Text,
+    sha256: Type.Optional(Hex256),
+    reason: Text,
+    /** Who held it by hand; absent: the program did, and finds its reasons anew. */
+    by: Type.Optional(Text),
+  },
+  lifted: {
+    name: Text,
+    sha256: Hex256,
+    reason: Text,
+    by: Text,
+    /** What held it then; any other cause holds it again. Absent in older ledgers. */
+    reasons: Type.Optional(Type.Array(HoldReasonRecord)),
+  },
+  /** A person takes back what was recorded by mistake: an `observed`, `published` or `lifted` entry, by its `seq`. */
+  struck: { strikes: Count, reason: Text, by: Text },
   'fetch-begun': {
     /** Counts fetches and refusals of this ledger, from 1. */
     id: Count,
@@ -225,4 +245,5 @@ export type OwnAddressReference = Static<typeof OwnAddressRef>
 export type Visit = Static<typeof VisitDetails>
 export type Published = Static<typeof PublishedStanding>
 export type Format = Static<typeof FormatStanding>
+export type HoldReason = Static<typeof HoldReasonRecord>
 export type SheetRow = Static<typeof SheetRowRecord>

@@ -13,6 +13,7 @@ const AT_ONCE: ReadonlySet<EntryKind> = new Set<EntryKind>([
   'closed',
   'held',
   'lifted',
+  'struck',
   'published',
   'observed',
   'recovered',

@@ -94,7 +94,12 @@ describe('reading entries', () => {
 describe('checking a ledger', () => {
   test('finds an intact one intact, and an empty one too', async () => {
     const file = writeLines(newFolder(), LINES)
-    expect(await checkLedger(file)).toEqual({ entries: 18, intact: true, head: SUMS.at(-1), tornBytes: 0 })
+    expect(await checkLedger(file)).toEqual({
+      entries: LINES.length,
+      intact: true,
+      head: SUMS.at(-1),
+      tornBytes: 0,
+    })
     const empty = writeLines(newFolder(), [])
     expect(await checkLedger(empty)).toEqual({ entries: 0, intact: true, head: FIRST_PREV, tornBytes: 0 })
   })
@@ -137,7 +142,11 @@ describe('checking a ledger', () => {
   test('finds bytes behind the last line', async () => {
     const file = writeLines(newFolder(), LINES)
     appendFileSync(file, '{"seq":19')
-    expect(await checkLedger(file)).toMatchObject({ intact: false, tornBytes: 9, firstBad: { line: 19 } })
+    expect(await checkLedger(file)).toMatchObject({
+      intact: false,
+      tornBytes: 9,
+      firstBad: { line: LINES.length + 1 },
+    })
   })
 
   test('finds a line that is longer than any, without keeping all of it', async () => {
@@ -147,7 +156,11 @@ describe('checking a ledger', () => {
     expect(await checkLedger(file)).toMatchObject({ intact: false, tornBytes: MAX_LINE_BYTES * 2 })
     appendFileSync(file, `\n${LINES[0]}\n`)
     const why = expect.stringContaining('longer than any line')
-    expect(await checkLedger(file)).toMatchObject({ entries: 20, firstBad: { line: 19, why }, tornBytes: 0 })
+    expect(await checkLedger(file)).toMatchObject({
+      entries: LINES.length + 2,
+      firstBad: { line: LINES.length + 1, why },
+      tornBytes: 0,
+    })
   })
 })
 
@@ -169,8 +182,8 @@ describe('a head that was printed earlier', () => {
       entries: 10,
       firstBad: { line: 11, why: expect.stringMatching(/cut off.*rewritten/) },
     })
-    expect(await checkLedger(file, { head, entries: 18 })).toMatchObject({
-      firstBad: { line: 11, why: expect.stringMatching(/lines up to 18 are missing/) },
+    expect(await checkLedger(file, { head, entries: LINES.length })).toMatchObject({
+      firstBad: { line: 11, why: expect.stringMatching(/lines up to 19 are missing/) },
     })
   })
 
@@ -179,8 +192,8 @@ describe('a head that was printed earlier', () => {
     const head = SUMS.at(-1) ?? ''
     expect(await checkLedger(file)).toMatchObject({ intact: true })
     expect(await checkLedger(file, { head })).toMatchObject({ intact: false })
-    expect(await checkLedger(file, { head, entries: 18 })).toMatchObject({
-      firstBad: { line: 18, why: expect.stringContaining('rewritten') },
+    expect(await checkLedger(file, { head, entries: LINES.length })).toMatchObject({
+      firstBad: { line: LINES.length, why: expect.stringContaining('rewritten') },
     })
   })
 
@@ -192,6 +205,6 @@ describe('a head that was printed earlier', () => {
   test('a file cut in mid-line shows with or without it', async () => {
     const file = writeLines(newFolder(), LINES)
     truncateSync(file, readFileSync(file).length - 30)
-    expect(await checkLedger(file)).toMatchObject({ intact: false, firstBad: { line: 18 } })
+    expect(await checkLedger(file)).toMatchObject({ intact: false, firstBad: { line: LINES.length } })
   })
 })
