@@ -8,7 +8,7 @@ import ipaddr from 'ipaddr.js'
 import { FetchproofError } from '../errors.ts'
 import { normalise, type OwnAddress, zoneMatches, zoneOf } from '../network/addresses.ts'
 
-export type Admission =
+export type AllowVerdict =
   | { readonly allowed: true }
   | {
       readonly allowed: false
@@ -19,7 +19,7 @@ export type Admission =
     }
 
 export interface AllowList {
-  check(clientAddress: string | undefined): Admission
+  check(clientAddress: string | undefined): AllowVerdict
 }
 
 /** Always admitted unless --allow replaces them. */
@@ -36,7 +36,7 @@ export const DEFAULT_RANGES = Object.freeze([
 
 type Range = readonly [ipaddr.IPv4 | ipaddr.IPv6, number]
 
-const ADMITTED: Admission = Object.freeze({ allowed: true })
+const ADMITTED: AllowVerdict = Object.freeze({ allowed: true })
 
 /**
  * A list that answers for each client address. `own` is asked at each check, so that a subnet joined while

@@ -26,6 +26,7 @@ import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import { createVisitDesk, type VisitDesk } from '../visit/visit-desk.ts'
+import { type Admission, createAdmission } from './admission.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
 
@@ -54,6 +55,8 @@ export interface Depot {
   readonly catalogue: Catalogue
   readonly ledger: Ledger
   readonly delivery: Delivery
+  /** Who may have what. */
+  readonly admission: Admission
   readonly pulls: PullBook
   readonly memory: VersionMemory
   /** The visit sheet against what happens. */
@@ -309,6 +312,14 @@ function wire(
     catalogue,
     ledger,
     delivery,
+    admission: createAdmission({
+      settings,
+      own,
+      find: catalogue.find,
+      images: catalogue.images,
+      visit: desk,
+      writable: () => ledger.writable,
+    }),
     pulls: past.pulls,
     memory: past.memory,
     visit: desk,

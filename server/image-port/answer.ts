@@ -1,18 +1,20 @@
 /**
- * What a request is answered with, as a value: no socket, no ledger. The table in the README is this file.
+ * What an admitted request is answered with, as a value: no socket, no ledger. The table in the README is this file
+ * and the statuses of denials.
  */
+import { referenceOf } from '../delivery/delivery.ts'
 import { answerRange } from '../delivery/ranges.ts'
-import type { Found, Image, ReadyImage } from '../staging/image.ts'
+import type { Admitted, Denial, Denied } from '../depot/admission.ts'
+import type { ReadyImage } from '../staging/image.ts'
 import { type ConditionHeaders, evaluateConditions, ifRangeHolds } from './conditions.ts'
 import { ALLOW, etagOf, type HeadFields, RETRY_SOON, type Status, unsatisfiedRange } from './head.ts'
 
 export interface Question {
   readonly method: string
-  readonly found: Found
+  readonly admitted: Admitted | Denied
   readonly headers: ConditionHeaders & { readonly range?: string | undefined }
   /** SHA-256 of the version that this client began last, if any. */
   readonly versionBegun: (imageName: string) => string | undefined
-  readonly listOffered: boolean
 }
 
 export type Answer =
@@ -25,8 +27,7 @@ export type Answer =
       readonly versionChanged: boolean
     }
   | { readonly kind: 'headers'; readonly image: ReadyImage; readonly status: 200 | 304 }
-  | { readonly kind: 'checksum'; readonly image: ReadyImage }
-  | { readonly kind: 'list' }
+  | Exclude<Admitted, { kind: 'image' }>
   | Refusal
 
 export interface Refusal {
@@ -35,30 +36,50 @@ export interface Refusal {
   readonly reason: string
   readonly hint?: string
   readonly fields?: HeadFields
-  readonly image?: ReadyImage
+  readonly image?: Denied['image']
 }
 
+const STATUS_OF_DENIAL = {
+  'not allowed': 403,
+  'not planned': 403,
+  'unknown name': 404,
+  held: 409,
+  'not ready': 503,
+  unavailable: 503,
+} as const satisfies Record<Denial, Status>
+
 export function answer(question: Question): Answer {
-  const { method, found } = question
+  const { method, admitted } = question
+  if (admitted.kind === 'denied' && admitted.denial === 'not allowed') return refusalOf(admitted)
   if (method !== 'GET' && method !== 'HEAD') {
     return { kind: 'refusal', status: 405, reason: `${method} is not answered here`, fields: ALLOW }
   }
-  if (found.kind === 'none') return missing(found.nearest)
-  if (found.kind === 'list') return question.listOffered ? { kind: 'list' } : listNotOffered()
-  if (!isReady(found.image)) return notReady(found.image)
-  if (found.kind === 'checksum') return { kind: 'checksum', image: found.image }
-  return imageAnswer(question, found.image)
+  if (admitted.kind === 'denied') return refusalOf(admitted)
+  return admitted.kind === 'image' ? imageAnswer(question, admitted.image) : admitted
 }
 
-export function isReady(image: Image): image is ReadyImage {
-  return image.state === 'ready' && image.version !== undefined && image.digestPath !== undefined
+export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {
+  const status = STATUS_OF_DENIAL[denial]
+  return {
+    kind: 'refusal',
+    status,
+    reason,
+    ...(hint !== undefined && { hint }),
+    ...(image !== undefined && { image }),
+    ...(status === 503 && { fields: RETRY_SOON }),
+  }
 }
 
 function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyImage): Answer {
   const current = { etag: etagOf(image), modifiedMs: image.modifiedMs }
   const condition = evaluateConditions(headers, current)
   if (condition === 'failed') {
-    return { kind: 'refusal', status: 412, reason: 'the client asked for another version', image }
+    return {
+      kind: 'refusal',
+      status: 412,
+      reason: 'the client asked for another version',
+      image: referenceOf(image),
+    }
   }
   if (condition === 'not modified') return { kind: 'headers', image, status: 304 }
   // Range is defined for GET alone (RFC 9110 §14.2).
@@ -77,39 +98,14 @@ function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyIm
   if (range.kind === 'whole') return { ...whole, versionChanged: false }
   if (range.kind === 'unsatisfiable') {
     const reason = 'the range lies outside the image; the client may already hold all of it'
-    return { kind: 'refusal', status: 416, reason, fields: unsatisfiedRange(bytes), image }
+    return {
+      kind: 'refusal',
+      status: 416,
+      reason,
+      fields: unsatisfiedRange(bytes),
+      image: referenceOf(image),
+    }
   }
   const promised = range.last - range.first + 1
   return { kind: 'body', image, status: 206, first: range.first, promised, versionChanged: false }
-}
-
-function missing(nearest: string | undefined): Refusal {
-  const hint = nearest === undefined ? undefined : `the nearest name is ${nearest}`
-  return {
-    kind: 'refusal',
-    status: 404,
-    reason: 'no image of that name',
-    ...(hint !== undefined && { hint }),
-  }
-}
-
-function listNotOffered(): Refusal {
-  return {
-    kind: 'refusal',
-    status: 404,
-    reason: 'the checksum list is not offered',
-    hint: '--list offers it',
-  }
-}
-
-function notReady(image: Image): Refusal {
-  if (image.state === 'held') {
-    return {
-      kind: 'refusal',
-      status: 409,
-      reason: `${image.name} is held: ${image.reason ?? 'no reason given'}`,
-    }
-  }
-  const reason = `${image.name} is ${image.state}${image.reason === undefined ? '' : `: ${image.reason}`}`
-  return { kind: 'refusal', status: 503, reason, fields: RETRY_SOON }
 }

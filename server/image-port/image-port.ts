@@ -13,21 +13,21 @@ import {
 import type { Socket } from 'node:net'
 import Fastify, { type FastifyInstance } from 'fastify'
 import type { Asked, Delivery } from '../delivery/delivery.ts'
+import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Connection as Endpoints } from '../network/send-queue.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
 import { readRawTarget } from './raw-target.ts'
-import { createResponder, type ResponderDeps } from './responder.ts'
+import { type Counter, createResponder } from './responder.ts'
 
-export interface ImagePortDeps extends ResponderDeps {
+export interface ImagePortDeps {
+  readonly depot: Counter & Pick<Depot, 'connectionSeen'>
   readonly limits: Omit<ConnectionLimits, 'waiting' | 'after'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
   /** A connection could not be taken: the system lets the program open no more files. */
   readonly onCrowded?: () => void
-  /** A connection came to this own address, whoever it is. */
-  readonly onConnection?: (localAddress: string, clientAddress: string) => void
 }
 
 export interface ImagePort {
@@ -36,8 +36,6 @@ export interface ImagePort {
   server(): Server
   /** While set, `GET /PATH` is answered with the proof as its tag, unrecorded: shows that an address is ours. */
   expectProbe(probe: { readonly path: string; readonly proof: string } | undefined): void
-  /** From now on every new request gets 503; what is under way goes on. */
-  stop(): void
   readonly connections: Connections
 }
 
@@ -45,7 +43,8 @@ export interface ImagePort {
 export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
 export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
-  const { delivery } = deps
+  const { depot } = deps
+  const { delivery } = depot
   const waiting = (): number => delivery.underWay.list().filter(({ fetch }) => !fetch.sending).length
   const connections = createConnections(
     { ...deps.limits, waiting, after: delivery.wakefulness.after },
@@ -74,18 +73,18 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     )
     connections.attach(server)
     server.on('connection', ({ localAddress, remoteAddress }: Socket) =>
-      deps.onConnection?.(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),
+      depot.connectionSeen(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),
     )
     server.on('clientError', (error: ParseError, socket: Socket) =>
       orReset(socket, () => {
-        if (!answeredByHand(error, socket)) unparsed(deps, connections, error, socket)
+        if (!answeredByHand(error, socket)) unparsed(delivery, connections, error, socket)
       }),
     )
     // Without listeners Node answers these by itself, unrecorded: 100, and 417 whatever else is wrong with it.
     server.on('checkContinue', listener)
     server.on('checkExpectation', listener)
     server.on('connect', (request: IncomingMessage, socket: Socket) =>
-      orReset(socket, () => unparsedMethod(deps, request, socket)),
+      orReset(socket, () => unparsedMethod(delivery, request, socket)),
     )
     return server
   }
@@ -101,9 +100,8 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
       return newServer(handler)
     },
   })
-  const responder = createResponder(deps)
+  const responder = createResponder(depot)
   let probe: { readonly path: string; readonly proof: string } | undefined
-  let stopping = false
 
   app.addHook('onRequest', async (request, reply) => {
     reply.hijack()
@@ -156,7 +154,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     connection.requested()
     if (probe !== undefined && asked.target === `/${probe.path}`)
       return responder.probed(response, probe.proof)
-    await responder.respond({ asked, target, request, response, connection, stopping })
+    await responder.respond({ asked, target, request, response, connection })
   }
 
   return {
@@ -165,9 +163,6 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     expectProbe(expected) {
       probe = expected
     },
-    stop() {
-      stopping = true
-    },
     connections,
   }
 }
@@ -175,14 +170,14 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
 type ParseError = Error & { code?: string; rawPacket?: Buffer }
 
 /** What could not be parsed is recorded with its raw first line. */
-function unparsed(deps: ImagePortDeps, connections: Connections, error: ParseError, socket: Socket): void {
+function unparsed(delivery: Delivery, connections: Connections, error: ParseError, socket: Socket): void {
   const connection = connections.of(socket)
   // A lost connection arrives here too; connections.ts has told it to whom it concerns.
   if (connection === undefined || error.rawPacket === undefined) return
   const firstLine = textOfBytes(firstLineOf(error.rawPacket))
-  const who = whoAsked(deps.delivery, connection.endpoints)
+  const who = whoAsked(delivery, connection.endpoints)
   if (connection.busy) {
-    deps.delivery.refuse({ ...who, reason: 'bytes behind a request that cannot be parsed', firstLine })
+    delivery.refuse({ ...who, reason: 'bytes behind a request that cannot be parsed', firstLine })
     return
   }
   connection.requested()
@@ -191,7 +186,7 @@ function unparsed(deps: ImagePortDeps, connections: Connections, error: ParseErr
   const reason = tooLarge
     ? 'the request header is too large'
     : `the request cannot be parsed (${error.code ?? error.message})`
-  deps.delivery.refuse({ ...who, status, reason, firstLine })
+  delivery.refuse({ ...who, status, reason, firstLine })
   const phrase = tooLarge ? 'Request Header Fields Too Large' : 'Bad Request'
   socket.end(`HTTP/1.1 ${status} ${phrase}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n`, () =>
     socket.destroy(),
@@ -199,15 +194,15 @@ function unparsed(deps: ImagePortDeps, connections: Connections, error: ParseErr
 }
 
 /** CONNECT never reaches the app: Node hands over the bare socket. */
-function unparsedMethod(deps: ImagePortDeps, request: IncomingMessage, socket: Socket): void {
+function unparsedMethod(delivery: Delivery, request: IncomingMessage, socket: Socket): void {
   const endpoints = {
     localAddress: socket.localAddress ?? '',
     localPort: socket.localPort ?? 0,
     remoteAddress: socket.remoteAddress ?? '',
     remotePort: socket.remotePort ?? 0,
   }
-  const asked = askedOf(deps.delivery, request, endpoints, request.url ?? '')
-  deps.delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
+  const asked = askedOf(delivery, request, endpoints, request.url ?? '')
+  delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
   socket.end(
     'HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\nConnection: close\r\n\r\n',
   )

@@ -1,11 +1,11 @@
 /** From an answer to bytes on the connection, each recorded before it is sent. */
 import type { IncomingMessage, ServerResponse } from 'node:http'
-import { type Asked, type Delivery, referenceOf } from '../delivery/delivery.ts'
-import type { VersionMemory } from '../delivery/version-memory.ts'
-import type { Admission } from '../depot/allow-list.ts'
-import { type ErrorCode, FetchproofError, isFetchproofError } from '../errors.ts'
-import type { Found, Image, ReadyImage } from '../staging/image.ts'
-import { type Answer, answer, isReady, type Refusal } from './answer.ts'
+import type { Asked } from '../delivery/delivery.ts'
+import { denialOf } from '../depot/admission.ts'
+import type { Depot } from '../depot/depot.ts'
+import { isFetchproofError } from '../errors.ts'
+import type { ReadyImage } from '../staging/image.ts'
+import { type Answer, answer, type Refusal, refusalOf } from './answer.ts'
 import { checksumFile, checksumList } from './checksum-files.ts'
 import type { Connection } from './connections.ts'
 import {
@@ -15,26 +15,12 @@ import {
   imageFields,
   lengthField,
   REASONS,
-  RETRY_SOON,
   type Status,
 } from './head.ts'
 import { wireOf } from './wire.ts'
 
-export interface ResponderDeps {
-  readonly find: (target: string) => Found
-  readonly images: () => readonly Image[]
-  readonly delivery: Delivery
-  readonly versionBegunBy: VersionMemory['begunBy']
-  readonly admit: (clientAddress: string, localAddress: string) => Admission
-  /** Why this client may not have this image although it may fetch; undefined when it may. */
-  readonly refusal?: (
-    asked: Asked,
-    image: ReadyImage,
-  ) => { readonly why: string; readonly hint: string } | undefined
-  readonly writable: () => boolean
-  /** Whether `/SHA256SUMS` is offered. */
-  readonly list: boolean
-}
+/** What this door asks of the depot. */
+export type Counter = Pick<Depot, 'admission' | 'delivery' | 'memory'>
 
 export interface Exchange {
   readonly asked: Asked
@@ -43,7 +29,6 @@ export interface Exchange {
   readonly request: IncomingMessage
   readonly response: ServerResponse
   readonly connection: Connection
-  readonly stopping: boolean
 }
 
 export interface Responder {
@@ -51,51 +36,14 @@ export interface Responder {
   probed(response: ServerResponse, proof: string): void
 }
 
-/** Coded errors that a request can meet, as status. All others are faults of ours: the connection is reset. */
-const STATUS_OF_ERROR: Partial<Record<ErrorCode, Status>> = {
-  FP_BUSY: 503,
-  FP_IMAGE_CHANGED: 503,
-  FP_IMAGE_UNREADABLE: 503,
-  FP_IMAGE_NOT_READY: 503,
-  FP_LEDGER_FULL: 503,
-  FP_LEDGER_UNWRITABLE: 503,
-  FP_LEDGER_CLOSED: 503,
-}
-
-export function createResponder(deps: ResponderDeps): Responder {
-  const { delivery } = deps
-
-  function decide({ asked, target, request, stopping }: Exchange): Answer {
-    const admission = deps.admit(asked.client.address, asked.localAddress)
-    if (!admission.allowed) {
-      return {
-        kind: 'refusal',
-        status: 403,
-        reason: admission.why,
-        ...(admission.hint !== '' && { hint: admission.hint }),
-      }
-    }
-    if (stopping) return unavailable('the server is being stopped')
-    if (!deps.writable())
-      return unavailable('the ledger cannot be written: without a record nothing is served')
-    return onlyAdmitted(
-      asked,
-      answer({
-        method: asked.method,
-        found: deps.find(target),
-        headers: request.headers,
-        versionBegun: (name) => deps.versionBegunBy(asked.client, name),
-        listOffered: deps.list,
-      }),
-    )
-  }
-
-  function onlyAdmitted(asked: Asked, answered: Answer): Answer {
-    if (answered.kind !== 'body' && answered.kind !== 'headers') return answered
-    const refused = deps.refusal?.(asked, answered.image)
-    if (refused === undefined) return answered
-    const { why, hint } = refused
-    return { kind: 'refusal', status: 403, reason: why, hint, image: answered.image }
+export function createResponder({ admission, delivery, memory }: Counter): Responder {
+  function decide({ asked, target, request }: Exchange): Answer {
+    return answer({
+      method: asked.method,
+      admitted: admission.admit(asked, target),
+      headers: request.headers,
+      versionBegun: (name) => memory.begunBy(asked.client, name),
+    })
   }
 
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {
@@ -143,7 +91,7 @@ export function createResponder(deps: ResponderDeps): Responder {
       status,
       reason,
       ...(hint !== undefined && { hint }),
-      ...(image !== undefined && { image: referenceOf(image) }),
+      ...(image !== undefined && { image }),
     })
     writeHead(response, status, [...lengthField(0), ...(fields ?? []), ...CLOSE])
     connection.answering()
@@ -159,7 +107,7 @@ export function createResponder(deps: ResponderDeps): Responder {
       case 'checksum':
         return sendText(exchange, checksumFile(answered.image), answered.image)
       case 'list':
-        return sendText(exchange, checksumList(deps.images().filter(isReady)))
+        return sendText(exchange, checksumList(answered.images))
       case 'refusal':
         return refuse(exchange, answered)
     }
@@ -174,10 +122,9 @@ export function createResponder(deps: ResponderDeps): Responder {
           return send(exchange, decide(exchange))
         })
       } catch (error) {
-        const status = error instanceof FetchproofError ? STATUS_OF_ERROR[error.code] : undefined
-        if (status === undefined || exchange.response.headersSent) throw error
-        const reason = error instanceof Error ? error.message : String(error)
-        refuse(exchange, { kind: 'refusal', status, reason, fields: RETRY_SOON })
+        const denied = denialOf(error)
+        if (denied === undefined || exchange.response.headersSent) throw error
+        refuse(exchange, refusalOf(denied))
       }
     },
     probed(response, proof) {
@@ -185,10 +132,6 @@ export function createResponder(deps: ResponderDeps): Responder {
       response.end()
     },
   }
-}
-
-function unavailable(reason: string): Refusal {
-  return { kind: 'refusal', status: 503, reason, fields: RETRY_SOON }
 }
 
 function writeHead(response: ServerResponse, status: Status, fields: HeadFields): void {

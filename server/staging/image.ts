@@ -1,6 +1,6 @@
 /**
  * What the catalogue offers: an image, its version (bytes named by their SHA-256), and how a request finds it.
- * Types only; the state machine is in state.ts.
+ * The state machine is in state.ts.
  */
 import type { FileIdentity } from '../files/folder.ts'
 import type { Format, Published } from '../ledger/entries.ts'
@@ -56,6 +56,10 @@ export type ReadyImage = Image & {
   readonly digestPath: string
 }
 
+export function isReady(image: Image): image is ReadyImage {
+  return image.state === 'ready' && image.version !== undefined && image.digestPath !== undefined
+}
+
 export type Found =
   | {
       readonly kind: 'image'
@@ -64,7 +68,7 @@ export type Found =
     }
   /** `/PATH.sha256` */
   | { readonly kind: 'checksum'; readonly image: Image }
-  /** `/SHA256SUMS`; whether it is offered is the image port's to say. */
+  /** `/SHA256SUMS`; whether it is offered is for admission to say. */
   | { readonly kind: 'list' }
   | { readonly kind: 'none'; readonly nearest?: string }
 

@@ -130,13 +130,7 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
 
 async function listenWithImages(depot: Depot): Promise<{ port: number; close(): Promise<void> }> {
   const port = await createImagePort({
-    find: depot.catalogue.find,
-    images: depot.catalogue.images,
-    delivery: depot.delivery,
-    versionBegunBy: depot.memory.begunBy,
-    admit: () => ({ allowed: true }),
-    writable: () => depot.ledger.writable,
-    list: false,
+    depot,
     limits: { requestMs: 30_000, maxConnections: 200 },
     onFault: (error) => {
       throw error

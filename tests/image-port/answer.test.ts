@@ -1,6 +1,6 @@
 import { describe, expect, test } from 'vitest'
 import { type Answer, answer, type Question } from '../../server/image-port/answer.ts'
-import type { Image, Version } from '../../server/staging/image.ts'
+import type { Image, ReadyImage, Version } from '../../server/staging/image.ts'
 
 const SHA = 'a'.repeat(64)
 const OTHER = 'b'.repeat(64)
@@ -36,10 +36,9 @@ function imageOf(change: Partial<Image> & { bytes?: number } = {}): Image {
 function ask(change: Partial<Question> = {}, image = imageOf()): Answer {
   return answer({
     method: 'GET',
-    found: { kind: 'image', image, by: 'plain' },
+    admitted: { kind: 'image', image: image as ReadyImage },
     headers: {},
     versionBegun: () => undefined,
-    listOffered: false,
     ...change,
   })
 }
@@ -107,27 +106,26 @@ describe('a resume by a client that began another version', () => {
 
 describe('what is refused', () => {
   test.each([
-    ['settling', 503],
-    ['reading', 503],
-    ['locked', 503],
+    ['not allowed', 403],
+    ['not planned', 403],
+    ['unknown name', 404],
     ['held', 409],
-  ] as const)('an image that is %s: %i', (state, status) => {
-    expect(ask({}, imageOf({ state, reason: 'because' }))).toMatchObject({ kind: 'refusal', status })
+    ['not ready', 503],
+    ['unavailable', 503],
+  ] as const)('%s: %i, a 503 with the time to come back', (denial, status) => {
+    const refusal = ask({ admitted: { kind: 'denied', denial, reason: 'because' } })
+    expect(refusal).toMatchObject({ kind: 'refusal', status, reason: 'because' })
+    expect('fields' in refusal ? refusal.fields : undefined).toEqual(
+      status === 503 ? ['Retry-After', '5'] : undefined,
+    )
   })
 
   test.each(['POST', 'PUT', 'DELETE', 'OPTIONS', 'PROPFIND'])('%s: 405 with Allow', (method) => {
     expect(ask({ method })).toMatchObject({ status: 405, fields: ['Allow', 'GET, HEAD'] })
   })
 
-  test('a name that is unknown: 404, with the nearest one', () => {
-    expect(ask({ found: { kind: 'none', nearest: '/switch.bin' } })).toMatchObject({
-      status: 404,
-      hint: 'the nearest name is /switch.bin',
-    })
-  })
-
-  test('the list, unless it is offered', () => {
-    expect(ask({ found: { kind: 'list' } })).toMatchObject({ kind: 'refusal', status: 404 })
-    expect(ask({ found: { kind: 'list' }, listOffered: true })).toEqual({ kind: 'list' })
+  test('who is not allowed learns no more than that, whatever the method', () => {
+    const admitted = { kind: 'denied', denial: 'not allowed', reason: 'because' } as const
+    expect(ask({ method: 'POST', admitted })).toMatchObject({ status: 403 })
   })
 })

@@ -1,6 +1,4 @@
 /** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
-import { referenceOf } from '../../delivery/delivery.ts'
-import { arrivesOverTunnel, createAllowList } from '../../depot/allow-list.ts'
 import { type Depot, openDepot } from '../../depot/depot.ts'
 import { FetchproofError } from '../../errors.ts'
 import { createImagePort, type ImagePort } from '../../image-port/image-port.ts'
@@ -49,26 +47,8 @@ export async function startServing(
   const depot = await openDepot({ settings, version: VERSION, onEntries })
   const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
   try {
-    const allowList = createAllowList({ allow: settings.allow, own: depot.own })
     const imagePort = await createImagePort({
-      find: depot.catalogue.find,
-      images: depot.catalogue.images,
-      delivery: depot.delivery,
-      versionBegunBy: depot.memory.begunBy,
-      admit(client, local) {
-        if (!settings.allowTunnels && arrivesOverTunnel(local, depot.own())) {
-          return { allowed: false, hint: '--allow-tunnels', why: 'the request came over a tunnel interface' }
-        }
-        return allowList.check(client)
-      },
-      refusal(asked, image) {
-        // A rehearsal is this machine's own: what it fetches reaches no device.
-        const own = depot.own().some(({ address }) => address === asked.client.address)
-        if (asked.rehearsal === true && own) return undefined
-        return depot.visit.refusal(asked.client, referenceOf(image))
-      },
-      writable: () => depot.ledger.writable,
-      list: settings.list,
+      depot,
       limits: {
         requestMs: settings.requestMs,
         maxConnections: settings.maxFetches + SPARE_CONNECTIONS,
@@ -76,7 +56,6 @@ export async function startServing(
       },
       onFault,
       onCrowded: nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message)),
-      onConnection: depot.connectionSeen,
     })
     closers.unshift(() => imagePort.app.close())
     const opened = await openImagePort(imagePort, settings, depot.own())
@@ -105,7 +84,7 @@ export async function startServing(
           : [`With this Node.js (${process.version}) endings are less certain than usual: ${unfit}.`]),
       ],
       async windDown() {
-        imagePort.stop()
+        depot.admission.stop()
         while (depot.delivery.underWay.list().length > 0) {
           await new Promise<void>((ended) => depot.delivery.underWay.onceChanged(ended))
         }
@@ -117,7 +96,7 @@ export async function startServing(
     }
 
     async function shut(reason: string): Promise<void> {
-      imagePort.stop()
+      depot.admission.stop()
       await page.close()
       await depot.close(reason)
       const closed = opened.close()

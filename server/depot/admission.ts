@@ -1,0 +1,136 @@
+/**
+ * Who may have what, for every door: the allow list, tunnels, the visit sheet, holds, a ledger that cannot be
+ * written, a server that stops. In no protocol's terms: a door maps each denial to what its protocol can say.
+ */
+import { type Asked, referenceOf } from '../delivery/delivery.ts'
+import { FetchproofError } from '../errors.ts'
+import type { ImageReference } from '../ledger/entries.ts'
+import type { OwnAddress } from '../network/addresses.ts'
+import type { Settings } from '../settings.ts'
+import { type Found, type Image, isReady, type ReadyImage } from '../staging/image.ts'
+import type { VisitDesk } from '../visit/visit-desk.ts'
+import { arrivesOverTunnel, createAllowList } from './allow-list.ts'
+
+export type Denial =
+  /** The client's address, or the interface that it came over. */
+  | 'not allowed'
+  /** The visit sheet plans another image for this client, and `--only-planned` is set. */
+  | 'not planned'
+  | 'unknown name'
+  | 'held'
+  /** Still being written or read, or held open by another program; soon. */
+  | 'not ready'
+  /** Nothing at the moment, whatever is asked for: stopping, no record, too many at once. */
+  | 'unavailable'
+
+export interface Denied {
+  readonly kind: 'denied'
+  readonly denial: Denial
+  /** A plain sentence for people. */
+  readonly reason: string
+  /** What would admit it. */
+  readonly hint?: string
+  readonly image?: ImageReference
+}
+
+export type Admitted =
+  | { readonly kind: 'image'; readonly image: ReadyImage }
+  | { readonly kind: 'checksum'; readonly image: ReadyImage }
+  | { readonly kind: 'list'; readonly images: readonly ReadyImage[] }
+
+export interface Admission {
+  /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
+  admit(asked: Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>, target: string): Admitted | Denied
+  /** From now on everybody is denied; what is under way goes on. */
+  stop(): void
+}
+
+export interface AdmissionDeps {
+  readonly settings: Pick<Settings, 'allow' | 'allowTunnels' | 'list'>
+  readonly own: () => readonly OwnAddress[]
+  readonly find: (target: string) => Found
+  readonly images: () => readonly Image[]
+  readonly visit: Pick<VisitDesk, 'refusal'>
+  readonly writable: () => boolean
+}
+
+export function createAdmission(deps: AdmissionDeps): Admission {
+  const { settings, own } = deps
+  const allowList = createAllowList({ allow: settings.allow, own })
+  let stopping = false
+
+  function denyClient({ client, localAddress }: Pick<Asked, 'client' | 'localAddress'>): Denied | undefined {
+    if (!settings.allowTunnels && arrivesOverTunnel(localAddress, own())) {
+      return deny('not allowed', 'the request came over a tunnel interface', '--allow-tunnels')
+    }
+    const verdict = allowList.check(client.address)
+    return verdict.allowed ? undefined : deny('not allowed', verdict.why, verdict.hint)
+  }
+
+  function denyAll(): Denied | undefined {
+    if (stopping) return deny('unavailable', 'the server is being stopped')
+    if (deps.writable()) return undefined
+    return deny('unavailable', 'the ledger cannot be written: without a record nothing is served')
+  }
+
+  function denyImage(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage): Denied | undefined {
+    // A rehearsal is this machine's own: what it fetches reaches no device.
+    if (asked.rehearsal === true && own().some(({ address }) => address === asked.client.address))
+      return undefined
+    const refused = deps.visit.refusal(asked.client, referenceOf(image))
+    return refused && { ...deny('not planned', refused.why, refused.hint), image: referenceOf(image) }
+  }
+
+  function admitFound(asked: Pick<Asked, 'client' | 'rehearsal'>, found: Found): Admitted | Denied {
+    if (found.kind === 'list') {
+      if (settings.list) return { kind: 'list', images: deps.images().filter(isReady) }
+      return deny('unknown name', 'the checksum list is not offered', '--list offers it')
+    }
+    if (found.kind === 'none') {
+      const hint = found.nearest === undefined ? '' : `the nearest name is ${found.nearest}`
+      return deny('unknown name', 'no image of that name', hint)
+    }
+    const { kind, image } = found
+    if (!isReady(image)) return denyUnready(image)
+    return (kind === 'image' ? denyImage(asked, image) : undefined) ?? { kind, image }
+  }
+
+  return {
+    admit: (asked, target) => denyClient(asked) ?? denyAll() ?? admitFound(asked, deps.find(target)),
+    stop() {
+      stopping = true
+    },
+  }
+}
+
+function deny(denial: Denial, reason: string, hint = ''): Denied {
+  return { kind: 'denied', denial, reason, ...(hint !== '' && { hint }) }
+}
+
+function denyUnready(image: Image): Denied {
+  const { name, state, reason } = image
+  if (state !== 'held')
+    return deny('not ready', `${name} is ${state}${reason === undefined ? '' : `: ${reason}`}`)
+  const { version, plainPath } = image
+  return {
+    ...deny('held', `${name} is held: ${reason ?? 'no reason given'}`),
+    ...(version && { image: { name, plainPath, bytes: version.bytes, sha256: version.sha256 } }),
+  }
+}
+
+const DENIAL_OF_ERROR: Partial<Record<FetchproofError['code'], Denial>> = {
+  FP_BUSY: 'unavailable',
+  FP_IMAGE_CHANGED: 'not ready',
+  FP_IMAGE_UNREADABLE: 'not ready',
+  FP_IMAGE_NOT_READY: 'not ready',
+  FP_LEDGER_FULL: 'unavailable',
+  FP_LEDGER_UNWRITABLE: 'unavailable',
+  FP_LEDGER_CLOSED: 'unavailable',
+}
+
+/** What a fetch met on its beginning, as a denial; undefined for a fault of ours. */
+export function denialOf(error: unknown): Denied | undefined {
+  if (!(error instanceof FetchproofError)) return undefined
+  const denial = DENIAL_OF_ERROR[error.code]
+  return denial && deny(denial, error.message)
+}
