@@ -12,7 +12,6 @@ import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
 import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
-import type { VersionMemory } from './version-memory.ts'
 import { createWakefulness, type Wakefulness } from './wakefulness.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
@@ -71,7 +70,6 @@ export interface DeliveryDeps {
   readonly sendQueues: SendQueues
   readonly macOf: (address: string) => string | undefined
   readonly clientKey: (client: ClientRef) => string
-  readonly memory: VersionMemory
   /** Whether an image is on offer in this version now. */
   readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
@@ -115,7 +113,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     beside: number,
   ): number {
     const id = ledger.nextFetchId()
-    const entry = ledger.append({
+    ledger.append({
       kind: 'fetch-begun',
       id,
       ...askedMembers(asked),
@@ -129,7 +127,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       ...(beside > 0 && { beside }),
       ...(asked.rehearsal === true && { rehearsal: true }),
     })
-    deps.memory.take(entry)
     return id
   }
 

@@ -16,11 +16,9 @@ interface Begun {
   readonly order: number
 }
 
-/**
- * `macOf`: the hardware address of a client, as far as it is known. What a client began is kept under its network
- * address too: its hardware address may become known only between a fetch and its resume.
- */
-export function createVersionMemory(macOf: (client: ClientRef) => string | null): VersionMemory {
+/** What a client began is kept under both addresses: the hardware address may become known only before its resume. */
+export function createVersionMemory(): VersionMemory {
+  const macs = new Map<string, string>()
   const begun = new Map<string, Map<string, Begun>>()
   let order = 0
 
@@ -31,21 +29,23 @@ export function createVersionMemory(macOf: (client: ClientRef) => string | null)
   }
 
   function namesOf(client: ClientRef): string[] {
-    const mac = macOf(client)
-    return mac === null ? [client.address] : [client.address, mac]
+    const mac = client.mac ?? macs.get(client.address)
+    return mac === undefined ? [client.address] : [client.address, mac]
   }
 
   return {
     take(entry) {
       if (entry.kind === 'neighbour') {
+        macs.set(entry.address, entry.mac)
         for (const [imageName, what] of begun.get(entry.address) ?? []) remember(entry.mac, imageName, what)
       }
       if (entry.kind !== 'fetch-begun' || entry.promised === 0 || entry.rehearsal === true) return
-      const { image } = entry
+      const { image, client } = entry
       if (image === undefined) return
+      if (client.mac !== undefined) macs.set(client.address, client.mac)
       order += 1
       const what = { sha256: image.sha256, order }
-      for (const who of namesOf(entry.client)) remember(who, image.name, what)
+      for (const who of namesOf(client)) remember(who, image.name, what)
     },
     begunBy(client, imageName) {
       const known = namesOf(client).flatMap((who) => begun.get(who)?.get(imageName) ?? [])

@@ -8,9 +8,9 @@ import { createBlockStore } from '../delivery/blocks.ts'
 import { createDelivery, type Delivery } from '../delivery/delivery.ts'
 import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
-import { createPullBook, type PullBook } from '../delivery/pulls.ts'
+import type { PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import { createVersionMemory, type VersionMemory } from '../delivery/version-memory.ts'
+import type { VersionMemory } from '../delivery/version-memory.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
@@ -24,9 +24,9 @@ import { createSendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
-import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import { createVisitDesk, type VisitDesk } from '../visit/visit-desk.ts'
 import { type Admission, createAdmission } from './admission.ts'
+import { createDerived, type Derived } from './derived.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
 
@@ -101,75 +101,32 @@ export interface DepotOptions {
   readonly onEntries?: (entries: readonly Entry[]) => void
 }
 
-const RECENT_FETCHES = 200
 const RECENT_TROUBLES = 50
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
 export async function openDepot({ settings, version, onEntries }: DepotOptions): Promise<Depot> {
   const folder = await checkFolder(settings.folder)
-  const past = createPast()
-  const ledger = await openLedger({ records: settings.records, onEntry: past.take })
+  // Names come with the desk, which comes later.
+  let nameOf: VisitDesk['nameOf'] = () => null
+  const derived = createDerived((client) => nameOf(client))
+  const ledger = await openLedger({
+    records: settings.records,
+    onEntry(entry) {
+      derived.ahead.take(entry)
+      derived.apply(entry)
+    },
+  })
+  ledger.events.on('written', derived.ahead.take)
   try {
-    const judged = await openJudgedCatalogue(settings, past.history)
-    const depot = wire(settings, version, folder, past, ledger, judged)
+    const judged = await openJudgedCatalogue(settings, derived.ahead.history)
+    const depot = wire(settings, version, folder, derived, ledger, judged)
+    nameOf = depot.visit.nameOf
     if (onEntries !== undefined) depot.events.on('entries', onEntries)
     await depot.visit.start()
     return depot
   } catch (error) {
     await ledger.close('could not start')
     throw error
-  }
-}
-
-/** What is derived from the ledger's entries, of earlier runs and of this one. */
-interface Past {
-  readonly history: ImageHistory
-  readonly pulls: PullBook
-  readonly memory: VersionMemory
-  /** Latest fetches and refusals that ended, newest last. */
-  readonly recent: FetchRecord[]
-  /** Lost track of when this run began. */
-  readonly lost: FetchRecord[]
-  /** What the visit's desk, which comes later, is to remember of earlier runs. */
-  readonly visitEntries: Entry[]
-  /** Names clients once the visit sheet is known. */
-  nameClientsBy(visit: VisitDesk): void
-  take(entry: Entry): void
-}
-
-function createPast(): Past {
-  let visit: VisitDesk | undefined
-  const recent: FetchRecord[] = []
-  const lost: FetchRecord[] = []
-  const pulls = createPullBook({
-    fetchDone: (fetch) => {
-      recent.push(fetch)
-      if (fetch.ending === 'lost-track') lost.push(fetch)
-      if (recent.length > RECENT_FETCHES) recent.shift()
-    },
-    deviceOf: (client) => visit?.nameOf(client) ?? null,
-  })
-  const memory = createVersionMemory(pulls.macOf)
-  const history = createImageHistory()
-  const visitEntries: Entry[] = []
-  return {
-    history,
-    pulls,
-    memory,
-    recent,
-    lost,
-    visitEntries,
-    nameClientsBy(desk) {
-      visit = desk
-    },
-    take(entry) {
-      // What a run lost track of is written by the next one, before that one is opened.
-      if (entry.kind === 'opened') lost.length = 0
-      history.take(entry)
-      pulls.take(entry)
-      memory.take(entry)
-      if (VISIT_KINDS.has(entry.kind)) visitEntries.push(entry)
-    },
   }
 }
 
@@ -214,7 +171,7 @@ const SAID_BY_THE_LEDGER: ReadonlySet<string> = new Set([
 interface Common {
   readonly settings: Settings
   readonly version: string
-  readonly past: Past
+  readonly derived: Derived
   readonly ledger: Ledger
   readonly catalogue: Catalogue
   readonly events: EventEmitter<DepotEvents>
@@ -231,7 +188,7 @@ function wire(
   settings: Settings,
   version: string,
   folder: string,
-  past: Past,
+  derived: Derived,
   ledger: Ledger,
   judged: JudgedCatalogue,
 ): Depot {
@@ -242,6 +199,7 @@ function wire(
   const reached = new Set<string>()
   let listening: readonly Listening[] = []
   let closing: Promise<void> | undefined
+  const lostTrack = [...derived.lost]
   const changed = (): void => void events.emit('changed')
 
   function say(message: string, stands?: () => boolean): void {
@@ -255,7 +213,7 @@ function wire(
 
   function record(entry: NewEntry): boolean {
     try {
-      past.history.take(ledger.append(entry))
+      ledger.append(entry)
       return true
     } catch (error) {
       unrecorded.because(error)
@@ -268,7 +226,7 @@ function wire(
   const common = {
     settings,
     version,
-    past,
+    derived,
     ledger,
     catalogue,
     events,
@@ -283,7 +241,7 @@ function wire(
   const desk = wireDesk(common, folder)
   const images = createImageRecords({
     judged,
-    history: past.history,
+    history: derived.ahead.history,
     record,
     append: (entry) => ledger.append(entry),
     folder: settings.folder,
@@ -320,12 +278,12 @@ function wire(
       visit: desk,
       writable: () => ledger.writable,
     }),
-    pulls: past.pulls,
-    memory: past.memory,
+    pulls: derived.pulls,
+    memory: derived.ahead.memory,
     visit: desk,
-    livePulls: createLivePulls(past.pulls, delivery.underWay, clock),
-    lostTrack: past.lost,
-    recentFetches: () => past.recent,
+    livePulls: createLivePulls(derived.pulls, delivery.underWay, clock),
+    lostTrack,
+    recentFetches: () => derived.recent,
     own,
     bases: () => basesOf(own(), listening),
     loopbackBases: () => loopbackBases(own(), listening),
@@ -351,7 +309,7 @@ function wire(
 }
 
 function wireDelivery(common: Common, clock: () => number): Delivery {
-  const { settings, past, ledger, catalogue, neighbours, unrecorded, say } = common
+  const { settings, derived, ledger, catalogue, neighbours, unrecorded, say } = common
   return createDelivery({
     ledger,
     blocks: createBlockStore({
@@ -361,8 +319,7 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
     limits: settings,
     sendQueues: createSendQueues(),
     macOf: neighbours.lookup,
-    clientKey: past.pulls.clientKey,
-    memory: past.memory,
+    clientKey: derived.pulls.clientKey,
     stillReady({ name, version }) {
       const present = catalogue.get(name)
       return present?.state === 'ready' && present.version?.sha256 === version.sha256
@@ -381,8 +338,9 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
 }
 
 function wireDesk(common: Common, folder: string): VisitDesk {
-  const { settings, past, catalogue, own, record, changed, say } = common
-  const desk = createVisitDesk({
+  const { settings, derived, catalogue, own, record, changed, say } = common
+  const { pulls, recent, observations, returns, ahead } = derived
+  return createVisitDesk({
     folder,
     onlyPlanned: settings.onlyPlanned,
     ...(settings.watchReturn && {
@@ -392,11 +350,14 @@ function wireDesk(common: Common, folder: string): VisitDesk {
         notBackMs: settings.notBackMs,
       },
     }),
-    pulls: past.pulls.pulls,
-    pullOf: past.pulls.pullOf,
-    macOf: past.pulls.macOf,
-    renamed: past.pulls.renamed,
-    fetches: () => past.recent,
+    pulls: pulls.pulls,
+    pullOf: pulls.pullOf,
+    macOf: pulls.macOf,
+    renamed: pulls.renamed,
+    fetches: () => recent,
+    observations,
+    returns,
+    sheetOnRecord: ahead.sheetOnRecord,
     images: () => catalogue.images().map(imageReference),
     linkMbps: settings.folderFile.linkMbps,
     now: Date.now,
@@ -405,9 +366,6 @@ function wireDesk(common: Common, folder: string): VisitDesk {
     say,
     changed,
   })
-  past.nameClientsBy(desk)
-  for (const entry of past.visitEntries.splice(0)) desk.remember(entry)
-  return desk
 }
 
 function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
@@ -427,7 +385,7 @@ function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery
 }
 
 function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): void {
-  const { past, ledger, events, own, neighbours, record, unrecorded, changed, say } = common
+  const { derived, ledger, events, own, neighbours, record, unrecorded, changed, say } = common
   const learnNeighbour = createNeighbourLearning({
     neighbours,
     own,
@@ -435,7 +393,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   })
   ledger.events.on('synced', (entries) => {
     for (const entry of entries) {
-      past.pulls.take(entry)
+      derived.apply(entry)
       desk.take(entry)
       if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
     }
@@ -464,14 +422,6 @@ const WHY_WITHDRAWN = {
 } as const
 
 const PASSING: ReadonlySet<string> = new Set(['EMFILE', 'ENFILE', 'ENOMEM'])
-
-/** What the visit remembers of earlier runs. */
-const VISIT_KINDS: ReadonlySet<Entry['kind']> = new Set<Entry['kind']>([
-  'sheet',
-  'observed',
-  'device-dark',
-  'device-back',
-])
 
 /** Before its digest is known an image can be named, not recognised by its digest. */
 function imageReference({ name, plainPath, bytes, version }: Image): ImageReference {

@@ -3,7 +3,7 @@
  * about them (a lift, a pasted checksum) is written down before it counts.
  */
 import { FetchproofError } from '../errors.ts'
-import type { EntryOf, NewEntry } from '../ledger/entries.ts'
+import type { NewEntry } from '../ledger/entries.ts'
 import type { Image } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
 import { claimsInText } from '../trust/published/claims.ts'
@@ -24,9 +24,7 @@ export interface ImageRecordsDeps {
   /** For what must be recorded but cannot be refused to anybody. */
   readonly record: (entry: NewEntry) => void
   /** For what is refused when it cannot be recorded: throws the ledger's errors. */
-  readonly append: (
-    entry: Extract<NewEntry, { kind: 'lifted' | 'published' }>,
-  ) => EntryOf<'lifted' | 'published'>
+  readonly append: (entry: Extract<NewEntry, { kind: 'lifted' | 'published' }>) => void
   /** Shown in errors. */
   readonly folder: string
 }
@@ -68,7 +66,7 @@ export function createImageRecords({
       if (image.state !== 'held' || sha256 === undefined) {
         throw new FetchproofError('FP_NOT_HELD', { image: name, state: image.state })
       }
-      history.take(append({ kind: 'lifted', name, sha256, reason, by }))
+      append({ kind: 'lifted', name, sha256, reason, by })
       catalogue.lift(name, sha256, { by, reason })
     },
     async paste(name, text, by) {
@@ -77,7 +75,7 @@ export function createImageRecords({
       if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
       for (const [index, { algorithm, digest }] of claims.entries()) {
         const also = index > 0 && { also: true as const }
-        history.take(append({ kind: 'published', name, algorithm, digest, by, ...also }))
+        append({ kind: 'published', name, algorithm, digest, by, ...also })
       }
       judged.paste(name, claims)
       await catalogue.rejudge(name)

@@ -38,6 +38,8 @@ export interface LedgerOptions {
 }
 
 export interface LedgerEvents {
+  /** An entry is in the file, before `append` returns. Those that opening itself adds come by `onEntry` alone. */
+  written: [entry: Entry]
   /** Entries that are durable now, in the order of the ledger. */
   synced: [entries: readonly Entry[]]
   full: []
@@ -259,6 +261,7 @@ export class Ledger {
     this.#entries += 1
     this.#sum = sealed.entry.sum
     this.#sync.added(sealed.entry)
+    this.events.emit('written', sealed.entry)
     return sealed.entry
   }
 

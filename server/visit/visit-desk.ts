@@ -33,9 +33,7 @@ export interface VisitDesk {
     client: ClientRef,
     image: ImageReference,
   ): { readonly why: string; readonly hint: string } | undefined
-  /** An entry of an earlier run: no more than remembered. */
-  remember(entry: Entry): void
-  /** An entry of this run, once it is durable; the pull book has taken it before. */
+  /** An entry of this run has become durable, and has been applied to what `VisitDeskDeps` gives. */
   take(entry: Entry): void
   /** What is on offer has changed. */
   imagesChanged(): void
@@ -55,6 +53,10 @@ export interface VisitDeskDeps {
   /** The names of devices may be others now. */
   readonly renamed: () => void
   readonly fetches: () => readonly FetchRecord[]
+  readonly observations: readonly EntryOf<'observed'>[]
+  readonly returns: readonly DarkOrBack[]
+  /** SHA-256 of the sheet that the ledger holds last. */
+  readonly sheetOnRecord: () => string | undefined
   readonly images: () => readonly ImageReference[]
   /** Rates of the links at hand; 100 and 1000 unless told. */
   readonly linkMbps: readonly number[] | undefined
@@ -70,12 +72,9 @@ export interface VisitDeskDeps {
 
 export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
   const file = createVisitFile({ folder: deps.folder })
-  const observations: EntryOf<'observed'>[] = []
-  const returns: DarkOrBack[] = []
   const learnt = new Map<string, string>()
   const shouted = new Set<string>()
   const notBack = new Set<string>()
-  let onRecord: string | undefined
   let finder: DeviceFinder = createDeviceFinder([])
   let allowed: AllowedImages = createAllowedImages([])
   let plan: Plan | undefined
@@ -113,7 +112,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
 
   /** What the ledger did not take for want of room is tried again with the next entry that it takes. */
   function recordSheet(sheet: ReadSheet): void {
-    if (sheet.sha256 !== onRecord && deps.record(sheetEntry(sheet))) onRecord = sheet.sha256
+    if (sheet.sha256 !== deps.sheetOnRecord()) deps.record(sheetEntry(sheet))
   }
 
   function takeSheet(sheet: ReadSheet): void {
@@ -169,20 +168,14 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     if (!deps.isOwn(address)) watch?.pulled({ address, device: nameOf(pull.client) ?? address })
   }
 
-  function remember(entry: Entry): void {
-    if (entry.kind === 'observed') observations.push(entry)
-    else if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
-    else if (entry.kind === 'sheet') onRecord = entry.sha256
-  }
-
   function planNow(): Plan | undefined {
     if (file.sheet === undefined) return undefined
     plan ??= planAgainstFacts({
       rows: file.sheet.rows,
       pulls: deps.pulls(),
       fetches: deps.fetches(),
-      observations,
-      returns,
+      observations: deps.observations,
+      returns: deps.returns,
       images: deps.images(),
       over: false,
       macOf: (address) => deps.macOf({ address }),
@@ -219,9 +212,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
       const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
       return { why: `${image.name} is not planned for ${verdict.device}: ${planned}`, hint: HINT_IMAGE }
     },
-    remember,
     take(entry) {
-      remember(entry)
       if (entry.kind === 'fetch-begun') shout(entry)
       else if (entry.kind === 'fetch-ended') watchReturnOf(entry)
       if (file.sheet !== undefined) recordSheet(file.sheet)
@@ -235,7 +226,7 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     async start() {
       await file.look()
       // The file went away while nobody served: what was planned is no plan any more.
-      if (file.sheet === undefined && onRecord !== undefined) recordSheet(GONE_SHEET)
+      if (file.sheet === undefined && deps.sheetOnRecord() !== undefined) recordSheet(GONE_SHEET)
     },
     close() {
       file.close()

@@ -2,7 +2,6 @@
 import { expect, test } from 'vitest'
 import type { OpenedVersion } from '../../server/delivery/blocks.ts'
 import { type Asked, type BodyPlan, createDelivery } from '../../server/delivery/delivery.ts'
-import { createVersionMemory } from '../../server/delivery/version-memory.ts'
 import { isFetchproofError } from '../../server/errors.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 import type { ReadyImage } from '../../server/staging/image.ts'
@@ -47,7 +46,6 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
     sendQueues: { supported: false } as never,
     macOf: () => undefined,
     clientKey: ({ address }) => clientKey(address),
-    memory: createVersionMemory(() => null),
     stillReady: () => ready,
     clock: () => performance.now(),
     now: Date.now,

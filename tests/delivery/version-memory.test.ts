@@ -1,6 +1,5 @@
 /** Which version a client holds a part of, also when its hardware address becomes known only between two fetches. */
 import { expect, test } from 'vitest'
-import { createPullBook } from '../../server/delivery/pulls.ts'
 import { createVersionMemory } from '../../server/delivery/version-memory.ts'
 import type { ClientRef } from '../../server/ledger/entries.ts'
 import { SHA_A, SHA_B, type Story, tell } from './ledger-story.ts'
@@ -8,12 +7,8 @@ import { SHA_A, SHA_B, type Story, tell } from './ledger-story.ts'
 const MAC = '00:00:5e:00:53:01'
 
 function begunBy(story: Story, client: ClientRef): string | undefined {
-  const book = createPullBook()
-  const memory = createVersionMemory(book.macOf)
-  for (const entry of story.entries) {
-    book.take(entry)
-    memory.take(entry)
-  }
+  const memory = createVersionMemory()
+  for (const entry of story.entries) memory.take(entry)
   return memory.begunBy(client, 'switch.bin')
 }
 

@@ -3,7 +3,7 @@ import { mkdir, mkdtemp, rm, writeFile } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, it, onTestFinished } from 'vitest'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createDerived, type Derived } from '../../server/depot/derived.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 import type { Probe } from '../../server/visit/return-watch.ts'
 import { createVisitDesk, type VisitDesk } from '../../server/visit/visit-desk.ts'
@@ -29,7 +29,7 @@ interface Told {
 
 async function deskOver(
   sheet: string | undefined,
-  options: { onlyPlanned?: boolean; probes?: Probe[]; full?: { now: boolean } } = {},
+  options: { onlyPlanned?: boolean; probes?: Probe[]; full?: { now: boolean }; derived?: Derived } = {},
 ): Promise<Told> {
   const folder = await mkdtemp(join(tmpdir(), 'fetchproof-desk-'))
   onTestFinished(() => rm(folder, { recursive: true, force: true }))
@@ -38,7 +38,8 @@ async function deskOver(
   const standings: { message: string; stands: () => boolean }[] = []
   const recorded: NewEntry[] = []
   const asked: string[] = []
-  const book = createPullBook()
+  const { derived = createDerived(() => null) } = options
+  const { pulls, observations, returns, ahead } = derived
   const desk = createVisitDesk({
     folder,
     onlyPlanned: options.onlyPlanned ?? false,
@@ -53,11 +54,14 @@ async function deskOver(
         },
       },
     }),
-    pulls: book.pulls,
-    pullOf: book.pullOf,
-    macOf: book.macOf,
-    renamed: book.renamed,
+    pulls: pulls.pulls,
+    pullOf: pulls.pullOf,
+    macOf: pulls.macOf,
+    renamed: pulls.renamed,
     fetches: () => [],
+    observations,
+    returns,
+    sheetOnRecord: ahead.sheetOnRecord,
     linkMbps: undefined,
     now: Date.now,
     images: () => IMAGES,
@@ -65,6 +69,7 @@ async function deskOver(
     record(entry) {
       if (options.full?.now === true) return false
       recorded.push(entry)
+      ahead.take(entry as Entry)
       return true
     },
     say(message, stands = () => true) {
@@ -77,8 +82,8 @@ async function deskOver(
   await desk.start()
   const tell = ({ entries }: Story): void => {
     for (const entry of entries.splice(0)) {
-      book.take(entry)
-      desk.take(entry as Entry)
+      derived.apply(entry)
+      desk.take(entry)
     }
   }
   const standing = (): string[] => standings.flatMap(({ message, stands }) => (stands() ? [message] : []))
@@ -136,9 +141,10 @@ it('records the sheet once, and again when the ledger did not take it', async ()
 })
 
 it('records that the sheet has gone since the last run', async () => {
-  const { desk, recorded } = await deskOver(undefined)
+  const derived = createDerived(() => null)
+  const { desk, recorded } = await deskOver(undefined, { derived })
   expect(recorded).toEqual([])
-  desk.remember({
+  derived.ahead.take({
     kind: 'sheet',
     file: 'visit.csv',
     sha256: 'a'.repeat(64),

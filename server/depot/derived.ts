@@ -1,0 +1,90 @@
+/**
+ * Everything that entries make, and the one way in for them: each part takes each entry once, in the order of the
+ * ledger, at the same moment in a running server as in a replay. So what a server knows is what its ledger says.
+ *
+ * There are two such moments, since an entry is first written and durable only up to a second later:
+ *
+ *   ahead   at the write: what decides the next request (a device resumes milliseconds after it was cut off) or what
+ *           is written next (no image is recorded twice). Nothing of it is shown.
+ *   apply   once it is durable: all that is shown or concluded.
+ *
+ * A part stands on one side alone and asks only parts of its own side: what it made of an entry would else depend on
+ * how busy the disk was, and a replay would make something else of it.
+ */
+import { createPullBook, type PullBook } from '../delivery/pulls.ts'
+import type { FetchRecord } from '../delivery/records.ts'
+import { createVersionMemory, type VersionMemory } from '../delivery/version-memory.ts'
+import type { Entry, EntryOf } from '../ledger/entries.ts'
+import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
+import type { SeenClient } from '../visit/device-finder.ts'
+import type { DarkOrBack } from '../visit/plan-shape.ts'
+
+/** What every entry has made that is written, be it durable or not. */
+export interface Ahead {
+  take(entry: Entry): void
+  readonly history: ImageHistory
+  readonly memory: VersionMemory
+  /** SHA-256 of the visit sheet that was recorded last. */
+  sheetOnRecord(): string | undefined
+}
+
+export interface Derived {
+  readonly ahead: Ahead
+  /** Takes the next durable entry. */
+  apply(entry: Entry): void
+  readonly pulls: PullBook
+  /** The latest fetches and refusals that ended, newest last. */
+  readonly recent: readonly FetchRecord[]
+  /** What a server that died lost track of; empty once the next run has opened, whose opening entry is later. */
+  readonly lost: readonly FetchRecord[]
+  readonly observations: readonly EntryOf<'observed'>[]
+  readonly returns: readonly DarkOrBack[]
+}
+
+const RECENT_FETCHES = 200
+
+/** `deviceOf`: name of a client on the visit sheet. */
+export function createDerived(deviceOf: (client: SeenClient) => string | null): Derived {
+  const recent: FetchRecord[] = []
+  const lost: FetchRecord[] = []
+  const observations: EntryOf<'observed'>[] = []
+  const returns: DarkOrBack[] = []
+  const pulls = createPullBook({
+    fetchDone(fetch) {
+      recent.push(fetch)
+      if (fetch.ending === 'lost-track') lost.push(fetch)
+      if (recent.length > RECENT_FETCHES) recent.shift()
+    },
+    deviceOf,
+  })
+  return {
+    ahead: createAhead(),
+    apply(entry) {
+      if (entry.kind === 'opened') lost.length = 0
+      pulls.take(entry)
+      if (entry.kind === 'observed') observations.push(entry)
+      if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
+    },
+    pulls,
+    recent,
+    lost,
+    observations,
+    returns,
+  }
+}
+
+function createAhead(): Ahead {
+  const history = createImageHistory()
+  const memory = createVersionMemory()
+  let sheet: string | undefined
+  return {
+    take(entry) {
+      history.take(entry)
+      memory.take(entry)
+      if (entry.kind === 'sheet') sheet = entry.sha256
+    },
+    history,
+    memory,
+    sheetOnRecord: () => sheet,
+  }
+}
