@@ -8,20 +8,13 @@
 import { isFetchproofError } from '../errors.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
+import { ALGORITHM_FACTS, ALGORITHMS } from './digests/algorithm.ts'
+import { type HexText, readHexWords } from './digests/hex-words.ts'
+import { digitsIn, lengthsIn, readingsOf, SHORT_DIGITS, type Stretch, stretches } from './digests/readings.ts'
 import type { Finding, Found, Matched } from './matching/finding.ts'
-import { type HexText, readHexWords } from './matching/hex-words.ts'
 import { createKnownDigests, type KnownDigest, type KnownDigests } from './matching/known-digests.ts'
-import {
-  digitsIn,
-  lengthsIn,
-  readingsOf,
-  SHORT_DIGITS,
-  type Stretch,
-  stretches,
-} from './matching/readings.ts'
 import { matchWords } from './matching/sentences.ts'
 import { othersIn } from './matching/unmatched.ts'
-import { ALGORITHM_FACTS, ALGORITHMS } from './published/algorithm.ts'
 
 export type { Finding, Matched, MatchOutcome } from './matching/finding.ts'
 

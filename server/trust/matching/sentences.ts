@@ -1,6 +1,6 @@
 /** What was found about one hex string, in a sentence that a person can act on. */
 import type { ImageState } from '../../staging/image.ts'
-import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from '../published/algorithm.ts'
+import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from '../digests/algorithm.ts'
 import type { KnownDigest, Nearness } from './known-digests.ts'
 
 export function labelOf(algorithm: string): string {

@@ -1,8 +1,15 @@
 /** What did not match: nearly a digest of an image, a digest of none, or nothing to speak of. */
+
+import type { HexText } from '../digests/hex-words.ts'
+import {
+  hasOtherPurpose,
+  isDigestLength,
+  type Reading,
+  SHORT_DIGITS,
+  type Stretch,
+} from '../digests/readings.ts'
 import type { Finding, Found } from './finding.ts'
-import type { HexText } from './hex-words.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
-import { hasOtherPurpose, isDigestLength, type Reading, SHORT_DIGITS, type Stretch } from './readings.ts'
 import { algorithmOfLength, NOT_COUNTED_WORDS, nearWords, noMatchWords, partWords } from './sentences.ts'
 
 /** A tentative reading that comes to something speaks for the readings within it. */

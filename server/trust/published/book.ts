@@ -4,8 +4,8 @@
  * other are shown, never weighed.
  */
 import { setImmediate } from 'node:timers/promises'
-import type { Algorithm } from './algorithm.ts'
-import { ALGORITHM_FACTS, ALGORITHMS } from './algorithm.ts'
+import type { Algorithm } from '../digests/algorithm.ts'
+import { ALGORITHM_FACTS, ALGORITHMS } from '../digests/algorithm.ts'
 import type { ChecksumFile, Claim, KnownNames } from './claims.ts'
 import { checksumFileInTurns, entriesFor, knownNames, namesKnownBase, namesKnownFile } from './claims.ts'
 import { comparable, folderOf, withoutBrowserMark } from './match-names.ts'

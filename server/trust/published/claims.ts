@@ -3,7 +3,7 @@
  * path counts first, then the base name anywhere below the list, when it can mean only one file. A sidecar
  * speaks of the file that carries its name without the suffix.
  */
-import type { Algorithm } from './algorithm.ts'
+import type { Algorithm } from '../digests/algorithm.ts'
 import type { IndexedEntries } from './match-names.ts'
 import { baseOf, basesOf, comparable, folderOf, indexingInTurns, pathsOf } from './match-names.ts'
 import type { ChecksumFileName } from './names.ts'

@@ -3,8 +3,8 @@
  * in any letter case. The names are common practice; GNU coreutils and Debian's packages (`*.md5sums`) set
  * most of them.
  */
-import type { Algorithm } from './algorithm.ts'
-import { algorithmOfTag } from './algorithm.ts'
+import type { Algorithm } from '../digests/algorithm.ts'
+import { algorithmOfTag } from '../digests/algorithm.ts'
 
 export type ChecksumFileName =
   | { readonly kind: 'sidecar'; readonly of: string; readonly algorithm: Algorithm }

@@ -4,10 +4,10 @@
  * HEX`, BSD's), OpenSSL's (`SHA2-256(NAME)= HEX`), and a bare digest in a sidecar. Content never throws: what
  * cannot be used is a problem with its line number.
  */
-import type { Algorithm } from './algorithm.ts'
-import { ALGORITHM_FACTS, algorithmOfDigits, algorithmOfTag } from './algorithm.ts'
+import type { Algorithm } from '../digests/algorithm.ts'
+import { ALGORITHM_FACTS, algorithmOfDigits, algorithmOfTag } from '../digests/algorithm.ts'
+import { decodeText } from '../digests/text.ts'
 import { checksumFileName } from './names.ts'
-import { decodeText } from './text.ts'
 
 export interface PublishedEntry {
   readonly algorithm: Algorithm

@@ -1,6 +1,6 @@
 import { createHash } from 'node:crypto'
 import { describe, expect, it } from 'vitest'
-import type { Algorithm } from '../../../server/trust/published/algorithm.ts'
+import type { Algorithm } from '../../../server/trust/digests/algorithm.ts'
 import { createPublishedBook } from '../../../server/trust/published/book.ts'
 import { claimsInText } from '../../../server/trust/published/claims.ts'
 

@@ -2,7 +2,7 @@
  * From hex words to what may be a digest: every stretch of linked words that has a digest's length, to be looked up
  * (a match is certain, whatever the dress), and the one plausible reading of what matched nothing, to be spoken of.
  */
-import { algorithmOfDigits } from '../published/algorithm.ts'
+import { algorithmOfDigits } from './algorithm.ts'
 import type { HexText, HexWord, Link } from './hex-words.ts'
 
 /** Digits of a CRC-32. */
