@@ -9,6 +9,8 @@ export default defineConfig({
     testTimeout: 30_000,
     hookTimeout: 30_000,
     maxWorkers: 2,
+    setupFiles: ['tests/process-warnings.ts'],
+    reporters: ['default', './tests/skipped-reporter.ts'],
     dangerouslyIgnoreUnhandledErrors: false,
   },
 })

@@ -102,16 +102,18 @@ export function createLane(options: LaneOptions): Lane {
   return {
     enqueue(job) {
       if (closed || job.signal?.aborted === true) return Promise.resolve()
-      return new Promise((done, failed) => {
+      let leave = (): void => {}
+      const over = new Promise<void>((done, failed) => {
         const waiting: Waiting = { job, sinceMs: performance.now(), done, failed, setBack: false }
         queue.add(waiting)
-        const leave = () => {
+        leave = () => {
           if (queue.remove(waiting)) done()
         }
         job.signal?.addEventListener('abort', leave, { once: true })
         if (job.urgent) setBackOthers()
         pump()
       })
+      return over.finally(() => job.signal?.removeEventListener('abort', leave))
     },
     async close() {
       closed = true

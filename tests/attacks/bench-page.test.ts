@@ -23,6 +23,7 @@ import {
   stagingFolder,
   untilAllDone,
 } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
 
 const whenAllDone = untilAllDone()
@@ -338,24 +339,21 @@ describe('uploads', () => {
     })
   })
 
-  test.skipIf(process.platform === 'win32')(
-    'links in the way are replaced, never written through',
-    async () => {
-      symlinkSync('../private', join(folder, 'link.bin'))
-      symlinkSync('../not-yet', join(folder, 'dangling.bin'))
-      symlinkSync('..', join(folder, 'linked'))
-      for (const name of ['link.bin', 'dangling.bin', 'linked'])
-        expect((await put(name)).status, name).toBe(409)
-      for (const name of ['link.bin', 'dangling.bin']) {
-        expect((await put(name, true)).status, name).toBe(200)
-        expect(lstatSync(join(folder, name)).isSymbolicLink()).toBe(false)
-      }
-      expect((await put('linked/escaped.bin')).text).not.toContain('linked')
-      expect(readFileSync(join(outer, 'private'), 'utf8')).toBe(PRIVATE)
-      expect(existsSync(join(outer, 'not-yet'))).toBe(false)
-      expect(existsSync(join(outer, 'escaped.bin'))).toBe(false)
-    },
-  )
+  test('links in the way are replaced, never written through', needs('POSIX'), async () => {
+    symlinkSync('../private', join(folder, 'link.bin'))
+    symlinkSync('../not-yet', join(folder, 'dangling.bin'))
+    symlinkSync('..', join(folder, 'linked'))
+    for (const name of ['link.bin', 'dangling.bin', 'linked'])
+      expect((await put(name)).status, name).toBe(409)
+    for (const name of ['link.bin', 'dangling.bin']) {
+      expect((await put(name, true)).status, name).toBe(200)
+      expect(lstatSync(join(folder, name)).isSymbolicLink()).toBe(false)
+    }
+    expect((await put('linked/escaped.bin')).text).not.toContain('linked')
+    expect(readFileSync(join(outer, 'private'), 'utf8')).toBe(PRIVATE)
+    expect(existsSync(join(outer, 'not-yet'))).toBe(false)
+    expect(existsSync(join(outer, 'escaped.bin'))).toBe(false)
+  })
 })
 
 test('when it is over the server ends in order and no upload is left half', async () => {

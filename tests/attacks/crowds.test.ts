@@ -6,6 +6,7 @@
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
 import { imageBytes, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
 
 const SMALL = imageBytes(20_000, 'small')
@@ -14,7 +15,6 @@ const LARGE = imageBytes(24 * 1024 * 1024, 'large')
 const ATTACKER = '127.0.0.66'
 const GOOD = '127.0.0.7'
 /** Linux answers for all of 127.0.0.0/8; other systems want each address added first. */
-const MANY_ADDRESSES = process.platform === 'linux'
 
 async function start(flags: readonly string[]): Promise<Served> {
   return serveFiles({ 'small.bin': SMALL, 'large.bin': LARGE }, { cleanUp: onTestFinished, flags })
@@ -30,7 +30,7 @@ async function goodPull(served: Served): Promise<string> {
   return client.bodySha256()
 }
 
-describe.skipIf(!MANY_ADDRESSES)('one client cannot starve another', () => {
+describe('one client cannot starve another', needs('Linux'), () => {
   test('one that takes every place and trickles gives way to one that has none', async () => {
     const served = await start(['--max-fetches', '20'])
     const greedy = await Promise.all(

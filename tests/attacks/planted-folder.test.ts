@@ -20,12 +20,12 @@ import { fetchproof, type Outcome } from '../clients/program.ts'
 import { exchange, parseHead, request } from '../clients/raw-client.ts'
 import { imageBytes, putFile, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
 import { inProcess } from '../commands/in-process.ts'
+import { needs } from '../needs.ts'
 import { residentKib } from './process-facts.ts'
 import { commandsIn } from './terminal-commands.ts'
 
 const CORE = imageBytes(20_000, 'core')
 const VICTIM = 'a private text, no line end'
-const POSIX = process.platform !== 'win32'
 
 /** A staging folder with an image, beside it a file that is none of its business. */
 async function borrowed(): Promise<{ outer: string; folder: string; records: string; victim: string }> {
@@ -51,7 +51,7 @@ function waitingServe(folder: string): Promise<Outcome> {
   return fetchproof(['serve', folder, ...FLAGS], { timeoutMs: 15_000 })
 }
 
-describe.skipIf(!POSIX)('our own files in a borrowed folder', () => {
+describe('our own files in a borrowed folder', needs('POSIX'), () => {
   test.each(['reserve', 'ledger.ndjson', 'lock.json'])(
     'a link for %s neither empties, fills nor copies the file that it leads to',
     async (name) => {
@@ -123,7 +123,7 @@ describe.skipIf(!POSIX)('our own files in a borrowed folder', () => {
   })
 })
 
-describe.skipIf(!POSIX)('links with the names of images', () => {
+describe('links with the names of images', needs('POSIX'), () => {
   test('what is hidden, reserved or ours is never offered through a link', async () => {
     const { folder } = await borrowed()
     const secret = imageBytes(5000, 'secret')
@@ -190,7 +190,7 @@ describe('fetchproof.json made to hurt', () => {
     expect(stderr.length).toBeLessThan(1500)
   })
 
-  test.skipIf(!POSIX)('as a named pipe it holds nothing up', async () => {
+  test('as a named pipe it holds nothing up', needs('POSIX'), async () => {
     const { folder } = await borrowed()
     execFileSync('mkfifo', [join(folder, 'fetchproof.json')])
     const { status, stderr } = await waitingServe(folder)

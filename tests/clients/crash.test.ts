@@ -6,6 +6,7 @@ import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
+import { needs } from '../needs.ts'
 import { audit, fetchproof, PROGRAM, run } from './program.ts'
 import { ask, exchange, type RawClient, request } from './raw-client.ts'
 import {
@@ -212,7 +213,7 @@ describe('a ledger that was tampered with', () => {
   })
 
   /** The outside check of the chain: nothing of ours, only sha256sum over the bytes before the `sum` member. */
-  test.skipIf(process.platform !== 'linux')('has sums that sha256sum (GNU coreutils) finds too', async () => {
+  test('has sums that sha256sum (GNU coreutils) finds too', needs('Linux'), async () => {
     const lines = ledger.toString().trimEnd().split('\n')
     const base = await stagingFolder({}, onTestFinished)
     let prev = '0'.repeat(64)

@@ -3,7 +3,7 @@
  * and a link that can be set down as if the cable had been pulled. Addresses from RFC 5737 (TEST-NET-1).
  */
 import { randomBytes } from 'node:crypto'
-import { onPath, run } from './program.ts'
+import { run } from './program.ts'
 import type { Until } from './served.ts'
 
 export interface Cable {
@@ -16,14 +16,13 @@ export interface Cable {
   plugIn(): Promise<void>
 }
 
-/** A cable, or the reason why this system grants none. */
-export async function layCable(cleanUp: Until): Promise<Cable | string> {
-  if (process.platform !== 'linux' || !onPath('ip')) return 'needs Linux with iproute2'
+/** A cable, for a test that needs network namespaces. */
+export async function layCable(cleanUp: Until): Promise<Cable> {
   const tag = randomBytes(3).toString('hex')
   const [server, client] = [`fetchproof-${tag}-s`, `fetchproof-${tag}-c`]
   for (const name of [server, client]) {
     const { status, stderr } = await run('ip', ['netns', 'add', name])
-    if (status !== 0) return `network namespaces are not permitted here: ${stderr.trim()}`
+    if (status !== 0) throw new Error(stderr)
     cleanUp(async () => {
       await run('ip', ['netns', 'delete', name])
     })
@@ -33,7 +32,7 @@ export async function layCable(cleanUp: Until): Promise<Cable | string> {
     ...['link', 'add', 'cable0', 'netns', server, 'type', 'veth'],
     ...['peer', 'name', 'cable0', 'netns', client],
   ])
-  if (status !== 0) return `virtual cables are not permitted here: ${stderr.trim()}`
+  if (status !== 0) throw new Error(stderr)
   await atEnd(server, serverAddress)
   await atEnd(client, clientAddress)
   return {

@@ -5,11 +5,12 @@
 import { existsSync, readFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, describe, expect, test } from 'vitest'
+import { needs } from '../needs.ts'
 import { fetchproof } from './program.ts'
 import { type Served, serveFolder, stagingFolder, untilAllDone } from './served.ts'
 
 const LISTS = '/var/lib/dpkg/info'
-const PACKAGES = ['firmware-linux-free', 'ipxe', 'ipxe-qemu', 'seabios', 'u-boot-qemu']
+const PACKAGES = ['firmware-linux-free', 'ipxe', 'ipxe-qemu', 'seabios', 'u-boot-qemu'] as const
 const IMAGE_FOLDERS = /^(usr\/)?(lib\/(firmware|ipxe|u-boot)|share\/(qemu|seabios)|boot)\//
 
 interface Listed {
@@ -42,55 +43,48 @@ function flipped(bytes: Buffer, seed: number): Buffer {
 
 const installed = PACKAGES.filter((packaged) => existsSync(join(LISTS, `${packaged}.md5sums`)))
 
-describe.runIf(existsSync(LISTS))(
-  'images of Debian packages, staged with their packages’ md5sums lists',
-  () => {
-    const whenAllDone = untilAllDone()
-    const files: Record<string, Buffer> = Object.assign({}, ...installed.map(contentsOf))
-    const names = Object.keys(files).filter((name) => !name.endsWith('.md5sums'))
+describe('images of Debian packages, staged with their packages’ md5sums lists', needs(...PACKAGES), () => {
+  const whenAllDone = untilAllDone()
+  const files: Record<string, Buffer> = Object.assign({}, ...installed.map(contentsOf))
+  const names = Object.keys(files).filter((name) => !name.endsWith('.md5sums'))
 
-    async function listed(served: Served): Promise<Listed[]> {
-      for (const name of names) await served.image(name)
-      const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
-      return (JSON.parse(stdout) as { images: Listed[] }).images
+  async function listed(served: Served): Promise<Listed[]> {
+    for (const name of names) await served.image(name)
+    const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
+    return (JSON.parse(stdout) as { images: Listed[] }).images
+  }
+
+  beforeAll(() => {
+    expect(installed).toEqual(PACKAGES)
+    expect(names.length).toBeGreaterThan(50)
+  })
+
+  test('all match, and none is called damaged', async () => {
+    const folder = await stagingFolder(files, whenAllDone)
+    const served = await serveFolder(folder, { cleanUp: whenAllDone })
+    const images = await listed(served)
+    expect(new Set(images.map(({ name }) => name))).toEqual(new Set(names))
+    expect(images.filter(({ published }) => published.standing !== 'matches')).toEqual([])
+    expect(images.filter(({ format }) => format.verdict === 'damaged')).toEqual([])
+    expect(await served.stop()).toBe(0)
+  })
+
+  test('with one bit flipped in each file all differ, are held, and answered 409', async () => {
+    const harmed = Object.entries(files).map(([name, bytes], at) => [
+      name,
+      name.endsWith('.md5sums') ? bytes : flipped(bytes, at),
+    ])
+    const folder = await stagingFolder(Object.fromEntries(harmed), whenAllDone)
+    const served = await serveFolder(folder, { cleanUp: whenAllDone })
+    const images = await listed(served)
+    expect(images).toHaveLength(names.length)
+    expect(
+      images.filter(({ state, published }) => state !== 'held' || published.standing !== 'differs'),
+    ).toEqual([])
+    for (const { plainPath } of images) {
+      const answer = await fetch(`http://127.0.0.1:${served.port}${plainPath}`)
+      expect([plainPath, answer.status, (await answer.arrayBuffer()).byteLength]).toEqual([plainPath, 409, 0])
     }
-
-    beforeAll(() => {
-      expect(installed).toEqual(PACKAGES)
-      expect(names.length).toBeGreaterThan(50)
-    })
-
-    test('all match, and none is called damaged', async () => {
-      const folder = await stagingFolder(files, whenAllDone)
-      const served = await serveFolder(folder, { cleanUp: whenAllDone })
-      const images = await listed(served)
-      expect(new Set(images.map(({ name }) => name))).toEqual(new Set(names))
-      expect(images.filter(({ published }) => published.standing !== 'matches')).toEqual([])
-      expect(images.filter(({ format }) => format.verdict === 'damaged')).toEqual([])
-      expect(await served.stop()).toBe(0)
-    })
-
-    test('with one bit flipped in each file all differ, are held, and answered 409', async () => {
-      const harmed = Object.entries(files).map(([name, bytes], at) => [
-        name,
-        name.endsWith('.md5sums') ? bytes : flipped(bytes, at),
-      ])
-      const folder = await stagingFolder(Object.fromEntries(harmed), whenAllDone)
-      const served = await serveFolder(folder, { cleanUp: whenAllDone })
-      const images = await listed(served)
-      expect(images).toHaveLength(names.length)
-      expect(
-        images.filter(({ state, published }) => state !== 'held' || published.standing !== 'differs'),
-      ).toEqual([])
-      for (const { plainPath } of images) {
-        const answer = await fetch(`http://127.0.0.1:${served.port}${plainPath}`)
-        expect([plainPath, answer.status, (await answer.arrayBuffer()).byteLength]).toEqual([
-          plainPath,
-          409,
-          0,
-        ])
-      }
-      expect(await served.stop()).toBe(0)
-    })
-  },
-)
+    expect(await served.stop()).toBe(0)
+  })
+})

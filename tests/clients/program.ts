@@ -1,7 +1,5 @@
 /** Runs the built program, and outside programs, to their end: exit status, both outputs, a deadline. */
 import { execFile } from 'node:child_process'
-import { existsSync } from 'node:fs'
-import { delimiter, join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 
@@ -37,11 +35,6 @@ export function run(program: string, args: readonly string[], options: RunOption
 
 export function fetchproof(args: readonly string[], options: RunOptions = {}): Promise<Outcome> {
   return run(process.execPath, [PROGRAM, ...args], options)
-}
-
-/** Whether a program stands on PATH: clients that a system lacks are left out, by name, not silently passed. */
-export function onPath(program: string): boolean {
-  return (process.env.PATH ?? '').split(delimiter).some((folder) => existsSync(join(folder, program)))
 }
 
 export interface Audit {

@@ -4,14 +4,13 @@ import { copyFileSync, mkdirSync, readFileSync, statSync, writeFileSync } from '
 import { dirname, join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { PullRecord } from '../../server/delivery/records.ts'
-import { audit, fetchproof, type Outcome, onPath, run } from './program.ts'
+import { needs } from '../needs.ts'
+import { audit, fetchproof, type Outcome, run } from './program.ts'
 import { ask, exchange, request } from './raw-client.ts'
 import { imageBytes, type Served, serveFiles, sha256, stagingFolder, untilAllDone } from './served.ts'
 
 const BYTES = 8 * 1024 * 1024
 const HALF = BYTES / 2
-const BUSYBOX = onPath('busybox')
-
 /** Every client has an image of its own, since all of them share one address. */
 const JOBS = [
   'curl-plain',
@@ -81,7 +80,7 @@ async function cutAtHalf(job: Job): Promise<void> {
   await served.ended(client.port)
 }
 
-describe.skipIf(!onPath('curl'))('curl', () => {
+describe('curl', needs('curl'), () => {
   test('plain', async () => {
     await ok('curl', ['-sSf', '-o', copy('curl-plain'), url('curl-plain.bin')])
     expectSame('curl-plain')
@@ -160,7 +159,7 @@ describe.skipIf(!onPath('curl'))('curl', () => {
   })
 })
 
-describe.skipIf(!onPath('wget'))('GNU wget', () => {
+describe('GNU wget', needs('wget'), () => {
   test('plain', async () => {
     await ok('wget', ['-q', '-O', copy('wget-plain'), url('wget-plain.bin')])
     expectSame('wget-plain')
@@ -181,7 +180,7 @@ describe.skipIf(!onPath('wget'))('GNU wget', () => {
   })
 })
 
-describe.skipIf(!BUSYBOX)('BusyBox wget', () => {
+describe('BusyBox wget', needs('busybox'), () => {
   test('plain', async () => {
     await ok('busybox', ['wget', '-q', '-O', copy('busybox-plain'), url('busybox-plain.bin')])
     expectSame('busybox-plain')
@@ -197,7 +196,7 @@ describe.skipIf(!BUSYBOX)('BusyBox wget', () => {
   })
 })
 
-test.skipIf(!onPath('aria2c'))('aria2 in eight segments at once, checking the digest itself', async () => {
+test('aria2 in eight segments at once, checking the digest itself', needs('aria2c'), async () => {
   const job = 'aria2'
   await ok('aria2c', [
     ...['-q', '-x8', '-s8', '-k1M', '--file-allocation=none', '--no-conf', '-d', folder],
@@ -237,39 +236,38 @@ describe('digests and checksum files', () => {
     }
   })
 
-  test.skipIf(!onPath('sha256sum') || !onPath('curl'))(
-    'what is offered at PATH.sha256 and SHA256SUMS passes sha256sum -c (GNU coreutils)',
-    { timeout: 40_000 },
-    async () => {
-      const names = { 'plain.bin': 1, 'sub/dir/Deep.img': 2, 'é+ name.bin': 3, '%41.bin': 4 }
-      const files = Object.fromEntries(
-        Object.entries(names).map(([name, n]) => [name, imageBytes(n * 1000, name)]),
-      )
-      const other = await serveFiles(files, { cleanUp: onTestFinished, flags: ['--list'] })
-      const into = await stagingFolder({}, onTestFinished)
-      const base = `http://127.0.0.1:${other.port}`
-      const list = await run('curl', ['-sSf', `${base}/SHA256SUMS`])
-      writeFileSync(join(into, 'SHA256SUMS'), list.stdout)
-      expect(list.stdout.trimEnd().split('\n')).toHaveLength(Object.keys(names).length)
-      for (const name of Object.keys(names)) {
-        const { plainPath } = await other.image(name)
-        mkdirSync(dirname(join(into, plainPath)), { recursive: true })
-        await ok('curl', ['-sSf', '-o', join(into, plainPath), `${base}${plainPath}`])
-        const one = await run('curl', ['-sSf', `${base}${plainPath}.sha256`])
-        // Checked where the image lies, as people do: the file names the image by its last segment.
-        const place = dirname(join(into, plainPath))
-        writeFileSync(join(place, 'one.sha256'), one.stdout)
-        const checked = await run('sha256sum', ['--strict', '-c', 'one.sha256'], { cwd: place })
-        expect(checked, one.stdout).toMatchObject({ status: 0 })
-      }
-      const checked = await run('sha256sum', ['--strict', '-c', 'SHA256SUMS'], { cwd: into })
-      expect(checked, list.stdout).toMatchObject({ status: 0 })
-      // And they are no empty promise: a turned byte fails.
-      const { plainPath } = await other.image('plain.bin')
-      copyFileSync(join(into, 'SHA256SUMS'), join(into, plainPath))
-      expect((await run('sha256sum', ['--strict', '-c', 'SHA256SUMS'], { cwd: into })).status).toBe(1)
-    },
-  )
+  test('what is offered at PATH.sha256 and SHA256SUMS passes sha256sum -c (GNU coreutils)', {
+    timeout: 40_000,
+    ...needs('sha256sum', 'curl'),
+  }, async () => {
+    const names = { 'plain.bin': 1, 'sub/dir/Deep.img': 2, 'é+ name.bin': 3, '%41.bin': 4 }
+    const files = Object.fromEntries(
+      Object.entries(names).map(([name, n]) => [name, imageBytes(n * 1000, name)]),
+    )
+    const other = await serveFiles(files, { cleanUp: onTestFinished, flags: ['--list'] })
+    const into = await stagingFolder({}, onTestFinished)
+    const base = `http://127.0.0.1:${other.port}`
+    const list = await run('curl', ['-sSf', `${base}/SHA256SUMS`])
+    writeFileSync(join(into, 'SHA256SUMS'), list.stdout)
+    expect(list.stdout.trimEnd().split('\n')).toHaveLength(Object.keys(names).length)
+    for (const name of Object.keys(names)) {
+      const { plainPath } = await other.image(name)
+      mkdirSync(dirname(join(into, plainPath)), { recursive: true })
+      await ok('curl', ['-sSf', '-o', join(into, plainPath), `${base}${plainPath}`])
+      const one = await run('curl', ['-sSf', `${base}${plainPath}.sha256`])
+      // Checked where the image lies, as people do: the file names the image by its last segment.
+      const place = dirname(join(into, plainPath))
+      writeFileSync(join(place, 'one.sha256'), one.stdout)
+      const checked = await run('sha256sum', ['--strict', '-c', 'one.sha256'], { cwd: place })
+      expect(checked, one.stdout).toMatchObject({ status: 0 })
+    }
+    const checked = await run('sha256sum', ['--strict', '-c', 'SHA256SUMS'], { cwd: into })
+    expect(checked, list.stdout).toMatchObject({ status: 0 })
+    // And they are no empty promise: a turned byte fails.
+    const { plainPath } = await other.image('plain.bin')
+    copyFileSync(join(into, 'SHA256SUMS'), join(into, plainPath))
+    expect((await run('sha256sum', ['--strict', '-c', 'SHA256SUMS'], { cwd: into })).status).toBe(1)
+  })
 
   test('the list is on record as fetched, and is nobody’s pull', async () => {
     const other = await serveFiles(

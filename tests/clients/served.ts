@@ -303,10 +303,14 @@ function observe(
       return child.exitCode
     },
     async kill() {
-      if (over) return
-      killed = true
-      child.kill('SIGKILL')
-      await closed
+      if (!over) {
+        killed = true
+        child.kill('SIGKILL')
+        await closed
+      }
+      // Node.js prints its warnings so; each is a fault of ours (a leak, something deprecated).
+      const warned = /\(node:\d+\) .*Warning.*/.exec(words.join(''))
+      if (warned !== null) throw new Error(`serve was warned by Node.js: ${warned[0]}`)
     },
   }
   return served

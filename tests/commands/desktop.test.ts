@@ -7,6 +7,7 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 
 /** A folder for PATH with a shell script of that name. */
 function program(name: string, script: string): string {
@@ -23,8 +24,9 @@ async function serveWith(flag: string, tools: string) {
   return serveFolder(folder, { cleanUp: onTestFinished, under, flags: [flag] })
 }
 
-test.runIf(process.platform === 'linux')(
+test(
   '--keep-awake holds the system awake as long as it serves, and lets go at the end',
+  needs('Linux'),
   async () => {
     const tools = program(
       'systemd-inhibit',
@@ -40,18 +42,15 @@ test.runIf(process.platform === 'linux')(
   },
 )
 
-test.runIf(process.platform === 'linux')(
-  '--open hands the page’s address, with its token, to the browser',
-  async () => {
-    const tools = program(
-      'xdg-open',
-      'echo "$@" > "$(dirname "$0")/opened.new"; mv "$(dirname "$0")/opened.new" "$(dirname "$0")/opened"',
-    )
-    const served = await serveWith('--open', tools)
-    await expect.poll(() => existsSync(join(tools, 'opened')), { timeout: 15_000 }).toBe(true)
-    const address = readFileSync(join(tools, 'opened'), 'utf8').trim()
-    expect(address).toMatch(/^http:\/\/(127\.0\.0\.1|localhost):\d+\//)
-    expect((await fetch(address)).status).toBe(200)
-    expect(await served.stop()).toBe(0)
-  },
-)
+test('--open hands the page’s address, with its token, to the browser', needs('Linux'), async () => {
+  const tools = program(
+    'xdg-open',
+    'echo "$@" > "$(dirname "$0")/opened.new"; mv "$(dirname "$0")/opened.new" "$(dirname "$0")/opened"',
+  )
+  const served = await serveWith('--open', tools)
+  await expect.poll(() => existsSync(join(tools, 'opened')), { timeout: 15_000 }).toBe(true)
+  const address = readFileSync(join(tools, 'opened'), 'utf8').trim()
+  expect(address).toMatch(/^http:\/\/(127\.0\.0\.1|localhost):\d+\//)
+  expect((await fetch(address)).status).toBe(200)
+  expect(await served.stop()).toBe(0)
+})

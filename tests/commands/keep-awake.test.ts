@@ -3,6 +3,7 @@ import { type ChildProcess, spawn as spawnChild } from 'node:child_process'
 import { once } from 'node:events'
 import { afterEach, describe, expect, it } from 'vitest'
 import { keepAwake, type Spawn } from '../../server/commands/serve/keep-awake.ts'
+import { needs } from '../needs.ts'
 
 const children: ChildProcess[] = []
 afterEach(() => {
@@ -97,8 +98,9 @@ describe('keepAwake', () => {
     expect(await lost).toMatch(/systemd-inhibit ended with status 3/)
   })
 
-  it.runIf(process.platform === 'linux')(
+  it(
     'leaves nothing running when this process is killed: what the Linux tool runs ends with its input',
+    needs('Linux'),
     async () => {
       const { spawn, asked } = standIn('process.stdin.resume()')
       keepAwake({ platform: 'linux', spawn })

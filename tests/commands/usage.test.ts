@@ -6,7 +6,7 @@ import { type AddressInfo, createServer } from 'node:net'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
+import { fetchproof, type Outcome, PROGRAM, type RunOptions } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
 import {
   freePort,
@@ -17,6 +17,7 @@ import {
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
+import { ANOTHER_USER, needs } from '../needs.ts'
 
 const IMAGE = imageBytes(5000)
 /** Exit statuses of the program: 2 bad usage, settings or folder; 3 it could not start. */
@@ -67,25 +68,25 @@ describe('the staging folder', () => {
     expect(readFileSync(join(folder, 'core.bin')).equals(IMAGE)).toBe(true)
   })
 
-  const asNobody = process.getuid?.() === 0
-  test.skipIf(!asNobody)('not to be read by this user', async () => {
-    // Root reads everything, so another user has to try: 65534 is "nobody" on Linux (common practice).
-    const uid = 65534
-    if ((await run(process.execPath, [PROGRAM, '--version'], { uid })).status !== 0)
-      throw new Error('the built program itself cannot be read by another user')
+  test('not to be read by this user', needs('another user'), async () => {
     const outer = await folderOf()
     chmodSync(outer, 0o755)
     const folder = join(outer, 'staging')
     mkdirSync(folder, { mode: 0o700 })
-    expectSaid(await serveOnce(folder, [], { uid }), BAD_USE, /staging cannot be read/, /permission/i)
+    expectSaid(
+      await serveOnce(folder, [], { uid: ANOTHER_USER }),
+      BAD_USE,
+      /staging cannot be read/,
+      /permission/i,
+    )
   })
 
-  test.skipIf(!asNobody)('to be read but not written: no record, so nothing is served', async () => {
+  test('to be read but not written: no record, so nothing is served', needs('another user'), async () => {
     const outer = await folderOf({ 'staging/core.bin': IMAGE })
     chmodSync(outer, 0o755)
     const folder = join(outer, 'staging')
     chmodSync(folder, 0o755)
-    expectSaid(await serveOnce(folder, [], { uid: 65534 }), NO_START, /--records/)
+    expectSaid(await serveOnce(folder, [], { uid: ANOTHER_USER }), NO_START, /--records/)
   })
 })
 
@@ -234,25 +235,22 @@ describe('the ledger', () => {
     expect(stdout).toContain('No pull on record is as asked for.')
   })
 
-  test.skipIf(process.platform !== 'linux')(
-    'shown to a full disk: audit says so, and does not hang',
-    async () => {
-      const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
-      expect(await served.stop()).toBe(0)
-      const said = spawnSync(
-        'sh',
-        ['-c', '"$0" "$1" audit "$2" >/dev/full', process.execPath, PROGRAM, served.folder],
-        {
-          encoding: 'utf8',
-          timeout: 20_000,
-        },
-      )
-      expect(said).toMatchObject({
-        status: 1,
-        stderr: expect.stringMatching(/Not all of the output.*ENOSPC/),
-      })
-    },
-  )
+  test('shown to a full disk: audit says so, and does not hang', needs('Linux'), async () => {
+    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    expect(await served.stop()).toBe(0)
+    const said = spawnSync(
+      'sh',
+      ['-c', '"$0" "$1" audit "$2" >/dev/full', process.execPath, PROGRAM, served.folder],
+      {
+        encoding: 'utf8',
+        timeout: 20_000,
+      },
+    )
+    expect(said).toMatchObject({
+      status: 1,
+      stderr: expect.stringMatching(/Not all of the output.*ENOSPC/),
+    })
+  })
 
   test('broken: says where, serves nothing, and leaves it byte for byte', async () => {
     const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })

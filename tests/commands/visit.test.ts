@@ -16,6 +16,7 @@ import {
   stagingFolder,
   type Until,
 } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 import { inProcess } from './in-process.ts'
 
 const FILES = { 'desk-4.4.bin': imageBytes(40_000, 'desk'), 'radio-2.8.img': imageBytes(30_000, 'radio') }
@@ -255,7 +256,7 @@ describe('sheet', () => {
   })
 })
 
-test('a wrong image is shouted at once where serve speaks in words', async () => {
+test('a wrong image is shouted at once where serve speaks in words', needs('curl'), async () => {
   const folder = await stagingFolder({ ...FILES, 'visit.csv': Buffer.from(SHEET) }, onTestFinished)
   const serving = await serveFolder(folder, { cleanUp: onTestFinished, flags: ['--format', 'text'] })
   // In words there are no entries to wait for: the image is asked for until it is there.

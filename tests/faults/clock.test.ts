@@ -1,5 +1,5 @@
 /** The laptop's clock set back and forward while it serves (libfaketime; the clock that only goes forward stays). */
-import { existsSync, readdirSync, writeFileSync } from 'node:fs'
+import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { checkLedger } from '../../server/ledger/read.ts'
@@ -15,19 +15,10 @@ import {
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
+import { faketimeLibrary, needs } from '../needs.ts'
 
-const LIBRARY = findLibrary()
 const LARGE = imageBytes(8 * 1024 * 1024, 'clock')
 const HOUR_S = 3600
-
-/** Where Debian's package puts it: a folder for each architecture. */
-function findLibrary(): string | undefined {
-  const root = '/usr/lib'
-  if (process.platform !== 'linux' || !existsSync(root)) return undefined
-  return readdirSync(root)
-    .map((folder) => join(root, folder, 'faketime', 'libfaketimeMT.so.1'))
-    .find((file) => existsSync(file))
-}
 
 async function servingByAClock(): Promise<{ served: Served; set: (seconds: number) => void }> {
   const folder = await stagingFolder({ 'large.bin': LARGE }, onTestFinished)
@@ -37,7 +28,7 @@ async function servingByAClock(): Promise<{ served: Served; set: (seconds: numbe
   const served = await serveFolder(folder, {
     cleanUp: onTestFinished,
     env: {
-      LD_PRELOAD: LIBRARY,
+      LD_PRELOAD: faketimeLibrary(),
       FAKETIME_TIMESTAMP_FILE: offset,
       FAKETIME_NO_CACHE: '1',
       FAKETIME_DONT_FAKE_MONOTONIC: '1',
@@ -48,8 +39,9 @@ async function servingByAClock(): Promise<{ served: Served; set: (seconds: numbe
   return { served, set }
 }
 
-test.skipIf(LIBRARY === undefined)(
+test(
   'a clock that is set while it serves breaks no chain and no order, and no time is negative or hours long',
+  needs('faketime'),
   async () => {
     const { served, set } = await servingByAClock()
     const whole = async (): Promise<number> => {
@@ -111,8 +103,9 @@ test.skipIf(LIBRARY === undefined)(
   },
 )
 
-test.skipIf(LIBRARY === undefined)(
+test(
   'fetches one after the other are not taken for several devices because the clock went back between them',
+  needs('faketime'),
   async () => {
     const { served, set } = await servingByAClock()
     // Slow enough to last for a while by the wall clock.

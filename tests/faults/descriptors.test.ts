@@ -7,9 +7,10 @@ import { expect, onTestFinished, test } from 'vitest'
 import { createConnections } from '../../server/image-port/connections.ts'
 import { createOwnAddresses } from '../../server/network/addresses.ts'
 import { createOpenFiles } from '../../server/network/open-files.ts'
-import { audit, onPath, run } from '../clients/program.ts'
+import { audit, run } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
 import { imageBytes, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 import { shown } from './bench.ts'
 import { openFiles } from './process-figures.ts'
 
@@ -17,8 +18,9 @@ const IMAGE = imageBytes(8 * 1024 * 1024, 'descriptors')
 const OTHER = imageBytes(100_000, 'descriptors, other')
 const CROWD = 120
 
-test.skipIf(!onPath('prlimit'))(
+test(
   'connections that take all files are refused with a word, and fetches under way and later ones are whole',
+  needs('prlimit'),
   async () => {
     const served = await serveFiles({ 'image.bin': IMAGE, 'other.bin': OTHER }, { cleanUp: onTestFinished })
     const underWay = await ask(served.port, '/image.bin')
@@ -58,8 +60,9 @@ test.skipIf(!onPath('prlimit'))(
   },
 )
 
-test.skipIf(!onPath('prlimit'))(
+test(
   'with no file left at all an image is not taken for changed, and is served when there are files again',
+  needs('prlimit'),
   async () => {
     const served = await serveFiles({ 'image.bin': IMAGE }, { cleanUp: onTestFinished })
     const client = await connectRaw(served.port)

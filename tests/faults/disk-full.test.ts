@@ -6,8 +6,9 @@ import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
 import { checkLedger } from '../../server/ledger/read.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
 import { imageBytes, putFile, type Served, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 import { shown } from './bench.ts'
-import { fillUp, MAY_MOUNT, seenBy, withDisks } from './small-mount.ts'
+import { fillUp, seenBy, withDisks } from './small-mount.ts'
 
 const LARGE = imageBytes(16 * 1024 * 1024, 'disk full')
 const SMALL = imageBytes(20_000, 'disk full, small')
@@ -27,8 +28,9 @@ async function servingOnSmallDisk(
   return { served, records }
 }
 
-test.skipIf(!MAY_MOUNT)(
+test(
   'what is under way goes on and is recorded, new fetches get 503, and serving resumes by itself',
+  needs('mount namespaces'),
   async () => {
     const { served, records } = await servingOnSmallDisk()
     const ledger = seenBy(served, join(records, 'ledger.ndjson'))
@@ -93,8 +95,9 @@ test.skipIf(!MAY_MOUNT)(
   },
 )
 
-test.skipIf(!MAY_MOUNT)(
+test(
   'the terminal says in words that the disk is full and that there is room again',
+  needs('mount namespaces'),
   async () => {
     const { served, records } = await servingOnSmallDisk(['--format', 'text'])
     const page = seenBy(served, records)

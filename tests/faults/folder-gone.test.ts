@@ -6,8 +6,9 @@ import { checkLedger } from '../../server/ledger/read.ts'
 import { audit } from '../clients/program.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
 import { imageBytes, putFile, type Served, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import { type Needed, needs } from '../needs.ts'
 import { shown } from './bench.ts'
-import { MAY_MOUNT, mountAgain, seenBy, takeAway, withDisks } from './small-mount.ts'
+import { mountAgain, seenBy, takeAway, withDisks } from './small-mount.ts'
 
 const LARGE = imageBytes(16 * 1024 * 1024, 'folder gone')
 const SMALL = imageBytes(20_000, 'folder gone, small')
@@ -56,13 +57,13 @@ const asDeleted: Scenery = async (where) => {
   }
 }
 
-const sceneries: [string, Scenery, boolean][] = [
-  ['a stick that is pulled and put back', asStick, MAY_MOUNT],
-  ['a folder that is deleted and made again', asDeleted, process.platform !== 'win32'],
+const sceneries: [string, Scenery, Needed][] = [
+  ['a stick that is pulled and put back', asStick, 'mount namespaces'],
+  ['a folder that is deleted and made again', asDeleted, 'POSIX'],
 ]
 
-describe.each(sceneries)('%s', (_what, scenery, possible) => {
-  test.skipIf(!possible)('takes its images away, ends fetches honestly, and is served again', async () => {
+describe.each(sceneries)('%s', (_what, scenery, needed) => {
+  test('takes its images away, ends fetches honestly, and is served again', needs(needed), async () => {
     const { served, records, folder, goAway, comeBack } = await scenery('elsewhere')
     putFile(folder(), 'large.bin', LARGE)
     putFile(folder(), 'small.bin', SMALL)
@@ -101,7 +102,7 @@ describe.each(sceneries)('%s', (_what, scenery, possible) => {
     expect(await served.stop()).toBe(0)
   })
 
-  test.skipIf(!possible)('with the ledger inside: it is said, and nothing more is served', async () => {
+  test('with the ledger inside: it is said, and nothing more is served', needs(needed), async () => {
     const { served, folder, records, goAway, comeBack } = await scenery('inside')
     putFile(folder(), 'small.bin', SMALL)
     await served.image('small.bin')

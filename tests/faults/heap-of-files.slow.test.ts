@@ -1,11 +1,11 @@
 import { expect, test } from 'vitest'
+import { needs } from '../needs.ts'
 import { dropHeap, SHOWN_AT_MOST } from './heap-of-files.ts'
-import { FIGURES_SHOWN } from './process-figures.ts'
 
 const FILES = 10_000
 
 // Five times the files of the default tier, for at most eight times its processor time.
-test.skipIf(!FIGURES_SHOWN)(`${FILES} files dropped in at once`, { timeout: 400_000 }, async () => {
+test(`${FILES} files dropped in at once`, { timeout: 400_000, ...needs('Linux') }, async () => {
   const { served: _, meanwhile, ...heap } = await dropHeap(FILES, 300_000)
   process.stdout.write(`${FILES} files: ${JSON.stringify(heap)}\n`)
   expect(heap.imagesReady).toBe(FILES + 1)

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest'
+import { needs } from '../needs.ts'
 import { dropHeap, SHOWN_AT_MOST } from './heap-of-files.ts'
-import { FIGURES_SHOWN } from './process-figures.ts'
 
 const FILES = 2_000
 
@@ -8,8 +8,9 @@ const FILES = 2_000
  * Must hold: all are offered, serving goes on meanwhile, the page is sent a bounded list. When every judgement sorted
  * and indexed all names anew, 2,000 files took 14 s of processor time and 10,000 minutes; now about 5 and 18 s.
  */
-test.skipIf(!FIGURES_SHOWN)(
+test(
   `${FILES} files dropped in at once are all ready at a cost that does not grow with their square`,
+  needs('Linux'),
   async () => {
     const heap = await dropHeap(FILES, 25_000)
     expect(heap.imagesReady).toBe(FILES + 1)

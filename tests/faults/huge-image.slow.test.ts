@@ -13,10 +13,11 @@ import {
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import { audit, onPath } from '../clients/program.ts'
+import { audit } from '../clients/program.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
 import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
-import { FIGURES_SHOWN, mostResidentBytes } from './process-figures.ts'
+import { needs } from '../needs.ts'
+import { mostResidentBytes } from './process-figures.ts'
 
 const GIB = 2 ** 30
 const BYTES = 10 * GIB
@@ -26,53 +27,54 @@ const MARK_AT = BYTES - 5 * MARK.length - 123
 const MOST_RESIDENT = 450 * 2 ** 20
 
 const { bavail, bsize } = statfsSync(tmpdir())
-const possible = FIGURES_SHOWN && bavail * bsize > GIB && onPath('sha256sum')
+const { skip, meta } = needs('Linux', 'sha256sum')
+const roomy = bavail * bsize > GIB
 
-test.skipIf(!possible)(
-  'an image of 10 GiB is digested and served with bounded memory',
-  { timeout: 900_000 },
-  async () => {
-    const folder = await stagingFolder({}, onTestFinished)
-    const path = join(folder, 'huge.bin')
-    const file = openSync(path, 'w+')
-    // Sparse: the holes read as zeros and take no room. A byte at the front, so that it is of no known format.
-    writeSync(file, Buffer.from([0x80, 0x12]), 0, 2, 0)
-    writeSync(file, MARK, 0, MARK.length, MARK_AT)
-    ftruncateSync(file, BYTES)
-    closeSync(file)
-    const before = Date.now() / 1000 - 3600
-    utimesSync(path, before, before)
-    expect(statSync(path).blocks * 512).toBeLessThan(GIB)
+test('an image of 10 GiB is digested and served with bounded memory', {
+  timeout: 900_000,
+  skip: skip || !roomy,
+  meta,
+}, async () => {
+  const folder = await stagingFolder({}, onTestFinished)
+  const path = join(folder, 'huge.bin')
+  const file = openSync(path, 'w+')
+  // Sparse: the holes read as zeros and take no room. A byte at the front, so that it is of no known format.
+  writeSync(file, Buffer.from([0x80, 0x12]), 0, 2, 0)
+  writeSync(file, MARK, 0, MARK.length, MARK_AT)
+  ftruncateSync(file, BYTES)
+  closeSync(file)
+  const before = Date.now() / 1000 - 3600
+  utimesSync(path, before, before)
+  expect(statSync(path).blocks * 512).toBeLessThan(GIB)
 
-    const served = await serveFolder(folder, { cleanUp: onTestFinished })
-    const image = await served.entry('image', ({ name }) => name === 'huge.bin', 600_000)
-    expect(image.bytes).toBe(BYTES)
-    // GNU coreutils as the outside check.
-    expect(image.sha256).toBe(spawnSync('sha256sum', [path], { encoding: 'utf8' }).stdout.slice(0, 64))
+  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  const image = await served.entry('image', ({ name }) => name === 'huge.bin', 600_000)
+  expect(image.bytes).toBe(BYTES)
+  // GNU coreutils as the outside check.
+  expect(image.sha256).toBe(spawnSync('sha256sum', [path], { encoding: 'utf8' }).stdout.slice(0, 64))
 
-    const range = `Range: bytes=${MARK_AT}-${MARK_AT + MARK.length - 1}`
-    const near = await exchange(served.port, request('/huge.bin', [range]))
-    const head = parseHead(near.raw)
-    expect(head?.status).toBe(206)
-    expect(head?.field('content-range')).toBe(`bytes ${MARK_AT}-${MARK_AT + MARK.length - 1}/${BYTES}`)
-    expect(near.client.body().equals(MARK)).toBe(true)
-    const rest = await exchange(served.port, request('/huge.bin', [`Range: bytes=${BYTES - 1000}-`]))
-    expect(rest.client.body().equals(tailOf(path, 1000))).toBe(true)
+  const range = `Range: bytes=${MARK_AT}-${MARK_AT + MARK.length - 1}`
+  const near = await exchange(served.port, request('/huge.bin', [range]))
+  const head = parseHead(near.raw)
+  expect(head?.status).toBe(206)
+  expect(head?.field('content-range')).toBe(`bytes ${MARK_AT}-${MARK_AT + MARK.length - 1}/${BYTES}`)
+  expect(near.client.body().equals(MARK)).toBe(true)
+  const rest = await exchange(served.port, request('/huge.bin', [`Range: bytes=${BYTES - 1000}-`]))
+  expect(rest.client.body().equals(tailOf(path, 1000))).toBe(true)
 
-    // The whole of it, too: counted and digested, not kept.
-    const whole = await ask(served.port, '/huge.bin')
-    onTestFinished(() => whole.reset())
-    expect((await whole.head()).field('content-length')).toBe(String(BYTES))
-    await untilHeld(whole, 2 * GIB + 1)
-    await whole.reset()
-    expect(await served.ended(whole.port)).toMatchObject({ ending: 'cut' })
-    expect(mostResidentBytes(served.process.pid ?? 0)).toBeLessThan(MOST_RESIDENT)
-    expect(await served.stop()).toBe(0)
-    const { pulls, ledger } = await audit(folder)
-    expect(ledger.intact).toBe(true)
-    expect(pulls.map(({ image: { bytes } }) => bytes)).toContain(BYTES)
-  },
-)
+  // The whole of it, too: counted and digested, not kept.
+  const whole = await ask(served.port, '/huge.bin')
+  onTestFinished(() => whole.reset())
+  expect((await whole.head()).field('content-length')).toBe(String(BYTES))
+  await untilHeld(whole, 2 * GIB + 1)
+  await whole.reset()
+  expect(await served.ended(whole.port)).toMatchObject({ ending: 'cut' })
+  expect(mostResidentBytes(served.process.pid ?? 0)).toBeLessThan(MOST_RESIDENT)
+  expect(await served.stop()).toBe(0)
+  const { pulls, ledger } = await audit(folder)
+  expect(ledger.intact).toBe(true)
+  expect(pulls.map(({ image: { bytes } }) => bytes)).toContain(BYTES)
+})
 
 /** A client that reads past 2 GiB, a step at a time, since each step has its own deadline. */
 async function untilHeld(client: Awaited<ReturnType<typeof ask>>, bytes: number): Promise<void> {

@@ -3,11 +3,20 @@
  * cannot be opened any more. Must hold: every fetch is reset and told as `withdrawn`, no client takes a short body for
  * a whole one, the file settles again, and once it is whole again it is served again.
  */
-import { chmodSync, mkdirSync, renameSync, rmSync, truncateSync } from 'node:fs'
+import { chmodSync, chownSync, mkdirSync, renameSync, rmSync, truncateSync } from 'node:fs'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { ask, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
-import { imageBytes, putFile, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import {
+  imageBytes,
+  putFile,
+  type Served,
+  serveFiles,
+  serveFolder,
+  sha256,
+  stagingFolder,
+} from '../clients/served.ts'
+import { ANOTHER_USER, needs } from '../needs.ts'
 
 const MIB = 1024 * 1024
 /** More than the kernel and the verified blocks hold of it: 64 MiB of cache, some MiB a socket. */
@@ -72,11 +81,18 @@ test('a file that cannot be opened any more is refused with 503, and served agai
     .toBe(sha256(IMAGE))
 })
 
-// Root may read everything: nothing is taken away from it by permissions.
-test.skipIf(process.getuid?.() === 0 || process.platform === 'win32')(
+// Root may read everything, so there another user serves.
+const isRoot = process.getuid?.() === 0
+test(
   'a file without the right to read it is locked, fetches under way go on by what is open, and it comes back',
+  needs(isRoot ? 'another user' : 'POSIX'),
   async () => {
-    const served = await serveFiles({ 'image.bin': IMAGE }, { cleanUp: onTestFinished })
+    const folder = await stagingFolder({ 'image.bin': IMAGE }, onTestFinished)
+    if (isRoot)
+      for (const each of [folder, join(folder, 'image.bin')]) chownSync(each, ANOTHER_USER, ANOTHER_USER)
+    const asOther = ['setpriv', `--reuid=${ANOTHER_USER}`, `--regid=${ANOTHER_USER}`, '--clear-groups']
+    const served = await serveFolder(folder, { cleanUp: onTestFinished, under: isRoot ? asOther : [] })
+    await served.image('image.bin')
     const [first] = await underWay(served)
     const path = join(served.folder, 'image.bin')
     chmodSync(path, 0)

@@ -2,17 +2,11 @@
  * A program that runs in a mount name space of its own (Linux: mount_namespaces(7)), with small disks (tmpfs) in
  * folders that the test names: they can be filled, taken away and given back without anybody else noticing.
  */
-import { spawnSync } from 'node:child_process'
 import { closeSync, openSync, writeSync } from 'node:fs'
 import { join } from 'node:path'
 import { systemCode } from '../../server/errors.ts'
-import { onPath, run } from '../clients/program.ts'
+import { run } from '../clients/program.ts'
 import type { Served } from '../clients/served.ts'
-
-const tried = spawnSync('unshare', ['--map-root-user', '--mount', 'mount', '-t', 'tmpfs', 'none', '/mnt'])
-
-/** False where this user may not mount in a name space of its own. */
-export const MAY_MOUNT = process.platform === 'linux' && tried.status === 0 && onPath('nsenter')
 
 /** For `under`: mounts a disk of so many MiB in each folder, then becomes the program. */
 export function withDisks(disks: Readonly<Record<string, number>>): string[] {

@@ -4,6 +4,7 @@ import { createServer } from 'node:net'
 import { join } from 'node:path'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { checkFolder, isInside, openInside, sameFile } from '../../server/files/folder.ts'
+import { needs } from '../needs.ts'
 import { type Stage, stage } from '../staging/stage.ts'
 
 let place: Stage
@@ -67,7 +68,7 @@ describe('opening an image', () => {
     await outside.close()
   })
 
-  it.skipIf(process.platform === 'win32')('does not wait for a named pipe, nor take a socket', async () => {
+  it('does not wait for a named pipe, nor take a socket', needs('POSIX'), async () => {
     execFileSync('mkfifo', [place.path('pipe.bin')])
     const server = createServer().listen(place.path('socket.bin'))
     const open = (name: string) => openInside(place.folder, place.path(name))

@@ -6,6 +6,7 @@ import { describe, expect, test } from 'vitest'
 import type { Ledger } from '../../server/ledger/ledger.ts'
 import { checkLedger } from '../../server/ledger/read.ts'
 import { RESERVE_FILE } from '../../server/ledger/reserve.ts'
+import { needs } from '../needs.ts'
 import { childProgram } from './child-process.ts'
 import { kindsIn, newFolder, opened } from './records-folder.ts'
 import { begun, ended } from './sample-entries.ts'
@@ -118,12 +119,9 @@ describe('when the disk is full', () => {
   })
 })
 
-const mount = spawnSync('unshare', ['--map-root-user', '--mount', 'mount', '-t', 'tmpfs', 'none', '/mnt'])
-const mayMount = process.platform === 'linux' && mount.status === 0
-
-// Skipped where this user may not mount a small disk in a name space of the test's own.
-test.skipIf(!mayMount)(
+test(
   'on a real disk that is full: refused, ended, and resumed when there is room again',
+  needs('mount namespaces'),
   () => {
     const command = 'mount -t tmpfs -o size=1m none "$1" && exec "$2" "$3" "$1"'
     const script = [command, 'sh', newFolder(), process.execPath, childProgram('fill-disk.mjs')]

@@ -12,10 +12,9 @@ import {
   takeLock,
 } from '../../server/ledger/lock.ts'
 import { type Here, hereNow, holderIsGone } from '../../server/ledger/process-life.ts'
+import { needs } from '../needs.ts'
 import { childProgram, startChild } from './child-process.ts'
 import { newFolder } from './records-folder.ts'
-
-const onLinux = process.platform === 'linux'
 
 async function taken(folder: string, options?: LockOptions): Promise<Lock> {
   const lock = await takeLock(folder, options)
@@ -109,7 +108,7 @@ describe('a lock that somebody left', () => {
     await expect(taken(folder, { here })).resolves.toBeDefined()
   })
 
-  test.runIf(onLinux)('is taken over when another process has its number now', async () => {
+  test('is taken over when another process has its number now', needs('Linux'), async () => {
     const folder = newFolder()
     writeLock(folder, { processStart: '1' })
     await expect(taken(folder)).resolves.toBeDefined()

@@ -12,6 +12,7 @@ import {
   ownAddresses,
 } from '../../server/network/addresses.ts'
 import { isTunnel, NO_FACTS, readInterfaceFacts } from '../../server/network/tunnels.ts'
+import { needs } from '../needs.ts'
 
 const MAC = '00:00:5e:00:53:0a'
 const v4 = (address: string, bits: number, mac = MAC, internal = false) => ({
@@ -236,7 +237,7 @@ describe('readInterfaceFacts', () => {
     expect(readInterfaceFacts('../net/lo', 'linux')).toEqual(NO_FACTS)
   })
 
-  it.runIf(process.platform === 'linux')('reads loopback of this machine as ARPHRD_LOOPBACK, 772', () => {
+  it('reads loopback of this machine as ARPHRD_LOOPBACK, 772', needs('Linux'), () => {
     expect(readInterfaceFacts('lo', 'linux')).toMatchObject({ hardwareType: 772, tun: false })
   })
 })

@@ -2,6 +2,7 @@
 import { execFileSync } from 'node:child_process'
 import { describe, expect, it } from 'vitest'
 import { firewallLines } from '../../server/network/firewall.ts'
+import { needs } from '../needs.ts'
 
 const lines = (platform: NodeJS.Platform, ports = [8080, 80], program = '/opt/node/bin/node') =>
   firewallLines({ platform, ports, program })
@@ -34,14 +35,14 @@ describe('firewallLines', () => {
     expect(lines('linux', [])).toEqual([])
   })
 
-  it.skipIf(process.platform === 'win32')('quotes a program’s path so that a shell reads it back', () => {
+  it('quotes a program’s path so that a shell reads it back', needs('POSIX'), () => {
     const program = "/Applications/it's here/node"
     const [line] = lines('darwin', [8080], program)
     const quoted = /--remove (.*)$/.exec(line?.close ?? '')?.[1] ?? ''
     expect(execFileSync('sh', ['-c', `printf %s ${quoted}`], { encoding: 'utf8' })).toBe(program)
   })
 
-  it.skipIf(process.platform === 'win32')('finds its own nft rule by the comment, and no other', () => {
+  it('finds its own nft rule by the comment, and no other', needs('POSIX'), () => {
     const close = lines('linux', [8080]).find(({ program }) => program === 'nft')?.close ?? ''
     const filter = /\| (sed .*)\)"$/.exec(close)?.[1] ?? ''
     const listing = `table inet filter {

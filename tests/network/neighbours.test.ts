@@ -11,6 +11,7 @@ import {
   parseProcArp,
 } from '../../server/network/neighbour-text.ts'
 import { createNeighbours, systemNeighbours } from '../../server/network/neighbours.ts'
+import { needs } from '../needs.ts'
 
 const PROC_ARP = `IP address       HW type     Flags       HW address            Mask     Device
 192.0.2.7        0x1         0x2         00:00:5e:00:53:01     *        eth0
@@ -259,17 +260,9 @@ ip tuntap add mode tap name lan0; ip addr add 192.0.2.20/24 dev lan0; ip link se
 ip neigh add 192.0.2.7 lladdr 00:00:5e:00:53:01 dev lan0
 ip neigh add 2001:db8::7 lladdr 00:00:5e:00:53:02 dev lan0
 cat /proc/net/arp; echo ----; ip -6 neigh show`
-  async function namespaceText(): Promise<string | undefined> {
-    try {
-      return (await run('unshare', ['-n', 'sh', '-c', script], { timeout: 10_000 })).stdout
-    } catch {
-      return undefined
-    }
-  }
 
-  it('reads the real table and tool of a Linux network namespace', async ({ skip }) => {
-    const text = await namespaceText()
-    if (text === undefined) return skip('no right to make a network namespace here')
+  it('reads the real table and tool of a Linux network namespace', needs('tap devices'), async () => {
+    const { stdout: text } = await run('unshare', ['-n', 'sh', '-c', script], { timeout: 10_000 })
     const [arp = '', neigh = ''] = text.split('----\n')
     expect(parseProcArp(arp)).toEqual([{ address: '192.0.2.7', mac: '00:00:5e:00:53:01', device: 'lan0' }])
     expect(parseIpNeigh(neigh)).toContainEqual({

@@ -5,6 +5,7 @@ import { endianness } from 'node:os'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
 import { type Connection, createSendQueues, sendQueueOf } from '../../server/network/send-queue.ts'
+import { needs } from '../needs.ts'
 
 const HEAD =
   '  sl  local_address rem_address   st tx_queue rx_queue tr tm->when retrnsmt   uid  timeout inode'
@@ -152,7 +153,7 @@ describe('createSendQueues', () => {
   })
 })
 
-describe.runIf(process.platform === 'linux')('what the kernel counts', () => {
+describe('what the kernel counts', needs('Linux'), () => {
   const sockets: Socket[] = []
   const servers: Server[] = []
   afterEach(async () => {

@@ -5,6 +5,7 @@ import axe from 'axe-core'
 import type { Page } from 'playwright-core'
 import { expect, test } from 'vitest'
 import { device, noise, type Running } from '../bench/running.ts'
+import { needs } from '../needs.ts'
 import { clipboard, inPage, usePages } from './browser.ts'
 
 const pages = usePages()
@@ -133,36 +134,33 @@ test('what somebody types stays while news comes in', async () => {
 })
 
 // Windows lets no file have such a name.
-test.skipIf(process.platform === 'win32')(
-  'hostile names and user agents are text, whatever is in them',
-  async () => {
-    const run = await pages.run()
-    const names = [
-      '<img src=x onerror=document.title=1>.bin',
-      '"><script>document.title=2.bin',
-      'desk\u202enib.exe',
-      'desk\u0007\u001b[31m.bin',
-      '__proto__',
-      'constructor',
-    ]
-    for (const [at, name] of names.entries()) await run.stage(name, noise(4000, at + 1))
-    const tab = await pages.open(run)
-    await expect.poll(() => tab.getByRole('article').count()).toBe(names.length)
-    await tab.getByRole('heading', { name: '<img src=x onerror=document.title=1>.bin' }).waitFor()
-    await tab.getByRole('heading', { name: 'desk\\u{202e}nib.exe' }).waitFor()
-    await tab.getByRole('heading', { name: 'desk\\x07\\x1b[31m.bin' }).waitFor()
-    const agent = 'User-Agent: <svg onload=document.title=3>\u00c2\u009b'
-    await device({
-      port: run.imagePort,
-      path: '/<iframe/src=javascript:document.title=4>',
-      fields: [agent],
-    }).finish()
-    await tab.getByText('<svg onload=document.title=3>').waitFor()
-    await tab.getByText('/<iframe/src=javascript:document.title=4>').waitFor()
-    expect(await tab.locator('main').locator('img, script, svg, iframe').count()).toBe(0)
-    expect(await tab.title()).toBe('Fetchproof')
-  },
-)
+test('hostile names and user agents are text, whatever is in them', needs('POSIX'), async () => {
+  const run = await pages.run()
+  const names = [
+    '<img src=x onerror=document.title=1>.bin',
+    '"><script>document.title=2.bin',
+    'desk\u202enib.exe',
+    'desk\u0007\u001b[31m.bin',
+    '__proto__',
+    'constructor',
+  ]
+  for (const [at, name] of names.entries()) await run.stage(name, noise(4000, at + 1))
+  const tab = await pages.open(run)
+  await expect.poll(() => tab.getByRole('article').count()).toBe(names.length)
+  await tab.getByRole('heading', { name: '<img src=x onerror=document.title=1>.bin' }).waitFor()
+  await tab.getByRole('heading', { name: 'desk\\u{202e}nib.exe' }).waitFor()
+  await tab.getByRole('heading', { name: 'desk\\x07\\x1b[31m.bin' }).waitFor()
+  const agent = 'User-Agent: <svg onload=document.title=3>\u00c2\u009b'
+  await device({
+    port: run.imagePort,
+    path: '/<iframe/src=javascript:document.title=4>',
+    fields: [agent],
+  }).finish()
+  await tab.getByText('<svg onload=document.title=3>').waitFor()
+  await tab.getByText('/<iframe/src=javascript:document.title=4>').waitFor()
+  expect(await tab.locator('main').locator('img, script, svg, iframe').count()).toBe(0)
+  expect(await tab.title()).toBe('Fetchproof')
+})
 
 test('the page runs nothing that was not served with it, and styles nothing inline', async () => {
   const run = await pages.run()

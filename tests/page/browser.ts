@@ -8,8 +8,7 @@ import { type Browser, type BrowserContextOptions, chromium, type Page } from 'p
 import { build } from 'vite'
 import { afterAll, beforeAll, expect, onTestFinished, vi } from 'vitest'
 import { type Running, type RunningOptions, startRunning } from '../bench/running.ts'
-
-const CHROMIUM = process.env.CHROMIUM ?? '/usr/bin/chromium'
+import { allNeed, CHROMIUM } from '../needs.ts'
 
 export function openBrowser(): Promise<Browser> {
   return chromium.launch({ executablePath: CHROMIUM, args: ['--no-sandbox'] })
@@ -59,14 +58,16 @@ export function usePages(): Pages {
   // A browser starts slowly on a machine that has other work.
   vi.setConfig({ testTimeout: 90_000, hookTimeout: 90_000 })
 
-  beforeAll(async () => {
-    built = await builtPage()
-    browser = await openBrowser()
-  })
-  afterAll(async () => {
-    await browser.close()
-    await built.remove()
-  })
+  if (allNeed('chromium')) {
+    beforeAll(async () => {
+      built = await builtPage()
+      browser = await openBrowser()
+    })
+    afterAll(async () => {
+      await browser.close()
+      await built.remove()
+    })
+  }
 
   return {
     async run(options = {}) {

@@ -8,6 +8,7 @@ import type { Browser } from 'playwright-core'
 import { afterAll, beforeAll, expect, test } from 'vitest'
 import type { Depot } from '../../server/depot/depot.ts'
 import { device, noise, type Running, startRunning } from '../bench/running.ts'
+import { needs } from '../needs.ts'
 import { builtPage, openBrowser } from './browser.ts'
 
 const SHOTS = fileURLToPath(new URL('./shots', import.meta.url))
@@ -70,7 +71,7 @@ function atLibrary(depot: Depot): Depot {
   }
 }
 
-test('the page in the middle of a visit, wide and narrow, in light and dark', async () => {
+test('the page in the middle of a visit, wide and narrow, in light and dark', needs('chromium'), async () => {
   await run.stage('reading-room-switch_4.2.1.img', noise(48 * 1024 * 1024, 3))
   await run.stage('returns-desk-scanner.bin', '')
   await run.stage('stack-door-controller_2.0.hex', noise(300_000, 4))

@@ -2,6 +2,7 @@
 import type { Browser, Page } from 'playwright-core'
 import { afterAll, beforeAll, expect, onTestFinished, test, vi } from 'vitest'
 import { visitHtml } from '../../server/report/visit-html.ts'
+import { allNeed } from '../needs.ts'
 import { inPage, openBrowser } from '../page/browser.ts'
 import { image, type Story, story } from '../visit/visit-story.ts'
 import { reportOf, sheetOf } from './told-visit.ts'
@@ -31,7 +32,9 @@ function longVisit(): Story {
 let browser: Browser
 vi.setConfig({ testTimeout: 60_000, hookTimeout: 60_000 })
 
+const browserIsHere = allNeed('chromium')
 beforeAll(async () => {
+  if (!browserIsHere) return
   browser = await openBrowser()
 })
 afterAll(() => browser?.close())

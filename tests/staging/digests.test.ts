@@ -1,5 +1,6 @@
 import { execFileSync } from 'node:child_process'
 import { createHash, randomBytes } from 'node:crypto'
+import { getEventListeners } from 'node:events'
 import { readFileSync } from 'node:fs'
 import { appendFile, truncate, writeFile } from 'node:fs/promises'
 import { fileURLToPath } from 'node:url'
@@ -7,6 +8,7 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { openInside } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
 import { createDigests, type Digests } from '../../server/staging/digests.ts'
+import { needs } from '../needs.ts'
 import { type Stage, stage } from './stage.ts'
 
 const MIB = 1024 * 1024
@@ -83,6 +85,7 @@ describe('one reading of a file', () => {
 
   it.each([40 * MIB, 33 * MIB + 1, 47 * MIB + BLOCK_BYTES])(
     'digests whole and blocks of %i bytes on two threads, as coreutils and openssl do',
+    needs('sha256sum', 'openssl'),
     async (bytes) => {
       const content = randomBytes(bytes)
       const value = await read('large.bin', content)
@@ -145,6 +148,14 @@ describe('the queue', () => {
     await digests.read(order('small.bin', 1)).then(() => done.push('small'))
     await large
     expect(done).toEqual(['small', 'large'])
+  })
+
+  it('left a listener on the signal for each reading, so that a file that stayed locked brought a warning', async () => {
+    const { signal } = new AbortController()
+    for (let time = 0; time < 3; time += 1) {
+      await expect(digests.read({ ...order('not-there.bin', 1), signal })).rejects.toThrow()
+    }
+    expect(getEventListeners(signal, 'abort')).toEqual([])
   })
 
   it('takes the smallest that waits', async () => {

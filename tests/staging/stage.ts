@@ -80,6 +80,8 @@ export async function until(
       events.off('changed', check)
       events.off('gone', check)
     }
+    // Two hundred images are waited for at once.
+    events.setMaxListeners(0)
     events.on('changed', check)
     events.on('gone', check)
   })

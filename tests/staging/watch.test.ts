@@ -3,6 +3,7 @@ import { appendFile, mkdir, rename, rm, symlink, writeFile } from 'node:fs/promi
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { FILE_ACCESS, type FileAccess } from '../../server/files/file-access.ts'
 import { chokidarEvents, createWatch, type EventSource, type Watch } from '../../server/staging/watch.ts'
+import { needs } from '../needs.ts'
 import { type Stage, stage } from './stage.ts'
 
 const SILENT: EventSource = () => ({ ready: Promise.resolve(), close: async () => {} })
@@ -181,7 +182,7 @@ describe('watching', () => {
     expect([...seen.keys()]).toEqual(['a.bin'])
   })
 
-  it.skipIf(process.platform !== 'linux')('says so when a name is not UTF-8', async () => {
+  it('says so when a name is not UTF-8', needs('Linux'), async () => {
     await writeFile(
       Buffer.concat([Buffer.from(`${place.folder}/caf`), Buffer.from([0xe9]), Buffer.from('.bin')]),
       'x',

@@ -7,12 +7,12 @@
  */
 import { spawn } from 'node:child_process'
 import { once } from 'node:events'
-import { existsSync } from 'node:fs'
 import { writeFile } from 'node:fs/promises'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import { audit, onPath, run } from '../clients/program.ts'
+import { audit, run } from '../clients/program.ts'
 import { imageBytes, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import { needs } from '../needs.ts'
 
 const FIRMWARE = '/usr/lib/ipxe/ipxe.lkrn'
 const MACHINE = 'qemu-system-x86_64'
@@ -21,49 +21,35 @@ const SERVER = '192.0.2.10'
 const DEVICE = { address: '192.0.2.42', mac: '00:00:5e:00:53:2a' }
 const IMAGE = imageBytes(3_000_001, 'boot')
 
-async function whyNot(): Promise<string | undefined> {
-  if (process.platform !== 'linux' || !onPath('ip')) return 'needs Linux with iproute2'
-  if (!onPath(MACHINE)) return `needs ${MACHINE} (Debian: qemu-system-x86)`
-  if (!existsSync(FIRMWARE)) return `needs ${FIRMWARE} (Debian: ipxe)`
-  const { status, stderr } = await run('ip', ['netns', 'add', NAMESPACE])
-  if (status !== 0) return `network namespaces are not permitted here: ${stderr.trim()}`
-  const tap = await run('ip', ['-n', NAMESPACE, 'tuntap', 'add', 'dev', 'tap0', 'mode', 'tap'])
-  await run('ip', ['netns', 'delete', NAMESPACE])
-  return tap.status === 0 ? undefined : `tap devices are not permitted here: ${tap.stderr.trim()}`
-}
-
-const reason = await whyNot()
-
-test.skipIf(reason !== undefined)(
-  `boot firmware pulls an image whole, and is known by its hardware address${reason === undefined ? '' : ` (${reason})`}`,
-  async () => {
-    await layNetwork()
-    const folder = await stagingFolder({ 'panel.bin': IMAGE }, onTestFinished)
-    const served = await serveFolder(folder, {
-      cleanUp: onTestFinished,
-      listen: SERVER,
-      under: ['ip', 'netns', 'exec', NAMESPACE],
-      // The emulated cable is a tap device, which counts as a tunnel.
-      flags: ['--allow-tunnels'],
-    })
-    await served.image('panel.bin')
-    await boot(`http://${SERVER}:${served.port}/panel.bin`)
-    const ended = await served.entry('fetch-ended', undefined, 60_000)
-    expect(ended).toMatchObject({ ending: 'delivered', bytesHandedOver: IMAGE.length })
-    expect(await served.stop()).toBe(0)
-    const { pulls, ledger } = await audit(folder)
-    expect(ledger.intact).toBe(true)
-    expect(pulls).toHaveLength(1)
-    expect(pulls[0]).toMatchObject({
-      client: DEVICE,
-      state: 'complete',
-      bytesCovered: IMAGE.length,
-      image: { name: 'panel.bin', sha256: sha256(IMAGE) },
-      shared: false,
-    })
-  },
-  120_000,
-)
+test('boot firmware pulls an image whole, and is known by its hardware address', {
+  timeout: 120_000,
+  ...needs('network namespaces', 'tap devices', 'qemu-system-x86_64', 'ipxe'),
+}, async () => {
+  await layNetwork()
+  const folder = await stagingFolder({ 'panel.bin': IMAGE }, onTestFinished)
+  const served = await serveFolder(folder, {
+    cleanUp: onTestFinished,
+    listen: SERVER,
+    under: ['ip', 'netns', 'exec', NAMESPACE],
+    // The emulated cable is a tap device, which counts as a tunnel.
+    flags: ['--allow-tunnels'],
+  })
+  await served.image('panel.bin')
+  await boot(`http://${SERVER}:${served.port}/panel.bin`)
+  const ended = await served.entry('fetch-ended', undefined, 60_000)
+  expect(ended).toMatchObject({ ending: 'delivered', bytesHandedOver: IMAGE.length })
+  expect(await served.stop()).toBe(0)
+  const { pulls, ledger } = await audit(folder)
+  expect(ledger.intact).toBe(true)
+  expect(pulls).toHaveLength(1)
+  expect(pulls[0]).toMatchObject({
+    client: DEVICE,
+    state: 'complete',
+    bytesCovered: IMAGE.length,
+    image: { name: 'panel.bin', sha256: sha256(IMAGE) },
+    shared: false,
+  })
+})
 
 async function layNetwork(): Promise<void> {
   const ip = async (...args: string[]): Promise<void> => {

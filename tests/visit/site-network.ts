@@ -6,7 +6,7 @@ import { type ChildProcessByStdio, spawn } from 'node:child_process'
 import { randomBytes } from 'node:crypto'
 import { once } from 'node:events'
 import type { Readable } from 'node:stream'
-import { type Outcome, onPath, run } from '../clients/program.ts'
+import { type Outcome, run } from '../clients/program.ts'
 import type { Until } from '../clients/served.ts'
 
 export type Program = ChildProcessByStdio<null, Readable, null>
@@ -31,16 +31,12 @@ export interface Site {
   cable(a: Station, addressA: string, b: Station, addressB: string): Promise<void>
 }
 
-/** A site, or the reason why this system grants none. */
-export async function buildSite(cleanUp: Until): Promise<Site | string> {
-  if (process.platform !== 'linux' || !onPath('ip') || !onPath('curl'))
-    return 'needs Linux with iproute2 and curl'
+/** A site, for a test that needs network namespaces. */
+export async function buildSite(cleanUp: Until): Promise<Site> {
   const tag = randomBytes(2).toString('hex')
   const hub = `fp-${tag}-hub`
-  const granted = await addNamespace(hub, cleanUp)
-  if (granted !== undefined) return granted
-  const bridge = await run('ip', ['-n', hub, 'link', 'add', 'hub0', 'type', 'bridge'])
-  if (bridge.status !== 0) return `bridges are not permitted here: ${bridge.stderr.trim()}`
+  await addNamespace(hub, cleanUp)
+  await ip(hub, 'link', 'add', 'hub0', 'type', 'bridge')
   await ip(hub, 'link', 'set', 'hub0', 'up')
   let count = 0
   return {
@@ -129,14 +125,11 @@ function stationAt(namespace: string, mac: string, first: string, cleanUp: Until
   }
 }
 
-/** Undefined, or why not. */
-async function addNamespace(name: string, cleanUp: Until): Promise<string | undefined> {
-  const { status, stderr } = await run('ip', ['netns', 'add', name])
-  if (status !== 0) return `network namespaces are not permitted here: ${stderr.trim()}`
+async function addNamespace(name: string, cleanUp: Until): Promise<void> {
+  await must('ip', ['netns', 'add', name])
   cleanUp(async () => {
     await run('ip', ['netns', 'delete', name])
   })
-  return undefined
 }
 
 async function ip(namespace: string, ...args: readonly string[]): Promise<void> {

@@ -7,6 +7,7 @@ import { createRequire } from 'node:module'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import { compareVersions, type VersionOrder } from '../../server/visit/versions.ts'
+import { needs } from '../needs.ts'
 
 const opposite: Record<VersionOrder, VersionOrder> = {
   newer: 'older',
@@ -108,9 +109,7 @@ const numbers = fc
   .array(fc.nat(120), { minLength: 1, maxLength: 5 })
   .map((all) => all.join('.').replace(/(\.0+)+$/, ''))
 
-const hasDpkg = spawnSync('dpkg', ['--version']).status === 0
-
-describe.runIf(hasDpkg)('against dpkg --compare-versions', () => {
+describe('against dpkg --compare-versions', needs('dpkg'), () => {
   function dpkg(before: string, after: string): VersionOrder {
     const holds = (relation: string) =>
       spawnSync('dpkg', ['--compare-versions', after, relation, before]).status === 0

@@ -3,8 +3,9 @@ import { mkdtempSync, rmSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterAll, beforeAll, expect, it } from 'vitest'
+import { allNeed } from '../../needs.ts'
 import { type Tally, tallyOf } from './damage.ts'
-import { makeSamples, SAMPLE_KINDS, type Sample } from './samples.ts'
+import { makeSamples, SAMPLE_KINDS, SAMPLE_TOOLS, type Sample } from './samples.ts'
 
 const SEED = 4_711
 const TIMES_A_FORMAT = 200
@@ -18,7 +19,9 @@ const KNOWN_MISSES: Readonly<Record<string, number>> = { 'device tree, flip': 20
 let folder = ''
 let samples: Sample[] = []
 const rows: string[] = []
+const toolsAreHere = allNeed(...SAMPLE_TOOLS)
 beforeAll(() => {
+  if (!toolsAreHere) return
   folder = mkdtempSync(join(tmpdir(), 'formats-slow-'))
   samples = makeSamples(folder)
 })

@@ -8,15 +8,18 @@ import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { checkSource } from '../../../server/trust/formats/check.ts'
 import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
+import { allNeed } from '../../needs.ts'
 import { tallyOf } from './damage.ts'
-import { makeSamples, SAMPLE_KINDS, type Sample } from './samples.ts'
+import { makeSamples, SAMPLE_KINDS, SAMPLE_TOOLS, type Sample } from './samples.ts'
 
 const SEED = 20_260
 const TIMES_A_FORMAT = 20
 
 let folder = ''
 let samples: Sample[] = []
+const toolsAreHere = allNeed(...SAMPLE_TOOLS)
 beforeAll(() => {
+  if (!toolsAreHere) return
   folder = mkdtempSync(join(tmpdir(), 'formats-'))
   samples = makeSamples(folder)
 })

@@ -32,6 +32,21 @@ export const SAMPLE_KINDS = [
   'S-record',
 ]
 
+/** What `makeSamples` and the checks of its samples run. */
+export const SAMPLE_TOOLS = [
+  'gzip',
+  'xz',
+  'bzip2',
+  'zstd',
+  'zip',
+  'unzip',
+  'tar',
+  'mkimage',
+  'dtc',
+  'mksquashfs',
+  'objcopy',
+] as const
+
 /** A repeatable source of numbers in [0, 1). */
 export function seeded(seed: number): () => number {
   let state = seed >>> 0

@@ -6,8 +6,10 @@ import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { checkFormat, checkSource } from '../../../server/trust/formats/check.ts'
 import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
+import { allNeed } from '../../needs.ts'
 
 let folder = ''
+allNeed('gzip', 'xz', 'bzip2', 'zstd', 'zip', 'tar', 'mkimage', 'dtc', 'mksquashfs', 'objcopy')
 beforeAll(() => {
   folder = mkdtempSync(join(tmpdir(), 'whole-'))
   const long = 'a-folder-with-a-long-name/'.repeat(8)
