@@ -7,18 +7,25 @@ import { access, type FileHandle, open, realpath, stat } from 'node:fs/promises'
 import { isAbsolute, relative, resolve, sep } from 'node:path'
 import { FetchproofError, systemCode } from '../errors.ts'
 
+/** Of `st_blocks` (POSIX leaves it open, every system here counts in these). */
+const ALLOCATION_UNIT = 512
+
 /** What `fstat` says of the file whose bytes a version names. BigInts as `fs.BigIntStats` gives them. */
 export interface FileIdentity {
   readonly dev: bigint
   readonly ino: bigint
   readonly size: bigint
   readonly mtimeNs: bigint
+  /** Moves with every write and cannot be set back by a copy: `ctime`; the change time on Windows. */
+  readonly ctimeNs: bigint
 }
 
 /** An opened image; every stat and read goes through this one descriptor. */
 export interface OpenFile {
   readonly fd: number
   readonly identity: FileIdentity
+  /** What the file system holds data for (`st_blocks`): less than the size where bytes were reserved, not written. */
+  readonly allocatedBytes: number
   /** Up to `bytes` from the start, fewer where the file is shorter. */
   readHead(bytes: number): Promise<Uint8Array>
   /** What the descriptor says now. */
@@ -46,10 +53,16 @@ export async function checkFolder(folder: string): Promise<string> {
 }
 
 export function identityOf(stats: BigIntStats): FileIdentity {
-  return Object.freeze({ dev: stats.dev, ino: stats.ino, size: stats.size, mtimeNs: stats.mtimeNs })
+  const { dev, ino, size, mtimeNs, ctimeNs } = stats
+  return Object.freeze({ dev, ino, size, mtimeNs, ctimeNs })
 }
 
 export function sameFile(a: FileIdentity, b: FileIdentity): boolean {
+  return a.ctimeNs === b.ctimeNs && sameButTouched(a, b)
+}
+
+/** A file whose bytes were changed with its old mtime put back looks so, and one whose rights were changed. */
+export function sameButTouched(a: FileIdentity, b: FileIdentity): boolean {
   return a.dev === b.dev && a.ino === b.ino && a.size === b.size && a.mtimeNs === b.mtimeNs
 }
 
@@ -83,18 +96,19 @@ export async function openInside(
     if (now.dev !== stats.dev || now.ino !== stats.ino) {
       throw new FetchproofError('FP_IMAGE_CHANGED', { image: file })
     }
-    return openFile(handle, identityOf(stats))
+    return openFile(handle, stats)
   } catch (error) {
     await handle.close()
     throw error
   }
 }
 
-function openFile(handle: FileHandle, identity: FileIdentity): OpenFile {
+function openFile(handle: FileHandle, stats: BigIntStats): OpenFile {
   let closing: Promise<void> | undefined
   return {
     fd: handle.fd,
-    identity,
+    identity: identityOf(stats),
+    allocatedBytes: Number(stats.blocks) * ALLOCATION_UNIT,
     async readHead(bytes) {
       const { buffer, bytesRead } = await handle.read(Buffer.alloc(bytes), 0, bytes, 0)
       return buffer.subarray(0, bytesRead)

@@ -28,6 +28,9 @@ const Record = Type.Object({
   size: Type.String({ pattern: '^[0-9]{1,20}$' }),
   mtimeNs: Type.String({ pattern: '^-?[0-9]{1,20}$' }),
   ino: Type.String({ pattern: '^[0-9]{1,20}$' }),
+  /** Absent in what earlier versions kept: then the file is read anew. */
+  ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,20}$' })),
+  tail: Type.Optional(Type.Union([Type.Literal('zeros'), Type.Literal('unwritten')])),
   sha256: Type.String({ pattern: '^[0-9a-f]{64}$' }),
   crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),
   blockBytes: Type.Integer({ minimum: 1 }),
@@ -132,6 +135,7 @@ function isSameFile(stored: StoredImage, identity: FileIdentity): boolean {
   return (
     stored.size === String(identity.size) &&
     stored.mtimeNs === String(identity.mtimeNs) &&
+    stored.ctimeNs === String(identity.ctimeNs) &&
     stored.ino === String(identity.ino)
   )
 }
@@ -156,6 +160,7 @@ function trusted(
     blocks,
     blocksSha256,
     identity,
+    ...(stored.tail !== undefined && { tail: stored.tail }),
     more: Object.freeze(recorded.published.standing === 'differs' ? {} : { ...stored.more }),
   })
   const { judgement } = stored
@@ -174,6 +179,8 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
     size: String(identity.size),
     mtimeNs: String(identity.mtimeNs),
     ino: String(identity.ino),
+    ctimeNs: String(identity.ctimeNs),
+    ...(version.tail !== undefined && { tail: version.tail }),
     sha256,
     crc32,
     blockBytes,

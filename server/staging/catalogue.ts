@@ -4,9 +4,11 @@ import { join, relative } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import { checkFolder, isInside, type OpenFile } from '../files/folder.ts'
+import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
 import type { Settings } from '../settings.ts'
 import { CATALOGUE_FILE, openCatalogueStore, type Recorded } from './catalogue-store.ts'
 import { createChecksumFiles } from './checksum-files.ts'
+import { withCopyTraces } from './copy-traces.ts'
 import { createDigests } from './digests.ts'
 import { createDocuments } from './documents.ts'
 import { createFurtherDigests } from './further-digests.ts'
@@ -30,6 +32,8 @@ export interface CatalogueOptions {
   readonly clock?: Clock
   readonly files?: FileAccess
   readonly fileEvents?: EventSource
+  /** Who holds a file open for writing. */
+  readonly writerOf?: WriterOf
 }
 
 export interface Catalogue {
@@ -94,6 +98,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const mayOpen = (name: string) => rule.kindOf(name) !== 'never'
   const open = (name: string) => files.open(folder, fileOf(name), mayOpen)
   const further = createFurtherDigests(digests, open)
+  const writerOf = options.writerOf ?? createWriterOf()
   let sorted: readonly Image[] | undefined
   let names: readonly string[] | undefined
   const waiting: (() => void)[] = []
@@ -106,7 +111,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       async judge(input) {
         await started
         await checksums.read()
-        return judge.judge(input)
+        return withCopyTraces(await judge.judge(input), input.version)
       },
     },
     digests,
@@ -116,6 +121,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     fileOf,
     open,
     look: (name) => watch.look(name),
+    writerOf: async (name) => writerOf(await files.realpath(fileOf(name))),
     liftOf: (name, sha256) => lifts.get(`${sha256} ${name}`) ?? options.lifts?.(name, sha256),
     onChanged(image) {
       sorted = undefined

@@ -17,7 +17,13 @@ export interface DigestTask {
 
 export type DigestAnswer =
   | { readonly id: number; readonly kind: 'whole'; readonly sha256: string }
-  | { readonly id: number; readonly kind: 'blocks'; readonly blocks: Uint8Array; readonly crc32: string }
+  | {
+      readonly id: number
+      readonly kind: 'blocks'
+      readonly blocks: Uint8Array
+      readonly crc32: string
+      readonly zerosAtEnd: number
+    }
   | { readonly id: number; readonly kind: 'more'; readonly digests: Record<string, string> }
   /** The file ended before `bytes`. */
   | { readonly id: number; readonly kind: 'short' }

@@ -53,13 +53,15 @@ function readWhole(fd: number, into: Buffer, position: number): void {
 
 interface BlockDigests {
   add(chunk: Uint8Array): void
-  end(): { blocks: Uint8Array; crc32: string }
+  /** `zerosAtEnd`: bytes, counted within the last chunk alone. */
+  end(): { blocks: Uint8Array; crc32: string; zerosAtEnd: number }
 }
 
 function digestBlocks(bytes: number, blockBytes: number): BlockDigests {
   const blocks = new Uint8Array(Math.ceil(bytes / blockBytes) * 32)
   let index = 0
   let crc = 0
+  let zerosAtEnd = 0
   return {
     add(chunk) {
       for (let offset = 0; offset < chunk.length; offset += blockBytes) {
@@ -68,9 +70,16 @@ function digestBlocks(bytes: number, blockBytes: number): BlockDigests {
         index += 1
       }
       crc = crc32(chunk, crc)
+      zerosAtEnd = zerosAtEndOf(chunk)
     },
-    end: () => ({ blocks, crc32: crc.toString(16).padStart(8, '0') }),
+    end: () => ({ blocks, crc32: crc.toString(16).padStart(8, '0'), zerosAtEnd }),
   }
+}
+
+function zerosAtEndOf(chunk: Uint8Array): number {
+  let at = chunk.length
+  while (at > 0 && chunk[at - 1] === 0) at -= 1
+  return chunk.length - at
 }
 
 /** Calls `each` with every chunk of the file in order; the chunk's memory is reused afterwards. */

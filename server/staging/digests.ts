@@ -26,6 +26,9 @@ export interface Reading {
   readonly blockBytes: number
   readonly blocks: Uint8Array
   readonly blocksSha256: string
+  /** Bytes; no more than CHUNK_BYTES are looked at. */
+  readonly zerosAtEnd: number
+  readonly allocatedBytes: number
 }
 
 export type Digested<T> =
@@ -66,7 +69,7 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
     lane: Lane,
     order: DigestOrder & { algorithms?: readonly string[] },
     urgent: boolean,
-    value: (answers: readonly DigestAnswer[], identity: FileIdentity) => T,
+    value: (answers: readonly DigestAnswer[], file: OpenFile) => T,
   ): Promise<Digested<T>> {
     let outcome: Digested<T> = { kind: 'cancelled' }
     await lane.enqueue({
@@ -87,7 +90,7 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
           const short = answers.some((answer) => answer.kind === 'short')
           if (short || !sameFile(await file.stat(), file.identity)) outcome = { kind: 'changed' }
           else if (answers.some((answer) => answer.kind === 'cancelled')) outcome = { kind: 'cancelled' }
-          else outcome = { kind: 'done', value: value(answers, file.identity) }
+          else outcome = { kind: 'done', value: value(answers, file) }
         } finally {
           await file.close()
         }
@@ -108,14 +111,14 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
   return {
     read(order) {
       readings += 1
-      return run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, identity) =>
-        readingOf(answers, identity, blockBytes),
+      return run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, file) =>
+        readingOf(answers, file, blockBytes),
       ).finally(oneReadingLess)
     },
     async more(order) {
       const urgent = order.urgent ?? false
       if (!urgent && readings > 0) await new Promise<void>((wake) => waiting.push(wake))
-      return run(further, order, urgent, (answers, identity) => {
+      return run(further, order, urgent, (answers, { identity }) => {
         const found = answers.find((answer) => answer.kind === 'more')
         return { identity, digests: found?.digests ?? {} }
       })
@@ -126,7 +129,11 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
   }
 }
 
-function readingOf(answers: readonly DigestAnswer[], identity: FileIdentity, blockBytes: number): Reading {
+function readingOf(
+  answers: readonly DigestAnswer[],
+  { identity, allocatedBytes }: OpenFile,
+  blockBytes: number,
+): Reading {
   const whole = answers.find((answer) => answer.kind === 'whole')
   const parts = answers.find((answer) => answer.kind === 'blocks')
   if (whole === undefined || parts === undefined) throw new Error('A digest thread left out an answer.')
@@ -138,6 +145,8 @@ function readingOf(answers: readonly DigestAnswer[], identity: FileIdentity, blo
     blockBytes,
     blocks: parts.blocks,
     blocksSha256: createHash('sha256').update(parts.blocks).digest('hex'),
+    zerosAtEnd: parts.zerosAtEnd,
+    allocatedBytes,
   })
 }
 

@@ -4,22 +4,25 @@
  * wait for an earlier state of the file is dropped (`moved`).
  */
 import { isFetchproofError, systemCode } from '../errors.ts'
-import { type OpenFile, sameFile } from '../files/folder.ts'
+import { type OpenFile, sameButTouched, sameFile } from '../files/folder.ts'
 import type { CatalogueStore } from './catalogue-store.ts'
+import { tailOf } from './copy-traces.ts'
 import type { Digests, Reading } from './digests.ts'
 import type { FurtherDigests } from './further-digests.ts'
 import type { Image, Version } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'
-import { EMPTY, lockedReason, settlingReason } from './image-words.ts'
+import { EMPTY, lockedReason, settlingReason, writtenReason } from './image-words.ts'
 import type { Judge, Judgement } from './judge.ts'
 import { createJudging, type Judging } from './judging.ts'
 import type { PlacedPath } from './plain-paths.ts'
-import { type Quiet, quietNeededMs, type SettleTimes, settle } from './settling.ts'
+import { isOld, type Quiet, quietNeededMs, type SettleTimes, settle } from './settling.ts'
 import { type ImageStep, nextState } from './state.ts'
 import type { Sight } from './watch.ts'
 
 const RETRY_FIRST_MS = 250
 const RETRY_MOST_MS = 5_000
+/** How often it is asked whether another program still writes. */
+const WRITER_AGAIN_MS = 1_000
 
 export interface Clock {
   /** Wall clock, ms since the epoch: compared with modification times. */
@@ -48,6 +51,8 @@ export interface LifeOptions {
   readonly open: (name: string) => Promise<OpenFile>
   /** Looks at the file now; ends in `seen`, or in the end of this life. */
   readonly look: (name: string) => Promise<void>
+  /** Who holds the file open for writing, in words. */
+  readonly writerOf: (name: string) => Promise<string | undefined>
   readonly liftOf: (name: string, sha256: string) => Lift | undefined
   readonly onChanged: (image: Image) => void
   readonly onJudged: (image: Image) => void
@@ -66,8 +71,8 @@ export interface ImageLife {
   readyNow(): void
   hold(reason: string): void
   lifted(sha256: string): void
-  /** Everything known about the bytes is void. */
-  reread(): void
+  /** What is known about the bytes is void, unless a look says that the file has moved: then that counts. */
+  reread(): Promise<void>
   rejudge(): Promise<void>
   /** Waits for nothing any more; idempotent. */
   end(): void
@@ -88,6 +93,14 @@ interface Stay {
   hold: string | undefined
   /** The background digests of this version have been asked for. */
   background: boolean
+  /**
+   * As it was offered or held before its change time moved and nothing else: the fetches that are under way go on
+   * (each of their blocks is verified) until the bytes turn out to be others.
+   */
+  touched: Image | undefined
+  /** Another program had the file open for writing when it was to be offered. */
+  writer: string | undefined
+  asking: boolean
 }
 
 export function createImageLife(options: LifeOptions, firstSight: Sight): ImageLife {
@@ -124,6 +137,9 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       retryMs: RETRY_FIRST_MS,
       hold: undefined,
       background: false,
+      touched: undefined,
+      writer: undefined,
+      asking: false,
     }
   }
 
@@ -133,7 +149,8 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
 
   function tellSettledness(): void {
     if (ended) return
-    const busy = image.state === 'settling' || image.state === 'reading' || stay.judging.running
+    const settling = image.state === 'settling' && stay.writer === undefined
+    const busy = settling || image.state === 'reading' || stay.judging.running
     options.onSettledness(!busy)
   }
 
@@ -152,16 +169,32 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
 
   // settling
 
-  /** The file is another one now (or is to be read anew). */
-  function restart(sight: Sight): void {
-    const before = image
+  /** The file is another one now (or is to be read anew: then nothing that was known of it stays). */
+  function restart(sight: Sight, isVoid = false): void {
+    const before = stay.touched ?? (isJudged(image) ? image : undefined)
+    const { hold } = stay
     stay.moved.abort()
     clearTimeout(timer)
     stay = createStay()
+    const isTouched = before !== undefined && !isVoid && sameButTouched(facts.sight.identity, sight.identity)
+    if (isTouched) stay = { ...stay, touched: before, hold }
     const placed = options.place(undefined)
     step('moved', { sight, placed, version: undefined, judgement: undefined, lifted: undefined })
-    if (isJudged(before)) options.onLost(before, 'changed')
+    if (before !== undefined && !isTouched) options.onLost(before, 'changed')
     proceed()
+  }
+
+  /** Read again after its change time moved: the same bytes were found whole before, others are another file. */
+  function compareWithTouched(sha256: string): void {
+    if (stay.touched === undefined) return
+    if (stay.touched.version?.sha256 === sha256) {
+      stay.impatient = true
+      return
+    }
+    const before = stay.touched
+    stay.touched = undefined
+    stay.hold = undefined
+    options.onLost(before, 'changed')
   }
 
   /** Decides what a settling image does next. */
@@ -170,24 +203,43 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
     if (ended || image.state !== 'settling') return
     const next = settle(quiet(), times)
     if (next.act === 'read') void read()
-    else if (next.act === 'offer') conclude()
+    else if (next.act === 'offer') void concludeUnwritten()
     // One millisecond more, so that rounding does not wake it too early.
     else timer = setTimeout(() => void lookThenProceed(), next.waitMs + 1)
+  }
+
+  /** Not while another program has the file open for writing, as far as the system shows it. */
+  async function concludeUnwritten(): Promise<void> {
+    const { signal } = stay.moved
+    if (stay.asking) return
+    stay.asking = true
+    const writer = await options.writerOf(name).catch(() => undefined)
+    if (!still(signal)) return
+    stay.asking = false
+    if (image.state !== 'settling') return
+    if (writer === undefined) return conclude()
+    stay.writer = writer
+    publish({})
+    clearTimeout(timer)
+    timer = setTimeout(() => void lookThenProceed(), WRITER_AGAIN_MS)
   }
 
   function quiet(): Quiet {
     const { judgement, version, sight } = facts
     return {
       quietMs: clock.steadyMs() - stay.sinceMs,
-      modifiedAgoMs: clock.nowMs() - sight.modifiedMs,
+      modifiedMs: sight.modifiedMs,
+      changedMs: Number(sight.identity.ctimeNs / 1_000_000n),
+      nowMs: clock.nowMs(),
       digested: version !== undefined,
       vouched: judgement?.sure === true && judgement.hold === undefined,
-      impatient: stay.impatient,
+      impatient: stay.impatient || (version === undefined && stay.touched !== undefined),
     }
   }
 
   /** When it will be offered if nothing moves any more, and what it waits for, for people. */
   function settlingFacts(): Pick<ImageFacts, 'settlesAtMs' | 'reason'> {
+    if (stay.writer !== undefined) return { settlesAtMs: undefined, reason: writtenReason(stay.writer) }
     const now = quiet()
     const waitMs = stay.impatient ? 0 : Math.max(0, quietNeededMs(now, times) - now.quietMs)
     return { settlesAtMs: Math.round(clock.nowMs() + waitMs), reason: settlingReason(now.digested) }
@@ -220,7 +272,8 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       if (result.kind !== 'done' || !sameFile(result.value.identity, facts.sight.identity)) {
         return restart(facts.sight)
       }
-      const version = versionOf(result.value)
+      const version = versionOf(result.value, !isOld(quiet()))
+      compareWithTouched(version.sha256)
       publish({ version, placed: options.place(version.sha256), progress: 1 })
       await stay.judging.now()
     } catch (error) {
@@ -301,7 +354,9 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
     options.keepPath()
     store.put(name, version, judgement)
     options.onJudged(image)
-    if (before.state === 'ready' && image.state === 'held') options.onLost(before, 'held')
+    const offered = stay.touched ?? before
+    stay.touched = undefined
+    if (offered.state === 'ready' && image.state === 'held') options.onLost(offered, 'held')
     void inBackground(version)
   }
 
@@ -342,19 +397,22 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
     },
     hold(reason) {
       stay.hold = reason
-      const before = image
-      if (before.state !== 'ready') return
-      step('withhold', { reason })
-      options.onLost(before, 'held')
+      const before = stay.touched ?? image
+      stay.touched = undefined
+      if (image.state === 'ready') step('withhold', { reason })
+      if (before.state === 'ready') options.onLost(before, 'held')
     },
     lifted(sha256) {
       if (facts.version?.sha256 !== sha256) return
       stay.hold = undefined
       if (image.state === 'held') step('offer', { lifted: options.liftOf(name, sha256) })
     },
-    reread() {
+    async reread() {
+      const { signal } = stay.moved
+      await options.look(name)
+      if (!still(signal)) return
       store.remove(name)
-      restart(facts.sight)
+      restart(facts.sight, true)
     },
     async rejudge() {
       if (facts.version === undefined) return
@@ -368,7 +426,8 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       clearTimeout(timer)
     },
     removed() {
-      if (isJudged(image)) options.onLost(image, 'removed')
+      const last = stay.touched ?? image
+      if (isJudged(last)) options.onLost(last, 'removed')
     },
   }
 }
@@ -377,8 +436,9 @@ function isJudged(image: Image): boolean {
   return image.state === 'ready' || image.state === 'held'
 }
 
-function versionOf(reading: Reading): Version {
-  return Object.freeze({ ...reading, more: Object.freeze({}) })
+function versionOf({ zerosAtEnd, allocatedBytes, ...reading }: Reading, isFresh: boolean): Version {
+  const tail = tailOf({ bytes: reading.bytes, zerosAtEnd, allocatedBytes }, isFresh)
+  return Object.freeze({ ...reading, more: Object.freeze({}), ...(tail !== undefined && { tail }) })
 }
 
 function sameJudgement(a: Judgement, b: Judgement): boolean {

@@ -102,7 +102,7 @@ export function createImageLives(options: ImageLivesOptions): ImageLives {
     readyNow: (name) => current(name).readyNow(),
     hold: (name, reason) => current(name).hold(reason),
     lifted: (name, sha256) => lives.get(name)?.lifted(sha256),
-    reread: (name) => current(name).reread(),
+    reread: (name) => void current(name).reread(),
     rejudge: async (name) => lives.get(name)?.rejudge(),
     unsettled: () => unsettled,
     close() {

@@ -8,6 +8,11 @@ export function settlingReason(digested: boolean): string {
     : 'It may still be written; it is read when nothing has moved for a while.'
 }
 
+/** `writer` in words, as `curl (process 4711)`. */
+export function writtenReason(writer: string): string {
+  return `${writer} has it open for writing. It is offered when that program has closed it.`
+}
+
 /** `cause` is the system's code of the error. */
 export function lockedReason(cause: string): string {
   if (['EBUSY', 'EACCES', 'EPERM'].includes(cause)) {

@@ -19,6 +19,8 @@ export interface Version {
   /** SHA-256 (hex) over `blocks`; stands in the ledger's `image` entry. */
   readonly blocksSha256: string
   readonly identity: FileIdentity
+  /** As a copy that broke off may end. */
+  readonly tail?: 'zeros' | 'unwritten'
   /** Lower-case hex by algorithm name (`md5`, `sha1`, `sha512`, …), as far as they have been computed. */
   readonly more: Readonly<Record<string, string>>
 }

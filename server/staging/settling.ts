@@ -3,22 +3,28 @@
  * allocate the full size first, so quiet alone is weak evidence: without a vouching sign it must last longer.
  */
 
-/** A modification time at least this old vouches that the writing is over. */
-export const OLD_MTIME_MS = 60_000
+/** Modification and change time at least this old vouch that the writing is over. */
+const OLD_MS = 60_000
 
 export interface SettleTimes {
   readonly settleMs: number
   readonly settleUnsureMs: number
 }
 
-export interface Quiet {
-  /** How long size, mtime and inode have been the same, by a steady clock. */
+export interface Ages {
+  readonly modifiedMs: number
+  /** Of the change time: a copy can set the modification time of half a file back, not this one. */
+  readonly changedMs: number
+  /** By the wall clock, which may be wrong. */
+  readonly nowMs: number
+}
+
+export interface Quiet extends Ages {
+  /** How long size, times and inode have been the same, by a steady clock. */
   readonly quietMs: number
-  /** How long ago the file was modified, by the wall clock; negative where a clock is wrong. */
-  readonly modifiedAgoMs: number
   /** The digest of exactly these bytes is known. */
   readonly digested: boolean
-  /** The published checksum matches or the format is sound. */
+  /** The published checksum matches, the format is sound, or the same bytes were on offer before. */
   readonly vouched: boolean
   /** A person said "ready now". */
   readonly impatient: boolean
@@ -37,9 +43,21 @@ export function settle(quiet: Quiet, times: SettleTimes): SettleAct {
 
 /** How long a file must be quiet before it is offered. */
 export function quietNeededMs(
-  quiet: Pick<Quiet, 'modifiedAgoMs' | 'vouched'>,
+  quiet: Pick<Quiet, 'vouched' | keyof Ages>,
   { settleMs, settleUnsureMs }: SettleTimes,
 ): number {
-  const sure = quiet.vouched || quiet.modifiedAgoMs > OLD_MTIME_MS
-  return sure ? settleMs : Math.max(settleMs, settleUnsureMs)
+  return quiet.vouched || isOld(quiet) ? settleMs : Math.max(settleMs, settleUnsureMs)
+}
+
+/** Old enough to vouch for itself. */
+export function isOld({ modifiedMs, changedMs, nowMs }: Ages): boolean {
+  return !isMarked(modifiedMs) && nowMs - Math.max(modifiedMs, changedMs) > OLD_MS
+}
+
+/**
+ * Of 1980 or before: copies mark with 1970 or 1980 what is not complete yet, so that this age vouches for nothing (a
+ * day more, for the zones in which that beginning of time is told).
+ */
+export function isMarked(modifiedMs: number): boolean {
+  return modifiedMs < Date.UTC(1980, 0, 3)
 }

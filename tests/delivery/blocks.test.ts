@@ -9,7 +9,7 @@ import { FetchproofError } from '../../server/errors.ts'
 import type { Version } from '../../server/staging/image.ts'
 
 const BLOCK_BYTES = 4 * PIECE_BYTES
-const IDENTITY = { dev: 1n, ino: 2n, size: 0n, mtimeNs: 3n }
+const IDENTITY = { dev: 1n, ino: 2n, size: 0n, mtimeNs: 3n, ctimeNs: 1n }
 
 function versionOf(bytes: Buffer): Version {
   const blocks: Buffer[] = []

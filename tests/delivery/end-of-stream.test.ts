@@ -47,7 +47,7 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
       blockBytes: IMAGE.length,
       blocks: new Uint8Array(32),
       blocksSha256: '',
-      identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n },
+      identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n, ctimeNs: 1n },
       more: {},
     },
     at: () => BLOCK.pieces,

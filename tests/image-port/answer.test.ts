@@ -14,7 +14,7 @@ function imageOf(change: Partial<Image> & { bytes?: number } = {}): Image {
     blockBytes: 262_144,
     blocks: new Uint8Array(),
     blocksSha256: SHA,
-    identity: { dev: 1n, ino: 1n, size: BigInt(bytes), mtimeNs: 1n },
+    identity: { dev: 1n, ino: 1n, size: BigInt(bytes), mtimeNs: 1n, ctimeNs: 1n },
     more: {},
   }
   return {

@@ -13,6 +13,7 @@ const identity: FileIdentity = {
   ino: 2n ** 63n + 7n,
   size: 300_000n,
   mtimeNs: 1_700_000_000_123_456_789n,
+  ctimeNs: 1_700_000_001_123_456_789n,
 }
 const blocks = new Uint8Array(64).fill(9)
 const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
@@ -71,6 +72,10 @@ describe('kept digests', () => {
   it.each<[string, Partial<FileIdentity>]>([
     ['size', { size: 300_001n }],
     ['modification time, by a nanosecond', { mtimeNs: identity.mtimeNs + 1n }],
+    [
+      'change time alone, since bytes may be changed with the old time put back',
+      { ctimeNs: identity.ctimeNs + 1n },
+    ],
     ['inode', { ino: 2n ** 63n + 8n }],
   ])('do not come back for a file of another %s', async (_what, other) => {
     await kept()

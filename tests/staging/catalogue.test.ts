@@ -2,11 +2,13 @@ import { execFileSync } from 'node:child_process'
 import { createHash, randomBytes } from 'node:crypto'
 import {
   appendFile,
+  chmod,
   copyFile,
   mkdir,
   open,
   rename,
   rm,
+  stat,
   symlink,
   truncate,
   utimes,
@@ -26,6 +28,8 @@ const SILENT: EventSource = () => ({ ready: Promise.resolve(), close: async () =
 const sha256 = (content: string | Uint8Array) => createHash('sha256').update(content).digest('hex')
 const isState = (state: string) => (image: Image | undefined) => image?.state === state
 const isReady = isState('ready')
+/** Everything in the folder is two minutes old. */
+const LATER = { nowMs: () => Date.now() + 120_000, steadyMs: () => performance.now() }
 
 let place: Stage
 beforeEach(async () => {
@@ -172,11 +176,100 @@ describe('a copy under way', () => {
     expect((await until(catalogue, 'a.bin', isReady))?.version?.sha256).toBe(sha256(content))
   })
 
-  it('is offered after the short quiet time when the file is old', async () => {
+  it('is offered after the short quiet time when the file is old by both its times', async () => {
     await writeFile(place.path('a.bin'), 'x')
-    await utimes(place.path('a.bin'), new Date('2024-01-01'), new Date('2024-01-01'))
-    const catalogue = await place.open({ times: { settleUnsureMs: 60_000 } })
+    const catalogue = await place.open({ times: { settleUnsureMs: 60_000 }, clock: LATER })
     await until(catalogue, 'a.bin', isReady)
+  })
+
+  it.each(['2024-01-01', '1970-01-01', '1980-01-01', '1979-12-31T23:00:00Z'])(
+    'that gave half a file the old time %s is not believed',
+    async (time) => {
+      await writeFile(place.path('a.bin'), 'first half')
+      await utimes(place.path('a.bin'), new Date(time), new Date(time))
+      const catalogue = await place.open({ times: { settleUnsureMs: 60_000 } })
+      const waiting = (image: Image | undefined) => image?.version !== undefined && isState('settling')(image)
+      expect((await until(catalogue, 'a.bin', waiting))?.settlesAtMs).toBeGreaterThan(Date.now() + 50_000)
+    },
+  )
+
+  it('that marked a file with 1970 or 1980 is not believed however long ago that was', async () => {
+    for (const [name, time] of [['a.bin', '1970-01-02'] as const, ['b.bin', '1980-01-01'] as const]) {
+      await writeFile(place.path(name), name)
+      await utimes(place.path(name), new Date(time), new Date(time))
+    }
+    const catalogue = await place.open({ times: { settleUnsureMs: 60_000 }, clock: LATER })
+    const waiting = (image: Image | undefined) => image?.version !== undefined && isState('settling')(image)
+    for (const name of ['a.bin', 'b.bin']) {
+      expect((await until(catalogue, name, waiting))?.settlesAtMs).toBeGreaterThan(Date.now() + 150_000)
+      expect((await until(catalogue, name, (image) => image?.notes.length === 1))?.notes).toEqual([
+        expect.stringContaining('1970 or 1980'),
+      ])
+    }
+  })
+
+  it('that left the first second of 1970 behind, as one does that broke off, is held until a person lifts it', async () => {
+    await writeFile(place.path('a.bin'), 'first half')
+    await utimes(place.path('a.bin'), 0, 0)
+    const catalogue = await place.open()
+    const held = await until(catalogue, 'a.bin', isState('held'))
+    expect(held?.reason).toMatch(/1970-01-01.*broke off.*lift the hold/)
+    catalogue.lift('a.bin', held?.version?.sha256 ?? '', { by: 'A. Engineer', reason: 'compared' })
+    await until(catalogue, 'a.bin', isReady)
+  })
+
+  it('that reserved the full size and broke off leaves a file that is held, not half an image', async () => {
+    const target = await open(place.path('a.bin'), 'w')
+    await target.write(randomBytes(300_000), 0, 300_000, 0)
+    await target.truncate(1_000_000)
+    await target.close()
+    const catalogue = await place.open()
+    expect((await until(catalogue, 'a.bin', isState('held')))?.reason).toContain('never written')
+    await catalogue.close()
+    const again = await place.open()
+    await until(again, 'a.bin', isState('held'))
+  })
+
+  it('that may have reserved its size with zeros is noted, while the file is fresh', async () => {
+    await writeFile(place.path('a.bin'), Buffer.concat([randomBytes(300_000), Buffer.alloc(200_000)]))
+    const fresh = await place.open()
+    expect((await until(fresh, 'a.bin', isReady))?.notes).toEqual([expect.stringContaining('zeros')])
+    await fresh.close()
+    const old = await place.open({ clock: LATER })
+    expect((await until(old, 'a.bin', isReady))?.notes).toEqual([])
+  })
+
+  it('that still has the file open for writing is named, and keeps it from being offered however long it pauses', async () => {
+    await writeFile(place.path('a.bin'), 'first half ')
+    let writer: string | undefined = 'copier (process 4711)'
+    const catalogue = await place.open({ writerOf: async () => writer })
+    const named = (image: Image | undefined) => image?.reason?.includes('copier (process 4711)') === true
+    expect(await until(catalogue, 'a.bin', named)).toMatchObject({ state: 'settling' })
+    expect(catalogue.get('a.bin')?.settlesAtMs).toBeUndefined()
+    // Those who wait for the others are not kept waiting, and a person's word changes nothing.
+    await catalogue.idle()
+    catalogue.readyNow('a.bin')
+    await catalogue.idle()
+    expect(catalogue.get('a.bin')?.state).toBe('settling')
+    writer = undefined
+    await until(catalogue, 'a.bin', isReady)
+  })
+
+  it.runIf(process.platform === 'linux')('that holds the file open is seen in /proc', async () => {
+    const target = await open(place.path('a.bin'), 'w')
+    await target.write('first half ')
+    const reader = await open(place.path('b.bin'), 'w+').then(async (file) => {
+      await file.write('whole')
+      await file.close()
+      return open(place.path('b.bin'), 'r')
+    })
+    const catalogue = await place.open()
+    await until(catalogue, 'b.bin', isReady)
+    await until(catalogue, 'a.bin', (image) => image?.reason?.includes(`process ${process.pid}`) === true)
+    await target.write('second half')
+    await target.close()
+    await reader.close()
+    expect((await until(catalogue, 'a.bin', isReady))?.version?.sha256).toBe(sha256('first half second half'))
   })
 
   it('is offered after the short quiet time when the judge is sure', async () => {
@@ -224,6 +317,45 @@ describe('a file that moves after it was offered', () => {
     expect([image.version?.sha256, why]).toEqual([sha256('one'), 'changed'])
     expect(catalogue.get('a.bin')?.version?.sha256).not.toBe(sha256('one'))
     await until(catalogue, 'a.bin', (now) => isReady(now) && now?.version?.sha256 === sha256('other'))
+  })
+
+  it('with its old time put back is noticed by its change time, read anew and lost', async () => {
+    const when = new Date('2024-01-01')
+    await writeFile(place.path('a.bin'), 'one')
+    await utimes(place.path('a.bin'), when, when)
+    const catalogue = await place.open()
+    await until(catalogue, 'a.bin', isReady)
+    const lost = next(catalogue.events, 'lost')
+    await writeFile(place.path('a.bin'), 'two')
+    await utimes(place.path('a.bin'), when, when)
+    expect((await lost)[0].version?.sha256).toBe(sha256('one'))
+    await until(catalogue, 'a.bin', (now) => isReady(now) && now?.version?.sha256 === sha256('two'))
+  })
+
+  it('by its rights alone is read again, and what is under way of it goes on', async () => {
+    await writeFile(place.path('a.bin'), 'one')
+    const catalogue = await place.open({ times: { settleUnsureMs: 1_000 } })
+    await until(catalogue, 'a.bin', isReady)
+    const seen: string[] = []
+    catalogue.events.on('lost', (_image, why) => void seen.push(`lost: ${why}`))
+    catalogue.events.on('changed', ({ state }) => void seen.push(state))
+    await chmod(place.path('a.bin'), 0o600)
+    await until(catalogue, 'a.bin', (image) => seen.includes('reading') && isReady(image))
+    expect(seen.filter((word) => word.startsWith('lost'))).toEqual([])
+  })
+
+  it('by its rights alone stays held by the person who held it, and is lost when it is removed', async () => {
+    await writeFile(place.path('a.bin'), 'one')
+    const catalogue = await place.open()
+    await until(catalogue, 'a.bin', isReady)
+    catalogue.hold('a.bin', 'the wrong one for this site')
+    const read = next(catalogue.events, 'changed', ({ state }) => state === 'reading')
+    await chmod(place.path('a.bin'), 0o600)
+    await read
+    expect((await until(catalogue, 'a.bin', isState('held')))?.reason).toBe('the wrong one for this site')
+    const lost = next(catalogue.events, 'lost')
+    await rm(place.path('a.bin'))
+    expect((await lost)[1]).toBe('removed')
   })
 
   it('is lost when another file takes its name with the same size and time', async () => {
@@ -371,11 +503,13 @@ describe('a restart', () => {
     expect(opened).toEqual([])
     await second.close()
 
-    await writeFile(place.path('7.bin'), 'changed while away')
+    const { atime, mtime } = await stat(place.path('7.bin'))
+    await writeFile(place.path('7.bin'), 'imagE 7')
+    await utimes(place.path('7.bin'), atime, mtime)
     const third = await place.open({ files, recorded })
     await third.idle()
     expect(new Set(opened)).toEqual(new Set(['7.bin']))
-    expect(third.get('7.bin')?.version?.sha256).toBe(sha256('changed while away'))
+    expect(third.get('7.bin')?.version?.sha256).toBe(sha256('imagE 7'))
   })
 
   it('does not believe kept digests that no ledger confirms', async () => {
