@@ -24,7 +24,7 @@ function imageOf(change: Partial<Image> = {}): Image {
       blockBytes: 262_144,
       blocks: new Uint8Array(),
       blocksSha256: SHA,
-      identity: { dev: 1n, ino: 1n, size: 10n, mtimeNs: 1n },
+      identity: { dev: 1n, ino: 1n, size: 10n, mtimeNs: 1n, ctimeNs: 1n },
       more: {},
     },
     published: { standing: 'none' },
