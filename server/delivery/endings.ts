@@ -8,7 +8,11 @@
  *      ▼                      │                                                 ▲                (acknowledged)
  *   sending, closed early ────┼──────────────all handed──────────────────────────┘
  *                             │
- *                             └─queue empty──▶ waiting, acknowledged ──client closes──▶ delivered
+ *                             └─queue empty──▶ waiting, acknowledged ──client closes──▶ checking
+ *
+ *   What looks like a close in order may be none: where a client sends some bytes and then resets, libuv reports an end
+ *   of stream (a partial read and then POLLHUP). So the kernel must still list the connection, also where its queue was
+ *   seen empty before.
  *
  *   After the last byte was handed over: reset by the client: reset-late; no close in time, or the connection
  *   vanished: unconfirmed.
@@ -63,16 +67,15 @@ export function see(state: EndingState, seen: Seen): EndingState {
       if (seen.kind === 'queue') return seen.state === 'empty' ? { phase: 'waiting, acknowledged' } : state
       break
     case 'waiting, acknowledged':
-      // Nothing was written since: what was empty once stays empty, even where the connection is forgotten by now.
-      if (seen.kind === 'client closed') return ended('delivered')
+      if (seen.kind === 'client closed') return { phase: 'checking', acknowledged: true }
       break
     case 'checking':
       if (seen.kind === 'queue') {
         if (seen.state === 'empty' || seen.state === 'not shown') return ended('delivered')
         if (seen.state === 'not empty') return { phase: 'draining' }
-        return ended('unconfirmed', {
-          reason: 'the connection vanished before its send queue was seen empty',
-        })
+        return state.acknowledged === true
+          ? ended('unconfirmed', { acknowledged: true, reason: FORGOTTEN })
+          : ended('unconfirmed', { reason: VANISHED })
       }
       break
     case 'draining':
@@ -80,9 +83,7 @@ export function see(state: EndingState, seen: Seen): EndingState {
         if (seen.state === 'empty') return ended('unconfirmed', { acknowledged: true, reason: CLOSED_FIRST })
         if (seen.state === 'not shown') return ended('unconfirmed', { reason: CLOSED_FIRST })
         if (seen.state === 'vanished') {
-          return ended('unconfirmed', {
-            reason: 'the connection vanished before its send queue was seen empty',
-          })
+          return ended('unconfirmed', { reason: VANISHED })
         }
         return state
       }
@@ -90,7 +91,7 @@ export function see(state: EndingState, seen: Seen): EndingState {
   }
   if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
   if (seen.kind === 'time-out') {
-    const acknowledged = state.phase === 'waiting, acknowledged'
+    const acknowledged = state.phase === 'waiting, acknowledged' || state.acknowledged === true
     return ended('unconfirmed', {
       ...(acknowledged && { acknowledged }),
       reason: isClosed(state) ? CLOSED_FIRST : 'the client did not close',
@@ -107,6 +108,8 @@ function isClosed({ phase }: EndingState): boolean {
   return phase === 'checking' || phase === 'draining'
 }
 
+const VANISHED = 'the connection vanished before its send queue was seen empty'
+const FORGOTTEN = 'the connection vanished as it was closed: whether in order or by a reset was not seen'
 const CLOSED_FIRST = 'the client had closed its sending side before the last byte was taken'
 
 function whileSending(state: EndingState, seen: Seen): EndingState {

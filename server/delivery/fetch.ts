@@ -163,14 +163,16 @@ export function createFetch(plan: FetchPlan): RunningFetch {
       plan.sendQueues.ask(wire.connection).then((answer) => {
         if (state.phase !== 'waiting') return
         // An absence says nothing: the table may skip an entry, and a reset shows by itself.
-        if (answer.known) note(queueSeen(answer))
+        if (answer.kind === 'listed') note(queueSeen(answer))
         if (state.phase === 'waiting' && look < LOOKS_BEFORE_END_OF_STREAM) awaitAcknowledgement(look + 1)
-        else endStream()
+        // A close that has come meanwhile is read first: our own would make the kernel forget the connection.
+        else setImmediate(endStream)
       }, plan.onFault)
     }, delayMs)
   }
 
   function endStream(): void {
+    if (state.phase !== 'waiting' && state.phase !== 'waiting, acknowledged') return
     streamEnded = true
     wire?.endOfStream()
   }
@@ -184,17 +186,17 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (wire === undefined) return
     plan.sendQueues.ask(wire.connection).then((answer) => {
       if (state.phase === 'ended') return
-      absences = answer.known ? 0 : absences + 1
+      absences = answer.kind === 'listed' ? 0 : absences + 1
       // The kernel's table may skip an entry while it changes: one absence says nothing.
-      const unsure = !answer.known && plan.sendQueues.supported && absences < ABSENCES_BELIEVED
+      const unsure = absences > 0 && plan.sendQueues.supported && absences < ABSENCES_BELIEVED
       if (!unsure) note(queueSeen(answer))
       pollQueue(Math.min(QUEUE_POLL_MAX_MS, Math.max(QUEUE_POLL_FIRST_MS, unsure ? 0 : delayMs * 2)))
     }, plan.onFault)
   }
 
   function queueSeen(answer: SendQueueAnswer): Seen {
-    if (!plan.sendQueues.supported) return { kind: 'queue', state: 'not shown' }
-    if (answer.known) return { kind: 'queue', state: answer.queued === 0 ? 'empty' : 'not empty' }
+    if (answer.kind === 'unreadable') return { kind: 'queue', state: 'not shown' }
+    if (answer.kind === 'listed') return { kind: 'queue', state: answer.queued === 0 ? 'empty' : 'not empty' }
     // Before our end of stream only a reset makes the kernel forget a connection.
     return streamEnded
       ? { kind: 'queue', state: 'vanished' }

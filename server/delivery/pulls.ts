@@ -110,8 +110,9 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     const latest = line.latest
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
     pull.fetches.set(fetch.id, fetch)
-    const offset = fetch.versionChanged ? undefined : resumeOffset(fetch.range)
-    if (offset !== undefined) takeStatement(pull, offset)
+    const offset = resumeOffset(fetch.range)
+    // Answered with the whole image, a client drops what it holds: nothing was stated.
+    if (offset !== undefined && fetch.status === 206 && fetch.first === offset) takeStatement(pull, offset)
     outdate(pull)
     pullOfFetch.set(fetch.id, pull)
     line.open.set(fetch.id, entries)

@@ -20,7 +20,7 @@ import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening, loopbackBases } from '../network/bases.ts'
 import { createNeighbourLearning } from '../network/neighbour-learning.ts'
 import { type Neighbours, systemNeighbours } from '../network/neighbours.ts'
-import { createSendQueues } from '../network/send-queue.ts'
+import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
@@ -97,6 +97,7 @@ export interface DepotOptions {
   readonly settings: Settings
   /** Of this program, for the ledger. */
   readonly version: string
+  readonly sendQueues?: SendQueues
   /** Told of the run's entries from the first one on; those who listen later miss what was durable before. */
   readonly onEntries?: (entries: readonly Entry[]) => void
 }
@@ -104,7 +105,8 @@ export interface DepotOptions {
 const RECENT_TROUBLES = 50
 
 /** Throws the coded errors of folder, ledger and catalogue; nothing is left open then. */
-export async function openDepot({ settings, version, onEntries }: DepotOptions): Promise<Depot> {
+export async function openDepot(options: DepotOptions): Promise<Depot> {
+  const { settings, onEntries } = options
   const folder = await checkFolder(settings.folder)
   // Names come with the desk, which comes later.
   let nameOf: VisitDesk['nameOf'] = () => null
@@ -119,7 +121,7 @@ export async function openDepot({ settings, version, onEntries }: DepotOptions):
   ledger.events.on('written', derived.ahead.take)
   try {
     const judged = await openJudgedCatalogue(settings, derived.ahead.history)
-    const depot = wire(settings, version, folder, derived, ledger, judged)
+    const depot = wire(options, { folder, derived, ledger, judged })
     nameOf = depot.visit.nameOf
     if (onEntries !== undefined) depot.events.on('entries', onEntries)
     await depot.visit.start()
@@ -184,14 +186,15 @@ interface Common {
   readonly say: (message: string, stands?: () => boolean) => void
 }
 
-function wire(
-  settings: Settings,
-  version: string,
-  folder: string,
-  derived: Derived,
-  ledger: Ledger,
-  judged: JudgedCatalogue,
-): Depot {
+interface Opened {
+  readonly folder: string
+  readonly derived: Derived
+  readonly ledger: Ledger
+  readonly judged: JudgedCatalogue
+}
+
+function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened): Depot {
+  const { settings, version, sendQueues = createSendQueues() } = options
   const events = new EventEmitter<DepotEvents>()
   const own = createOwnAddresses()
   const clock = (): number => performance.now()
@@ -237,7 +240,7 @@ function wire(
     changed,
     say,
   }
-  const delivery = wireDelivery(common, clock)
+  const delivery = wireDelivery(common, sendQueues, clock)
   const desk = wireDesk(common, folder)
   const images = createImageRecords({
     judged,
@@ -308,7 +311,7 @@ function wire(
   }
 }
 
-function wireDelivery(common: Common, clock: () => number): Delivery {
+function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => number): Delivery {
   const { settings, derived, ledger, catalogue, neighbours, unrecorded, say } = common
   return createDelivery({
     ledger,
@@ -317,7 +320,7 @@ function wireDelivery(common: Common, clock: () => number): Delivery {
       openFile: async (name) => imageFileOf(await catalogue.open(name)),
     }),
     limits: settings,
-    sendQueues: createSendQueues(),
+    sendQueues,
     macOf: neighbours.lookup,
     clientKey: derived.pulls.clientKey,
     stillReady({ name, version }) {

@@ -14,10 +14,12 @@
  * itself (32,000 lines, 4.8 MB; two cores, busy): one question 210 to 260 ms, 10,000 at once 370 to 690 ms, of
  * which the kernel takes 95 to 155 ms; reading in one piece blocks as long as reading asynchronously takes.
  */
+import { once } from 'node:events'
 import { readFile as readFileFromDisk } from 'node:fs/promises'
-import { isIPv4 } from 'node:net'
+import { type AddressInfo, connect, createServer, isIPv4, type Socket } from 'node:net'
 import { endianness } from 'node:os'
 import ipaddr from 'ipaddr.js'
+import { systemCode } from '../errors.ts'
 import { normalise } from './addresses.ts'
 
 /** Seen from here. Addresses in any form that `normalise` takes. */
@@ -36,12 +38,17 @@ export interface SendQueue {
 }
 
 export type SendQueueAnswer =
-  | { readonly known: false; readonly why: string }
-  | ({ readonly known: true } & SendQueue)
+  | ({ readonly kind: 'listed' } & SendQueue)
+  /** The table was read, and the connection is not in it. */
+  | { readonly kind: 'not listed' }
+  /** There is no table, or it could not be read: that says nothing of the connection. */
+  | { readonly kind: 'unreadable'; readonly why: string }
 
 export interface SendQueues {
-  /** False where the system has no such table: every answer is then unknown. */
+  /** False where the system shows no such table: every answer is then `unreadable`. */
   readonly supported: boolean
+  /** Why it is not shown on a system that has it. */
+  readonly whyNot?: string
   /** The state of a connection at some moment after this call. Never rejects. */
   ask(connection: Connection): Promise<SendQueueAnswer>
 }
@@ -82,23 +89,70 @@ export function sendQueueOf(connection: Connection, text: string): SendQueue | u
   return undefined
 }
 
+export interface SendQueuesOptions {
+  readonly platform?: NodeJS.Platform
+  readonly readFile?: (path: string) => Promise<string>
+  readonly gatherMs?: number
+}
+
+/** A table may skip an entry while it changes. */
+const LOOKS_AT_OWN = 5
+
+/**
+ * Shown only where a connection of this program's own is found in the table: in some sandboxes it is empty, or cannot
+ * be read, and every good pull would look like one whose connection was reset.
+ */
+export async function openSendQueues(options: SendQueuesOptions = {}): Promise<SendQueues> {
+  const queues = createSendQueues(options)
+  if (!queues.supported) return queues
+  const whyNot = await whyOwnIsNotListed(queues)
+  return whyNot === undefined ? queues : { ...notShown(whyNot), whyNot }
+}
+
+async function whyOwnIsNotListed(queues: SendQueues): Promise<string | undefined> {
+  const server = createServer().listen(0, '127.0.0.1')
+  const sockets: Socket[] = []
+  try {
+    await once(server, 'listening')
+    const { port } = server.address() as AddressInfo
+    const client = connect(port, '127.0.0.1')
+    sockets.push(client)
+    const [[serving]] = (await Promise.all([once(server, 'connection'), once(client, 'connect')])) as [
+      [Socket],
+      unknown,
+    ]
+    sockets.push(serving)
+    const own = {
+      localAddress: '127.0.0.1',
+      localPort: port,
+      remoteAddress: '127.0.0.1',
+      remotePort: client.localPort ?? 0,
+    }
+    let answer = await queues.ask(own)
+    for (let look = 1; look < LOOKS_AT_OWN && answer.kind !== 'listed'; look += 1)
+      answer = await queues.ask(own)
+    if (answer.kind === 'listed') return undefined
+    return answer.kind === 'unreadable' ? answer.why : `${FILES[0]} does not list a connection that is open`
+  } catch (error) {
+    return `it could not be tried out over loopback (${systemCode(error) ?? String(error)})`
+  } finally {
+    for (const socket of sockets) socket.destroy()
+    server.close()
+  }
+}
+
+function notShown(why: string): SendQueues {
+  return { supported: false, ask: () => Promise.resolve({ kind: 'unreadable', why }) }
+}
+
 /** Gathers the questions of a few milliseconds into one reading of the tables. */
-export function createSendQueues(
-  options: {
-    readonly platform?: NodeJS.Platform
-    readonly readFile?: (path: string) => Promise<string>
-    readonly gatherMs?: number
-  } = {},
-): SendQueues {
+export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
   const {
     platform = process.platform,
     readFile = (path) => readFileFromDisk(path, 'latin1'),
     gatherMs = GATHER_MS,
   } = options
-  if (platform !== 'linux') {
-    const answer = { known: false, why: 'this system does not show send queues' } as const
-    return { supported: false, ask: () => Promise.resolve(answer) }
-  }
+  if (platform !== 'linux') return notShown('this system does not show send queues')
 
   let waiting: Question[] = []
   let busy = false
@@ -128,7 +182,7 @@ export function createSendQueues(
     supported: true,
     ask(connection) {
       const keys = keysOf(connection)
-      if (keys.length === 0) return Promise.resolve({ known: false, why: 'not an address' })
+      if (keys.length === 0) return Promise.resolve({ kind: 'unreadable', why: 'not an address' })
       return new Promise((resolve) => {
         waiting.push({ keys, resolve })
         schedule()
@@ -155,13 +209,15 @@ async function answerAll(
     try {
       for (const [key, answer] of scan(await readFile(path), length, wanted)) found.set(key, answer)
     } catch (error) {
+      // A system without IPv6 has no table for it, and no connection that would stand there.
+      if (path === FILES[1] && systemCode(error) === 'ENOENT') continue
       failure = `${path} could not be read (${error instanceof Error ? error.message : String(error)})`
     }
   }
   for (const { keys, resolve } of questions) {
     const answer = keys.map((key) => found.get(key)).find((one) => one !== undefined)
-    if (answer !== undefined) resolve({ known: true, ...answer })
-    else resolve({ known: false, why: failure ?? 'the connection is not listed' })
+    if (answer !== undefined) resolve({ kind: 'listed', ...answer })
+    else resolve(failure === undefined ? { kind: 'not listed' } : { kind: 'unreadable', why: failure })
   }
 }
 

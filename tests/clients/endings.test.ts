@@ -153,6 +153,18 @@ describe.each(NAMES)('%s', (name) => {
     })
   })
 
+  test('a client that reads everything, sends stray bytes and resets is never delivered', async () => {
+    for (let turn = 0; turn < 8; turn += 1) {
+      const client = await ask(patient.port, `/${name}`)
+      await client.readBody(IMAGES[name].length)
+      // After the server has seen that all was acknowledged.
+      await pause(turn * 5)
+      client.send('stray')
+      await client.reset()
+      expect((await patient.ended(client.port)).ending).not.toBe('delivered')
+    }
+  })
+
   test('a client that stops reading and keeps still is never delivered', async () => {
     const served = name === 'large.bin' ? pauseShort : lingerShort
     const client = await fetchOf(served, name)

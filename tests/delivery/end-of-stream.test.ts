@@ -12,16 +12,22 @@ const BLOCK: HeldBlock = {
   pieces: [{ bytes: IMAGE, hold: () => () => undefined }],
   letGo: () => undefined,
 }
-const EMPTY: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 0 }
-const FULL: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 9 }
-const ONE_BYTE: SendQueueAnswer = { known: true, state: 'ESTABLISHED', queued: 1 }
-const ABSENT: SendQueueAnswer = { known: false, why: 'the connection is not listed' }
+const EMPTY: SendQueueAnswer = { kind: 'listed', state: 'ESTABLISHED', queued: 0 }
+const FULL: SendQueueAnswer = { kind: 'listed', state: 'ESTABLISHED', queued: 9 }
+const ONE_BYTE: SendQueueAnswer = { kind: 'listed', state: 'ESTABLISHED', queued: 1 }
+const CLOSED: SendQueueAnswer = { kind: 'listed', state: 'TIME_WAIT', queued: 0 }
+const UNREADABLE: SendQueueAnswer = { kind: 'unreadable', why: 'EMFILE' }
+const ABSENT: SendQueueAnswer = { kind: 'not listed' }
 
 /**
  * A fetch whose wire takes everything at once. `answers` are what the send queue says, the last one for ever; once
- * our end of stream has left, the system has forgotten the connection.
+ * our end of stream has left, the system has forgotten the connection unless told.
  */
-function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Client) => void) {
+function play(
+  answers: readonly (SendQueueAnswer | 'the client closes')[],
+  onEndOfStream: (client: Client) => void,
+  afterwards: SendQueueAnswer = ABSENT,
+) {
   const said: string[] = []
   let asked = 0
   let client: Client | undefined
@@ -69,7 +75,9 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
         supported: true,
         ask: async () => {
           const answer = answers[Math.min(asked++, answers.length - 1)]
-          return said.length > 0 || answer === undefined ? ABSENT : answer
+          if (said.length > 0 || answer === undefined) return afterwards
+          if (answers[asked] === 'the client closes') setImmediate(() => client?.closed())
+          return answer === 'the client closes' ? EMPTY : answer
         },
       },
       clock: () => performance.now(),
@@ -85,14 +93,37 @@ function play(answers: readonly SendQueueAnswer[], onEndOfStream: (client: Clien
 
 type Client = Parameters<Wire['watch']>[0]
 
-test('a connection that is forgotten while both ends close is delivered: its send queue had been seen empty', async () => {
+test('a connection that is forgotten as it is closed is not delivered: a reset may look like a close', async () => {
   const { state } = await play([EMPTY], (client) => client.closed())
+  expect(state).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+})
+
+test('a close in order after an empty queue is delivered: the kernel still lists the connection', async () => {
+  const { state } = await play([EMPTY], (client) => client.closed(), CLOSED)
+  expect(state.ending).toBe('delivered')
+})
+
+test('a close that has come while the queue was looked at is read before our own end of stream leaves', async () => {
+  const { state, said } = await play([EMPTY, 'the client closes', EMPTY], () => undefined)
+  expect(state.ending).toBe('delivered')
+  expect(said).toEqual([])
+})
+
+test('a table that cannot be read for once says nothing: neither a reset nor a late one', async () => {
+  const { state } = await play([UNREADABLE, UNREADABLE, EMPTY], (client) => client.closed(), CLOSED)
+  expect(state.ending).toBe('delivered')
+})
+
+test('a table that cannot be read any more leaves the judgement to the close', async () => {
+  const { state } = await play([UNREADABLE], (client) => client.closed(), UNREADABLE)
   expect(state.ending).toBe('delivered')
 })
 
 test('our end of stream waits until the client has acknowledged every byte', async () => {
-  const { state, said, lastByteMs, acknowledgedMs } = await play([FULL, FULL, EMPTY], (client) =>
-    client.closed(),
+  const { state, said, lastByteMs, acknowledgedMs } = await play(
+    [FULL, FULL, EMPTY],
+    (client) => client.closed(),
+    CLOSED,
   )
   expect(said).toEqual(['end of stream after 3 questions'])
   expect(state.ending).toBe('delivered')

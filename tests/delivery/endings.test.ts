@@ -17,6 +17,15 @@ test('delivered where the system shows no send queue', () => {
   expect(after(handed, closed, queue('not shown')).ending).toBe('delivered')
 })
 
+test('seen empty before the client closed: delivered only while the kernel still lists the connection', () => {
+  expect(after(handed, queue('empty'), closed, queue('empty')).ending).toBe('delivered')
+  expect(after(handed, queue('empty'), closed, queue('not shown')).ending).toBe('delivered')
+  expect(after(handed, queue('empty'), closed, lost).ending).toBe('reset-late')
+  const forgotten = after(handed, queue('empty'), closed, queue('vanished'))
+  expect(forgotten).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+  expect(forgotten.reason).toContain('whether in order or by a reset was not seen')
+})
+
 test('unconfirmed: closed while bytes were still queued, acknowledged once the queue was seen empty', () => {
   const state = after(handed, closed, queue('not empty'), queue('not empty'), queue('empty'))
   expect(state).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
@@ -77,7 +86,7 @@ const anySeen = fc.constantFrom<Seen>(
   { kind: 'withdrawn', why: 'x' },
 )
 
-test('delivered is never said without: all handed over, then closed, then a queue that is empty or not shown', () => {
+test('delivered is never said without: all handed over, then closed, then a connection that is listed or not shown', () => {
   fc.assert(
     fc.property(fc.array(anySeen, { maxLength: 8 }), (seen) => {
       const states = seen.map((_, at) => after(...seen.slice(0, at + 1)))
@@ -88,6 +97,8 @@ test('delivered is never said without: all handed over, then closed, then a queu
       const closedAt = before.indexOf(closed)
       expect(handedAt).toBeGreaterThanOrEqual(0)
       expect(closedAt).toBeGreaterThan(handedAt)
+      expect(before.at(-1)).toMatchObject({ kind: 'queue' })
+      expect(before.at(-1)).not.toMatchObject({ state: 'vanished' })
       expect(before.some((one) => one.kind === 'lost' || one.kind === 'withdrawn')).toBe(false)
     }),
     { numRuns: 5000 },

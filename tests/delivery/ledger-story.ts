@@ -12,6 +12,8 @@ export interface Told {
   readonly bytes?: number
   /** Range header as sent. */
   readonly range?: string
+  /** 206 with a range unless told. */
+  readonly status?: number
   readonly first?: number
   readonly promised?: number
   readonly beside?: number
@@ -69,7 +71,7 @@ export function tell(): Story {
         httpVersion: '1.1',
         ...(told.range !== undefined && { range: told.range }),
         image: { name: 'switch.bin', plainPath: '/switch.bin', bytes, sha256: told.sha256 ?? SHA_A },
-        status: told.range === undefined ? 200 : 206,
+        status: told.status ?? (told.range === undefined ? 200 : 206),
         first,
         promised: told.promised ?? bytes - first,
         ...(told.beside !== undefined && { beside: told.beside }),

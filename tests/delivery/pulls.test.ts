@@ -100,6 +100,14 @@ describe('resuming', () => {
     expect(only(story)).toMatchObject({ state: 'incomplete', bytesCovered: 500 })
   })
 
+  test('a resume that was answered with the whole image states nothing: the client drops its front', () => {
+    const story = tell()
+    story.fetch({}, 'cut', 600)
+    story.fetch({ range: 'bytes=500-', status: 200 }, 'cut', 100)
+    story.fetch(segment(500, SIZE - 1), 'delivered', 500)
+    expect(pullsOf(story).at(-1)).toMatchObject({ state: 'incomplete', bytesCovered: 500 })
+  })
+
   test('a resume of a resume counts', () => {
     const story = tell()
     story.fetch({}, 'cut', 300)

@@ -4,7 +4,12 @@ import { connect, createServer, type Server, type Socket } from 'node:net'
 import { endianness } from 'node:os'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
-import { type Connection, createSendQueues, sendQueueOf } from '../../server/network/send-queue.ts'
+import {
+  type Connection,
+  createSendQueues,
+  openSendQueues,
+  sendQueueOf,
+} from '../../server/network/send-queue.ts'
 import { needs } from '../needs.ts'
 
 const HEAD =
@@ -100,9 +105,9 @@ describe('createSendQueues', () => {
       queues.ask({ ...wanted, localPort: 9 }),
     ])
     expect(answers).toEqual([
-      { known: true, state: 'ESTABLISHED', queued: 16 },
-      { known: true, state: 'ESTABLISHED', queued: 32 },
-      { known: false, why: 'the connection is not listed' },
+      { kind: 'listed', state: 'ESTABLISHED', queued: 16 },
+      { kind: 'listed', state: 'ESTABLISHED', queued: 32 },
+      { kind: 'not listed' },
     ])
     expect(reads).toEqual(['/proc/net/tcp', '/proc/net/tcp6'])
   })
@@ -125,10 +130,10 @@ describe('createSendQueues', () => {
     const second = queues.ask(wanted6)
     next = reading()
     pending[0]?.(line(V6, '01', '00000007'))
-    expect(await first).toEqual({ known: true, state: 'ESTABLISHED', queued: 7 })
+    expect(await first).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 7 })
     await next
     pending[1]?.(line(V6, '01', '00000000'))
-    expect(await second).toEqual({ known: true, state: 'ESTABLISHED', queued: 0 })
+    expect(await second).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 0 })
   })
 
   it('says why when the table cannot be read, and goes on with the other', async () => {
@@ -139,9 +144,9 @@ describe('createSendQueues', () => {
           ? Promise.reject(new Error('EACCES'))
           : Promise.resolve(line(MAPPED, '05', '00000000')),
     })
-    expect(await queues.ask(wanted)).toEqual({ known: true, state: 'FIN_WAIT2', queued: 0 })
+    expect(await queues.ask(wanted)).toEqual({ kind: 'listed', state: 'FIN_WAIT2', queued: 0 })
     expect(await queues.ask({ ...wanted, localPort: 9 })).toEqual({
-      known: false,
+      kind: 'unreadable',
       why: '/proc/net/tcp could not be read (EACCES)',
     })
   })
@@ -149,7 +154,34 @@ describe('createSendQueues', () => {
   it.each(['darwin', 'win32'] as const)('is unsupported on %s and reads nothing', async (platform) => {
     const queues = createSendQueues({ platform, readFile: () => Promise.reject(new Error('read')) })
     expect(queues.supported).toBe(false)
-    expect(await queues.ask(wanted)).toMatchObject({ known: false })
+    expect(await queues.ask(wanted)).toMatchObject({ kind: 'unreadable' })
+  })
+})
+
+describe('openSendQueues', () => {
+  it.runIf(process.platform === 'linux')(
+    'shows them where an own connection stands in the table',
+    async () => {
+      expect(await openSendQueues()).not.toHaveProperty('whyNot')
+    },
+  )
+
+  it.each([
+    ['is empty', () => Promise.resolve(HEAD), 'does not list a connection that is open'],
+    ['cannot be read', () => Promise.reject(new Error('EACCES')), 'could not be read (EACCES)'],
+  ])('shows none where the table %s, and says why', async (_what, readFile, why) => {
+    const queues = await openSendQueues({ platform: 'linux', readFile })
+    expect(queues).toMatchObject({ supported: false, whyNot: expect.stringContaining(why) })
+    expect(await queues.ask(wanted)).toMatchObject({ kind: 'unreadable' })
+  })
+
+  it('takes a system without IPv6 for one whose table of it is empty', async () => {
+    const absent = Object.assign(new Error('ENOENT'), { code: 'ENOENT' })
+    const queues = createSendQueues({
+      platform: 'linux',
+      readFile: (path) => (path.endsWith('6') ? Promise.reject(absent) : Promise.resolve(HEAD)),
+    })
+    expect(await queues.ask(wanted)).toEqual({ kind: 'not listed' })
   })
 })
 
@@ -197,7 +229,7 @@ describe('what the kernel counts', needs('Linux'), () => {
   async function until(connection: Connection, holds: (state: string, queued: number) => boolean) {
     for (;;) {
       const answer = await queues.ask(connection)
-      if (answer.known && holds(answer.state, answer.queued)) return answer
+      if (answer.kind === 'listed' && holds(answer.state, answer.queued)) return answer
     }
   }
 
@@ -220,7 +252,7 @@ describe('what the kernel counts', needs('Linux'), () => {
     ['IPv4 on a listener of both families', '127.0.0.1', '::'],
   ])('sees an empty queue of a connection over %s', async (_name, host, listenHost) => {
     const { connection } = await pair(host, listenHost)
-    expect(await queues.ask(connection)).toEqual({ known: true, state: 'ESTABLISHED', queued: 0 })
+    expect(await queues.ask(connection)).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 0 })
   })
 
   it('sees bytes that a client has not taken, then none once it reads', async () => {
@@ -281,6 +313,6 @@ describe('what the kernel counts', needs('Linux'), () => {
     serving.resume()
     client.resetAndDestroy()
     await expect(reset).resolves.toMatchObject([{ code: 'ECONNRESET' }])
-    expect(await queues.ask(connection)).toEqual({ known: false, why: 'the connection is not listed' })
+    expect(await queues.ask(connection)).toEqual({ kind: 'not listed' })
   })
 })

@@ -5,6 +5,7 @@ import { createImagePort, type ImagePort } from '../../image-port/image-port.ts'
 import { testLingeringClose } from '../../image-port/self-test.ts'
 import type { Entry } from '../../ledger/entries.ts'
 import { createOpenFiles } from '../../network/open-files.ts'
+import { openSendQueues } from '../../network/send-queue.ts'
 import type { Settings } from '../../settings.ts'
 import { VERSION } from '../version.ts'
 import { findIntruders, openImagePort } from './listening.ts'
@@ -44,7 +45,8 @@ export async function startServing(
   onFault: (error: unknown) => void,
   onEntries: (entries: readonly Entry[]) => void = () => undefined,
 ): Promise<Serving> {
-  const depot = await openDepot({ settings, version: VERSION, onEntries })
+  const sendQueues = await openSendQueues()
+  const depot = await openDepot({ settings, version: VERSION, sendQueues, onEntries })
   const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
   try {
     const imagePort = await createImagePort({
@@ -79,6 +81,7 @@ export async function startServing(
         ...opened.remarks,
         ...page.remarks,
         ...intruders,
+        ...(sendQueues.whyNot === undefined ? [] : [notShown(sendQueues.whyNot)]),
         ...(unfit === undefined
           ? []
           : [`With this Node.js (${process.version}) endings are less certain than usual: ${unfit}.`]),
@@ -108,4 +111,8 @@ export async function startServing(
     for (const close of closers) await close()
     throw error
   }
+}
+
+function notShown(why: string): string {
+  return `This system does not show what a device has acknowledged (${why}): pulls are judged by how the device closes alone, as on systems that never show it.`
 }
