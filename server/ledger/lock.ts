@@ -2,8 +2,9 @@
  * One writer a ledger: `lock.json` in the records folder says who. It also carries the token and the port by which
  * other commands reach the running server, so only its owner may read it (0600).
  *
- * A lock is stale when it was taken on this host and its process is gone: another boot, no such process, or a
- * process that began at another time under the same number. Two starters may see the same stale lock at once; a
+ * A lock is stale when it was taken on this host and its process is gone: another boot, no such process, a process
+ * that began at another time under the same number, or, where that time is not shown, one that does not answer on the
+ * lock's lifeline. With our own number it is stale unless we hold it. Two starters may see the same stale lock at once; a
  * second lock named after the stale one's token (`lock.claim-…`) decides which of them replaces it:
  *
  *   claim taken -> the lock still is the one that was judged? -> replaced by rename -> claim removed
@@ -27,7 +28,8 @@ import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR, readRegular, TOO_LARGE } from '../files/regular-file.ts'
-import { type Here, hereNow, holderIsGone } from './process-life.ts'
+import { answers, openLifeline } from './lifeline.ts'
+import { type Here, hereNow, lifeOf } from './process-life.ts'
 
 export const LOCK_FILE = 'lock.json'
 const CLAIM_PREFIX = 'lock.claim-'
@@ -48,7 +50,12 @@ export interface LockHolder extends Here {
   readonly pagePort: number | null
   /** RFC 3339 UTC. */
   readonly since: string
+  /** Where the system does not show when a process began: by which id the holder answers (lifeline.ts). */
+  readonly lifeline?: string | null
 }
+
+/** Of the locks and claims of this process. */
+const ownTokens = new Set<string>()
 
 export interface Lock {
   readonly token: string
@@ -73,18 +80,26 @@ export interface LockOptions {
 export async function takeLock(records: string, options: LockOptions = {}): Promise<Lock> {
   const now = options.now ?? Date.now
   const file = join(records, LOCK_FILE)
+  const here = options.here ?? hereNow()
+  const lifeline = here.processStart === null ? await openLifeline() : undefined
   let holder: LockHolder = {
-    ...(options.here ?? hereNow()),
+    ...here,
     token: newToken(),
     pagePort: null,
     since: new Date(now()).toISOString(),
+    lifeline: lifeline?.id ?? null,
   }
-  await take(file, holder, Date.now() + PATIENCE_MS)
-  if (createExclusively(file, holder)) {
-    throw new FetchproofError('FP_LEDGER_UNWRITABLE', {
-      folder: records,
-      cause: 'this file system does not keep a lock file exclusive',
-    })
+  try {
+    await take(file, holder, Date.now() + PATIENCE_MS)
+    if (createExclusively(file, holder)) {
+      throw new FetchproofError('FP_LEDGER_UNWRITABLE', {
+        folder: records,
+        cause: 'this file system does not keep a lock file exclusive',
+      })
+    }
+  } catch (error) {
+    lifeline?.close()
+    throw error
   }
   sweep(records)
   const isOurs = () => tokenOf(seen(file)) === holder.token
@@ -102,6 +117,7 @@ export async function takeLock(records: string, options: LockOptions = {}): Prom
     },
     release() {
       if (isOurs()) rmSync(file, { force: true })
+      lifeline?.close()
     },
   }
 }
@@ -112,7 +128,13 @@ export async function takeLock(records: string, options: LockOptions = {}): Prom
  */
 export async function readLock(records: string, here: Here = hereNow()): Promise<LockHolder | undefined> {
   const holder = holderIn(join(records, LOCK_FILE))
-  return holder === undefined || holderIsGone(holder, here) ? undefined : holder
+  return holder === undefined || (await isGone(holder, here)) ? undefined : holder
+}
+
+async function isGone(holder: LockHolder, here: Here): Promise<boolean> {
+  if (ownTokens.has(holder.token)) return false
+  const life = lifeOf(holder, here)
+  return life === 'gone' || (life === 'unknown' && !(await answers(holder.lifeline)))
 }
 
 function holderIn(file: string): LockHolder | undefined {
@@ -135,7 +157,7 @@ async function take(file: string, mine: LockHolder, deadline: number): Promise<v
       if (Math.abs(Date.now() - found.mtimeMs) > TORN_AFTER_MS) {
         if (await takeOver(file, found.id, mine, deadline)) return
       }
-    } else if (!holderIsGone(holder, mine)) {
+    } else if (!(await isGone(holder, mine))) {
       if (!file.includes(CLAIM_PREFIX) || Date.now() > deadline) throw heldBy(holder, file)
     } else if (await takeOver(file, found.id, mine, deadline)) return
     if (Date.now() > deadline) throw heldBy(holder ?? mine, file)
@@ -275,5 +297,7 @@ function heldBy(holder: LockHolder, file: string): FetchproofError {
 }
 
 function newToken(): string {
-  return randomBytes(32).toString('base64url')
+  const token = randomBytes(32).toString('base64url')
+  ownTokens.add(token)
+  return token
 }

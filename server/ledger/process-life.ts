@@ -36,20 +36,28 @@ export function hereNow(): Here {
   }
 }
 
-/** True only when the process is surely gone; whatever cannot be judged from here counts as running. */
-export function holderIsGone(holder: Here, here: Here): boolean {
-  if (holder.host !== here.host) return false
-  if (anotherBoot(holder, here)) return true
-  if ((holder.pidSpace ?? null) !== here.pidSpace) return false
-  if (!isRunning(holder.pid)) return true
+/**
+ * Whether the process runs: `gone` only when that is sure, `unknown` when some process has its number and the system
+ * does not show whether it is the same. Whatever cannot be judged from here counts as running. One with our own
+ * number is gone: what this very process holds, it knows.
+ */
+export function lifeOf(holder: Here, here: Here): 'running' | 'gone' | 'unknown' {
+  const sameBoot = here.bootId !== null && holder.bootId === here.bootId
+  const sameSpace = (holder.pidSpace ?? null) === here.pidSpace
+  // The host may have another name by now; containers share a boot, and have a space each.
+  if (holder.host !== here.host && !(sameBoot && sameSpace && here.pidSpace !== null)) return 'running'
+  if (anotherBoot(holder, here)) return 'gone'
+  if (!sameSpace) return 'running'
+  if (holder.pid === here.pid || !isRunning(holder.pid)) return 'gone'
   const start = processStart(holder.pid)
-  return start !== null && typeof holder.processStart === 'string' && start !== holder.processStart
+  if (start === null || typeof holder.processStart !== 'string') return 'unknown'
+  return start === holder.processStart ? 'running' : 'gone'
 }
 
 function anotherBoot(holder: Here, here: Here): boolean {
   if (typeof holder.bootId === 'string' && here.bootId !== null) return holder.bootId !== here.bootId
   // Without boot ids only a system that has been up for less time than then is surely another boot: the
-  // difference of two wall clocks is not, since the clock may have been set.
+  // difference of two wall clocks is not, since the clock may have been set. (Windows' fast start-up goes on counting.)
   return here.uptimeSeconds + 5 < holder.uptimeSeconds
 }
 

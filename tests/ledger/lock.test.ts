@@ -1,5 +1,6 @@
 import { spawnSync } from 'node:child_process'
-import { readdirSync, readFileSync, rmSync, statSync, utimesSync, writeFileSync } from 'node:fs'
+import { once } from 'node:events'
+import { existsSync, readdirSync, readFileSync, rmSync, statSync, utimesSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import {
@@ -11,7 +12,7 @@ import {
   readLock,
   takeLock,
 } from '../../server/ledger/lock.ts'
-import { type Here, hereNow, holderIsGone } from '../../server/ledger/process-life.ts'
+import { type Here, hereNow, lifeOf } from '../../server/ledger/process-life.ts'
 import { needs } from '../needs.ts'
 import { childProgram, startChild } from './child-process.ts'
 import { newFolder } from './records-folder.ts'
@@ -26,6 +27,9 @@ async function taken(folder: string, options?: LockOptions): Promise<Lock> {
 function endedPid(): number {
   return spawnSync(process.execPath, ['--version']).pid
 }
+
+/** A number that a process has for as long as this one runs. */
+const LIVING = process.ppid
 
 function writeLock(folder: string, holder: Partial<LockHolder>): LockHolder {
   const whole = {
@@ -151,15 +155,77 @@ describe('whether a holder is gone', () => {
   const here: Here = { ...hereNow(), bootId: null, uptimeSeconds: 1000, pidSpace: null, processStart: null }
 
   test('without boot ids, less time since the start of the system means another boot', () => {
-    expect(holderIsGone({ ...here, uptimeSeconds: 2000 }, here)).toBe(true)
-    expect(holderIsGone({ ...here, uptimeSeconds: 900 }, here)).toBe(false)
+    expect(lifeOf({ ...here, pid: LIVING, uptimeSeconds: 2000 }, here)).toBe('gone')
+    expect(lifeOf({ ...here, pid: LIVING, uptimeSeconds: 900 }, here)).toBe('unknown')
   })
 
   test('a process in another name space cannot be judged', () => {
     const pid = endedPid()
-    expect(holderIsGone({ ...here, pid, pidSpace: 'pid:[1]' }, { ...here, pidSpace: 'pid:[2]' })).toBe(false)
-    expect(holderIsGone({ ...here, pid }, here)).toBe(true)
+    expect(lifeOf({ ...here, pid, pidSpace: 'pid:[1]' }, { ...here, pidSpace: 'pid:[2]' })).toBe('running')
+    expect(lifeOf({ ...here, pid }, here)).toBe('gone')
   })
+
+  test('a laptop that was given another name since locked itself out', needs('Linux'), () => {
+    const now = hereNow()
+    const renamed = { ...now, host: 'another-name' }
+    expect(lifeOf({ ...renamed, pid: endedPid() }, now)).toBe('gone')
+    // proc(5): field 22, counted behind the name, which may hold blanks.
+    const processStart = readFileSync(`/proc/${LIVING}/stat`, 'utf8').split(') ')[1]?.split(' ')[19] ?? null
+    expect(lifeOf({ ...renamed, pid: LIVING, processStart }, now)).toBe('running')
+    // In a container of the same boot the number is another process's.
+    expect(lifeOf({ ...renamed, pid: endedPid(), pidSpace: 'pid:[1]' }, now)).toBe('running')
+    expect(lifeOf({ ...renamed, pid: endedPid(), bootId: 'another-boot' }, now)).toBe('running')
+  })
+})
+
+/** As on Windows and macOS, where the system does not show when a process began. */
+describe('where the start of a process is not shown', () => {
+  const here: Here = { ...hereNow(), processStart: null }
+
+  test('a killed server that got its own number again locked itself out', async () => {
+    const folder = newFolder()
+    writeLock(folder, { processStart: null, lifeline: '00'.repeat(16) })
+    const lock = await taken(folder, { here })
+    expect(await readLock(folder, here)).toMatchObject({ token: lock.token })
+  })
+
+  test('another process that has the number of a killed server keeps no lock: it does not answer', async () => {
+    const folder = newFolder()
+    writeLock(folder, { pid: LIVING, processStart: null, lifeline: '00'.repeat(16) })
+    expect(await readLock(folder, here)).toBeUndefined()
+    await expect(taken(folder, { here })).resolves.toBeDefined()
+  })
+
+  test(
+    'a holder that answers keeps its lock, also while it is busy or stopped, until it ends',
+    needs('POSIX'),
+    async () => {
+      const folder = newFolder()
+      const holder = startChild(process.execPath, [childProgram('hold-lock.mjs'), folder])
+      expect(await holder.nextLine()).toBe('held')
+      holder.process.kill('SIGSTOP')
+      await expect(takeLock(folder, { here })).rejects.toMatchObject({ code: 'FP_LEDGER_HELD' })
+      expect(await readLock(folder, here)).toMatchObject({ pid: holder.process.pid })
+      // Its number goes to a process that lives on.
+      const left = JSON.parse(readFileSync(join(folder, LOCK_FILE), 'utf8')) as LockHolder
+      const ended = once(holder.process, 'exit')
+      holder.process.kill('SIGKILL')
+      await ended
+      writeLock(folder, { ...left, pid: LIVING })
+      expect(existsSync(`/tmp/fetchproof-${left.lifeline}.sock`)).toBe(true)
+      await expect(taken(folder, { here })).resolves.toBeDefined()
+      expect(existsSync(`/tmp/fetchproof-${left.lifeline}.sock`)).toBe(false)
+    },
+  )
+
+  test.each([[null], [undefined], ['../../elsewhere']])(
+    'a holder that has no line to answer on counts as running: %s',
+    async (lifeline) => {
+      const folder = newFolder()
+      writeLock(folder, { pid: LIVING, processStart: null, ...(lifeline !== undefined && { lifeline }) })
+      await expect(takeLock(folder, { here })).rejects.toMatchObject({ code: 'FP_LEDGER_HELD' })
+    },
+  )
 })
 
 test('of several starters at once exactly one wins, over a stale lock or none', async () => {
