@@ -44,6 +44,24 @@ export function warningSteps({ visit }: StepFacts): NextStep[] {
   }))
 }
 
+/** Who took image bytes and stands on no row: a device that is missing on the sheet, or one that took another's address. */
+export function strangerSteps({ visit }: StepFacts): NextStep[] {
+  const strangers = visit?.strangers ?? []
+  const steps = strangers.slice(0, DEVICES_AT_MOST).map(
+    ({ client, image }): NextStep => ({
+      key: `stranger ${client} ${image}`,
+      weight: 'look',
+      text: `${visible(client)} is not on the visit sheet and fetched ${visible(image)}. Give it a row, or find out what it is.`,
+    }),
+  )
+  const more = strangers.length - steps.length
+  if (more > 0) {
+    const text = `${more} more clients that are not on the visit sheet fetched images; they are listed below it.`
+    steps.push({ key: `stranger more ${more}`, weight: 'look', text, things: more })
+  }
+  return steps
+}
+
 /** Devices whose latest pull of an image broke off. Of a wrong image its own step says what to do. */
 export function pullSteps({ pulls, started, visit, images }: StepFacts): NextStep[] {
   const wrong = new Set(visit?.wrongPulls)

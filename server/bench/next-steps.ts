@@ -8,7 +8,7 @@ import type { ImageView } from '../report/image-view.ts'
 import type { Hint } from '../visit/hints.ts'
 import { clockText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
-import { hintSteps, pullSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
+import { hintSteps, pullSteps, strangerSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
 import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {
@@ -42,6 +42,7 @@ export function nextSteps(facts: StepFacts): NextStep[] {
     ...pullSteps(facts),
     ...heldSteps(facts),
     ...warningSteps(facts),
+    ...strangerSteps(facts),
     ...sheetSteps(facts),
     ...hintSteps(facts),
     ...troubleSteps(facts),
@@ -122,12 +123,14 @@ function troubleSteps({ troubles }: StepFacts): NextStep[] {
 }
 
 /** Clients that were turned away for who they are, with the setting that would admit them. */
-function admissionSteps({ refusals }: StepFacts): NextStep[] {
+function admissionSteps({ refusals, visit }: StepFacts): NextStep[] {
+  // Of a planned device its standing says it.
+  const told = new Set(visit?.rows.flatMap(({ address, refused }) => (refused ? (address ?? []) : [])))
   const steps = new Map<string, NextStep>()
   for (const refusal of refusals) {
     if (refusal.status !== 403 || refusal.hint === null || steps.size >= TROUBLES_AT_MOST) continue
     const who = refusal.client.address
-    if (steps.has(who)) continue
+    if (steps.has(who) || told.has(who)) continue
     steps.set(who, {
       key: `refused ${who} ${refusal.hint}`,
       weight: 'look',

@@ -108,6 +108,8 @@ export interface NextStep {
 export interface VisitView {
   readonly file: string
   readonly errors: readonly string[]
+  /** `9 of 12 done, 2 pulling`. */
+  readonly tally: string
   readonly rows: readonly VisitRowView[]
   /** Clients that pulled without standing on the sheet. */
   readonly strangers: readonly { readonly client: string; readonly image: string }[]
@@ -134,6 +136,8 @@ export interface VisitRowView {
   readonly versionTarget: string | null
   readonly versionAfter: string | null
   readonly standing: string
+  /** It was refused: its standing says why. */
+  readonly refused: boolean
   /** Needs a hand: the wrong image, a pull that broke off, an older version than before. */
   readonly wrong: boolean
   /** Which image it pulled and which is planned, as a sentence. */

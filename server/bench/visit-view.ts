@@ -1,13 +1,17 @@
 /** The plan against what happened as the page shows it, a row a device. */
+
+import { wrongImageWords } from '../visit/allowed-images.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
+import type { VisitDesk } from '../visit/visit-desk.ts'
 import {
+  hasGroundsToTell,
   needsAHand,
+  standingSentence,
   standingWords,
   strangerWords,
+  tallyWords,
   targetWords,
-  wrongImageWords,
-} from '../visit/plan-words.ts'
-import type { VisitDesk } from '../visit/visit-desk.ts'
+} from '../wording/standing-words.ts'
 import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
@@ -21,6 +25,7 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
       const view: VisitView = {
         file: sheet.file,
         errors: sheet.errors,
+        tally: tallyWords(plan),
         rows: plan.devices.map(rowView),
         strangers: plan.strangers.map(strangerView),
         wrongImages: plan.devices.flatMap(wrongImageOf),
@@ -37,7 +42,7 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
 function rowView(device: DevicePlan): VisitRowView {
   const step = device.steps[device.step - 1]
   const isWrong = device.standing === 'wrong image'
-  const [wrongImage = null] = isWrong ? device.warnings : []
+  const told = !isWrong && hasGroundsToTell(device) ? [standingSentence(device)] : []
   return {
     device: device.device,
     address: device.seenAt.at(-1) ?? device.address,
@@ -46,9 +51,11 @@ function rowView(device: DevicePlan): VisitRowView {
     versionTarget: targetWords(device.versions),
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
-    wrong: needsAHand(device) || device.standing === 'incomplete',
-    wrongImage,
-    warnings: isWrong ? device.warnings.slice(1) : device.warnings,
+    refused: device.standing === 'refused',
+    wrong: needsAHand(device),
+    wrongImage: isWrong ? wrongImageSentence(device) : null,
+    // Of a pull that broke off the steps say more.
+    warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],
     note: step?.row.note ?? null,
     remarks: device.remarks,
   }
@@ -59,13 +66,22 @@ function wrongImageOf(device: DevicePlan): WrongImageView[] {
   if (pull === undefined) return []
   const key = `wrong ${device.device} ${pull.fetches[0]} ${pull.state}`
   if (pull.state === 'running') {
-    const planned = [...new Set(device.steps.flatMap(({ image }) => image ?? []))]
+    const planned = plannedOf(device)
     const address = pull.addresses?.at(-1) ?? pull.client.address
     const text = wrongImageWords({ device: device.device, address, image: pull.image.name, planned })
     return [{ key, underWay: true, text }]
   }
   if (device.standing !== 'wrong image') return []
-  return [{ key, underWay: false, text: `${device.device}: ${device.warnings[0]}` }]
+  return [{ key, underWay: false, text: `${device.device}: ${wrongImageSentence(device)}` }]
+}
+
+function wrongImageSentence(device: DevicePlan): string {
+  const planned = plannedOf(device).join(', then ')
+  return `${standingSentence(device)} Planned: ${planned === '' ? 'none' : planned}.`
+}
+
+function plannedOf({ steps }: DevicePlan): string[] {
+  return [...new Set(steps.flatMap(({ image }) => image ?? []))]
 }
 
 function returnWords({ returned }: DevicePlan): string[] {

@@ -60,8 +60,7 @@ async function outlookFor(folder: string, { rows }: ReadSheet): Promise<Outlook 
     bytes,
     sha256: version?.sha256 ?? '',
   }))
-  const none = { pulls: [], fetches: [], observations: [], returns: [] }
-  const plan = planAgainstFacts({ rows, images, ...none, over: false })
+  const plan = planAgainstFacts({ rows, ledgers: [], moved: [], present: images, over: false })
   const outlook = outlookOf(plan, createImageNames(images), [], settings.folderFile.linkMbps)
   if (outlook === null || images.every(({ sha256 }) => sha256 !== '')) return outlook
   // Digits of a digest may be those of an image that nobody has read yet.

@@ -342,7 +342,7 @@ function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => numbe
 
 function wireDesk(common: Common, folder: string): VisitDesk {
   const { settings, derived, catalogue, own, record, changed, say } = common
-  const { pulls, recent, observations, returns, ahead } = derived
+  const { pulls, recent, evidence, ahead } = derived
   return createVisitDesk({
     folder,
     onlyPlanned: settings.onlyPlanned,
@@ -358,8 +358,7 @@ function wireDesk(common: Common, folder: string): VisitDesk {
     macOf: pulls.macOf,
     renamed: pulls.renamed,
     fetches: () => recent,
-    observations,
-    returns,
+    evidence,
     sheetOnRecord: ahead.sheetOnRecord,
     images: () => catalogue.images().map(imageReference),
     linkMbps: settings.folderFile.linkMbps,

@@ -14,10 +14,10 @@
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { createVersionMemory, type VersionMemory } from '../delivery/version-memory.ts'
-import type { Entry, EntryOf } from '../ledger/entries.ts'
+import type { Entry } from '../ledger/entries.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import type { SeenClient } from '../visit/device-finder.ts'
-import type { DarkOrBack } from '../visit/plan-shape.ts'
+import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
 
 /** What every entry has made that is written, be it durable or not. */
 export interface Ahead {
@@ -37,8 +37,8 @@ export interface Derived {
   readonly recent: readonly FetchRecord[]
   /** What a server that died lost track of; empty once the next run has opened, whose opening entry is later. */
   readonly lost: readonly FetchRecord[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly returns: readonly DarkOrBack[]
+  /** What the standings of devices rest on beside pulls. */
+  readonly evidence: VisitEvidence
 }
 
 const RECENT_FETCHES = 200
@@ -47,10 +47,10 @@ const RECENT_FETCHES = 200
 export function createDerived(deviceOf: (client: SeenClient) => string | null): Derived {
   const recent: FetchRecord[] = []
   const lost: FetchRecord[] = []
-  const observations: EntryOf<'observed'>[] = []
-  const returns: DarkOrBack[] = []
+  const evidence = createVisitEvidence()
   const pulls = createPullBook({
     fetchDone(fetch) {
+      evidence.takeFetch(fetch)
       recent.push(fetch)
       if (fetch.ending === 'lost-track') lost.push(fetch)
       if (recent.length > RECENT_FETCHES) recent.shift()
@@ -62,14 +62,12 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
     apply(entry) {
       if (entry.kind === 'opened') lost.length = 0
       pulls.take(entry)
-      if (entry.kind === 'observed') observations.push(entry)
-      if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
+      evidence.take(entry)
     },
     pulls,
     recent,
     lost,
-    observations,
-    returns,
+    evidence,
   }
 }
 

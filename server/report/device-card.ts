@@ -1,10 +1,17 @@
 /** One device in the printed record: what was planned, what was done, and how sure that is. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
-import { standingWords, targetWords } from '../visit/plan-words.ts'
+import { type DevicePlan, isOpen, type Standing, type StepPlan } from '../visit/plan-shape.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-rows.ts'
+import { algorithmText } from '../wording/algorithm-words.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
+import {
+  hasGroundsToTell,
+  standingSentence,
+  standingWords,
+  stepWords,
+  targetWords,
+} from '../wording/standing-words.ts'
 import { bytesText, durationText, rateText } from '../wording/units.ts'
 import { type Html, html } from './html.ts'
 import { standingText } from './image-view.ts'
@@ -12,7 +19,9 @@ import type { ReportImage } from './report-images.ts'
 import type { VisitReport } from './visit-report.ts'
 
 export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTime): Html {
-  const { warnings, remarks } = device
+  const { remarks } = device
+  const told = hasGroundsToTell(device) ? [standingSentence(device, time.clock)] : []
+  const warnings = [...told, ...device.warnings]
   const kind = kindOf(device).join(', ')
   const others = [
     ...device.wrongPulls.map((pull) => ['Not planned for this device', pull] as const),
@@ -53,9 +62,17 @@ function kindOf({ model, serial, via, steps }: DevicePlan): string[] {
 }
 
 export function standingTag(device: DevicePlan): Html {
-  const { standing } = device
-  const look = standing === 'wrong image' ? ' wrong' : device.done ? '' : ' open'
-  return html`<span class="tag${look}">${standing === 'wrong image' ? 'wrong image' : standingWords(device)}</span>`
+  return tag(device.standing, device.standing === 'wrong image' ? 'wrong image' : standingWords(device))
+}
+
+/** Of one step of several. */
+export function stepTag(step: StepPlan, via: string | null): Html {
+  return tag(step.standing, stepWords(step, via))
+}
+
+function tag(standing: Standing, words: string): Html {
+  const look = standing === 'wrong image' ? ' wrong' : isOpen(standing) ? ' open' : ''
+  return html`<span class="tag${look}">${words}</span>`
 }
 
 export function field(label: string, value: Html | string | null, width = ''): Html {
@@ -116,19 +133,19 @@ ${done}${asides.length === 0 ? null : html`<p>${asides.join(' ')}</p>`}
 }
 
 /** Whom the evidence is about: of a shared address nobody knows, of a stack it is the one that pulled. */
-function whoPulled({ standing }: StepPlan, { identifiedBy, via }: DevicePlan): string {
-  if (identifiedBy === 'shared address') return 'a device at this address'
-  return standing === 'pulled by another' && via !== null ? via : 'the device'
+function whoPulled(step: StepPlan, device: DevicePlan): string {
+  if (device.identifiedBy === 'shared address') return 'a device at this address'
+  return pulledByAnother(step, device) ? (device.via ?? '') : 'the device'
 }
 
 function viaLine(step: StepPlan, device: DevicePlan): Html | null {
-  if (
-    device.via === null ||
-    (step.standing !== 'pulled by another' && step.pull?.client.device === device.device)
-  ) {
-    return null
-  }
-  return html`<p>Pulled by <strong>${device.via}</strong> for this device.</p>`
+  return pulledByAnother(step, device)
+    ? html`<p>Pulled by <strong>${device.via}</strong> for this device.</p>`
+    : null
+}
+
+function pulledByAnother({ pull }: StepPlan, { via, device }: DevicePlan): boolean {
+  return via !== null && pull !== null && pull.client.device !== device
 }
 
 /** A pull in full: image, digest, standing of the published checksum, times, rate, ending. */
@@ -166,7 +183,7 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
   return html`<div class="said-list">${
     printed === null
       ? null
-      : html`<p class="best"><strong>The device itself printed</strong> the ${ALGORITHMS[printed.algorithm] ?? printed.algorithm} digest <code>${printed.value}</code>: ${
+      : html`<p class="best"><strong>The device itself printed</strong> the ${algorithmText(printed.algorithm)} digest <code>${printed.value}</code>: ${
           printed.image === null ? 'it is that of no image on record' : `it is that of ${printed.image}`
         }${printed.planned === true ? ', the planned image. No evidence of what a device holds is better' : ''}. Recorded by ${printed.by}, ${time.full(printed.at)}.</p>`
   }${
@@ -179,15 +196,6 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
         }.</p>`
   }</div>
 `
-}
-
-/** Names as the standards write them. */
-export const ALGORITHMS: Readonly<Record<string, string>> = {
-  sha256: 'SHA-256',
-  sha512: 'SHA-512',
-  sha1: 'SHA-1',
-  md5: 'MD5',
-  crc32: 'CRC-32',
 }
 
 function notes({ observations }: DevicePlan, time: SiteTime): Html[] {

@@ -2,6 +2,7 @@
 import type { Format, Published } from '../ledger/entries.ts'
 import type { Base } from '../network/bases.ts'
 import type { Image, ImageState } from '../staging/image.ts'
+import { algorithmText } from '../wording/algorithm-words.ts'
 
 export interface ImageView {
   readonly name: string
@@ -49,12 +50,4 @@ export function standingText({ standing, algorithm, source }: Published): string
     (part) => part !== undefined && part !== '',
   )
   return named.length === 0 ? standing : `${standing} (${named.join(', ')})`
-}
-
-/** `sha256` as the standards write it: `SHA-256`. */
-export function algorithmText(algorithm: string): string {
-  return algorithm
-    .toUpperCase()
-    .replace(/^SHA(\d)/, 'SHA-$1')
-    .replace(/^CRC(\d)/, 'CRC-$1')
 }

@@ -1,11 +1,18 @@
 /** The plan against what happened as a table for a terminal. */
 import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
-import { standingWords, strangerWords } from '../visit/plan-words.ts'
+import {
+  hasGroundsToTell,
+  standingSentence,
+  standingWords,
+  strangerWords,
+  tallyWords,
+} from '../wording/standing-words.ts'
 import { timeText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { tableLines } from './table.ts'
 
-export function planLines({ devices, strangers, complete }: Plan): string[] {
+export function planLines(plan: Plan): string[] {
+  const { devices, strangers, complete } = plan
   const table = tableLines<DevicePlan>(
     [
       { title: 'Device', cell: ({ device }) => device },
@@ -17,13 +24,18 @@ export function planLines({ devices, strangers, complete }: Plan): string[] {
     ],
     devices,
   )
-  const warnings = devices.flatMap((each) => each.warnings.map((text) => visible(`${each.device}: ${text}`)))
+  const said = devices.flatMap((each) =>
+    [...(hasGroundsToTell(each) ? [standingSentence(each)] : []), ...each.warnings].map((text) =>
+      visible(`${each.device}: ${text}`),
+    ),
+  )
   const others = strangers.map(({ addresses, mac, pulls }) =>
     visible(
       `Not on the sheet: ${addresses.join(', ')}${mac === null ? '' : ` (${mac})`} fetched ${strangerWords(pulls)}`,
     ),
   )
-  return [...table, '', ...warnings, ...others, complete ? 'Nothing is open.' : 'The visit is not complete.']
+  const end = complete ? 'Nothing is open.' : 'The visit is not complete.'
+  return [...table, '', ...said, ...others, visible(`${tallyWords(plan)}. ${end}`)]
 }
 
 function begun(iso: string | undefined): string {

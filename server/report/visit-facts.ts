@@ -7,11 +7,12 @@ import { createPullBook } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
-import { checkLedger, derivedFrom, type LedgerCheck, leadTo } from '../ledger/read.ts'
+import { derivedFrom, type LedgerCheck } from '../ledger/read.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
-import type { DarkOrBack } from '../visit/plan-shape.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
+import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
+import { leadMerged } from './merged-ledgers.ts'
 
 /** Of one staging folder. */
 export interface FolderFacts {
@@ -31,8 +32,8 @@ export interface FolderFacts {
   readonly asked: readonly FetchRecord[]
   /** The latest fetches of images: what stops and rates may mean is guessed from them. */
   readonly moved: readonly FetchRecord[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly returns: readonly DarkOrBack[]
+  /** What the standings of devices rest on beside pulls. */
+  readonly evidence: VisitEvidence
   readonly images: readonly EntryOf<'image'>[]
   readonly aboutImages: readonly EntryOf<'image-gone' | 'held' | 'lifted' | 'published'>[]
   readonly rehearsals: readonly EntryOf<'rehearsed'>[]
@@ -42,49 +43,62 @@ export interface FolderFacts {
 
 /** Throws FP_LEDGER_MISSING. A line that cannot be read is passed over; that the chain is broken is said. */
 export async function visitFacts(files: readonly string[]): Promise<readonly FolderFacts[]> {
+  const gatherers = files.map((file, at) => createGatherer(file, files.length > 1 ? `${at + 1}-` : ''))
+  const checks = await leadMerged(files, (entry, ledger, seq) => gatherers[ledger]?.take(entry, seq))
   const facts: FolderFacts[] = []
-  for (const [at, file] of files.entries()) {
-    facts.push(await folderFacts(file, files.length > 1 ? `${at + 1}-` : ''))
+  for (const [at, check] of checks.entries()) {
+    const gathered = await gatherers[at]?.facts(check)
+    if (gathered !== undefined) facts.push(gathered)
   }
   return facts
 }
 
-async function folderFacts(file: string, idPrefix: string): Promise<FolderFacts> {
+interface Gatherer {
+  take(entry: Entry, seq: number): void
+  facts(ledger: LedgerCheck): Promise<FolderFacts>
+}
+
+function createGatherer(file: string, idPrefix: string): Gatherer {
   const kept = createKeeper()
+  const evidence = createVisitEvidence()
   const asked = createCounter()
   const moved = createLatest()
   let finder = createDeviceFinder([])
   const book = createPullBook({
     idPrefix,
     fetchDone(fetch) {
+      evidence.takeFetch(fetch)
       asked.take(fetch)
       moved.take(fetch)
     },
     deviceOf: (client) => finder.nameOf(client),
   })
-  const ledger = await checkLedger(file, {
-    onEntries: (entries) =>
-      leadTo(file, entries, (entry) => {
-        kept.take(entry)
-        book.take(entry)
-      }),
-  })
-  const facts = kept.facts()
-  // The sheet in force at the end names the devices of all pulls.
-  const sheet = facts.sheets.at(-1)
-  const rows = sheet === undefined ? [] : await derivedFrom(file, sheet, rowsOnRecord)
-  finder = createDeviceFinder(rows)
-  book.renamed()
   return {
-    name: folderName(file),
-    ledger,
-    served: (await readLock(dirname(file))) !== undefined,
-    ...facts,
-    rows,
-    pulls: book.pulls(),
-    asked: asked.list(),
-    moved: moved.list(),
-    macOf: (address) => book.macOf({ address }),
+    take(entry, seq) {
+      kept.take(entry)
+      book.take(entry, seq)
+      evidence.take(entry, seq)
+    },
+    async facts(ledger) {
+      const facts = kept.facts()
+      // The sheet in force at the end names the devices of all pulls.
+      const sheet = facts.sheets.at(-1)
+      const rows = sheet === undefined ? [] : await derivedFrom(file, sheet, rowsOnRecord)
+      finder = createDeviceFinder(rows)
+      book.renamed()
+      return {
+        name: folderName(file),
+        ledger,
+        served: (await readLock(dirname(file))) !== undefined,
+        ...facts,
+        rows,
+        evidence,
+        pulls: book.pulls(),
+        asked: asked.list(),
+        moved: moved.list(),
+        macOf: (address) => book.macOf({ address }),
+      }
+    },
   }
 }
 
@@ -93,16 +107,16 @@ function folderName(file: string): string {
   return basename(basename(records) === '.fetchproof' ? dirname(records) : records)
 }
 
-type Kept = Omit<FolderFacts, 'name' | 'ledger' | 'served' | 'rows' | 'pulls' | 'asked' | 'moved' | 'macOf'>
+type Kept = Omit<
+  FolderFacts,
+  'name' | 'ledger' | 'served' | 'rows' | 'pulls' | 'evidence' | 'asked' | 'moved' | 'macOf'
+>
 
 function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
   const lists = new Map<Entry['kind'], Entry[]>()
   const kept = new Set<Entry['kind']>([
     'opened',
     'sheet',
-    'observed',
-    'device-dark',
-    'device-back',
     'image',
     'image-gone',
     'held',
@@ -129,8 +143,6 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
       ended,
       opened: list('opened'),
       sheets: list('sheet'),
-      observations: list('observed'),
-      returns: list('device-dark', 'device-back'),
       images: list('image'),
       aboutImages: list('image-gone', 'held', 'lifted', 'published'),
       rehearsals: list('rehearsed'),

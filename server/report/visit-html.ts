@@ -5,10 +5,11 @@
 import { createHash } from 'node:crypto'
 import type { EntryOf } from '../ledger/entries.ts'
 import type { DevicePlan } from '../visit/plan-shape.ts'
+import { algorithmText } from '../wording/algorithm-words.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
 import { type SiteTime, siteTime } from '../wording/site-time.ts'
 import { durationText, rateText } from '../wording/units.ts'
-import { ALGORITHMS, deviceCard, field, standingTag } from './device-card.ts'
+import { deviceCard, field, standingTag, stepTag } from './device-card.ts'
 import { FORM_STYLE } from './form-style.ts'
 import { type Html, html, trusted } from './html.ts'
 import { type TimelineBar, timelineKey, timelines } from './timeline.ts'
@@ -122,7 +123,7 @@ function deviceRows(device: DevicePlan, time: SiteTime): Html[] {
     const tag =
       device.steps.length === 1 || device.standing === 'wrong image'
         ? standingTag(device)
-        : stepTag(step.standing, device.via)
+        : stepTag(step, device.via)
     return html`<tr><td>${name}</td><td>${step.image ?? '–'}</td><td>${tag}${index === 0 ? wrongNames(device) : null}</td><td class="time">${step.pull === null ? '–' : time.full(step.pull.begun)}</td><td class="num">${step.pull?.seconds == null ? '–' : durationText(step.pull.seconds)}</td><td>${first ? beforeWords(device) : '–'}</td><td>${(last ? versions.after : null) ?? '–'}</td></tr>
 `
   })
@@ -139,12 +140,6 @@ function beforeWords({ versions }: DevicePlan): Html | string {
 function wrongNames({ standing, wrongPulls }: DevicePlan): Html | null {
   if (standing !== 'wrong image') return null
   return html`<span class="said">${[...new Set(wrongPulls.map((pull) => pull.image.name))].join(', ')}</span>`
-}
-
-function stepTag(standing: string, via: string | null): Html {
-  const done = ['pulled', 'pulled by another', 'nothing planned'].includes(standing)
-  const words = standing === 'pulled by another' ? `pulled by ${via}` : standing
-  return html`<span class="tag${done ? '' : ' open'}">${words}</span>`
 }
 
 function pullTable({ pulls }: VisitReport, time: SiteTime): Html {
@@ -169,7 +164,7 @@ ${unused.length === 0 ? null : html`<p>Staged, but pulled by no device: ${unused
 
 function digestWords({ algorithm, value, image }: NonNullable<EntryOf<'observed'>['digest']>): string {
   const whose = image === undefined ? 'of no image on record' : `of ${image.name}`
-  return `the device printed the ${ALGORITHMS[algorithm] ?? algorithm} digest ${value}, that ${whose}`
+  return `the device printed the ${algorithmText(algorithm)} digest ${value}, that ${whose}`
 }
 
 function bullets(sentences: readonly string[]): Html {
@@ -204,12 +199,7 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
   const names = new Map(
     report.plan?.devices.flatMap((device) =>
       [...device.wrongPulls, ...device.rollbackPulls, ...device.steps.flatMap((step) => step.attempts)]
-        .filter(
-          () =>
-            device.standing !== 'pulled by another' &&
-            device.via === null &&
-            device.identifiedBy !== 'shared address',
-        )
+        .filter(() => device.via === null && device.identifiedBy !== 'shared address')
         .map((pull) => [pull, device.device] as const),
     ) ?? [],
   )

@@ -5,8 +5,10 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { EntryOf, Visit } from '../ledger/entries.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
-import type { Plan } from '../visit/plan-shape.ts'
+import { isOpen, type Plan } from '../visit/plan-shape.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import { siteTime } from '../wording/site-time.ts'
+import { sentence, standingPredicate } from '../wording/standing-words.ts'
 import { type ReportImage, reportImages } from './report-images.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
@@ -86,33 +88,23 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
   const hasSheet = folders.some((folder) => folder.sheets.length > 0)
   const all = <T>(of: (folder: FolderFacts) => readonly T[]): T[] =>
     folders.flatMap((folder) => [...of(folder)])
-  const pulls = inOrder(
-    all((folder) => folder.pulls),
-    (pull) => pull.begun,
-  )
-  const images = all((folder) => folder.images)
+  const pulls = all((folder) => folder.pulls).sort((a, b) => a.begunSeq - b.begunSeq)
   const plan = planAgainstFacts({
     rows,
-    pulls,
-    fetches: all((folder) => folder.asked),
+    ledgers: folders,
     moved: all((folder) => folder.moved),
-    observations: inOrder(
-      all((folder) => folder.observations),
-      ({ at }) => at,
-    ),
-    returns: inOrder(
-      all((folder) => folder.returns),
-      ({ at }) => at,
-    ),
-    images,
     over: !served,
     macOf: (address) => folders.map((folder) => folder.macOf(address)).find((mac) => mac !== null) ?? null,
   })
-  const notDone = [...ledgerTroubles(folders), ...(hasSheet ? planTroubles(plan) : pullTroubles(pulls))]
+  const zoneOffsetMinutes = all((folder) => folder.opened).at(-1)?.zoneOffsetMinutes ?? 0
+  const notDone = [
+    ...ledgerTroubles(folders),
+    ...(hasSheet ? planTroubles(plan, siteTime(zoneOffsetMinutes).clock) : pullTroubles(pulls)),
+  ]
   return {
     made,
     version,
-    zoneOffsetMinutes: all((folder) => folder.opened).at(-1)?.zoneOffsetMinutes ?? 0,
+    zoneOffsetMinutes,
     visit: visitDetails(all((folder) => folder.opened)),
     begun: earliest(folders.map((folder) => folder.begun)),
     ended: latest(folders.map((folder) => folder.ended)),
@@ -213,24 +205,14 @@ function ledgerTroubles(folders: readonly FolderFacts[]): string[] {
   )
 }
 
-function planTroubles(plan: Plan): string[] {
+function planTroubles(plan: Plan, clock: (iso: string) => string): string[] {
   return plan.devices.flatMap((device) => {
-    if (device.done && device.standing !== 'wrong image') return []
+    if (!isOpen(device.standing)) return []
     const planned = device.steps[device.step - 1]?.image ?? null
     const what = planned === null ? '' : ` Planned: ${planned}.`
     const step = device.steps.length > 1 ? `, step ${device.step} of ${device.steps.length}` : ''
-    return [`${device.device}${step}: ${NOT_DONE[device.standing] ?? device.standing}.${what}`]
+    return [`${device.device}${step}: ${sentence(standingPredicate(device, clock))}${what}`]
   })
-}
-
-const NOT_DONE: Readonly<Record<string, string>> = {
-  waiting: 'has not pulled the planned image yet',
-  pulling: 'is still pulling',
-  unconfirmed: 'every byte was sent, but it was not seen that this device took the image whole',
-  incomplete: 'its pull broke off',
-  'wrong image': 'pulled an image that is not planned for it',
-  'not pulled': 'never pulled the planned image',
-  'not seen': 'was not seen',
 }
 
 /** Without a sheet: what each client pulled last of each image. */

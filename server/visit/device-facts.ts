@@ -1,17 +1,21 @@
 /** What is known of one device of the sheet, gathered from the ledger's entries. Types only. */
-import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { PullRecord } from '../delivery/records.ts'
 import type { EntryOf } from '../ledger/entries.ts'
 import type { Hint } from './hints.ts'
 import type { DarkOrBack, DevicePlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
+import type { Pulled, Seen } from './standing-evidence.ts'
+import type { Asked } from './visit-evidence.ts'
 
 export interface DeviceFacts {
   /** Its rows, step by step; at least one. */
   readonly rows: readonly PlannedRow[]
-  readonly pulls: readonly PullRecord[]
-  readonly fetches: readonly FetchRecord[]
+  /** In the order they began. */
+  readonly pulls: readonly Pulled[]
+  readonly asked: readonly Asked[]
   readonly observations: readonly EntryOf<'observed'>[]
+  readonly seen: readonly Seen[]
   readonly returns: readonly DarkOrBack[]
   /** Of what is or was on offer. */
   readonly images: ImageNames
@@ -19,10 +23,10 @@ export interface DeviceFacts {
   readonly sharedWith: readonly string[]
   /** Pulls from its address by another hardware address. */
   readonly takenBy: readonly PullRecord[]
-  /** Rows of devices that this one pulls for. */
-  readonly behindRows: readonly PlannedRow[]
-  /** The device that pulls for this one, and all that it pulled. */
-  readonly via?: { readonly plan: DevicePlan; readonly pulls: readonly PullRecord[] }
+  /** Rows of devices that this one pulls for, or shares an address with. */
+  readonly othersRows: readonly PlannedRow[]
+  /** The device that pulls for this one, and what is known of that one. */
+  readonly via?: { readonly plan: DevicePlan; readonly facts: DeviceFacts }
   readonly over: boolean
   /** What its fetches may mean. */
   readonly hints: readonly Hint[]

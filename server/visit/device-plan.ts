@@ -2,29 +2,31 @@
 import type { PullRecord } from '../delivery/records.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import { remarksOn, warningsOn } from './device-remarks.ts'
-import type {
-  DarkOrBack,
-  DevicePlan,
-  IdentifiedBy,
-  PrintedDigest,
-  ReturnToService,
-  Standing,
-  StepPlan,
+import {
+  type DarkOrBack,
+  type DevicePlan,
+  type Grounds,
+  type IdentifiedBy,
+  isDone,
+  isOpen,
+  type PrintedDigest,
+  type ReturnToService,
+  type Standing,
+  type StepPlan,
 } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
+import { stepStandings } from './standing.ts'
+import type { StepStanding } from './standing-evidence.ts'
 import { versionStanding } from './version-standing.ts'
 
 export function planDevice(facts: DeviceFacts): DevicePlan {
-  const { rows, pulls, observations } = facts
+  const { rows, observations } = facts
+  const pulls = facts.pulls.map(({ pull }) => pull)
   const first = rows[0]
   const steps = planSteps(facts)
-  const printed = printedDigest(facts, steps)
-  const { right, wrong, rollback } = sortPulls(facts)
-  const open = steps.findIndex((step) => !isDone(step.standing))
-  const allDone = open === -1 || printed?.planned === true
-  const at = allDone ? steps.length - 1 : open
-  const standing = isWrongNow(right, wrong) ? 'wrong image' : wholeStanding(steps, at)
+  const at = stepAtHand(steps)
+  const { standing, grounds } = steps[at] ?? { standing: 'nothing planned' as const, grounds: null }
   const lastImage = steps.at(-1)?.image ?? null
   const versions = versionStanding(
     {
@@ -42,19 +44,17 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
     model: firstOf(rows, 'model'),
     serial: firstOf(rows, 'serial'),
     standing,
+    grounds,
     step: at + 1,
     steps,
-    done: allDone && standing !== 'wrong image',
-    wrongPulls: wrong,
-    rollbackPulls: rollback,
+    done: isDone(standing),
+    ...otherPulls(facts),
     identifiedBy: identifiedBy(facts),
     seenAt: [...new Set(pulls.flatMap((pull) => pull.addresses ?? [pull.client.address]))],
     macSeen: pulls.findLast((pull) => pull.client.mac !== null)?.client.mac ?? null,
-    refusals: facts.fetches
-      .filter((fetch) => fetch.ending === 'refused')
-      .reduce((n, { count }) => n + count, 0),
+    refusals: facts.asked.reduce((sum, { refusals }) => sum + refusals, 0),
     versions,
-    printed,
+    printed: printedDigest(facts, steps),
     observations,
     returned: returnOf(facts.returns),
     remarks: [],
@@ -63,152 +63,120 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
   return { ...device, remarks: remarksOn(device, facts), warnings: warningsOn(device, facts) }
 }
 
-function isDone(standing: Standing): boolean {
-  return standing === 'pulled' || standing === 'pulled by another' || standing === 'nothing planned'
+/** A wrong image first, then what moves now, then the first step that is open; else the last one. */
+function stepAtHand(steps: readonly StepPlan[]): number {
+  for (const standing of ['wrong image', 'pulling'] as const) {
+    const found = steps.findIndex((step) => step.standing === standing)
+    if (found !== -1) return found
+  }
+  const open = steps.findIndex((step) => isOpen(step.standing))
+  if (open !== -1) return open
+  return Math.max(
+    0,
+    steps.findLastIndex((step) => isDone(step.standing)),
+  )
 }
 
-/** What moves now is what a person wants to see, whatever step it is. */
-function wholeStanding(steps: readonly StepPlan[], at: number): Standing {
-  if (steps.some((step) => step.standing === 'pulling')) return 'pulling'
-  return steps[at]?.standing ?? 'nothing planned'
-}
-
-/** In the order of the sheet. A step takes the best of the pulls of its image, later ones where they are as good. */
+/** In the order of the sheet; of a device behind another one, what that one got for it. */
 function planSteps(facts: DeviceFacts): StepPlan[] {
-  const used = new Set<PullRecord>()
-  return facts.rows.map((row, index) => {
-    const { image } = row
-    const attempts = facts.pulls.filter((pull) => image === null || facts.images.names(image, pull.image))
-    // The same image twice in the plan takes two pulls.
-    const free = attempts.filter((pull) => !used.has(pull))
-    const own = best(free)
-    const isLast = facts.rows.slice(index + 1).every((later) => later.image !== image)
-    if (own !== undefined && !isLast) used.add(own)
-    const via = facts.via === undefined ? undefined : viaStep(facts.via, image, index, facts.images)
-    const shown = own === undefined ? via : undefined
-    const planned = image ?? via?.image ?? null
+  const { rows, images, asked } = facts
+  const came =
+    facts.pulls.length + asked.length > 0 || facts.seen.some(({ printed }) => printed !== undefined)
+  const refusal = asked.findLast(({ refusals }) => refusals > 0)?.latest ?? null
+  const own = stepStandings({ ...facts, refusal, came })
+  return rows.map((row, index) => {
+    const via = facts.via === undefined ? undefined : viaStep(facts.via, row, index, images)
+    const step = own[index]
+    const better = step === undefined || (via !== undefined && isBetter(via, step)) ? via : undefined
+    const planned = row.image ?? via?.image ?? null
     return {
       row,
       image: planned,
-      standing: shown === undefined ? standingOf(own, row, facts) : viaStanding(shown, facts),
-      pull: own ?? shown?.pull ?? null,
-      attempts: shown?.attempts ?? attempts,
-      offered: planned === null ? null : facts.images.find(planned) !== undefined,
+      standing: better?.standing ?? step?.standing ?? 'waiting',
+      grounds: better?.grounds ?? step?.grounds ?? null,
+      pull: better?.pull ?? step?.pull ?? null,
+      attempts: better?.attempts ?? step?.attempts ?? [],
+      offered: planned === null ? null : images.find(planned) !== undefined,
     }
   })
 }
 
-const WORTH: Readonly<Record<PullRecord['state'], number>> = {
-  complete: 3,
-  running: 2,
-  unconfirmed: 1,
-  incomplete: 0,
+const NOT_YET: ReadonlySet<Standing> = new Set<Standing>(['waiting', 'not seen', 'nothing planned'])
+
+/** What the device itself showed comes before what the one that pulls for it did. */
+function isBetter(via: StepStanding, own: StepStanding): boolean {
+  if (own.standing === 'nothing planned') return true
+  if (!NOT_YET.has(own.standing) && own.standing !== 'refused') return false
+  return !NOT_YET.has(via.standing) || (NOT_YET.has(own.standing) && own.attempts.length === 0)
 }
 
-function best(pulls: readonly PullRecord[]): PullRecord | undefined {
-  return pulls.reduce<PullRecord | undefined>(
-    (top, pull) => (top === undefined || WORTH[pull.state] >= WORTH[top.state] ? pull : top),
-    undefined,
-  )
-}
-
-function standingOf(pull: PullRecord | undefined, row: PlannedRow, facts: DeviceFacts): Standing {
-  if (pull === undefined) {
-    if (row.image === null) return 'nothing planned'
-    if (!facts.over) return 'waiting'
-    return facts.pulls.length + facts.fetches.length > 0 ? 'not pulled' : 'not seen'
-  }
-  if (pull.state === 'running') return facts.over ? 'incomplete' : 'pulling'
-  if (pull.state === 'incomplete') return 'incomplete'
-  return pull.state === 'complete' && facts.sharedWith.length === 0 ? 'pulled' : 'unconfirmed'
-}
-
-interface ViaStep {
-  readonly image: string | null
-  readonly standing: Standing
-  readonly pull: PullRecord | null
-  readonly attempts: readonly PullRecord[]
-}
+type ViaStep = StepStanding & Pick<StepPlan, 'image'>
 
 /** What the puller got for this device: its step with the same image, or all its steps where none is named. */
 function viaStep(
-  { plan, pulls }: NonNullable<DeviceFacts['via']>,
-  image: string | null,
+  { plan, facts }: NonNullable<DeviceFacts['via']>,
+  row: PlannedRow,
   index: number,
   images: ImageNames,
 ): ViaStep {
+  const { image } = row
   if (image === null) {
     const last = plan.steps.at(-1)
+    const { standing, grounds } = plan
     return {
       image: last?.image ?? null,
-      standing: plan.done ? 'pulled' : (plan.steps[plan.step - 1]?.standing ?? 'waiting'),
+      ...pulledFor(standing, grounds),
       pull: last?.pull ?? null,
       attempts: last?.attempts ?? [],
     }
   }
   const same = plan.steps.filter((step) => step.image === image)
   const step = same[Math.min(index, same.length - 1)]
-  if (step !== undefined) return step
-  const attempts = pulls.filter((pull) => images.names(image, pull.image))
-  return { image, standing: standingOfVia(best(attempts)), pull: best(attempts) ?? null, attempts }
+  if (step !== undefined) return { ...step, ...pulledFor(step.standing, step.grounds) }
+  // Of what the puller fetched only this image is about this device.
+  const rows = [{ ...row, rollback: null }]
+  const came = facts.pulls.length + facts.asked.length > 0
+  const pulls = facts.pulls.filter(({ pull }) => images.names(image, pull.image))
+  const [own] = stepStandings({ ...facts, rows, pulls, seen: [], othersRows: [], refusal: null, came })
+  return { image, ...(own ?? { standing: 'waiting', grounds: null, pull: null, attempts: [] }) }
 }
 
-function standingOfVia(pull: PullRecord | undefined): Standing {
-  if (pull === undefined) return 'waiting'
-  if (pull.state === 'complete') return 'pulled'
-  return pull.state === 'running' ? 'pulling' : pull.state
+/** A digest that the puller printed says what that one holds, not what this one does. */
+function pulledFor(standing: Standing, grounds: Grounds | null): Pick<StepPlan, 'standing' | 'grounds'> {
+  return standing === 'confirmed' ? { standing: 'pulled', grounds: null } : { standing, grounds }
 }
 
-function viaStanding(via: ViaStep, { over, via: puller }: DeviceFacts): Standing {
-  if (via.standing === 'pulled') return 'pulled by another'
-  if (!over || via.standing !== 'waiting') return via.standing
-  return puller?.plan.steps.every((step) => step.standing === 'not seen') ? 'not seen' : 'not pulled'
-}
-
-/** Sorted by whether the sheet knows the image for this device or one behind it; `rollback` is no wrong image. */
-function sortPulls(facts: DeviceFacts): { right: PullRecord[]; wrong: PullRecord[]; rollback: PullRecord[] } {
-  const sorted = { right: [] as PullRecord[], wrong: [] as PullRecord[], rollback: [] as PullRecord[] }
-  const rows = [...facts.rows, ...facts.behindRows]
-  const free = facts.rows.every((row) => row.image === null)
-  for (const pull of facts.pulls) {
-    const names = (cell: string | null): boolean => cell !== null && facts.images.names(cell, pull.image)
-    const kind = rows.some((row) => names(row.image))
-      ? 'right'
-      : rows.some((row) => names(row.rollback))
-        ? 'rollback'
-        : free
-          ? 'right'
-          : 'wrong'
-    sorted[kind].push(pull)
+/** What is planned neither for this device nor for one behind it, and its way back. */
+function otherPulls({ rows, pulls, images, othersRows }: DeviceFacts): {
+  wrongPulls: PullRecord[]
+  rollbackPulls: PullRecord[]
+} {
+  const wrongPulls: PullRecord[] = []
+  const rollbackPulls: PullRecord[] = []
+  const free = rows.every((row) => row.image === null)
+  for (const { pull } of pulls) {
+    const names = (cell: string | null): boolean => cell !== null && images.names(cell, pull.image)
+    if (free || rows.some((row) => names(row.image))) continue
+    if (rows.some((row) => names(row.rollback))) rollbackPulls.push(pull)
+    else if (!othersRows.some((row) => names(row.image) || names(row.rollback))) wrongPulls.push(pull)
   }
-  // Behind a shared address a wrong image may be another's; it is said of each, since any of them may hold it.
-  return sorted
+  return { wrongPulls, rollbackPulls }
 }
 
-/** The wrong image came last: nothing that was planned has been pulled whole since. */
-function isWrongNow(right: readonly PullRecord[], wrong: readonly PullRecord[]): boolean {
-  const last = wrong.at(-1)
-  if (last === undefined) return false
-  return !right.some((pull) => pull.begun >= last.begun && pull.state !== 'incomplete')
-}
-
-function printedDigest(facts: DeviceFacts, steps: readonly StepPlan[]): PrintedDigest | null {
-  const seen = facts.observations.findLast((each) => each.digest !== undefined)
-  if (seen?.digest === undefined) return null
-  const { algorithm, value, image } = seen.digest
-  const planned = steps.at(-1)?.image ?? null
-  return {
-    at: seen.at,
-    by: seen.by,
-    algorithm,
-    value,
-    image: image?.name ?? null,
-    planned: image === undefined || planned === null ? null : facts.images.names(planned, image),
-  }
+function printedDigest({ seen, images }: DeviceFacts, steps: readonly StepPlan[]): PrintedDigest | null {
+  const last = seen.findLast(({ printed }) => printed !== undefined)
+  if (last?.printed === undefined) return null
+  const { at, by, printed } = last
+  const { digest, image, onRecord } = printed
+  const cells = steps.flatMap((step) => step.image ?? [])
+  const planned =
+    image !== undefined &&
+    cells.some((cell) => images.names(cell, image) && (!onRecord.earlier || images.namesVersion(cell, image)))
+  return { at, by, ...digest, image: image?.name ?? null, planned: cells.length === 0 ? null : planned }
 }
 
 function identifiedBy({ sharedWith, pulls, rows }: DeviceFacts): IdentifiedBy | null {
-  const last = pulls.at(-1)
+  const last = pulls.at(-1)?.pull
   if (last === undefined) return null
   if (sharedWith.length > 0) return 'shared address'
   return last.client.mac !== null && rows.some((row) => row.mac === last.client.mac)

@@ -1,4 +1,5 @@
 /** What is said about one device in plain sentences: how sure its standing is, and what needs a hand. Pure. */
+import type { PullRecord } from '../delivery/records.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import type { DevicePlan, StepPlan } from './plan-shape.ts'
 
@@ -19,10 +20,10 @@ export function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
   if (device.address !== null && elsewhere.length > 0) {
     remarks.push(`Also came from ${elsewhere.join(', ')}, with the same hardware address.`)
   }
-  if (device.standing === 'pulled by another') {
+  if (device.standing === 'pulled' && pulledByAnother(device, facts)) {
     remarks.push(`Pulled by ${device.via}; whether this device got the image from it was not seen.`)
   }
-  for (const pull of device.rollbackPulls) remarks.push(`Pulled the way back, ${pull.image.name}.`)
+  for (const pull of device.rollbackPulls) remarks.push(wayBackWords(pull))
   const right = device.standing === 'wrong image' ? [] : device.wrongPulls
   for (const pull of right) remarks.push(`Had pulled ${pull.image.name} before, which is not planned for it.`)
   for (const pull of facts.takenBy) {
@@ -31,28 +32,31 @@ export function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
     )
   }
   for (const { sentence } of facts.hints) remarks.push(`A guess: ${sentence}`)
-  return [...remarks, ...outOfOrder(device.steps)]
+  return [...remarks, ...device.versions.remarks, ...outOfOrder(device.steps)]
+}
+
+/** What its standing rests on came from the address of the device that pulls for it. */
+function pulledByAnother(device: DevicePlan, { pulls }: DeviceFacts): boolean {
+  const { pull } = device.steps[device.step - 1] ?? {}
+  return device.via !== null && pulls.every((own) => own.pull !== pull)
+}
+
+function wayBackWords({ state, image }: PullRecord): string {
+  if (state === 'complete') return `Pulled the way back, ${image.name}.`
+  return `Asked for the way back, ${image.name}: that pull is ${state}.`
 }
 
 function outOfOrder(steps: readonly StepPlan[]): string[] {
   return steps.flatMap((step, index) => {
     const before = steps[index - 1]
     if (step.pull == null || before === undefined || before.pull === step.pull) return []
-    const early = before.pull === null || step.pull.begun < before.pull.begun
+    const early = before.pull === null || step.pull.begunSeq < before.pull.begunSeq
     return early ? [`Step ${index + 1} was pulled before step ${index}.`] : []
   })
 }
 
 export function warningsOn(device: DevicePlan, facts: DeviceFacts): string[] {
   const warnings: string[] = []
-  if (device.standing === 'wrong image') {
-    const names = [...new Set(device.wrongPulls.map((pull) => pull.image.name))].join(', ')
-    const planned = facts.rows.flatMap((row) => row.image ?? []).join(', then ')
-    warnings.push(`Wrong image: ${names}. Planned: ${planned === '' ? 'none' : planned}.`)
-  }
-  if (device.printed?.planned === false) {
-    warnings.push(`The device printed the digest of ${device.printed.image}, which is not the planned image.`)
-  }
   for (const step of device.steps) {
     if (step.offered === false) {
       warnings.push(

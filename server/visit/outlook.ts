@@ -1,7 +1,7 @@
 /** What the sheet says is still to be pulled, and how long that takes: at least, and at the present rate. Pure. */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import { type Estimate, estimates, USUAL_LINK_MBPS } from './estimate.ts'
-import type { Plan, StepPlan } from './plan-shape.ts'
+import { isOpen, type Plan, type StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 
 export interface Outlook {
@@ -31,7 +31,7 @@ export function outlookOf(
   let devices = 0
   let bytes = 0
   for (const { via, steps } of plan.devices) {
-    const open = via === null ? steps.filter(isOpen) : []
+    const open = via === null ? steps.filter(isToBePulled) : []
     if (open.length > 0) devices += 1
     for (const { image, pull } of open) {
       const planned = image === null ? undefined : images.find(image)
@@ -51,6 +51,6 @@ export function outlookOf(
 }
 
 /** Handed over whole is not to be waited for, whatever else is to be seen to. */
-function isOpen({ standing, image }: StepPlan): boolean {
-  return image !== null && (standing === 'waiting' || standing === 'pulling' || standing === 'incomplete')
+function isToBePulled({ standing, image }: StepPlan): boolean {
+  return image !== null && isOpen(standing) && standing !== 'unconfirmed'
 }

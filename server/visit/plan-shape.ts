@@ -4,24 +4,65 @@ import type { EntryOf } from '../ledger/entries.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import type { VersionStanding } from './version-standing.ts'
 
+/** Strongest evidence first. */
 export const STANDINGS = [
-  'waiting',
-  'pulling',
+  /** The device itself printed the digest of the planned version. */
+  'confirmed',
+  /** A complete pull of the version that is on offer last under that name, and is not held now. */
   'pulled',
-  /** The device named by `via` pulled the image; what this one holds was not seen. */
-  'pulled by another',
   'unconfirmed',
-  /** A pull of the planned image broke off and was not taken up again. */
-  'incomplete',
+  'pulling',
+  'refused',
+  /** The latest that is known of it speaks against what is planned. */
+  'contradicted',
+  'rolled back',
   'wrong image',
-  /** At the end: the device fetched something or was refused, but never pulled what was planned. */
-  'not pulled',
-  /** At the end: nothing came from it. */
+  'waiting',
+  /** After the visit: nothing came from it. */
   'not seen',
-  /** No image stands on its row. */
+  /** No image stands on its row: there is nothing to stand for, so that it is neither done nor open. */
   'nothing planned',
 ] as const
 export type Standing = (typeof STANDINGS)[number]
+
+export function isDone(standing: Standing): boolean {
+  return standing === 'confirmed' || standing === 'pulled'
+}
+
+/** A person has to see to it before the visit is complete. */
+export function isOpen(standing: Standing): boolean {
+  return !isDone(standing) && standing !== 'nothing planned'
+}
+
+/** What a standing rests on, where it is more than the pull of its step. */
+export type Grounds =
+  | { readonly kind: 'printed'; readonly printed: PrintedDigest }
+  /** It printed the digest of another image, or of none. */
+  | { readonly kind: 'printed another'; readonly printed: PrintedDigest }
+  | {
+      readonly kind: 'observed another'
+      readonly at: string
+      readonly by: string
+      readonly after: string
+      readonly target: string
+    }
+  /** Another version of the file was on offer after the one that it took. */
+  | { readonly kind: 'earlier version'; readonly image: string }
+  | { readonly kind: 'held'; readonly image: string; readonly reason: string }
+  /** Not planned, or the way back. */
+  | { readonly kind: 'another image'; readonly image: string; readonly whole: boolean }
+  | {
+      readonly kind: 'refused'
+      readonly at: string
+      readonly status: number | null
+      readonly reason: string
+      readonly hint: string | null
+      readonly target: string | null
+    }
+  /** `ended`: the pull was not still under way when the record ends. */
+  | { readonly kind: 'broken off'; readonly at: string; readonly ended: boolean }
+  /** An earlier step was done again after this one. */
+  | { readonly kind: 'out of order' }
 
 export type DarkOrBack = EntryOf<'device-dark'> | EntryOf<'device-back'>
 
@@ -33,7 +74,8 @@ export interface StepPlan {
   /** What was planned: the cell, or of a device behind another one whatever that one was to pull. */
   readonly image: string | null
   readonly standing: Standing
-  /** The pull that the standing rests on. */
+  readonly grounds: Grounds | null
+  /** The pull that the standing rests on, or the latest of the planned image. */
   readonly pull: PullRecord | null
   /** All pulls of the planned image, in the order they began. */
   readonly attempts: readonly PullRecord[]
@@ -49,7 +91,7 @@ export interface PrintedDigest {
   readonly value: string
   /** The image that it is the digest of. */
   readonly image: string | null
-  /** It is the planned image's (of the last step); null when that cannot be told. */
+  /** It is the planned version's, of whichever step; null when nothing is planned. */
   readonly planned: boolean | null
 }
 
@@ -70,10 +112,11 @@ export interface DevicePlan {
   readonly model: string | null
   readonly serial: string | null
   readonly standing: Standing
+  readonly grounds: Grounds | null
   /** The step that the standing is about, from 1. */
   readonly step: number
   readonly steps: readonly StepPlan[]
-  /** Everything planned was pulled, or the device printed the planned image's digest. */
+  /** What its standing comes to. */
   readonly done: boolean
   readonly wrongPulls: readonly PullRecord[]
   readonly rollbackPulls: readonly PullRecord[]
@@ -106,6 +149,6 @@ export interface Plan {
   /** Observations of devices that are not on the sheet. */
   readonly otherObservations: readonly EntryOf<'observed'>[]
   readonly counts: Readonly<Partial<Record<Standing, number>>>
-  /** Nothing is left to do: every device done, none with the wrong image. */
+  /** Nothing is open. */
   readonly complete: boolean
 }

@@ -9,22 +9,33 @@ import type { DeviceFacts } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
 import { type Hint, hintsFrom } from './hints.ts'
-import type { DarkOrBack, DevicePlan, Plan, Standing, Stranger } from './plan-shape.ts'
-import { createImageNames } from './planned-image.ts'
+import {
+  type DarkOrBack,
+  type DevicePlan,
+  isOpen,
+  type Plan,
+  type Standing,
+  type Stranger,
+} from './plan-shape.ts'
+import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
+import type { Pulled, Seen } from './standing-evidence.ts'
+import type { Asked, VisitEvidence } from './visit-evidence.ts'
+
+/** What one ledger says: of several, each has its own images and holds. */
+export interface LedgerFacts {
+  /** In the order they began. Rehearsals are no pulls. */
+  readonly pulls: readonly PullRecord[]
+  readonly evidence: VisitEvidence
+}
 
 export interface PlanFacts {
   readonly rows: readonly PlannedRow[]
-  /** Rehearsals are no pulls and stand in neither. */
-  readonly pulls: readonly PullRecord[]
-  readonly fetches: readonly FetchRecord[]
-  /** Fetches of images, for guesses about what stops and crawls; `fetches` unless told. */
-  readonly moved?: readonly FetchRecord[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  /** In the order of the ledger. */
-  readonly returns: readonly DarkOrBack[]
-  /** What is or was on offer. */
-  readonly images: readonly ImageReference[]
+  readonly ledgers: readonly LedgerFacts[]
+  /** Fetches of images, for guesses about what stops and crawls. */
+  readonly moved: readonly FetchRecord[]
+  /** In the folder, whether it is on record yet or not. */
+  readonly present?: readonly ImageReference[]
   /** The visit is over: what is still waited for has not come. */
   readonly over: boolean
   readonly macOf?: (address: string) => string | null
@@ -36,30 +47,35 @@ export interface PlanFacts {
 
 interface Gathered {
   readonly rows: PlannedRow[]
-  readonly pulls: PullRecord[]
-  readonly fetches: FetchRecord[]
+  readonly pulls: Pulled[]
+  readonly asked: Asked[]
   readonly observations: EntryOf<'observed'>[]
+  readonly seen: Seen[]
   readonly returns: DarkOrBack[]
   readonly hints: Hint[]
   sharedWith: readonly string[]
-  takenBy: PullRecord[]
+  readonly takenBy: PullRecord[]
 }
 
 export function planAgainstFacts(facts: PlanFacts): Plan {
   const finder = createDeviceFinder(facts.rows)
   const gathered = gatherRows(facts.rows)
   const strangers = new Map<string, PullRecord[]>()
-  const learnt = learnHardware(facts.pulls, finder)
-  for (const pull of facts.pulls) {
+  const learnt = learnHardware(facts, finder)
+  for (const { pull, evidence } of pullsInOrder(facts.ledgers)) {
     const owners = ownersOf(pull, finder, learnt)
-    for (const name of owners) gathered.get(deviceKey(name))?.pulls.push(pull)
-    if (owners.length > 1) for (const name of owners) markShared(gathered, name, owners)
+    const shared = owners.length > 1
+    for (const name of owners) {
+      const onRecord = evidence.offers.judge(pull.image)
+      gathered.get(deviceKey(name))?.pulls.push({ pull, shared, onRecord })
+    }
+    if (shared) for (const name of owners) markShared(gathered, name, owners)
     if (owners.length > 0) continue
     gather(strangers, pull.client.mac ?? pull.client.address, pull)
     const found = finder.find(pull.client)
     if (found.kind === 'other hardware') gathered.get(deviceKey(found.device))?.takenBy.push(pull)
   }
-  gatherFetches(facts, finder, gathered)
+  gatherAsked(facts, finder, gathered)
   gatherHints(facts, finder, gathered)
   const otherObservations = gatherObservations(facts, finder, gathered)
   gatherReturns(facts, finder, gathered)
@@ -69,8 +85,18 @@ export function planAgainstFacts(facts: PlanFacts): Plan {
     strangers: [...strangers.values()].map((pulls) => strangerOf(pulls, finder)),
     otherObservations,
     counts: countStandings(devices),
-    complete: devices.every((device) => device.done && device.standing !== 'wrong image'),
+    complete: !devices.some(({ standing }) => isOpen(standing)),
   }
+}
+
+interface PullOfLedger {
+  readonly pull: PullRecord
+  readonly evidence: VisitEvidence
+}
+
+function pullsInOrder(ledgers: readonly LedgerFacts[]): PullOfLedger[] {
+  const all = ledgers.flatMap(({ pulls, evidence }) => pulls.map((pull) => ({ pull, evidence })))
+  return ledgers.length === 1 ? all : all.sort((a, b) => a.pull.begunSeq - b.pull.begunSeq)
 }
 
 /** In place: a new list for each of 150,000 pulls of one client took more than four minutes. */
@@ -94,8 +120,9 @@ function emptyGathered(): Gathered {
   return {
     rows: [],
     pulls: [],
-    fetches: [],
+    asked: [],
     observations: [],
+    seen: [],
     returns: [],
     hints: [],
     sharedWith: [],
@@ -104,9 +131,9 @@ function emptyGathered(): Gathered {
 }
 
 /** Devices by the hardware address that one of their pulls showed: they keep it when their address changes. */
-function learnHardware(pulls: readonly PullRecord[], finder: DeviceFinder): ReadonlyMap<string, string> {
+function learnHardware({ ledgers }: PlanFacts, finder: DeviceFinder): ReadonlyMap<string, string> {
   const devices = new Map<string, Set<string>>()
-  for (const pull of pulls) {
+  for (const pull of ledgers.flatMap(({ pulls }) => pulls)) {
     if (pull.client.mac === null) continue
     for (const address of pull.addresses ?? [pull.client.address]) {
       const found = finder.find({ address, mac: pull.client.mac })
@@ -141,17 +168,18 @@ function markShared(gathered: Map<string, Gathered>, name: string, owners: reado
   if (there !== undefined) there.sharedWith = owners.filter((other) => other !== name)
 }
 
-function gatherFetches(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  for (const fetch of facts.fetches) {
-    if (fetch.rehearsal) continue
-    for (const name of namesOf(fetch, facts, finder)) gathered.get(deviceKey(name))?.fetches.push(fetch)
+function gatherAsked(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
+  const all = facts.ledgers
+    .flatMap(({ evidence }) => evidence.asked())
+    .sort((a, b) => a.latest.begunSeq - b.latest.begunSeq)
+  for (const asked of all) {
+    for (const name of namesOf(asked.latest, facts, finder)) gathered.get(deviceKey(name))?.asked.push(asked)
   }
 }
 
 function gatherHints(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  const moved = facts.moved ?? facts.fetches
-  const fetches = new Map(moved.map((fetch) => [fetch.id, fetch]))
-  for (const hint of hintsFrom(moved, facts.linkMbps)) {
+  const fetches = new Map(facts.moved.map((fetch) => [fetch.id, fetch]))
+  for (const hint of hintsFrom(facts.moved, facts.linkMbps)) {
     const last = fetches.get(hint.fetches.at(-1) ?? '')
     for (const name of last === undefined ? [] : namesOf(last, facts, finder)) {
       gathered.get(deviceKey(name))?.hints.push(hint)
@@ -173,18 +201,35 @@ function gatherObservations(
   finder: DeviceFinder,
   gathered: Map<string, Gathered>,
 ): EntryOf<'observed'>[] {
-  return facts.observations.filter((seen) => {
+  const others: EntryOf<'observed'>[] = []
+  const all = facts.ledgers
+    .flatMap(({ evidence }) => evidence.observations().map((observation) => ({ ...observation, evidence })))
+    .sort((a, b) => a.seq - b.seq)
+  for (const { entry, seq, evidence } of all) {
+    const { device } = entry
     const name =
-      finder.nameOf({ address: seen.device, mac: seen.device.toLowerCase() }) ??
-      finder.nameOf({ address: seen.device, mac: null })
-    const there = gathered.get(deviceKey(seen.device)) ?? gathered.get(deviceKey(name ?? ''))
-    there?.observations.push(seen)
-    return there === undefined
-  })
+      finder.nameOf({ address: device, mac: device.toLowerCase() }) ??
+      finder.nameOf({ address: device, mac: null })
+    const there = gathered.get(deviceKey(device)) ?? gathered.get(deviceKey(name ?? ''))
+    if (there === undefined) others.push(entry)
+    there?.observations.push(entry)
+    there?.seen.push(seenIn(entry, seq, evidence))
+  }
+  return others
+}
+
+function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): Seen {
+  const { at, by, after, digest } = entry
+  const seen = { seq, at, by, ...(after !== undefined && { after }) }
+  if (digest === undefined) return seen
+  const { algorithm, value } = digest
+  const image = digest.image ?? offers.withDigest(algorithm, value)
+  const onRecord = image === undefined ? { earlier: false, held: null } : offers.judge(image)
+  return { ...seen, printed: { digest: { algorithm, value }, image, onRecord } }
 }
 
 function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  for (const entry of facts.returns) {
+  for (const entry of facts.ledgers.flatMap(({ evidence }) => evidence.returns)) {
     const { address } = entry
     const name = finder.nameOf({ address, mac: facts.macOf?.(address) ?? null })
     const there = gathered.get(deviceKey(entry.device)) ?? gathered.get(deviceKey(name ?? ''))
@@ -194,31 +239,38 @@ function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<str
 
 /** Those that pull themselves first: what a device behind another one got is read from that one's row. */
 function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>): DevicePlan[] {
-  const planned = new Map<string, DevicePlan>()
-  const images = createImageNames([...facts.images, ...facts.pulls.map(({ image }) => image)])
+  const planned = new Map<string, { plan: DevicePlan; facts: DeviceFacts }>()
+  const images = imagesKnown(facts)
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
     if (row.via !== null) gather(behind, deviceKey(row.via), row)
   }
   const plan = (key: string, there: Gathered, via?: DeviceFacts['via']): void => {
+    const sharing = there.sharedWith
+      .map(deviceKey)
+      .flatMap((other) => [...(gathered.get(other)?.rows ?? []), ...(behind.get(other) ?? [])])
     const deviceFacts: DeviceFacts = {
       ...there,
       over: facts.over,
       notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
       images,
-      behindRows: behind.get(key) ?? [],
+      othersRows: [...(behind.get(key) ?? []), ...sharing],
       ...(via !== undefined && { via }),
     }
-    planned.set(key, planDevice(deviceFacts))
+    planned.set(key, { plan: planDevice(deviceFacts), facts: deviceFacts })
   }
   for (const [key, there] of gathered) if (there.rows[0]?.via == null) plan(key, there)
   for (const [key, there] of gathered) {
-    const viaKey = deviceKey(there.rows[0]?.via ?? '')
-    const puller = planned.get(viaKey)
-    if (planned.has(key)) continue
-    plan(key, there, puller && { plan: puller, pulls: gathered.get(viaKey)?.pulls ?? [] })
+    if (!planned.has(key)) plan(key, there, planned.get(deviceKey(there.rows[0]?.via ?? '')))
   }
-  return [...gathered.keys()].flatMap((key) => planned.get(key) ?? [])
+  return [...gathered.keys()].flatMap((key) => planned.get(key)?.plan ?? [])
+}
+
+/** What is in the folder last, since a cell that several versions would fit means the one that is on offer. */
+function imagesKnown({ ledgers, present = [] }: PlanFacts): ImageNames {
+  const pulled = new Map(ledgers.flatMap(({ pulls }) => pulls.map(({ image }) => [image.sha256, image])))
+  const offered = ledgers.flatMap(({ evidence }) => evidence.offers.images())
+  return createImageNames([...pulled.values(), ...offered, ...present])
 }
 
 function strangerOf(pulls: readonly PullRecord[], finder: DeviceFinder): Stranger {

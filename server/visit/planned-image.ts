@@ -13,6 +13,8 @@ export interface ImageNames {
    * beside it.
    */
   names(cell: string, image: ImageReference): boolean
+  /** True when the cell names this very version, by the digits of its digest and not by a name. */
+  namesVersion(cell: string, image: ImageReference): boolean
 }
 
 /** Of the images that are, or were, on offer. */
@@ -39,21 +41,27 @@ export function createImageNames(images: readonly ImageReference[]): ImageNames 
     return digits === undefined ? undefined : images.find(({ sha256 }) => sha256.startsWith(digits))
   }
 
+  /** Undefined when the cell is no name of it. */
+  function byName(cell: string, { plainPath, name }: ImageReference): boolean | undefined {
+    const wanted = written(cell)
+    if (wanted === written(plainPath) || wanted === written(name)) return true
+    if (folded(cell) !== folded(plainPath) && folded(cell) !== folded(name)) return undefined
+    return [...(alike.get(folded(cell))?.keys() ?? [])].every((other) => other === name)
+  }
+
   return {
     find(cell) {
       if (!found.has(cell)) found.set(cell, look(cell))
       return found.get(cell)
     },
-    names(cell, { plainPath, name, sha256 }) {
-      const wanted = written(cell)
-      if (wanted === written(plainPath) || wanted === written(name)) return true
-      if (folded(cell) === folded(plainPath) || folded(cell) === folded(name)) {
-        return [...(alike.get(folded(cell))?.keys() ?? [])].every((other) => other === name)
-      }
-      const digits = digitsOf(cell)
-      return digits !== undefined && sha256.startsWith(digits)
-    },
+    names: (cell, image) => byName(cell, image) ?? byDigits(cell, image),
+    namesVersion: (cell, image) => byName(cell, image) === undefined && byDigits(cell, image),
   }
+}
+
+function byDigits(cell: string, { sha256 }: ImageReference): boolean {
+  const digits = digitsOf(cell)
+  return digits !== undefined && sha256.startsWith(digits)
 }
 
 /** First digits of a digest, alone or as a digest path. */

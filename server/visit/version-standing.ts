@@ -17,7 +17,10 @@ export interface VersionStanding {
   readonly after: string | null
   /** The observed version after is the target; null when one of them is not known or it cannot be told. */
   readonly reached: boolean | null
+  /** What needs a hand. */
   readonly warnings: readonly string[]
+  /** What is worth knowing: all that rests on a guess, and an observed version that the standing speaks of. */
+  readonly remarks: readonly string[]
 }
 
 /** `planned`: the cells of the sheet, and the name of the last planned image where it is known. */
@@ -33,10 +36,13 @@ export function versionStanding(
   const named = targetGuessed ? `version ${guess}, ${target},` : `planned version ${target}`
   const before = observations.findLast((seen) => seen.before !== undefined)?.before ?? null
   const after = observations.findLast((seen) => seen.after !== undefined)?.after ?? null
-  const warnings: string[] = []
   const start = before ?? plannedBefore
+  const warnings: string[] = []
+  const remarks: string[] = []
   if (start !== null && target !== null && compareVersions(start, target) === 'older') {
-    warnings.push(`Downgrade: the ${named} is older than ${start}.`)
+    // A guess is no ground for a warning.
+    const said = targetGuessed ? remarks : warnings
+    said.push(`Downgrade: the ${named} is older than ${start}.`)
   }
   if (start !== null && after !== null && compareVersions(start, after) === 'older') {
     warnings.push(`Downgrade: the version observed after, ${after}, is older than ${start}.`)
@@ -46,11 +52,11 @@ export function versionStanding(
   }
   const reached = after === null || target === null ? null : isReached(after, target)
   if (reached === false) {
-    warnings.push(
+    remarks.push(
       `The version observed after, ${after}, is not the ${targetGuessed ? `one ${guess}` : 'planned one'}, ${target}.`,
     )
   }
-  return { plannedBefore, target, targetGuessed, before, after, reached, warnings }
+  return { plannedBefore, target, targetGuessed, before, after, reached, warnings, remarks }
 }
 
 function isReached(after: string, target: string): boolean | null {

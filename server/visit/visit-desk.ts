@@ -5,16 +5,16 @@
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
-import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
+import { type AllowedImages, createAllowedImages, wrongImageWords } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
 import { type Outlook, outlookOf } from './outlook.ts'
 import { planAgainstFacts } from './plan.ts'
-import type { DarkOrBack, Plan } from './plan-shape.ts'
-import { wrongImageWords } from './plan-words.ts'
+import type { Plan } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
+import type { VisitEvidence } from './visit-evidence.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
 
 export interface VisitDesk {
@@ -53,8 +53,7 @@ export interface VisitDeskDeps {
   /** The names of devices may be others now. */
   readonly renamed: () => void
   readonly fetches: () => readonly FetchRecord[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly returns: readonly DarkOrBack[]
+  readonly evidence: VisitEvidence
   /** SHA-256 of the sheet that the ledger holds last. */
   readonly sheetOnRecord: () => string | undefined
   readonly images: () => readonly ImageReference[]
@@ -172,11 +171,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     if (file.sheet === undefined) return undefined
     plan ??= planAgainstFacts({
       rows: file.sheet.rows,
-      pulls: deps.pulls(),
-      fetches: deps.fetches(),
-      observations: deps.observations,
-      returns: deps.returns,
-      images: deps.images(),
+      ledgers: [{ pulls: deps.pulls(), evidence: deps.evidence }],
+      moved: deps.fetches(),
+      present: deps.images(),
       over: false,
       macOf: (address) => deps.macOf({ address }),
       notBack,

@@ -200,6 +200,7 @@ const row = (members: Partial<VisitRowView>): VisitRowView => ({
   versionTarget: null,
   versionAfter: null,
   standing: 'waiting',
+  refused: false,
   wrong: false,
   wrongImage: null,
   warnings: [],
@@ -211,6 +212,7 @@ const row = (members: Partial<VisitRowView>): VisitRowView => ({
 const visit = (members: Partial<VisitView>): VisitView => ({
   file: 'visit.csv',
   errors: [],
+  tally: '',
   rows: [],
   strangers: [],
   wrongImages: [],
@@ -219,6 +221,28 @@ const visit = (members: Partial<VisitView>): VisitView => ({
 })
 
 describe('the visit sheet', () => {
+  test('who is on no row and took image bytes was only in a list below', () => {
+    const strangers = Array.from({ length: 7 }, (_none, at) => ({
+      client: `203.0.113.${at}`,
+      image: 'x.bin',
+    }))
+    const steps = nextSteps(facts({ visit: visit({ strangers }) })).filter(({ key }) =>
+      key.startsWith('stranger'),
+    )
+    expect(steps).toHaveLength(6)
+    expect(steps[0]?.text).toContain('203.0.113.0 is not on the visit sheet and fetched x.bin.')
+    expect(steps.at(-1)).toMatchObject({ things: 2 })
+  })
+
+  test('of a planned device that was refused its standing tells why, once', () => {
+    const warnings = ['It was refused at 21:04:10 with 403: it is outside the ranges that may fetch.']
+    const rows = [row({ address: '203.0.113.7', standing: 'refused: 403', refused: true, warnings })]
+    const texts = nextSteps(facts({ refusals: [refusal({})], visit: visit({ rows }) })).map(
+      ({ text }) => text,
+    )
+    expect(texts.filter((text) => text.includes('refused'))).toEqual([`desk: ${warnings[0]}`])
+  })
+
   const pulled = { key: 'a', underWay: false, text: 'hall: Wrong image: x.bin. Planned: y.bin.' }
   const underWay = { key: 'b', underWay: true, text: 'desk pulls x.bin; planned is y.bin. Stop it there.' }
 

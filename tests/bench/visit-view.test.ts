@@ -30,7 +30,8 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
   ])
   expect(view?.rows[0]).toMatchObject({
     standing: 'wrong image',
-    wrongImage: 'Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+    wrongImage:
+      'It pulled an image that is not planned for it: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
     note: 'by the door',
   })
   expect(view?.rows[1]).toMatchObject({
@@ -70,7 +71,10 @@ it('of a wrong image nothing is said any more once the device has the right one'
   const told = story().pull({ address: '192.0.2.10' }, RADIO)
   const wrong = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
   expect(wrong?.wrongImages).toMatchObject([
-    { underWay: false, text: 'desk: Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.' },
+    {
+      underWay: false,
+      text: 'desk: It pulled an image that is not planned for it: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+    },
   ])
   expect(wrong?.rows[0]?.warnings).toEqual([])
   told.pull({ address: '192.0.2.10' }, SWITCH_44)
@@ -81,5 +85,5 @@ it('of a wrong image nothing is said any more once the device has the right one'
 it('a device whose pull broke off was not marked in its row', () => {
   const told = story().pull({ address: '192.0.2.10' }, SWITCH_44, { handed: 10 })
   const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
-  expect(view?.rows[0]).toMatchObject({ standing: 'incomplete', wrong: true })
+  expect(view?.rows[0]).toMatchObject({ standing: 'waiting: its pull broke off', wrong: true })
 })

@@ -9,6 +9,7 @@ import type { FolderFacts } from '../../server/report/visit-facts.ts'
 import { visitHtml } from '../../server/report/visit-html.ts'
 import { type VisitReport, visitReport } from '../../server/report/visit-report.ts'
 import { rowsOnRecord } from '../../server/visit/sheet-entry.ts'
+import { createVisitEvidence } from '../../server/visit/visit-evidence.ts'
 import { RADIO, type Story, SWITCH_44, story } from '../visit/visit-story.ts'
 
 const DESK = { address: '192.0.2.10', mac: '00:00:5e:00:53:0a' }
@@ -45,16 +46,22 @@ function onOffer(image: typeof RADIO, published: EntryOf<'image'>['published']):
   }
 }
 
-function facts({ entries }: Story, options: Partial<FolderFacts> = {}): FolderFacts {
+/** `before`: how many entries of other ledgers come first. */
+function facts({ entries }: Story, options: Partial<FolderFacts> = {}, before = 0): FolderFacts {
   const asked: FetchRecord[] = []
   const moved: FetchRecord[] = []
+  const evidence = createVisitEvidence()
   const book = createPullBook({
     fetchDone: (fetch) => {
+      evidence.takeFetch(fetch)
       if (fetch.ending === 'refused') asked.push(fetch)
       else moved.push(fetch)
     },
   })
-  for (const entry of entries) book.take(entry)
+  for (const entry of entries) {
+    book.take(entry, before + entry.seq)
+    evidence.take(entry, before + entry.seq)
+  }
   const only = <K extends Entry['kind']>(...kinds: K[]): EntryOf<K>[] =>
     entries.filter((entry): entry is EntryOf<K> => (kinds as string[]).includes(entry.kind))
   const sheets = only('sheet')
@@ -71,8 +78,7 @@ function facts({ entries }: Story, options: Partial<FolderFacts> = {}): FolderFa
     pulls: book.pulls(),
     asked,
     moved,
-    observations: only('observed'),
-    returns: only('device-dark', 'device-back'),
+    evidence,
     images: only('image'),
     aboutImages: only('image-gone', 'held', 'lifted', 'published'),
     rehearsals: only('rehearsed'),
@@ -273,6 +279,7 @@ describe('the record of a visit', () => {
         )
         .pull(DESK, RADIO),
       { name: 'radios' },
+      1_000,
     )
     const report = reportOn(first, second)
     expect(

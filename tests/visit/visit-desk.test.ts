@@ -39,7 +39,7 @@ async function deskOver(
   const recorded: NewEntry[] = []
   const asked: string[] = []
   const { derived = createDerived(() => null) } = options
-  const { pulls, observations, returns, ahead } = derived
+  const { pulls, evidence, ahead } = derived
   const desk = createVisitDesk({
     folder,
     onlyPlanned: options.onlyPlanned ?? false,
@@ -59,8 +59,7 @@ async function deskOver(
     macOf: pulls.macOf,
     renamed: pulls.renamed,
     fetches: () => [],
-    observations,
-    returns,
+    evidence,
     sheetOnRecord: ahead.sheetOnRecord,
     linkMbps: undefined,
     now: Date.now,

@@ -1,11 +1,12 @@
 /** A visit told in entries, for the tests of plan and report. */
 import { createPullBook } from '../../server/delivery/pulls.ts'
 import type { FetchRecord } from '../../server/delivery/records.ts'
-import type { Entry, EntryOf, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
+import type { Entry, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
 import { type PlanFacts, planAgainstFacts } from '../../server/visit/plan.ts'
 import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
 import type { PlannedRow } from '../../server/visit/sheet-rows.ts'
+import { createVisitEvidence } from '../../server/visit/visit-evidence.ts'
 
 export function image(name: string, digit: string, bytes = 1_000): ImageReference {
   return { name, plainPath: `/${name}`, bytes, sha256: digit.repeat(64) }
@@ -20,11 +21,36 @@ export function sheetRows(...lines: readonly string[]): readonly PlannedRow[] {
   return parseSheet(Buffer.from(lines.join('\n'))).rows
 }
 
+/** The entry that puts it on offer. */
+export function onOffer(what: ImageReference): NewEntry {
+  return {
+    kind: 'image',
+    ...what,
+    digestPath: `/${what.sha256.slice(0, 8)}.bin`,
+    crc32: what.sha256.slice(0, 8),
+    blockBytes: 262_144,
+    blocksSha256: 'ab'.repeat(32),
+    modified: '2026-11-01T00:00:00.000Z',
+    published: { standing: 'none' },
+    format: { kind: 'uImage', verdict: 'sound' },
+    notes: [],
+  }
+}
+
 export interface Story {
   /** A whole fetch from the first byte; `handed` fewer bytes end it as cut. */
   pull(from: Client, what: ImageReference, options?: PullOptions): Story
   begin(from: Client, what: ImageReference): Story
-  refuse(from: Client, what: ImageReference, reason?: string): Story
+  refuse(from: Client, what: ImageReference, reason?: string, status?: number): Story
+  /** Ends what `begin` began last. */
+  end(ending: 'delivered' | 'unconfirmed' | 'cut', what: ImageReference): Story
+  /** Puts it on offer under its name, in the place of what was there. */
+  offer(what: ImageReference): Story
+  /** The device's own word. */
+  printed(device: string, what: ImageReference | string, algorithm?: string): Story
+  after(device: string, version: string): Story
+  /** The clock of the laptop is set. */
+  clock(ms: number): Story
   add(entry: NewEntry): Story
   readonly entries: Entry[]
 }
@@ -86,7 +112,7 @@ export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
       begun(from, what, 0, false)
       return it
     },
-    refuse(from, what, reason = 'not planned') {
+    refuse(from, what, reason = 'not planned', status = 403) {
       id += 1
       add({
         kind: 'fetch-refused',
@@ -94,10 +120,26 @@ export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
         client: from,
         localAddress: '192.0.2.1',
         target: what.plainPath,
-        status: 403,
+        status,
         reason,
         image: what,
       })
+      return it
+    },
+    end(ending, what) {
+      const bytesHandedOver = ending === 'cut' ? 1 : what.bytes
+      add({ kind: 'fetch-ended', id, ending, bytesHandedOver, durationMs: 1_000 })
+      return it
+    },
+    offer: (what) => it.add(onOffer(what)),
+    printed(device, what, algorithm = 'sha256') {
+      const value = typeof what === 'string' ? what : what.sha256
+      const digest = { algorithm, value, ...(typeof what !== 'string' && { image: what }) }
+      return it.add({ kind: 'observed', device, by: 'engineer', digest })
+    },
+    after: (device, version) => it.add({ kind: 'observed', device, by: 'engineer', after: version }),
+    clock(ms) {
+      now += ms
       return it
     },
     pull(from, what, options = {}) {
@@ -111,23 +153,27 @@ export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
   return it
 }
 
-/** The facts of a story as the depot and the report gather them. */
-export function factsOf(rows: readonly PlannedRow[], entries: readonly Entry[], over = false): PlanFacts {
-  const fetches: FetchRecord[] = []
-  const book = createPullBook({ fetchDone: (fetch) => fetches.push(fetch) })
-  for (const entry of entries) book.take(entry)
-  const only = <K extends Entry['kind']>(...kinds: K[]): EntryOf<K>[] =>
-    entries.filter((entry): entry is EntryOf<K> => (kinds as string[]).includes(entry.kind))
-  return {
-    rows,
-    pulls: book.pulls(),
-    fetches,
-    observations: only('observed'),
-    returns: only('device-dark', 'device-back'),
-    images: IMAGES,
-    over,
-    macOf: (address) => book.macOf({ address }),
+/** The facts of a story as the depot and the report gather them. `present`: in the folder, beside what is on record. */
+export function factsOf(
+  rows: readonly PlannedRow[],
+  entries: readonly Entry[],
+  over = false,
+  present: readonly ImageReference[] = IMAGES,
+): PlanFacts {
+  const moved: FetchRecord[] = []
+  const evidence = createVisitEvidence()
+  const book = createPullBook({
+    fetchDone(fetch) {
+      evidence.takeFetch(fetch)
+      moved.push(fetch)
+    },
+  })
+  for (const entry of entries) {
+    book.take(entry)
+    evidence.take(entry)
   }
+  const ledgers = [{ pulls: book.pulls(), evidence }]
+  return { rows, ledgers, moved, present, over, macOf: (address) => book.macOf({ address }) }
 }
 
 export function planOf(rows: readonly PlannedRow[], entries: readonly Entry[], over = false): Plan {

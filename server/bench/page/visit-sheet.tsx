@@ -13,6 +13,7 @@ export function VisitSheet({ visit, outlook }: VisitSheetProps): JSX.Element | n
   if (visit === null) return null
   return (
     <Section id="visit" title="Visit sheet" aside={visible(visit.file)}>
+      <p class="hint">{visit.tally}</p>
       {outlook !== null && <p class="hint">{outlook}</p>}
       <ul class="ruled rows">
         {visit.rows.map((row, at) => (

@@ -1,0 +1,69 @@
+/**
+ * What one ledger says of a visit beside its pulls: what was on offer, what people saw, who asked in vain, which
+ * devices went dark. Takes the entries in their order, live as when they are read back; what was struck is left out
+ * here and nowhere else.
+ */
+import type { FetchRecord } from '../delivery/records.ts'
+import type { Entry, EntryOf } from '../ledger/entries.ts'
+import { createOffers, type Offers } from './offers.ts'
+import type { DarkOrBack } from './plan-shape.ts'
+
+/** An observation and its place among the entries of all ledgers that are read together. */
+export interface Observation {
+  readonly entry: EntryOf<'observed'>
+  readonly seq: number
+}
+
+/** What a client asked for without getting image bytes. */
+export interface Asked {
+  /** The latest refusal, or the latest request that got headers alone. */
+  readonly latest: FetchRecord
+  readonly refusals: number
+}
+
+export interface VisitEvidence {
+  /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
+  take(entry: Entry, seq?: number): void
+  /** Every fetch that ended and every refusal. */
+  takeFetch(fetch: FetchRecord): void
+  readonly offers: Offers
+  observations(): readonly Observation[]
+  readonly returns: readonly DarkOrBack[]
+  /** One a client. */
+  asked(): readonly Asked[]
+}
+
+/** Of the clients that came last. More than any site has; a scan of a /64 must not fill the memory. */
+const CLIENTS_AT_MOST = 20_000
+
+export function createVisitEvidence(): VisitEvidence {
+  const struck = new Set<number>()
+  const offers = createOffers(struck)
+  const observed: Observation[] = []
+  const returns: DarkOrBack[] = []
+  const asked = new Map<string, Asked>()
+
+  return {
+    take(entry, seq = entry.seq) {
+      offers.take(entry)
+      if (entry.kind === 'observed') observed.push({ entry, seq })
+      else if (entry.kind === 'struck') struck.add(entry.strikes)
+      else if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
+    },
+    takeFetch(fetch) {
+      if (fetch.rehearsal || (fetch.ending !== 'refused' && fetch.ending !== 'headers-only')) return
+      const key = `${fetch.client.mac ?? ''} ${fetch.client.address}`
+      const before = asked.get(key)
+      // 416: it holds all that it asked for.
+      const refused = fetch.ending === 'refused' && fetch.status !== 416
+      const latest = refused || before === undefined || before.refusals === 0 ? fetch : before.latest
+      asked.delete(key)
+      asked.set(key, { latest, refusals: (before?.refusals ?? 0) + (refused ? fetch.count : 0) })
+      if (asked.size > CLIENTS_AT_MOST) asked.delete(asked.keys().next().value ?? '')
+    },
+    offers,
+    observations: () => observed.filter(({ entry }) => !struck.has(entry.seq)),
+    returns,
+    asked: () => [...asked.values()],
+  }
+}
