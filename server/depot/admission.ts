@@ -3,6 +3,7 @@
  * written, a server that stops. In no protocol's terms: a door maps each denial to what its protocol can say.
  */
 import { type Asked, referenceOf } from '../delivery/delivery.ts'
+import type { HeldParts } from '../delivery/held-parts.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { OwnAddress } from '../network/addresses.ts'
@@ -18,6 +19,8 @@ export type Denial =
   | 'not planned'
   | 'unknown name'
   | 'held'
+  /** A part of it, to a client that began another version or was not given this one so far: it would hold a mixture. */
+  | 'other version'
   /** Still being written or read, or held open by another program; soon. */
   | 'not ready'
   /** Nothing at the moment, whatever is asked for: stopping, no record, too many at once. */
@@ -41,8 +44,18 @@ export type Admitted =
 export interface Admission {
   /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
   admit(asked: Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>, target: string): Admitted | Denied
+  /**
+   * Whether a client may have what begins at byte `first` (not 0) of an image. `onward`: it asked for all from there on,
+   * which says that it holds what is before.
+   */
+  denyPart(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage, part: Part): Denied | undefined
   /** From now on everybody is denied; what is under way goes on. */
   stop(): void
+}
+
+export interface Part {
+  readonly first: number
+  readonly onward: boolean
 }
 
 export interface AdmissionDeps {
@@ -51,6 +64,7 @@ export interface AdmissionDeps {
   readonly find: (target: string) => Found
   readonly images: () => readonly Image[]
   readonly visit: Pick<VisitDesk, 'refusal'>
+  readonly partOf: HeldParts['of']
   readonly writable: () => boolean
 }
 
@@ -73,10 +87,13 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     return deny('unavailable', 'the ledger cannot be written: without a record nothing is served')
   }
 
+  /** What this machine fetches itself reaches no device. */
+  function isOwnRehearsal({ client, rehearsal }: Pick<Asked, 'client' | 'rehearsal'>): boolean {
+    return rehearsal === true && own().some(({ address }) => address === client.address)
+  }
+
   function denyImage(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage): Denied | undefined {
-    // A rehearsal is this machine's own: what it fetches reaches no device.
-    if (asked.rehearsal === true && own().some(({ address }) => address === asked.client.address))
-      return undefined
+    if (isOwnRehearsal(asked)) return undefined
     const refused = deps.visit.refusal(asked.client, referenceOf(image))
     return refused && { ...deny('not planned', refused.why, refused.hint), image: referenceOf(image) }
   }
@@ -95,7 +112,29 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     return (kind === 'image' ? denyImage(asked, image) : undefined) ?? { kind, image }
   }
 
+  /**
+   * An image is replaced while a device holds a part of it. An answer with the whole new one does not save it: GNU
+   * `wget -c` drops as many bytes of that as it holds and appends the rest, and `curl -C -` refuses it once and at its
+   * second try gets the rest of what it has been given as new. So it gets nothing, and a person is told.
+   */
+  function denyPart(
+    asked: Pick<Asked, 'client' | 'rehearsal'>,
+    image: ReadyImage,
+    { first, onward }: Part,
+  ): Denied | undefined {
+    const { name, version } = image
+    const held = isOwnRehearsal(asked) ? undefined : deps.partOf(asked.client, name)
+    if (held === undefined) return undefined
+    const deny = (reason: string): Denied => denyOther(reason, image)
+    if (held.sha256 !== version.sha256) return deny(`${name} was replaced: this client began another version`)
+    if (!onward || held.underWay > 0 || first <= held.furthest) return undefined
+    return deny(
+      `${name} was handed over to this client up to byte ${held.furthest}; it asks from byte ${first} on`,
+    )
+  }
+
   return {
+    denyPart,
     admit: (asked, target) => denyClient(asked) ?? denyAll() ?? admitFound(asked, deps.find(target)),
     stop() {
       stopping = true
@@ -105,6 +144,11 @@ export function createAdmission(deps: AdmissionDeps): Admission {
 
 function deny(denial: Denial, reason: string, hint = ''): Denied {
   return { kind: 'denied', denial, reason, ...(hint !== '' && { hint }) }
+}
+
+function denyOther(reason: string, image: ReadyImage): Denied {
+  const hint = 'delete the part on the device, then fetch anew'
+  return { ...deny('other version', reason, hint), image: referenceOf(image) }
 }
 
 function denyUnready(image: Image): Denied {

@@ -10,7 +10,6 @@ import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
 import type { PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import type { VersionMemory } from '../delivery/version-memory.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
@@ -58,7 +57,6 @@ export interface Depot {
   /** Who may have what. */
   readonly admission: Admission
   readonly pulls: PullBook
-  readonly memory: VersionMemory
   /** The visit sheet against what happens. */
   readonly visit: VisitDesk
   /** Those with something under way. */
@@ -279,10 +277,10 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
       find: catalogue.find,
       images: catalogue.images,
       visit: desk,
+      partOf: derived.ahead.parts.of,
       writable: () => ledger.writable,
     }),
     pulls: derived.pulls,
-    memory: derived.ahead.memory,
     visit: desk,
     livePulls: createLivePulls(derived.pulls, delivery.underWay, clock),
     lostTrack,
@@ -322,7 +320,7 @@ function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => numbe
     limits: settings,
     sendQueues,
     macOf: neighbours.lookup,
-    clientKey: derived.pulls.clientKey,
+    parts: derived.ahead.parts,
     stillReady({ name, version }) {
       const present = catalogue.get(name)
       return present?.state === 'ready' && present.version?.sha256 === version.sha256
@@ -391,6 +389,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   const learnNeighbour = createNeighbourLearning({
     neighbours,
     own,
+    known: (address) => derived.ahead.parts.macOf({ address }),
     onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
   })
   ledger.events.on('synced', (entries) => {

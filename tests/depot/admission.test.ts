@@ -66,6 +66,7 @@ function admissionOf({ settings, ...turned }: Turned = {}) {
     find: () => ({ kind: 'image', image: imageOf(), by: 'plain' }),
     images: () => [imageOf(), imageOf({ state: 'held' })],
     visit: { refusal: () => undefined },
+    partOf: () => undefined,
     writable: () => true,
     ...turned,
   })

@@ -34,6 +34,10 @@ async function answered(device: Device, site: Site, options: GetOptions): Promis
   while (Date.now() < limit) {
     const truth = await device.get(options)
     if (truth?.status === 200 || truth?.status === 206 || truth?.status === 416) return truth
+    if (truth?.status === 412) {
+      device.forget()
+      return undefined
+    }
     await beforeRetry(device, site)
   }
   return undefined
@@ -47,8 +51,8 @@ async function finish(device: Device, site: Site, options: GetOptions = {}): Pro
     const resumes = from !== undefined && device.random.chance(0.8)
     const range = resumes ? `bytes=${resumePoint(device, from.upTo)}-` : undefined
     const truth = await device.get({ ...options, ...(range !== undefined && { range }) })
-    // The part that it holds is longer than the image: of no use any more.
-    if (truth?.status === 416) device.forget()
+    // The part that it holds is of another version, or longer than the image: of no use any more.
+    if (truth?.status === 412 || truth?.status === 416) device.forget()
     if (!satisfied(device)) await beforeRetry(device, site)
   }
 }

@@ -211,7 +211,8 @@ export function createDevice(
     const answer = await over.head(truth.method)
     if (typeof answer === 'string') return answer
     truth.status = answer.status
-    if (answer.bodyBytes === 0) return undefined
+    // Of a part that is refused a sentence comes, which a client that looks at the status does not store.
+    if (answer.bodyBytes === 0 || answer.status === 412) return undefined
     understand(answer, truth)
     truth.resumedHonestly = heldFromStart(heldBefore.get(truth.version ?? '') ?? []) >= truth.first
     if (answer.status === 200) file.clear()
