@@ -127,7 +127,9 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     if (held === undefined) return undefined
     const deny = (reason: string): Denied => denyOther(reason, image)
     if (held.sha256 !== version.sha256) return deny(`${name} was replaced: this client began another version`)
-    if (!onward || held.underWay > 0 || first <= held.furthest) return undefined
+    // Who was given all of it and asks from beyond its end learns how long it is.
+    const from = Math.min(first, version.bytes)
+    if (!onward || held.underWay > 0 || from <= held.furthest) return undefined
     return deny(
       `${name} was handed over to this client up to byte ${held.furthest}; it asks from byte ${first} on`,
     )
