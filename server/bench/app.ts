@@ -4,7 +4,7 @@
  *
  *   GET  /api/snapshot    all that the page shows
  *   GET  /api/stream      the same as server-sent events, then the members that change
- *   GET  /api/images      `{ "images": [ … ] }`
+ *   GET  /api/images      `{ "images": [ … ], "notOffered": [ … ] }`
  *   GET  /api/drop        what would become of a dropped file of this name
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
@@ -116,7 +116,11 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
   )
   app.get('/api/images', { schema: { querystring: NoQuery } }, () => {
     const bases = depot.bases()
-    return { images: depot.catalogue.images().map((image) => imageView(image, bases)) }
+    const { catalogue } = depot
+    return {
+      images: catalogue.images().map((image) => imageView(image, bases)),
+      notOffered: catalogue.notOffered(),
+    }
   })
   app.post<{ Body: Taken.Match }>('/api/version', { schema: { body: MatchBody } }, ({ body }) => ({
     picked: pickVersion(body.text) ?? null,

@@ -369,7 +369,7 @@ function wireDesk(common: Common, folder: string): VisitDesk {
 }
 
 function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
-  catalogue.events.on('changed', changed)
+  for (const news of ['changed', 'notOffered'] as const) catalogue.events.on(news, changed)
   for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
   for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
   catalogue.events.on('trouble', say)

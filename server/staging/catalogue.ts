@@ -11,15 +11,17 @@ import { createChecksumFiles } from './checksum-files.ts'
 import { withCopyTraces } from './copy-traces.ts'
 import { createDigests } from './digests.ts'
 import { createDocuments } from './documents.ts'
+import { createDownloads } from './downloads.ts'
 import { createFurtherDigests } from './further-digests.ts'
 import type { CatalogueEvents, Found, Image } from './image.ts'
 import type { Clock, Lift } from './image-life.ts'
 import { createImageLives } from './image-lives.ts'
 import { type Judge, SILENT_JUDGE } from './judge.ts'
 import { createLookup } from './lookup.ts'
-import { createOfferRule } from './never-offered.ts'
+import { createOfferRule, wordsForDocument, wordsForNever } from './never-offered.ts'
+import { createNotOffered, type NotOffered } from './not-offered.ts'
 import { createPlainPaths } from './plain-paths.ts'
-import { createWatch, type EventSource } from './watch.ts'
+import { createWatch, type EventSource, type Sight } from './watch.ts'
 
 export interface CatalogueOptions {
   readonly settings: Pick<Settings, 'folder' | 'records' | 'settleMs' | 'settleUnsureMs' | 'rescanMs'>
@@ -43,6 +45,8 @@ export interface Catalogue {
   /** Names of all images; the same object until one comes or goes. */
   names(): readonly string[]
   get(name: string): Image | undefined
+  /** What a person may take for an image and is none, sorted by name; the same array until it changes. */
+  notOffered(): readonly NotOffered[]
   /** `target`: the request target as Node gives it. */
   find(target: string): Found
   /** Opens the image for reading, inside the folder and nothing but a regular file. */
@@ -92,6 +96,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       : { isChecksumFile: (name) => judge.isChecksumFile?.(name) === true }),
   })
   const lookup = createLookup()
+  const passedOver = createNotOffered(() => void events.emit('notOffered'))
   const lifts = new Map<string, Lift>()
   const digests = createDigests()
   const fileOf = (name: string) => join(folder, ...name.split('/'))
@@ -145,17 +150,25 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     rescanMs: settings.rescanMs,
     files,
     mayHoldImages: rule.mayHoldImages,
-    isOfInterest: mayOpen,
+    isOfInterest: rule.isSeen,
+    mayLeadTo: mayOpen,
+    onFoldersPassedOver: passedOver.folders,
     onSeen: (sight) => {
       const kind = rule.kindOf(sight.name)
       if (kind === 'checksums') checksums.seen(sight)
       else if (kind === 'perhaps a document') documents.seen(sight)
-      else lives.seen(sight)
+      else if (kind === 'image') imageSeen(sight)
+      else {
+        passedOver.set(sight.name, wordsForNever(sight.name))
+        downloads.seen(sight.name)
+      }
     },
     onGone(name) {
       if (rule.kindOf(name) === 'checksums') checksums.gone(name)
       documents.gone(name)
       lives.gone(name)
+      passedOver.set(name, undefined)
+      downloads.gone(name)
     },
     onTrouble,
     ...(options.fileEvents === undefined ? {} : { events: options.fileEvents }),
@@ -164,9 +177,25 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const documents = createDocuments({
     open,
     isKnownImage: (sight) => store.find(sight.name, sight.identity) !== undefined,
-    onImage: lives.seen,
-    onDocument: lives.gone,
+    onImage: imageSeen,
+    onDocument(name) {
+      lives.gone(name)
+      passedOver.set(name, wordsForDocument(name))
+    },
   })
+  const downloads = createDownloads({
+    *emptyImages() {
+      for (const { name, bytes } of lives.all()) if (bytes === 0) yield name
+    },
+    again: (name) => void watch.look(name),
+  })
+
+  function imageSeen(sight: Sight): void {
+    const words = downloads.wordsFor(sight)
+    passedOver.set(sight.name, words)
+    if (words === undefined) lives.seen(sight)
+    else lives.gone(sight.name)
+  }
 
   function wakeIdle(): void {
     if (waiting.length === 0 || lives.unsettled().size > 0) return
@@ -199,6 +228,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       return names
     },
     get: lives.get,
+    notOffered: passedOver.all,
     find: lookup.find,
     open,
     async digest(name, algorithm) {

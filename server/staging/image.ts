@@ -82,6 +82,8 @@ export interface CatalogueEvents {
   /** The version is no longer on disk (removed or replaced); fetches of it must end. */
   lost: [image: Image, why: 'removed' | 'changed' | 'held']
   gone: [image: Image]
+  /** What is said of files that are not offered changed. */
+  notOffered: []
   /** Something about watching that a person should know, e.g. polling because events failed. */
   trouble: [message: string]
 }
