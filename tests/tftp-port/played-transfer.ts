@@ -137,7 +137,7 @@ function openedOf(image: Buffer, random: () => number): OpenedVersion {
       blockBytes: BLOCK_BYTES,
       blocks: new Uint8Array(32),
       blocksSha256: '',
-      identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n },
+      identity: { dev: 0n, ino: 0n, size: 0n, mtimeNs: 0n, ctimeNs: 1n },
       more: {},
     },
     at: (index) => (random() < 0.5 ? blockOf(index).pieces : undefined),
