@@ -54,6 +54,10 @@ export const ERROR_MESSAGES = {
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
   FP_IMAGE_NOT_READY: '{image} is not on offer any more in the version that was asked for.',
   FP_NO_DIGEST: 'The text holds no digest. Paste the 32 to 128 hex digits that the maker published.',
+  FP_IMAGE_UNREAD:
+    '{image} has not been read yet (it is {state}), so nobody can fetch it. Hold it when its digest is known.',
+  FP_NOT_STRIKEABLE:
+    'Entry {seq} cannot be struck: {why}. "fetchproof strike" without a number lists what can be.',
   FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',
   FP_BUSY: 'No place for one more fetch: {why}.',
   FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',

@@ -9,7 +9,7 @@
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
- *   POST /api/lift, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
+ *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
@@ -27,12 +27,14 @@ import { addRehearsed } from './rehearsed.ts'
 import type * as Taken from './requests.ts'
 import {
   DropQuery,
+  HoldBody,
   LiftBody,
   MatchBody,
   NoQuery,
   ObservedBody,
   PublishedBody,
   ReadyNowBody,
+  StrikeBody,
 } from './requests.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
@@ -146,6 +148,18 @@ function addChanges(
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())
     return { lifted: body.name }
   })
+  app.post<{ Body: Taken.Hold }>('/api/hold', { onRequest, schema: { body: HoldBody } }, ({ body }) => {
+    depot.hold(body.name, body.reason.trim(), body.by ?? userName())
+    return { held: body.name }
+  })
+  app.post<{ Body: Taken.Strike }>(
+    '/api/strike',
+    { onRequest, schema: { body: StrikeBody } },
+    async ({ body }) => {
+      await depot.strike(body.seq, body.reason.trim(), body.by ?? userName())
+      return { struck: body.seq }
+    },
+  )
   app.post<{ Body: Taken.ReadyNow }>(
     '/api/ready-now',
     { onRequest, schema: { body: ReadyNowBody } },

@@ -14,6 +14,7 @@ import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
+import type { Strikeable } from '../ledger/strikes.ts'
 import { watchAddresses } from '../network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening, loopbackBases } from '../network/bases.ts'
@@ -80,13 +81,19 @@ export interface Depot {
   readonly reached: ReadonlySet<string>
   /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
   connectionSeen(localAddress: string, clientAddress: string): void
-  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+  hold(name: string, reason: string, by?: string): void
+  /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by?: string): void
   /**
    * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
    * FP_NO_DIGEST when the text holds none.
    */
   paste(name: string, text: string, by?: string): Promise<void>
+  /** What a person recorded here and may take back, in the ledger's order. */
+  strikeable(): readonly Strikeable[]
+  /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
+  strike(seq: number, reason: string, by?: string): Promise<Strikeable>
   /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
   close(reason: string): Promise<void>
 }
@@ -243,6 +250,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
   const images = createImageRecords({
     judged,
     history: derived.ahead.history,
+    strikes: derived.ahead.strikes,
     record,
     append: (entry) => ledger.append(entry),
     folder: settings.folder,
@@ -300,8 +308,11 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
       reached.add(localAddress)
       changed()
     },
+    hold: (name, reason, by = userName()) => images.hold(name, reason, by),
     lift: (name, reason, by = userName()) => images.lift(name, reason, by),
     paste: (name, text, by = userName()) => images.paste(name, text, by),
+    strikeable: derived.ahead.strikes.strikeable,
+    strike: (seq, reason, by = userName()) => images.strike(seq, reason, by),
     close(reason) {
       closing ??= shut(reason)
       return closing

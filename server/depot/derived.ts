@@ -15,6 +15,7 @@ import { createHeldParts, type HeldParts } from '../delivery/held-parts.ts'
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Entry } from '../ledger/entries.ts'
+import { createStrikes, type Strikes } from '../ledger/strikes.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import type { SeenClient } from '../visit/device-finder.ts'
 import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
@@ -24,6 +25,7 @@ export interface Ahead {
   take(entry: Entry): void
   readonly history: ImageHistory
   readonly parts: HeldParts
+  readonly strikes: Strikes
   /** SHA-256 of the visit sheet that was recorded last. */
   sheetOnRecord(): string | undefined
 }
@@ -74,15 +76,18 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
 function createAhead(): Ahead {
   const history = createImageHistory()
   const parts = createHeldParts()
+  const strikes = createStrikes()
   let sheet: string | undefined
   return {
     take(entry) {
       history.take(entry)
       parts.take(entry)
+      strikes.take(entry)
       if (entry.kind === 'sheet') sheet = entry.sha256
     },
     history,
     parts,
+    strikes,
     sheetOnRecord: () => sheet,
   }
 }

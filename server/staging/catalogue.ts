@@ -13,8 +13,9 @@ import { createDigests } from './digests.ts'
 import { createDocuments } from './documents.ts'
 import { createDownloads } from './downloads.ts'
 import { createFurtherDigests } from './further-digests.ts'
+import { createHolds } from './holds.ts'
 import type { CatalogueEvents, Found, Image } from './image.ts'
-import type { Clock, Lift } from './image-life.ts'
+import type { Clock, LifeOptions } from './image-life.ts'
 import { createImageLives } from './image-lives.ts'
 import { type Judge, SILENT_JUDGE } from './judge.ts'
 import { createLookup } from './lookup.ts'
@@ -29,8 +30,8 @@ export interface CatalogueOptions {
   /** The name of the file to which the ledger has given this plain path. */
   readonly offered?: (path: string) => string | undefined
   readonly recorded?: Recorded
-  /** Lifts that the ledger knows. */
-  readonly lifts?: (name: string, sha256: string) => Lift | undefined
+  /** What persons decided, as the ledger knows. */
+  readonly decide?: LifeOptions['decide']
   readonly clock?: Clock
   readonly files?: FileAccess
   readonly fileEvents?: EventSource
@@ -57,10 +58,8 @@ export interface Catalogue {
   readyNow(name: string): void
   /** Asks the judge again: about one image, or all. */
   rejudge(name?: string): Promise<void>
-  /** Holds the present version back. Throws FP_IMAGE_UNKNOWN. */
-  hold(name: string, reason: string): void
-  /** A person lifts the hold of this version, whether it is there yet or not. */
-  lift(name: string, sha256: string, lift: Lift): void
+  /** What a person decided about an image (`decide` says it) counts at once, if the image is there. */
+  decided(name: string): void
   /** A served block did not match: the file settles and is read anew. Throws FP_IMAGE_UNKNOWN. */
   reread(name: string): void
   rescan(): Promise<void>
@@ -97,7 +96,6 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   })
   const lookup = createLookup()
   const passedOver = createNotOffered(() => void events.emit('notOffered'))
-  const lifts = new Map<string, Lift>()
   const digests = createDigests()
   const fileOf = (name: string) => join(folder, ...name.split('/'))
   const mayOpen = (name: string) => rule.kindOf(name) !== 'never'
@@ -127,7 +125,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     open,
     look: (name) => watch.look(name),
     writerOf: async (name) => writerOf(await files.realpath(fileOf(name))),
-    liftOf: (name, sha256) => lifts.get(`${sha256} ${name}`) ?? options.lifts?.(name, sha256),
+    decide: options.decide ?? createHolds(() => undefined).decide,
     onChanged(image) {
       sorted = undefined
       if (lookup.set(image)) names = undefined
@@ -241,11 +239,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     },
     readyNow: lives.readyNow,
     rejudge,
-    hold: lives.hold,
-    lift(name, sha256, lift) {
-      lifts.set(`${sha256} ${name}`, Object.freeze({ ...lift }))
-      lives.lifted(name, sha256)
-    },
+    decided: lives.decided,
     reread: lives.reread,
     rescan: watch.rescan,
     async idle() {
