@@ -47,6 +47,8 @@ export const ERROR_MESSAGES = {
     'No address to rehearse: this laptop listens on none that a device could use. Connect the cable or the network, or serve without --listen.',
   FP_BASE_UNREACHABLE:
     '{base} does not answer: {cause}. Check address, port and cable, and whether the firewall of the serving laptop lets this one in.',
+  FP_REHEARSAL_CODE:
+    '{base} does not know this rehearsal code, and would record what a rehearsal fetches as the pulls of a device. Type the code that "fetchproof serve" printed there, or set FETCHPROOF_REHEARSAL_CODE to it.',
   FP_LIST_NOT_OFFERED:
     '{url} is not offered (status {status}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
   // images

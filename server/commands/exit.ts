@@ -25,6 +25,7 @@ const USAGE_CODES: ReadonlySet<ErrorCode> = new Set<ErrorCode>([
   'FP_NOT_SERVED',
   'FP_NO_ADDRESS',
   'FP_LIST_NOT_OFFERED',
+  'FP_REHEARSAL_CODE',
 ])
 
 const CHECK_CODES: ReadonlySet<ErrorCode> = new Set<ErrorCode>([

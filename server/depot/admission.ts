@@ -11,6 +11,7 @@ import type { Settings } from '../settings.ts'
 import { type Found, type Image, isReady, type ReadyImage } from '../staging/image.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import { arrivesOverTunnel, createAllowList } from './allow-list.ts'
+import { isThisMachine } from './rehearsals.ts'
 
 export type Denial =
   /** The client's address, or the interface that it came over. */
@@ -43,15 +44,17 @@ export type Admitted =
 
 export interface Admission {
   /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
-  admit(asked: Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>, target: string): Admitted | Denied
+  admit(asked: Asking, target: string): Admitted | Denied
   /**
    * Whether a client may have what begins at byte `first` (not 0) of an image. `onward`: it asked for all from there on,
    * which says that it holds what is before.
    */
-  denyPart(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage, part: Part): Denied | undefined
+  denyPart(asked: Asking, image: ReadyImage, part: Part): Denied | undefined
   /** From now on everybody is denied; what is under way goes on. */
   stop(): void
 }
+
+type Asking = Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>
 
 export interface Part {
   readonly first: number
@@ -73,7 +76,7 @@ export function createAdmission(deps: AdmissionDeps): Admission {
   const allowList = createAllowList({ allow: settings.allow, own })
   let stopping = false
 
-  function denyClient({ client, localAddress }: Pick<Asked, 'client' | 'localAddress'>): Denied | undefined {
+  function denyClient({ client, localAddress }: Asking): Denied | undefined {
     if (!settings.allowTunnels && arrivesOverTunnel(localAddress, own())) {
       return deny('not allowed', 'the request came over a tunnel interface', '--allow-tunnels')
     }
@@ -88,17 +91,17 @@ export function createAdmission(deps: AdmissionDeps): Admission {
   }
 
   /** What this machine fetches itself reaches no device. */
-  function isOwnRehearsal({ client, rehearsal }: Pick<Asked, 'client' | 'rehearsal'>): boolean {
-    return rehearsal === true && own().some(({ address }) => address === client.address)
+  function isOwnRehearsal(asked: Asking): boolean {
+    return asked.rehearsal === true && isThisMachine(asked, own())
   }
 
-  function denyImage(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage): Denied | undefined {
+  function denyImage(asked: Asking, image: ReadyImage): Denied | undefined {
     if (isOwnRehearsal(asked)) return undefined
     const refused = deps.visit.refusal(asked.client, referenceOf(image))
     return refused && { ...deny('not planned', refused.why, refused.hint), image: referenceOf(image) }
   }
 
-  function admitFound(asked: Pick<Asked, 'client' | 'rehearsal'>, found: Found): Admitted | Denied {
+  function admitFound(asked: Asking, found: Found): Admitted | Denied {
     if (found.kind === 'list') {
       if (settings.list) return { kind: 'list', images: deps.images().filter(isReady) }
       return deny('unknown name', 'the checksum list is not offered', '--list offers it')
@@ -117,11 +120,7 @@ export function createAdmission(deps: AdmissionDeps): Admission {
    * `wget -c` drops as many bytes of that as it holds and appends the rest, and `curl -C -` refuses it once and at its
    * second try gets the rest of what it has been given as new. So it gets nothing, and a person is told.
    */
-  function denyPart(
-    asked: Pick<Asked, 'client' | 'rehearsal'>,
-    image: ReadyImage,
-    { first, onward }: Part,
-  ): Denied | undefined {
+  function denyPart(asked: Asking, image: ReadyImage, { first, onward }: Part): Denied | undefined {
     const { name, version } = image
     const held = isOwnRehearsal(asked) ? undefined : deps.partOf(asked.client, name)
     if (held === undefined) return undefined

@@ -29,6 +29,7 @@ import { type Admission, createAdmission } from './admission.ts'
 import { createDerived, type Derived } from './derived.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
+import { createRehearsals, type Rehearsals } from './rehearsals.ts'
 
 export interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
@@ -57,6 +58,7 @@ export interface Depot {
   readonly delivery: Delivery
   /** Who may have what. */
   readonly admission: Admission
+  readonly rehearsals: Rehearsals
   readonly pulls: PullBook
   /** The visit sheet against what happens. */
   readonly visit: VisitDesk
@@ -279,6 +281,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     catalogue,
     ledger,
     delivery,
+    rehearsals: createRehearsals(own),
     admission: createAdmission({
       settings,
       own,

@@ -20,7 +20,7 @@ import {
 import { wireOf } from './wire.ts'
 
 /** What this door asks of the depot. */
-export type Counter = Pick<Depot, 'admission' | 'delivery'>
+export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
 
 export interface Exchange {
   readonly asked: Asked
@@ -73,7 +73,8 @@ export function createResponder({ admission, delivery }: Counter): Responder {
 
   function sendText(exchange: Exchange, text: string, image?: ReadyImage): void {
     delivery.recordHeadersOnly(exchange.asked, image, 200)
-    sendShort(exchange, 200, text)
+    // Here, since with the list of checksums a rehearsal begins.
+    sendShort(exchange, 200, text, exchange.asked.rehearsal === true ? BELIEVED : [])
   }
 
   function sendShort(
@@ -139,6 +140,8 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     },
   }
 }
+
+const BELIEVED: HeadFields = ['Fetchproof-Rehearsal', 'yes']
 
 function writeHead(response: ServerResponse, status: Status, fields: HeadFields): void {
   response.writeHead(status, REASONS[status], [...fields])

@@ -137,7 +137,7 @@ describe('a part', () => {
 
   test('is had by the rehearsal of this machine, whatever it fetched before', () => {
     const other = admissionOf({ partOf: () => ({ sha256: 'b'.repeat(64), furthest: 0, underWay: 0 }) })
-    const rehearsing = { client: { address: '192.0.2.10' }, rehearsal: true }
+    const rehearsing = { ...device, client: { address: '192.0.2.10' }, rehearsal: true }
     expect(other.denyPart(rehearsing, imageOf() as ReadyImage, { first: 5, onward: true })).toBeUndefined()
   })
 })

@@ -31,6 +31,7 @@ export function openingWords(
     ...pasteLines(images, depot),
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),
+    `Rehearsal code, for "fetchproof rehearse" on another laptop: ${depot.rehearsals.code}`,
     ...remarks.map((remark) => `Note: ${remark}`),
     ...lostWords(depot),
     'Before the first pull: a wrong or interrupted image can leave a device dead. Keep its power on while it writes,',
