@@ -113,11 +113,7 @@ export function createPerson(deps: {
       if (device === undefined) return
       seen.add(device.number)
       const sha256 = device.lastWhole() ?? ''
-      const another = images.version(sha256)?.image !== device.planned
-      const args = ['match', `sha256 ${sha256}`, '--device', nameOf(device)]
-      // Whether it is the planned image's last version may change while this is asked.
-      if (another) await run(args, 1)
-      else await fetchproof([...args, '--folder', folder])
+      await fetchproof(['match', `sha256 ${sha256}`, '--device', nameOf(device), '--folder', folder])
     },
     async observe(done) {
       const device = done.findLast((each) => !seen.has(each.number) && each.lastWhole() !== undefined)
