@@ -1,12 +1,13 @@
 /**
- * What a person does during a truth run: holds images (by a published checksum that differs) and ends the holds, pastes
- * what a device printed, writes down which version it runs, replaces files, sets the laptop's clock. All that is
- * recorded of a device is true of it at that moment.
+ * What a person does during a truth run: holds images (by hand, or by a published checksum that differs) and ends the
+ * holds, pastes what a device printed, writes down which version it runs, replaces files, sets the laptop's clock. All
+ * that is recorded of a device is true of it at that moment, or struck.
  */
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { fetchproof } from '../clients/program.ts'
+import { ledgerEntries } from '../clients/served.ts'
 import type { Device } from './device.ts'
 import { NOT_THE_TARGET, nameOf, TARGET } from './fleet.ts'
 import type { Images } from './images.ts'
@@ -41,6 +42,7 @@ export function createPerson(deps: {
   const freed = new Set<string>()
   const faults: string[] = []
   const did = new Map<string, number>()
+  const byHand = new Set<string>()
   const seen = new Set<number>()
 
   function publish(name: string, digest: string): void {
@@ -93,6 +95,16 @@ export function createPerson(deps: {
     hold() {
       if (held.size < HELD_AT_ONCE && freed.size < HOLDS) hold(any(unheld()))
     },
+    async 'hold by hand'() {
+      if (held.size >= HELD_AT_ONCE || freed.size >= HOLDS) return
+      const name = any(unheld())
+      if (name === undefined) return
+      images.keep(name)
+      await untilShown()
+      await run(['hold', name, '--reason', 'the maker withdrew it'])
+      held.add(name)
+      byHand.add(name)
+    },
     async lift() {
       const [name] = held
       if (name === undefined) return
@@ -103,7 +115,7 @@ export function createPerson(deps: {
     },
     'right checksum'() {
       const [name] = held
-      if (name === undefined) return
+      if (name === undefined || byHand.has(name)) return
       publish(name, images.present(name).sha256)
       held.delete(name)
       freed.add(name)
@@ -121,6 +133,13 @@ export function createPerson(deps: {
       seen.add(device.number)
       const runs = device.lastWhole() === images.present(device.planned).sha256
       await run(['observe', nameOf(device), '--after', runs ? TARGET : NOT_THE_TARGET])
+    },
+    async 'strike of a mistake'(done) {
+      const device = done.at(-1)
+      if (device === undefined) return
+      await run(['observe', nameOf(device), '--after', NOT_THE_TARGET])
+      const observed = ledgerEntries(folder).findLast(({ kind }) => kind === 'observed')
+      await run(['strike', String(observed?.seq), '--reason', 'read off another device'])
     },
     clock() {
       setClock?.(random.pick([-3600, 3600, 0, -600, 86_400]))

@@ -218,6 +218,7 @@ const EXPECTED = [
   /^visit\.csv: .*stands already in row/,
   /^visit\.csv: and \d+ more/,
   /^WRONG IMAGE: /,
+  /^Rehearsal code, /,
 ]
 
 const FAULTS_SHOWN = 25
