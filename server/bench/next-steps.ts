@@ -6,6 +6,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import type { Hint } from '../visit/hints.ts'
+import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { clockText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import { hintSteps, pullSteps, strangerSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
@@ -40,7 +41,6 @@ export function nextSteps(facts: StepFacts): NextStep[] {
     ...wrongImageSteps(facts),
     ...ledgerSteps(facts),
     ...pullSteps(facts),
-    ...otherVersionSteps(facts),
     ...heldSteps(facts),
     ...warningSteps(facts),
     ...strangerSteps(facts),
@@ -123,30 +123,6 @@ function troubleSteps({ troubles }: StepFacts): NextStep[] {
     }))
 }
 
-/** Clients that hold a part of another version, until they begin anew. */
-function otherVersionSteps({ refusals, pulls, visit }: StepFacts): NextStep[] {
-  const told = new Set(visit?.rows.flatMap(({ address, refused }) => (refused ? (address ?? []) : [])))
-  const begun = new Map(pulls.map((pull) => [clientOf(pull), pull.begunSeq]))
-  const steps = new Map<string, NextStep>()
-  for (const refusal of refusals) {
-    const key = clientOf(refusal)
-    steps.delete(key)
-    if (!refusal.versionChanged || told.has(refusal.client.address)) continue
-    if ((begun.get(key) ?? 0) > refusal.begunSeq) continue
-    const what = visible(refusal.image?.name ?? '')
-    steps.set(key, {
-      key: `other version ${key}`,
-      weight: 'act',
-      text: `${visible(refusal.client.address)} asks for the rest of ${what}, but holds a part of another version: delete the part on the device, then fetch anew.`,
-    })
-  }
-  return [...steps.values()].slice(-NAMED_AT_MOST)
-}
-
-function clientOf({ client, image }: Pick<FetchRecord | PullRecord, 'client' | 'image'>): string {
-  return `${client.address} ${image?.name ?? ''}`
-}
-
 /** Clients that were turned away for who they are, with the setting that would admit them. */
 function admissionSteps({ refusals, visit }: StepFacts): NextStep[] {
   // Of a planned device its standing says it.
@@ -159,7 +135,7 @@ function admissionSteps({ refusals, visit }: StepFacts): NextStep[] {
     steps.set(who, {
       key: `refused ${who} ${refusal.hint}`,
       weight: 'look',
-      text: `${visible(who)} was refused: ${sentence(visible(refusal.reason ?? 'it may not fetch'))} If it is one of yours, start again with ${visible(refusal.hint)}.`,
+      text: `${visible(who)} was refused: ${visible(refusalWords(refusal))}`,
     })
   }
   return [...steps.values()]
@@ -185,9 +161,4 @@ function addressSteps({ addresses, images, firewall, pulls }: StepFacts): NextSt
   const [tool] = firewall
   if (tool === undefined) return [{ key: 'nothing yet', weight: 'tip', text: `${text}.` }]
   return [{ key: 'nothing yet', weight: 'tip', text: `${text}; this line opens it:`, line: tool.open }]
-}
-
-/** With one full stop at its end. */
-function sentence(text: string): string {
-  return /[.!?]$/.test(text) ? text : `${text}.`
 }

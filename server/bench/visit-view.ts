@@ -77,7 +77,8 @@ function wrongImageOf(device: DevicePlan): WrongImageView[] {
 
 function wrongImageSentence(device: DevicePlan): string {
   const planned = plannedOf(device).join(', then ')
-  return `${standingSentence(device)} Planned: ${planned === '' ? 'none' : planned}.`
+  const image = device.grounds?.kind === 'another image' ? device.grounds.image : ''
+  return `Wrong image: ${image}. Planned: ${planned === '' ? 'none' : planned}.`
 }
 
 function plannedOf({ steps }: DevicePlan): string[] {

@@ -2,9 +2,8 @@
 import { type ImageView, imageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { createSettings, type Settings } from '../settings.ts'
-import type { NotOffered } from '../staging/not-offered.ts'
 import { bytesText } from '../wording/units.ts'
-import { shortened, visible } from '../wording/visible.ts'
+import { shortened } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
 import { runningServer } from './running-server.ts'
@@ -17,33 +16,23 @@ export async function images(
   around: Surroundings,
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
-  const listed = (await askServer(settings)) ?? (await digestHere(settings, around))
-  const { images: views, notOffered } = listed
-  if (format === 'json') around.stdout.write(`${JSON.stringify(listed, null, 2)}\n`)
-  else around.stdout.write(`${[...imageLines(views), ...notOfferedLines(notOffered)].join('\n')}\n`)
+  const views = (await askServer(settings)) ?? (await digestHere(settings, around))
+  if (format === 'json') around.stdout.write(`${JSON.stringify({ images: views }, null, 2)}\n`)
+  else around.stdout.write(`${imageLines(views).join('\n')}\n`)
   return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
 }
 
-interface Listed {
-  readonly images: readonly ImageView[]
-  readonly notOffered: readonly NotOffered[]
-}
-
-async function askServer(settings: Settings): Promise<Listed | undefined> {
+async function askServer(settings: Settings): Promise<readonly ImageView[] | undefined> {
   const server = await runningServer(settings.records)
-  return (await server?.ask('GET', '/api/images')) as Listed | undefined
+  const answer = await server?.ask('GET', '/api/images')
+  return (answer as { images: readonly ImageView[] } | undefined)?.images
 }
 
 /** Nobody serves the folder: what is new is digested here. */
-function digestHere(settings: Settings, around: Surroundings): Promise<Listed> {
-  return withCatalogue(settings, around, (catalogue) => ({
-    images: catalogue.images().map((image) => imageView(image, [])),
-    notOffered: catalogue.notOffered(),
-  }))
-}
-
-function notOfferedLines(notOffered: readonly NotOffered[]): string[] {
-  return notOffered.map(({ name, why }) => `not offered: ${visible(name)} (${visible(why)})`)
+function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
+  return withCatalogue(settings, around, (catalogue) =>
+    catalogue.images().map((image) => imageView(image, [])),
+  )
 }
 
 function imageLines(views: readonly ImageView[]): string[] {

@@ -63,7 +63,7 @@ export function createAllowList(options: {
       if (!replaced && options.own().some((own) => inSubnet(own, parsed))) return ADMITTED
       return {
         allowed: false,
-        hint: `--allow ${address}/${address.includes(':') ? 128 : 32}`,
+        hint: `To admit it, start again with --allow ${address}/${address.includes(':') ? 128 : 32}.`,
         why: replaced
           ? `${address} is in none of the ranges given with --allow.`
           : `${address} is neither private, link-local nor in a subnet of this machine. --allow replaces these ranges: name every range that may fetch.`,

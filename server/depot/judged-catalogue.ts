@@ -31,16 +31,10 @@ export async function openJudgedCatalogue(
   try {
     const catalogue = await createCatalogue({
       settings,
-      judge: createJudge({
-        folder: settings.folder,
-        book,
-        formats,
-        differed: history.differed,
-        struck: history.struck,
-      }),
+      judge: createJudge({ folder: settings.folder, book, formats, differed: history.differed }),
       offered: history.offered,
       recorded: history.recorded,
-      decide: history.decide,
+      lifts: history.lift,
     })
     opened = catalogue
     return {

@@ -20,7 +20,7 @@ import {
 import { wireOf } from './wire.ts'
 
 /** What this door asks of the depot. */
-export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
+export type Counter = Pick<Depot, 'admission' | 'delivery' | 'memory'>
 
 export interface Exchange {
   readonly asked: Asked
@@ -36,21 +36,20 @@ export interface Responder {
   probed(response: ServerResponse, proof: string): void
 }
 
-export function createResponder({ admission, delivery }: Counter): Responder {
+export function createResponder({ admission, delivery, memory }: Counter): Responder {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: asked.method,
       admitted: admission.admit(asked, target),
       headers: request.headers,
-      denyPart: (image, part) => admission.denyPart(asked, image, part),
+      versionBegun: (name) => memory.begunBy(asked.client, name),
     })
   }
 
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {
     const { asked, response, connection } = exchange
-    const { image, kind: _, ...plan } = answered
-    const { status, first, promised } = plan
-    const begun = await delivery.begin(asked, image, plan)
+    const { image, status, first, promised, versionChanged } = answered
+    const begun = await delivery.begin(asked, image, { status, first, promised, versionChanged })
     const range = status === 206 ? contentRange(first, first + promised - 1, image.version.bytes) : []
     if (!connection.socket.destroyed) {
       writeHead(response, status, [...lengthField(promised), ...imageFields(image), ...range, ...CLOSE])
@@ -71,38 +70,32 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     response.end(() => connection.answered())
   }
 
-  function sendText(exchange: Exchange, text: string, image?: ReadyImage): void {
-    delivery.recordHeadersOnly(exchange.asked, image, 200)
-    // Here, since with the list of checksums a rehearsal begins.
-    sendShort(exchange, 200, text, exchange.asked.rehearsal === true ? BELIEVED : [])
-  }
-
-  function sendShort(
-    { asked, response, connection }: Exchange,
-    status: Status,
-    text: string,
-    fields: HeadFields = [],
-  ): void {
+  function sendText({ asked, response, connection }: Exchange, text: string, image?: ReadyImage): void {
+    delivery.recordHeadersOnly(asked, image, 200)
     const body = Buffer.from(text)
-    const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
-    writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
+    writeHead(response, 200, [
+      ...lengthField(body.length),
+      'Content-Type',
+      'text/plain; charset=utf-8',
+      ...CLOSE,
+    ])
     connection.answering()
     response.end(asked.method === 'HEAD' ? undefined : body, () => connection.answered())
   }
 
-  /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
-  function refuse(exchange: Exchange, refusal: Refusal): void {
-    const { asked } = exchange
-    const { status, reason, hint, fields, image, versionChanged, text = '' } = refusal
+  /** Without a body: what an error page says would otherwise be stored as firmware. */
+  function refuse({ asked, response, connection }: Exchange, refusal: Refusal): void {
+    const { status, reason, hint, fields, image } = refusal
     delivery.refuse({
       ...asked,
       status,
       reason,
       ...(hint !== undefined && { hint }),
       ...(image !== undefined && { image }),
-      ...(versionChanged === true && { versionChanged }),
     })
-    sendShort(exchange, status, text, fields)
+    writeHead(response, status, [...lengthField(0), ...(fields ?? []), ...CLOSE])
+    connection.answering()
+    response.end(() => connection.answered())
   }
 
   async function send(exchange: Exchange, answered: Answer): Promise<void> {
@@ -140,8 +133,6 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     },
   }
 }
-
-const BELIEVED: HeadFields = ['Fetchproof-Rehearsal', 'yes']
 
 function writeHead(response: ServerResponse, status: Status, fields: HeadFields): void {
   response.writeHead(status, REASONS[status], [...fields])

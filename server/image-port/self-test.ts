@@ -27,8 +27,9 @@ export async function testLingeringClose(): Promise<string | undefined> {
     connection.requested()
     response.writeHead(200, ['Content-Length', String(BODY_BYTES), 'Connection', 'close'])
     response.flushHeaders()
-    wireOf(connection).end(Buffer.alloc(BODY_BYTES), () =>
-      connection.watch({ closed: () => closeSeen?.(), lost: () => undefined }),
+    const wire = wireOf(connection)
+    wire.end(Buffer.alloc(BODY_BYTES), () =>
+      wire.watch({ closed: () => closeSeen?.(), lost: () => undefined }),
     )
   })
   connections.attach(server)

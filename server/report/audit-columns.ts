@@ -1,6 +1,7 @@
 /** Columns of pulls and fetches, for the text table and for CSV (RFC 4180). */
 import { stringify } from 'csv-stringify/sync'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { refusalWords } from '../wording/refusal-words.ts'
 import { bytesText, durationText, rateText, timeText } from '../wording/units.ts'
 import { disarmed, shortened } from '../wording/visible.ts'
 import type { Column } from './table.ts'
@@ -137,10 +138,15 @@ export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
   {
     title: 'Reason',
     field: 'reason',
-    cell: (row) => [row.reason, row.hint].filter((part) => part !== null).join('; '),
-    csv: (row) => [row.reason, row.hint].filter((part) => part !== null).join('; '),
+    cell: reasonText,
+    csv: reasonText,
   },
 ]
+
+/** Of a fetch that got bytes the reason is no sentence of its own. */
+function reasonText({ reason, hint }: FetchRecord): string {
+  return hint === null ? (reason ?? '') : refusalWords({ reason, hint })
+}
 
 function endingText(fetch: FetchRecord): string {
   const ending = fetch.ending ?? 'under way'

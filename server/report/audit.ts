@@ -15,7 +15,9 @@ import {
   readChecked,
   readEntries,
 } from '../ledger/read.ts'
-import { createDeviceFinder } from '../visit/device-finder.ts'
+import { createAllowedImages } from '../visit/allowed-images.ts'
+import { createDeviceFinder, type DeviceFinder } from '../visit/device-finder.ts'
+import { createImageNames } from '../visit/planned-image.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
 
@@ -109,10 +111,36 @@ async function* pullsOf(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly PullRecord[]> {
   const ready: PullRecord[] = []
-  const finder = createDeviceFinder(await rowsOf(file))
-  const book = createPullBook({ idPrefix, retired: (pull) => ready.push(pull), deviceOf: finder.nameOf })
+  const rows = await rowsOf(file)
+  const finder = createDeviceFinder(rows)
+  const marked = rows.length === 0 ? (pull: PullRecord) => pull : createPlanMarks(rows, finder)
+  const book = createPullBook({
+    idPrefix,
+    retired: (pull) => ready.push(marked(pull)),
+    deviceOf: finder.nameOf,
+  })
   yield* takeAll(file, book, ready, checked)
-  yield book.pulls()
+  yield book.pulls().map(marked)
+}
+
+/** Notes what the visit sheet says against a pull: the wrong image, or a client that stands on no row. */
+function createPlanMarks(
+  rows: readonly PlannedRow[],
+  finder: DeviceFinder,
+): (pull: PullRecord) => PullRecord {
+  const allowed = createAllowedImages(rows)
+  const names = createImageNames([])
+  return (pull) => {
+    const verdict = allowed.judge(finder.find(pull.client), pull.image, names)
+    if (verdict.kind === 'planned') return pull
+    if (verdict.kind === 'not on the sheet') return { ...pull, notes: [...pull.notes, verdict.why] }
+    const { device, planned } = verdict
+    if (planned.length === 0) return pull
+    return {
+      ...pull,
+      notes: [...pull.notes, `wrong image: planned for ${device} is ${planned.join(', then ')}`],
+    }
+  }
 }
 
 /** The sheet in force at the end names the devices of all pulls. */

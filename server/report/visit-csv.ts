@@ -1,6 +1,7 @@
 /** The record of a visit as CSV (RFC 4180): a row a device and step, then the clients that are not on the sheet. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
+import { standingPredicate } from '../wording/standing-words.ts'
 import { type AuditColumn, csvHead, csvRows } from './audit-columns.ts'
 import type { VisitReport } from './visit-report.ts'
 
@@ -13,10 +14,14 @@ interface Row {
 
 type Cell = string | number | null
 
+/** A table for programs keeps times as the ledger has them. */
+const utc = (iso: string): string => iso
+
 const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
   ['device', ({ device }) => device?.device ?? null],
   ['step', ({ step }) => step?.row.step ?? null],
   ['standing', ({ device, step }) => standing(device, step)],
+  ['why', ({ device, step }) => (device === null ? null : standingPredicate(step ?? device, utc))],
   ['done', ({ device }) => (device === null ? null : device.done ? 'yes' : 'no')],
   ['address', ({ device, pull }) => pull?.client.address ?? device?.address ?? null],
   ['addresses', ({ pull }) => pull?.addresses?.join(' ') ?? null],
@@ -67,7 +72,7 @@ function* rowsOf(report: VisitReport): Generator<Row> {
 
 function standing(device: DevicePlan | null, step: StepPlan | null): string {
   if (device === null) return 'not on the sheet'
-  return step === null ? 'wrong image' : step.standing
+  return step === null ? device.standing : step.standing
 }
 
 function published(pull: PullRecord | null, { images }: VisitReport): string | null {

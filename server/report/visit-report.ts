@@ -7,8 +7,9 @@ import type { EntryOf, Visit } from '../ledger/entries.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
 import { isOpen, type Plan } from '../visit/plan-shape.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { siteTime } from '../wording/site-time.ts'
-import { sentence, standingPredicate } from '../wording/standing-words.ts'
+import { standingPredicate } from '../wording/standing-words.ts'
 import { type ReportImage, reportImages } from './report-images.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
@@ -191,7 +192,7 @@ function refusalOf(fetch: FetchRecord, folder: FolderFacts): Refusal[] {
       mac: fetch.client.mac ?? folder.macOf(fetch.client.address),
       request: [fetch.method, fetch.target].filter((part) => part !== null).join(' '),
       status: fetch.status,
-      reason: [fetch.reason, fetch.hint].filter((part) => part !== null).join('; '),
+      reason: refusalWords(fetch),
       count: fetch.count,
       first: fetch.begun,
       last: fetch.ended ?? fetch.begun,
@@ -210,8 +211,10 @@ function planTroubles(plan: Plan, clock: (iso: string) => string): string[] {
     if (!isOpen(device.standing)) return []
     const planned = device.steps[device.step - 1]?.image ?? null
     const what = planned === null ? '' : ` Planned: ${planned}.`
+    const { grounds } = device
+    const other = grounds?.kind === 'another image' ? ` Pulled: ${grounds.image}.` : ''
     const step = device.steps.length > 1 ? `, step ${device.step} of ${device.steps.length}` : ''
-    return [`${device.device}${step}: ${sentence(standingPredicate(device, clock))}${what}`]
+    return [`${device.device}${step}: ${sentence(standingPredicate(device, clock))}${what}${other}`]
   })
 }
 

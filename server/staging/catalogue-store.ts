@@ -41,6 +41,7 @@ const Record = Type.Object({
       published: PublishedStanding,
       format: FormatStanding,
       notes: Type.Array(Type.String()),
+      hold: Type.Optional(Type.String()),
       sure: Type.Boolean(),
     }),
   ),
@@ -53,10 +54,7 @@ export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'publis
 export type Recorded = (name: string, sha256: string) => OnRecord | undefined
 
 export interface CatalogueStore {
-  /**
-   * The version and judgement of exactly this file, when they can be trusted. What held it is not kept: published
-   * checksums are compared anew.
-   */
+  /** The version and judgement of exactly this file, when they can be trusted. */
   find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined
   put(name: string, version: Version, judgement: Judgement): void
   remove(name: string): void
@@ -167,7 +165,7 @@ function trusted(
   })
   const { judgement } = stored
   return judgement !== undefined && sameFormat(judgement.format, recorded.format)
-    ? { version, judgement: Object.freeze({ ...judgement, holds: [] }) }
+    ? { version, judgement: Object.freeze(judgement as Judgement) }
     : { version }
 }
 
@@ -177,7 +175,6 @@ function sameFormat(a: OnRecord['format'], b: OnRecord['format']): boolean {
 
 function storedForm(version: Version, judgement: Judgement, old: StoredImage | undefined): StoredImage {
   const { identity, sha256, crc32, blockBytes, more } = version
-  const { holds: _found, ...kept } = judgement
   return {
     size: String(identity.size),
     mtimeNs: String(identity.mtimeNs),
@@ -189,7 +186,7 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
     blockBytes,
     blocks: old?.sha256 === sha256 ? old.blocks : Buffer.from(version.blocks).toString('base64'),
     more: { ...more },
-    judgement: { ...kept, notes: [...judgement.notes] },
+    judgement: { ...judgement, notes: [...judgement.notes] },
   }
 }
 

@@ -238,9 +238,9 @@ const HINTS_FROM_MS = 12 * 3_600_000
 const inPlan = (): boolean => false
 /** More stand on the page. */
 const ERRORS_SAID = 3
-const HINT_NO_SHEET = 'put visit.csv into the staging folder, or serve without --only-planned'
-const HINT_ROW = 'give it a row in visit.csv, or serve without --only-planned'
-const HINT_IMAGE = 'correct its row in visit.csv, or serve without --only-planned'
+const HINT_NO_SHEET = 'Put visit.csv into the staging folder, or start again without --only-planned.'
+const HINT_ROW = 'Give it a row in visit.csv, or start again without --only-planned.'
+const HINT_IMAGE = 'Correct its row in visit.csv, or start again without --only-planned.'
 
 function overdueText(device: string, darkMs: number, seenBefore: boolean): string {
   const minutes = Math.round(darkMs / 60_000)

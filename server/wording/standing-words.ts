@@ -14,6 +14,7 @@ import {
   type StepPlan,
 } from '../visit/plan-shape.ts'
 import { algorithmText, guardsAccidentOnly } from './algorithm-words.ts'
+import { hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
 
 /** `step 2 of 3: waiting`, `pulled (by harrowick-sw1)`, `wrong image: reading-room-4.bin`, `refused: 409`. */
@@ -73,10 +74,10 @@ const PREDICATES: Readonly<Record<Standing, (grounds: Grounds | null, clock: Clo
     grounds?.kind === 'another image'
       ? `pulled its way back last, ${grounds.image}${grounds.whole ? '' : ' (whole or not was not seen)'}`
       : 'pulled its way back last',
-  'wrong image': (grounds) =>
-    grounds?.kind === 'another image'
-      ? `${grounds.whole ? 'pulled' : 'fetched'} an image that is not planned for it: ${grounds.image}`
-      : 'pulled an image that is not planned for it',
+  'wrong image': (grounds) => {
+    const whole = grounds?.kind === 'another image' && grounds.whole
+    return `${whole ? 'pulled' : 'fetched'} an image that is not planned for it`
+  },
   waiting: (grounds, clock) => waitingPredicate(grounds, clock),
   'not seen': () => 'was not seen',
   'nothing planned': () => 'has no image on its row',
@@ -92,7 +93,7 @@ function printedPredicate({ printed }: GroundsOf<'printed'>): string {
 function refusedPredicate({ at, status, reason, hint, target }: GroundsOf<'refused'>, clock: Clock): string {
   const answer = status === null ? 'without an answer' : `with ${status}`
   const what = target === null ? '' : ` (${target})`
-  return `was refused at ${clock(at)} ${answer}${what}: ${reason}${hint === null ? '' : `. ${hint}`}`
+  return `was refused at ${clock(at)} ${answer}${what}: ${reason}${hint === null ? '' : `${/[.!?]$/.test(reason) ? '' : '.'} ${hintSentence(hint)}`}`
 }
 
 function contradictedPredicate(grounds: Grounds | null, clock: Clock): string {
@@ -163,9 +164,4 @@ export function strangerWords(pulls: readonly PullRecord[]): string {
 /** `4.4`, `4.4 (a guess from the name of the image)`, or null. */
 export function targetWords({ target, targetGuessed }: DevicePlan['versions']): string | null {
   return targetGuessed ? `${target} (a guess from the name of the image)` : target
-}
-
-/** With one full stop at its end. */
-export function sentence(text: string): string {
-  return /[.!?…]$/.test(text) ? text : `${text}.`
 }

@@ -30,8 +30,7 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
   ])
   expect(view?.rows[0]).toMatchObject({
     standing: 'wrong image',
-    wrongImage:
-      'It pulled an image that is not planned for it: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+    wrongImage: 'Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
     note: 'by the door',
   })
   expect(view?.rows[1]).toMatchObject({
@@ -73,7 +72,7 @@ it('of a wrong image nothing is said any more once the device has the right one'
   expect(wrong?.wrongImages).toMatchObject([
     {
       underWay: false,
-      text: 'desk: It pulled an image that is not planned for it: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+      text: 'desk: Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
     },
   ])
   expect(wrong?.rows[0]?.warnings).toEqual([])

@@ -71,10 +71,10 @@ describe('without --allow', () => {
     ['::ffff:203.0.113.9', '--allow 203.0.113.9/32'],
     ['2001:DB8::9', '--allow 2001:db8::9/128'],
     ['fec0::1', '--allow fec0::1/128'],
-  ])('refuses %s and names the flag that admits it', (address, hint) => {
+  ])('refuses %s and names the flag that admits it', (address, flag) => {
     const answer = list.check(address)
-    expect(answer).toMatchObject({ allowed: false, hint })
-    const flagged = createAllowList({ allow: [hint.slice('--allow '.length)], own: () => own })
+    expect(answer).toMatchObject({ allowed: false, hint: `To admit it, start again with ${flag}.` })
+    const flagged = createAllowList({ allow: [flag.slice('--allow '.length)], own: () => own })
     expect(flagged.check(address)).toEqual({ allowed: true })
   })
 

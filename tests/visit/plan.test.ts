@@ -52,9 +52,7 @@ describe('the plan against what happened', () => {
     const during = deviceOf(planOf(TWO, begun.entries), 'desk')
     expect(during.standing).toBe('wrong image')
     expect(standingWords(during)).toBe('wrong image: lending-desk-2.8.img')
-    expect(standingSentence(during)).toBe(
-      'It fetched an image that is not planned for it: lending-desk-2.8.img.',
-    )
+    expect(standingSentence(during)).toBe('It fetched an image that is not planned for it.')
     const mended = deviceOf(planOf(TWO, story().pull(A, RADIO).pull(A, SWITCH_44).entries, true), 'desk')
     expect(mended.standing).toBe('pulled')
     expect(mended.remarks.join()).toContain('Had pulled lending-desk-2.8.img before')

@@ -1,6 +1,7 @@
 /** Requests that got no image, and what would admit them. */
 import type { JSX } from 'preact'
 import type { FetchRecord } from '../../delivery/records.ts'
+import { refusalWords } from '../../wording/refusal-words.ts'
 import { clockText } from '../../wording/units.ts'
 import { Outside, Section, useShown } from './parts.tsx'
 
@@ -27,14 +28,9 @@ export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JS
               </p>
               <p>
                 {refusal.status !== null && <span class="figure">{refusal.status} </span>}
-                <Outside text={refusal.reason ?? ''} />
+                <Outside text={refusalWords(refusal)} />
               </p>
               <p class="soft">
-                {refusal.hint !== null && (
-                  <>
-                    <Outside text={hintText(refusal.status, refusal.hint)} />{' '}
-                  </>
-                )}
                 {refusal.userAgent !== null && (
                   <>
                     It calls itself <Outside text={refusal.userAgent} />.
@@ -48,8 +44,4 @@ export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JS
       {more}
     </Section>
   )
-}
-
-function hintText(status: number | null, hint: string): string {
-  return status === 403 ? `${hint} would admit it.` : `${hint}.`
 }

@@ -3,7 +3,7 @@ import { pacedMs } from '../../delivery/at-the-same-time.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
 import { standingText } from '../../report/image-view.ts'
-import { heldWords, observedWords } from '../../wording/decided-words.ts'
+import { refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 
@@ -35,11 +35,9 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
     case 'image-gone':
       return line(`${visible(entry.name)} is gone`)
     case 'held':
-      return line(`HELD  ${visible(entry.name)}: ${visible(heldWords(entry))}`, true)
+      return line(`HELD  ${visible(entry.name)}: ${visible(entry.reason)}`, true)
     case 'lifted':
       return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
-    case 'struck':
-      return line(`entry ${entry.strikes} struck by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'fetch-begun':
       return entry.promised === 0 || entry.rehearsal === true
         ? undefined
@@ -64,7 +62,7 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
     case 'sheet':
       return line(`${entry.file}: ${entry.rows.length} rows`)
     case 'observed':
-      return line(`${visible(entry.device)}: ${visible(observedWords(entry))}`)
+      return line(`${visible(entry.device)}: ${observedText(entry)}`)
     case 'device-dark':
       return line(`${visible(entry.device)} has gone dark (${entry.address})`, true)
     case 'device-back':
@@ -88,6 +86,17 @@ function imageText(entry: Extract<Entry, { kind: 'image' }>, url: string | undef
 /** `harrowick-sw1 (192.0.2.11)`, or the address alone. */
 function named({ address }: ClientRef, device: string | null): string {
   return device === null ? address : `${shortened(device, 40)} (${address})`
+}
+
+function observedText(entry: Extract<Entry, { kind: 'observed' }>): string {
+  const { before, after, note, digest, by } = entry
+  const parts = [
+    ...(before === undefined ? [] : [`before ${before}`]),
+    ...(after === undefined ? [] : [`after ${after}`]),
+    ...(digest === undefined ? [] : [`printed ${digest.algorithm} ${digest.value.slice(0, 12)}`]),
+    ...(note === undefined ? [] : [note]),
+  ]
+  return visible(`${parts.join(', ')} (observed by ${by})`)
 }
 
 function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string): string {
@@ -133,7 +142,7 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
 function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {
   const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
   const times = entry.count === undefined ? '' : ` (${entry.count} times)`
-  const hint = entry.hint === undefined ? '' : `; ${visible(entry.hint)}`
+  const why = visible(refusalWords({ reason: entry.reason, hint: entry.hint ?? null }))
   const status = entry.status === undefined ? 'refused' : `refused with ${entry.status}`
-  return `${who} ${status}: ${what}  ${visible(entry.reason)}${hint}${times}`
+  return `${who} ${status}: ${what}  ${why}${times}`
 }
