@@ -47,6 +47,8 @@ export const ERROR_MESSAGES = {
     'No address to rehearse: this laptop listens on none that a device could use. Connect the cable or the network, or serve without --listen.',
   FP_BASE_UNREACHABLE:
     '{base} does not answer: {cause}. Check address, port and cable, and whether the firewall of the serving laptop lets this one in.',
+  FP_REHEARSAL_CODE:
+    '{base} does not know this rehearsal code, and would record what a rehearsal fetches as the pulls of a device. Type the code that "fetchproof serve" printed there, or set FETCHPROOF_REHEARSAL_CODE to it.',
   FP_LIST_NOT_OFFERED:
     '{url} is not offered (status {status}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
   // images
@@ -54,6 +56,10 @@ export const ERROR_MESSAGES = {
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
   FP_IMAGE_NOT_READY: '{image} is not on offer any more in the version that was asked for.',
   FP_NO_DIGEST: 'The text holds no digest. Paste the 32 to 128 hex digits that the maker published.',
+  FP_IMAGE_UNREAD:
+    '{image} has not been read yet (it is {state}), so nobody can fetch it. Hold it when its digest is known.',
+  FP_NOT_STRIKEABLE:
+    'Entry {seq} cannot be struck: {why}. "fetchproof strike" without a number lists what can be.',
   FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',
   FP_BUSY: 'No place for one more fetch: {why}.',
   FP_IMAGE_UNREADABLE: '{image} could not be read ({cause}).',

@@ -4,12 +4,12 @@
  *
  *   GET  /api/snapshot    all that the page shows
  *   GET  /api/stream      the same as server-sent events, then the members that change
- *   GET  /api/images      `{ "images": [ … ] }`
+ *   GET  /api/images      `{ "images": [ … ], "notOffered": [ … ] }`
  *   GET  /api/drop        what would become of a dropped file of this name
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
- *   POST /api/lift, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
+ *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
@@ -27,12 +27,14 @@ import { addRehearsed } from './rehearsed.ts'
 import type * as Taken from './requests.ts'
 import {
   DropQuery,
+  HoldBody,
   LiftBody,
   MatchBody,
   NoQuery,
   ObservedBody,
   PublishedBody,
   ReadyNowBody,
+  StrikeBody,
 } from './requests.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
@@ -116,7 +118,11 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
   )
   app.get('/api/images', { schema: { querystring: NoQuery } }, () => {
     const bases = depot.bases()
-    return { images: depot.catalogue.images().map((image) => imageView(image, bases)) }
+    const { catalogue } = depot
+    return {
+      images: catalogue.images().map((image) => imageView(image, bases)),
+      notOffered: catalogue.notOffered(),
+    }
   })
   app.post<{ Body: Taken.Match }>('/api/version', { schema: { body: MatchBody } }, ({ body }) => ({
     picked: pickVersion(body.text) ?? null,
@@ -142,6 +148,18 @@ function addChanges(
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())
     return { lifted: body.name }
   })
+  app.post<{ Body: Taken.Hold }>('/api/hold', { onRequest, schema: { body: HoldBody } }, ({ body }) => {
+    depot.hold(body.name, body.reason.trim(), body.by ?? userName())
+    return { held: body.name }
+  })
+  app.post<{ Body: Taken.Strike }>(
+    '/api/strike',
+    { onRequest, schema: { body: StrikeBody } },
+    async ({ body }) => {
+      await depot.strike(body.seq, body.reason.trim(), body.by ?? userName())
+      return { struck: body.seq }
+    },
+  )
   app.post<{ Body: Taken.ReadyNow }>(
     '/api/ready-now',
     { onRequest, schema: { body: ReadyNowBody } },

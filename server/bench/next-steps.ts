@@ -41,6 +41,7 @@ export function nextSteps(facts: StepFacts): NextStep[] {
     ...wrongImageSteps(facts),
     ...ledgerSteps(facts),
     ...pullSteps(facts),
+    ...otherVersionSteps(facts),
     ...heldSteps(facts),
     ...warningSteps(facts),
     ...strangerSteps(facts),
@@ -121,6 +122,30 @@ function troubleSteps({ troubles }: StepFacts): NextStep[] {
       weight: 'look',
       text: `${clockText(at)}: ${visible(message)}`,
     }))
+}
+
+/** Clients that hold a part of another version, until they begin anew. */
+function otherVersionSteps({ refusals, pulls, visit }: StepFacts): NextStep[] {
+  const told = new Set(visit?.rows.flatMap(({ address, refused }) => (refused ? (address ?? []) : [])))
+  const begun = new Map(pulls.map((pull) => [clientOf(pull), pull.begunSeq]))
+  const steps = new Map<string, NextStep>()
+  for (const refusal of refusals) {
+    const key = clientOf(refusal)
+    steps.delete(key)
+    if (!refusal.versionChanged || told.has(refusal.client.address)) continue
+    if ((begun.get(key) ?? 0) > refusal.begunSeq) continue
+    const what = visible(refusal.image?.name ?? '')
+    steps.set(key, {
+      key: `other version ${key}`,
+      weight: 'act',
+      text: `${visible(refusal.client.address)} asks for the rest of ${what}, but holds a part of another version: delete the part on the device, then fetch anew.`,
+    })
+  }
+  return [...steps.values()].slice(-NAMED_AT_MOST)
+}
+
+function clientOf({ client, image }: Pick<FetchRecord | PullRecord, 'client' | 'image'>): string {
+  return `${client.address} ${image?.name ?? ''}`
 }
 
 /** Clients that were turned away for who they are, with the setting that would admit them. */

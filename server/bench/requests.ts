@@ -11,6 +11,8 @@ const STRICT = { additionalProperties: false }
 
 export const NoQuery = Type.Object({}, STRICT)
 
+export const HoldBody = Type.Object({ name: ImageName, reason: Sentence, by: By }, STRICT)
+export const StrikeBody = Type.Object({ seq: Type.Integer({ minimum: 1 }), reason: Sentence, by: By }, STRICT)
 export const LiftBody = Type.Object({ name: ImageName, reason: Sentence, by: By }, STRICT)
 export const ReadyNowBody = Type.Object({ name: ImageName }, STRICT)
 /** `text`: what the maker publishes, a digest or lines that hold one. */
@@ -49,6 +51,8 @@ export const DropQuery = Type.Object(
   STRICT,
 )
 
+export type Hold = Static<typeof HoldBody>
+export type Strike = Static<typeof StrikeBody>
 export type Lift = Static<typeof LiftBody>
 export type ReadyNow = Static<typeof ReadyNowBody>
 export type PublishedPaste = Static<typeof PublishedBody>

@@ -6,6 +6,7 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
+import type { NotOffered } from '../staging/not-offered.ts'
 
 export interface Snapshot {
   readonly program: ProgramView
@@ -17,6 +18,8 @@ export interface Snapshot {
   readonly images: readonly ShownImage[]
   /** How many images there are, those left out included. */
   readonly imagesInAll: { readonly known: number; readonly ready: number }
+  /** What lies in the staging folder and may be taken for an image; the first so many of it. */
+  readonly notOffered: readonly NotOffered[]
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
   readonly underWay: readonly LivePull[]

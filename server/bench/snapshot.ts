@@ -28,6 +28,7 @@ export const PULLS_AT_MOST = 1_000
 /** About half a megabyte: a page takes that four times a second while a heap of files is read. */
 export const IMAGES_AT_MOST = 1_000
 export const RECENT_AT_MOST = 50
+const NOT_OFFERED_AT_MOST = 50
 
 export interface SnapshotSources {
   readonly depot: Depot
@@ -99,6 +100,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'firewall', [firewallText], () => firewall)
     take(changed, 'images', images, () => images)
     take(changed, 'imagesInAll', all, () => countsOf(all))
+    const notOffered = depot.catalogue.notOffered()
+    take(changed, 'notOffered', [notOffered], () => notOffered.slice(0, NOT_OFFERED_AT_MOST))
     take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
     take(changed, 'pulls', [over], () => over.slice(-PULLS_AT_MOST).reverse())
     take(changed, 'pullsOver', [over.length], () => over.length)

@@ -21,12 +21,18 @@ const USAGE_CODES: ReadonlySet<ErrorCode> = new Set<ErrorCode>([
   'FP_FOLDER_UNREADABLE',
   'FP_LEDGER_MISSING',
   'FP_IMAGE_UNKNOWN',
+  'FP_NOT_STRIKEABLE',
   'FP_NOT_SERVED',
   'FP_NO_ADDRESS',
   'FP_LIST_NOT_OFFERED',
+  'FP_REHEARSAL_CODE',
 ])
 
-const CHECK_CODES: ReadonlySet<ErrorCode> = new Set<ErrorCode>(['FP_NOT_HELD', 'FP_BASE_UNREACHABLE'])
+const CHECK_CODES: ReadonlySet<ErrorCode> = new Set<ErrorCode>([
+  'FP_NOT_HELD',
+  'FP_IMAGE_UNREAD',
+  'FP_BASE_UNREACHABLE',
+])
 
 export function exitStatusOf(code: ErrorCode): number {
   if (USAGE_CODES.has(code)) return EXIT.usage

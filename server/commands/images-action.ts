@@ -2,8 +2,9 @@
 import { type ImageView, imageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { createSettings, type Settings } from '../settings.ts'
+import type { NotOffered } from '../staging/not-offered.ts'
 import { bytesText } from '../wording/units.ts'
-import { shortened } from '../wording/visible.ts'
+import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
 import { runningServer } from './running-server.ts'
@@ -16,23 +17,33 @@ export async function images(
   around: Surroundings,
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
-  const views = (await askServer(settings)) ?? (await digestHere(settings, around))
-  if (format === 'json') around.stdout.write(`${JSON.stringify({ images: views }, null, 2)}\n`)
-  else around.stdout.write(`${imageLines(views).join('\n')}\n`)
+  const listed = (await askServer(settings)) ?? (await digestHere(settings, around))
+  const { images: views, notOffered } = listed
+  if (format === 'json') around.stdout.write(`${JSON.stringify(listed, null, 2)}\n`)
+  else around.stdout.write(`${[...imageLines(views), ...notOfferedLines(notOffered)].join('\n')}\n`)
   return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
 }
 
-async function askServer(settings: Settings): Promise<readonly ImageView[] | undefined> {
+interface Listed {
+  readonly images: readonly ImageView[]
+  readonly notOffered: readonly NotOffered[]
+}
+
+async function askServer(settings: Settings): Promise<Listed | undefined> {
   const server = await runningServer(settings.records)
-  const answer = await server?.ask('GET', '/api/images')
-  return (answer as { images: readonly ImageView[] } | undefined)?.images
+  return (await server?.ask('GET', '/api/images')) as Listed | undefined
 }
 
 /** Nobody serves the folder: what is new is digested here. */
-function digestHere(settings: Settings, around: Surroundings): Promise<readonly ImageView[]> {
-  return withCatalogue(settings, around, (catalogue) =>
-    catalogue.images().map((image) => imageView(image, [])),
-  )
+function digestHere(settings: Settings, around: Surroundings): Promise<Listed> {
+  return withCatalogue(settings, around, (catalogue) => ({
+    images: catalogue.images().map((image) => imageView(image, [])),
+    notOffered: catalogue.notOffered(),
+  }))
+}
+
+function notOfferedLines(notOffered: readonly NotOffered[]): string[] {
+  return notOffered.map(({ name, why }) => `not offered: ${visible(name)} (${visible(why)})`)
 }
 
 function imageLines(views: readonly ImageView[]): string[] {

@@ -4,14 +4,15 @@ import { FetchproofError } from '../errors.ts'
 import { visible } from '../wording/visible.ts'
 import { addAudit } from './audit.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
+import { addHold, addLift } from './hold-and-lift.ts'
 import { addImages } from './images.ts'
-import { addLift } from './lift.ts'
 import { addMatch } from './match.ts'
 import { addObserve } from './observe.ts'
 import { addRehearse } from './rehearse/rehearse.ts'
 import { addReport } from './report.ts'
 import { addServe } from './serve/serve.ts'
 import { addSheet } from './sheet.ts'
+import { addStrike } from './strike.ts'
 import type { Surroundings } from './surroundings.ts'
 import { VERSION } from './version.ts'
 
@@ -36,7 +37,9 @@ export async function runProgram(args: readonly string[], around: Surroundings):
     addImages,
     addMatch,
     addRehearse,
+    addHold,
     addLift,
+    addStrike,
     addAudit,
     addObserve,
     addReport,

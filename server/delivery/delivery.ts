@@ -9,6 +9,7 @@ import type { SendQueues } from '../network/send-queue.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
+import type { HeldParts } from './held-parts.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
 import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
@@ -32,7 +33,7 @@ export interface BodyPlan {
   readonly status: number
   readonly first: number
   readonly promised: number
-  readonly versionChanged: boolean
+  readonly versionChanged?: true
 }
 
 export type Refused = Partial<Asked> &
@@ -42,6 +43,7 @@ export type Refused = Partial<Asked> &
     readonly hint?: string
     readonly image?: ImageReference
     readonly firstLine?: string
+    readonly versionChanged?: boolean
   }
 
 export interface Delivery {
@@ -69,7 +71,7 @@ export interface DeliveryDeps {
   readonly limits: FetchLimits & { readonly lingerMs: number }
   readonly sendQueues: SendQueues
   readonly macOf: (address: string) => string | undefined
-  readonly clientKey: (client: ClientRef) => string
+  readonly parts: Pick<HeldParts, 'keyOf' | 'explained'>
   /** Whether an image is on offer in this version now. */
   readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
@@ -90,7 +92,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
   const underWay = createFetchesUnderWay(deps.limits, {
     clock,
     wokeAt: wakefulness.wokeAt,
-    clientKey: deps.clientKey,
+    clientKey: deps.parts.keyOf,
   })
   let closed = false
   const refusals = createRefusals({
@@ -168,8 +170,10 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     const { client } = asked
     const { sha256 } = image.version
     const resumesAt = resumeOffset(asked.range)
-    if (resumesAt !== undefined) underWay.supersede(client, sha256, resumesAt)
     const reference = referenceOf(image)
+    // What an ended fetch explains may be another device's behind the same address; the open one may erase its flash.
+    if (resumesAt !== undefined && !deps.parts.explained(client, reference, resumesAt))
+      underWay.supersede(client, sha256, resumesAt)
     const id = recordBegun(asked, reference, plan, underWay.moving(client, sha256))
     const fetch = createFetch({
       opened,
@@ -218,12 +222,12 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       }
     },
     recordHeadersOnly(asked, image, status) {
-      const plan = { status, first: 0, promised: 0, versionChanged: false }
+      const plan = { status, first: 0, promised: 0 }
       const id = recordBegun(asked, image && referenceOf(image), plan, 0)
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
     refuse(refused) {
-      const { status, reason, hint, image, firstLine } = refused
+      const { status, reason, hint, image, firstLine, versionChanged } = refused
       refusals.record(
         {
           ...askedMembers(refused),
@@ -232,6 +236,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
           ...(hint !== undefined && { hint }),
           ...(image !== undefined && { image }),
           ...(firstLine !== undefined && { firstLine }),
+          ...(versionChanged === true && { versionChanged }),
         },
         new Date(deps.now()).toISOString(),
       )

@@ -14,10 +14,11 @@
  *   of stream (a partial read and then POLLHUP). So the kernel must still list the connection, also where its queue was
  *   seen empty before.
  *
- *   After the last byte was handed over: reset by the client: reset-late; no close in time, or the connection
- *   vanished: unconfirmed.
+ *   After the last byte was handed over: the client's own program acknowledges it: delivered, and no close is waited
+ *   for; reset by the client: reset-late; no close in time, the connection vanished, or no word: unconfirmed.
  *
- *   lost while sending: cut.   Our own reset, at any time before the end: withdrawn.
+ *   lost or silent while sending, or the client says that it gives up, whenever that is: cut; but headers-only when it
+ *   says so before a byte was handed over.   Our own reset, at any time before the end: withdrawn.
  */
 import type { Ending } from '../ledger/entries.ts'
 
@@ -35,6 +36,12 @@ export type Seen =
   | { readonly kind: 'client closed' }
   /** ECONNRESET, EPIPE, a lost link: the connection is gone without an orderly close. */
   | { readonly kind: 'lost'; readonly why: string }
+  /** The client's own program has the last byte and says so. */
+  | { readonly kind: 'acknowledged' }
+  /** The client itself says that it gives up. `handed`: some byte was handed over before. */
+  | { readonly kind: 'gave up'; readonly why: string; readonly handed: boolean }
+  /** Nothing was heard from the client for too long. */
+  | { readonly kind: 'silent'; readonly why: string }
   | { readonly kind: 'queue'; readonly state: 'empty' | 'not empty' | 'not shown' | 'vanished' }
   | { readonly kind: 'time-out' }
   | { readonly kind: 'withdrawn'; readonly why: string }
@@ -58,6 +65,7 @@ const ended = (ending: Ending, more: { acknowledged?: boolean; reason?: string }
 export function see(state: EndingState, seen: Seen): EndingState {
   if (state.phase === 'ended') return state
   if (seen.kind === 'withdrawn') return ended('withdrawn', { reason: seen.why })
+  if (seen.kind === 'gave up') return ended(seen.handed ? 'cut' : 'headers-only', { reason: seen.why })
   switch (state.phase) {
     case 'sending':
     case 'sending, closed early':
@@ -89,7 +97,9 @@ export function see(state: EndingState, seen: Seen): EndingState {
       }
       break
   }
+  if (seen.kind === 'acknowledged') return ended('delivered', { acknowledged: true })
   if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
+  if (seen.kind === 'silent') return ended('unconfirmed', { reason: seen.why })
   if (seen.kind === 'time-out') {
     const acknowledged = state.phase === 'waiting, acknowledged' || state.acknowledged === true
     return ended('unconfirmed', {
@@ -115,7 +125,7 @@ const CLOSED_FIRST = 'the client had closed its sending side before the last byt
 function whileSending(state: EndingState, seen: Seen): EndingState {
   if (seen.kind === 'client closed') return { phase: 'sending, closed early' }
   if (seen.kind === 'all handed') return { phase: state.phase === 'sending' ? 'waiting' : 'draining' }
-  if (seen.kind === 'lost') return ended('cut', { reason: seen.why })
+  if (seen.kind === 'lost' || seen.kind === 'silent') return ended('cut', { reason: seen.why })
   if (seen.kind === 'time-out') return ended('withdrawn', { reason: 'the client took no byte for too long' })
   return state
 }

@@ -122,7 +122,7 @@ function refusedRecord(entry: EntryOf<'fetch-refused'>, { id, begunSeq, run }: N
     durationMs: null,
     reason: entry.reason,
     hint: entry.hint ?? null,
-    versionChanged: false,
+    versionChanged: entry.versionChanged ?? false,
     beside: 0,
     rehearsal: false,
     count: entry.count ?? 1,

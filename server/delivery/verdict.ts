@@ -97,8 +97,15 @@ function stateOf(
   return coversAll(handed, pull.image.bytes) ? 'unconfirmed' : 'incomplete'
 }
 
-function isSegmented(pull: PullEvidence, fetches: readonly FetchRecord[]): boolean {
-  return fetches.some((fetch) => fetch.beside > 0 || fetch.first + fetch.bytesPromised < pull.image.bytes)
+/**
+ * Whether its ranges have to add up. Not when one fetch alone delivered the whole image: an earlier one may have been
+ * moving still, since a server that is busy sees a device's close after the device has come again.
+ */
+function isSegmented({ image }: PullEvidence, fetches: readonly FetchRecord[]): boolean {
+  if (fetches.some(({ ending, bytesPromised }) => ending === 'delivered' && bytesPromised === image.bytes)) {
+    return false
+  }
+  return fetches.some(({ beside, first, bytesPromised }) => beside > 0 || first + bytesPromised < image.bytes)
 }
 
 function addressesOf(fetches: readonly FetchRecord[]): string[] {

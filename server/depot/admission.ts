@@ -3,6 +3,7 @@
  * written, a server that stops. In no protocol's terms: a door maps each denial to what its protocol can say.
  */
 import { type Asked, referenceOf } from '../delivery/delivery.ts'
+import type { HeldParts } from '../delivery/held-parts.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { OwnAddress } from '../network/addresses.ts'
@@ -10,6 +11,7 @@ import type { Settings } from '../settings.ts'
 import { type Found, type Image, isReady, type ReadyImage } from '../staging/image.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import { arrivesOverTunnel, createAllowList } from './allow-list.ts'
+import { isThisMachine } from './rehearsals.ts'
 
 export type Denial =
   /** The client's address, or the interface that it came over. */
@@ -18,6 +20,8 @@ export type Denial =
   | 'not planned'
   | 'unknown name'
   | 'held'
+  /** A part of it, to a client that began another version or was not given this one so far: it would hold a mixture. */
+  | 'other version'
   /** Still being written or read, or held open by another program; soon. */
   | 'not ready'
   /** Nothing at the moment, whatever is asked for: stopping, no record, too many at once. */
@@ -40,9 +44,21 @@ export type Admitted =
 
 export interface Admission {
   /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
-  admit(asked: Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>, target: string): Admitted | Denied
+  admit(asked: Asking, target: string): Admitted | Denied
+  /**
+   * Whether a client may have what begins at byte `first` (not 0) of an image. `onward`: it asked for all from there on,
+   * which says that it holds what is before.
+   */
+  denyPart(asked: Asking, image: ReadyImage, part: Part): Denied | undefined
   /** From now on everybody is denied; what is under way goes on. */
   stop(): void
+}
+
+type Asking = Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>
+
+export interface Part {
+  readonly first: number
+  readonly onward: boolean
 }
 
 export interface AdmissionDeps {
@@ -51,6 +67,7 @@ export interface AdmissionDeps {
   readonly find: (target: string) => Found
   readonly images: () => readonly Image[]
   readonly visit: Pick<VisitDesk, 'refusal'>
+  readonly partOf: HeldParts['of']
   readonly writable: () => boolean
 }
 
@@ -59,7 +76,7 @@ export function createAdmission(deps: AdmissionDeps): Admission {
   const allowList = createAllowList({ allow: settings.allow, own })
   let stopping = false
 
-  function denyClient({ client, localAddress }: Pick<Asked, 'client' | 'localAddress'>): Denied | undefined {
+  function denyClient({ client, localAddress }: Asking): Denied | undefined {
     if (!settings.allowTunnels && arrivesOverTunnel(localAddress, own())) {
       return deny('not allowed', 'the request came over a tunnel interface', HINT_TUNNEL)
     }
@@ -73,15 +90,18 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     return deny('unavailable', 'the ledger cannot be written: without a record nothing is served')
   }
 
-  function denyImage(asked: Pick<Asked, 'client' | 'rehearsal'>, image: ReadyImage): Denied | undefined {
-    // A rehearsal is this machine's own: what it fetches reaches no device.
-    if (asked.rehearsal === true && own().some(({ address }) => address === asked.client.address))
-      return undefined
+  /** What this machine fetches itself reaches no device. */
+  function isOwnRehearsal(asked: Asking): boolean {
+    return asked.rehearsal === true && isThisMachine(asked, own())
+  }
+
+  function denyImage(asked: Asking, image: ReadyImage): Denied | undefined {
+    if (isOwnRehearsal(asked)) return undefined
     const refused = deps.visit.refusal(asked.client, referenceOf(image))
     return refused && { ...deny('not planned', refused.why, refused.hint), image: referenceOf(image) }
   }
 
-  function admitFound(asked: Pick<Asked, 'client' | 'rehearsal'>, found: Found): Admitted | Denied {
+  function admitFound(asked: Asking, found: Found): Admitted | Denied {
     if (found.kind === 'list') {
       if (settings.list) return { kind: 'list', images: deps.images().filter(isReady) }
       return deny('unknown name', 'the checksum list is not offered', HINT_LIST)
@@ -95,7 +115,27 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     return (kind === 'image' ? denyImage(asked, image) : undefined) ?? { kind, image }
   }
 
+  /**
+   * An image is replaced while a device holds a part of it. An answer with the whole new one does not save it: GNU
+   * `wget -c` drops as many bytes of that as it holds and appends the rest, and `curl -C -` refuses it once and at its
+   * second try gets the rest of what it has been given as new. So it gets nothing, and a person is told.
+   */
+  function denyPart(asked: Asking, image: ReadyImage, { first, onward }: Part): Denied | undefined {
+    const { name, version } = image
+    const held = isOwnRehearsal(asked) ? undefined : deps.partOf(asked.client, name)
+    if (held === undefined) return undefined
+    const deny = (reason: string): Denied => denyOther(reason, image)
+    if (held.sha256 !== version.sha256) return deny(`${name} was replaced: this client began another version`)
+    // Who was given all of it and asks from beyond its end learns how long it is.
+    const from = Math.min(first, version.bytes)
+    if (!onward || held.underWay > 0 || from <= held.furthest) return undefined
+    return deny(
+      `${name} was handed over to this client up to byte ${held.furthest}; it asks from byte ${first} on`,
+    )
+  }
+
   return {
+    denyPart,
     admit: (asked, target) => denyClient(asked) ?? denyAll() ?? admitFound(asked, deps.find(target)),
     stop() {
       stopping = true
@@ -108,6 +148,11 @@ const HINT_LIST = 'To offer it, start again with --list.'
 
 function deny(denial: Denial, reason: string, hint = ''): Denied {
   return { kind: 'denied', denial, reason, ...(hint !== '' && { hint }) }
+}
+
+function denyOther(reason: string, image: ReadyImage): Denied {
+  const hint = 'delete the part on the device, then fetch anew'
+  return { ...deny('other version', reason, hint), image: referenceOf(image) }
 }
 
 function denyUnready(image: Image): Denied {

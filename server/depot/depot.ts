@@ -10,11 +10,11 @@ import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
 import type { PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import type { VersionMemory } from '../delivery/version-memory.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
+import type { Strikeable } from '../ledger/strikes.ts'
 import { watchAddresses } from '../network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening, loopbackBases } from '../network/bases.ts'
@@ -29,6 +29,7 @@ import { type Admission, createAdmission } from './admission.ts'
 import { createDerived, type Derived } from './derived.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
+import { createRehearsals, type Rehearsals } from './rehearsals.ts'
 
 export interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
@@ -57,8 +58,8 @@ export interface Depot {
   readonly delivery: Delivery
   /** Who may have what. */
   readonly admission: Admission
+  readonly rehearsals: Rehearsals
   readonly pulls: PullBook
-  readonly memory: VersionMemory
   /** The visit sheet against what happens. */
   readonly visit: VisitDesk
   /** Those with something under way. */
@@ -82,13 +83,19 @@ export interface Depot {
   readonly reached: ReadonlySet<string>
   /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
   connectionSeen(localAddress: string, clientAddress: string): void
-  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+  hold(name: string, reason: string, by?: string): void
+  /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by?: string): void
   /**
    * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
    * FP_NO_DIGEST when the text holds none.
    */
   paste(name: string, text: string, by?: string): Promise<void>
+  /** What a person recorded here and may take back, in the ledger's order. */
+  strikeable(): readonly Strikeable[]
+  /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
+  strike(seq: number, reason: string, by?: string): Promise<Strikeable>
   /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
   close(reason: string): Promise<void>
 }
@@ -245,6 +252,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
   const images = createImageRecords({
     judged,
     history: derived.ahead.history,
+    strikes: derived.ahead.strikes,
     record,
     append: (entry) => ledger.append(entry),
     folder: settings.folder,
@@ -273,16 +281,17 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     catalogue,
     ledger,
     delivery,
+    rehearsals: createRehearsals(own),
     admission: createAdmission({
       settings,
       own,
       find: catalogue.find,
       images: catalogue.images,
       visit: desk,
+      partOf: derived.ahead.parts.of,
       writable: () => ledger.writable,
     }),
     pulls: derived.pulls,
-    memory: derived.ahead.memory,
     visit: desk,
     livePulls: createLivePulls(derived.pulls, delivery.underWay, clock),
     lostTrack,
@@ -302,8 +311,11 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
       reached.add(localAddress)
       changed()
     },
+    hold: (name, reason, by = userName()) => images.hold(name, reason, by),
     lift: (name, reason, by = userName()) => images.lift(name, reason, by),
     paste: (name, text, by = userName()) => images.paste(name, text, by),
+    strikeable: derived.ahead.strikes.strikeable,
+    strike: (seq, reason, by = userName()) => images.strike(seq, reason, by),
     close(reason) {
       closing ??= shut(reason)
       return closing
@@ -322,7 +334,7 @@ function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => numbe
     limits: settings,
     sendQueues,
     macOf: neighbours.lookup,
-    clientKey: derived.pulls.clientKey,
+    parts: derived.ahead.parts,
     stillReady({ name, version }) {
       const present = catalogue.get(name)
       return present?.state === 'ready' && present.version?.sha256 === version.sha256
@@ -371,7 +383,7 @@ function wireDesk(common: Common, folder: string): VisitDesk {
 }
 
 function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
-  catalogue.events.on('changed', changed)
+  for (const news of ['changed', 'notOffered'] as const) catalogue.events.on(news, changed)
   for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
   for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
   catalogue.events.on('trouble', say)
@@ -391,6 +403,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   const learnNeighbour = createNeighbourLearning({
     neighbours,
     own,
+    known: (address) => derived.ahead.parts.macOf({ address }),
     onLearnt: (address, mac) => record({ kind: 'neighbour', address, mac }),
   })
   ledger.events.on('synced', (entries) => {

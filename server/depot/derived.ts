@@ -11,10 +11,11 @@
  * A part stands on one side alone and asks only parts of its own side: what it made of an entry would else depend on
  * how busy the disk was, and a replay would make something else of it.
  */
+import { createHeldParts, type HeldParts } from '../delivery/held-parts.ts'
 import { createPullBook, type PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import { createVersionMemory, type VersionMemory } from '../delivery/version-memory.ts'
 import type { Entry } from '../ledger/entries.ts'
+import { createStrikes, type Strikes } from '../ledger/strikes.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import type { SeenClient } from '../visit/device-finder.ts'
 import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
@@ -23,7 +24,8 @@ import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence
 export interface Ahead {
   take(entry: Entry): void
   readonly history: ImageHistory
-  readonly memory: VersionMemory
+  readonly parts: HeldParts
+  readonly strikes: Strikes
   /** SHA-256 of the visit sheet that was recorded last. */
   sheetOnRecord(): string | undefined
 }
@@ -73,16 +75,19 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
 
 function createAhead(): Ahead {
   const history = createImageHistory()
-  const memory = createVersionMemory()
+  const parts = createHeldParts()
+  const strikes = createStrikes()
   let sheet: string | undefined
   return {
     take(entry) {
       history.take(entry)
-      memory.take(entry)
+      parts.take(entry)
+      strikes.take(entry)
       if (entry.kind === 'sheet') sheet = entry.sha256
     },
     history,
-    memory,
+    parts,
+    strikes,
     sheetOnRecord: () => sheet,
   }
 }

@@ -3,7 +3,8 @@
  * about them (a lift, a pasted checksum) is written down before it counts.
  */
 import { FetchproofError } from '../errors.ts'
-import type { NewEntry } from '../ledger/entries.ts'
+import type { NewEntry, NewEntryOf } from '../ledger/entries.ts'
+import type { Strikeable, Strikes } from '../ledger/strikes.ts'
 import type { Image } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
 import { claimsInText } from '../trust/published/claims.ts'
@@ -12,19 +13,24 @@ import type { JudgedCatalogue } from './judged-catalogue.ts'
 export interface ImageRecords {
   /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
   recordAll(): void
-  /** A person lifts the hold of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+  /** A person withdraws an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+  hold(name: string, reason: string, by: string): void
+  /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by: string): void
   /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST. */
   paste(name: string, text: string, by: string): Promise<void>
+  /** A person takes back what was recorded by mistake. Throws FP_NOT_STRIKEABLE. */
+  strike(seq: number, reason: string, by: string): Promise<Strikeable>
 }
 
 export interface ImageRecordsDeps {
   readonly judged: JudgedCatalogue
   readonly history: ImageHistory
+  readonly strikes: Strikes
   /** For what must be recorded but cannot be refused to anybody. */
   readonly record: (entry: NewEntry) => void
   /** For what is refused when it cannot be recorded: throws the ledger's errors. */
-  readonly append: (entry: Extract<NewEntry, { kind: 'lifted' | 'published' }>) => void
+  readonly append: (entry: Extract<NewEntry, { kind: 'held' | 'lifted' | 'published' | 'struck' }>) => void
   /** Shown in errors. */
   readonly folder: string
 }
@@ -32,6 +38,7 @@ export interface ImageRecordsDeps {
 export function createImageRecords({
   judged,
   history,
+  strikes,
   record,
   append,
   folder,
@@ -60,14 +67,13 @@ export function createImageRecords({
 
   return {
     recordAll,
+    hold(name, reason, by) {
+      append({ kind: 'held', name, sha256: versionOf(present(name)), reason, by })
+      catalogue.decided(name)
+    },
     lift(name, reason, by) {
-      const image = present(name)
-      const sha256 = image.version?.sha256
-      if (image.state !== 'held' || sha256 === undefined) {
-        throw new FetchproofError('FP_NOT_HELD', { image: name, state: image.state })
-      }
-      append({ kind: 'lifted', name, sha256, reason, by })
-      catalogue.lift(name, sha256, { by, reason })
+      append({ ...liftOf(present(name)), reason, by })
+      catalogue.decided(name)
     },
     async paste(name, text, by) {
       present(name)
@@ -80,5 +86,30 @@ export function createImageRecords({
       judged.paste(name, claims)
       await catalogue.rejudge(name)
     },
+    async strike(seq, reason, by) {
+      const entry = strikes.check(seq)
+      append({ kind: 'struck', strikes: seq, reason, by })
+      if (entry.kind === 'lifted') catalogue.decided(entry.name)
+      if (entry.kind === 'published') {
+        const left = history.pasted().find(({ name }) => name === entry.name)
+        judged.paste(entry.name, left === undefined ? [] : claimsInText(left.text, left.by))
+        await catalogue.rejudge(entry.name)
+      }
+      return entry
+    },
   }
+}
+
+/** Throws FP_IMAGE_UNREAD. */
+export function versionOf({ name, state, version }: Image): string {
+  if (version === undefined) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state })
+  return version.sha256
+}
+
+/** What a lift of this image's hold says, but for who lifts it and why. Throws FP_NOT_HELD. */
+export function liftOf({ name, state, version, hold }: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
+  if (hold === undefined || version === undefined) {
+    throw new FetchproofError('FP_NOT_HELD', { image: name, state })
+  }
+  return { kind: 'lifted', name, sha256: version.sha256, reasons: [...hold.reasons] }
 }

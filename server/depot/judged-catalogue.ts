@@ -31,10 +31,16 @@ export async function openJudgedCatalogue(
   try {
     const catalogue = await createCatalogue({
       settings,
-      judge: createJudge({ folder: settings.folder, book, formats, differed: history.differed }),
+      judge: createJudge({
+        folder: settings.folder,
+        book,
+        formats,
+        differed: history.differed,
+        struck: history.struck,
+      }),
       offered: history.offered,
       recorded: history.recorded,
-      lifts: history.lift,
+      decide: history.decide,
     })
     opened = catalogue
     return {

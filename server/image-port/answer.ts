@@ -3,8 +3,8 @@
  * and the statuses of denials.
  */
 import { referenceOf } from '../delivery/delivery.ts'
-import { answerRange } from '../delivery/ranges.ts'
-import type { Admitted, Denial, Denied } from '../depot/admission.ts'
+import { answerRange, resumeOffset } from '../delivery/ranges.ts'
+import type { Admitted, Denial, Denied, Part } from '../depot/admission.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import { type ConditionHeaders, evaluateConditions, ifRangeHolds } from './conditions.ts'
 import { ALLOW, etagOf, type HeadFields, RETRY_SOON, type Status, unsatisfiedRange } from './head.ts'
@@ -13,8 +13,8 @@ export interface Question {
   readonly method: string
   readonly admitted: Admitted | Denied
   readonly headers: ConditionHeaders & { readonly range?: string | undefined }
-  /** SHA-256 of the version that this client began last, if any. */
-  readonly versionBegun: (imageName: string) => string | undefined
+  /** Why this client may not have a part of the image. */
+  readonly denyPart: (image: ReadyImage, part: Part) => Denied | undefined
 }
 
 export type Answer =
@@ -24,7 +24,7 @@ export type Answer =
       readonly status: 200 | 206
       readonly first: number
       readonly promised: number
-      readonly versionChanged: boolean
+      readonly versionChanged?: true
     }
   | { readonly kind: 'headers'; readonly image: ReadyImage; readonly status: 200 | 304 }
   | Exclude<Admitted, { kind: 'image' }>
@@ -37,6 +37,9 @@ export interface Refusal {
   readonly hint?: string
   readonly fields?: HeadFields
   readonly image?: Denied['image']
+  readonly versionChanged?: true
+  /** Sent as the body. */
+  readonly text?: string
 }
 
 const STATUS_OF_DENIAL = {
@@ -44,6 +47,7 @@ const STATUS_OF_DENIAL = {
   'not planned': 403,
   'unknown name': 404,
   held: 409,
+  'other version': 412,
   'not ready': 503,
   unavailable: 503,
 } as const satisfies Record<Denial, Status>
@@ -67,10 +71,11 @@ export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {
     ...(hint !== undefined && { hint }),
     ...(image !== undefined && { image }),
     ...(status === 503 && { fields: RETRY_SOON }),
+    ...(denial === 'other version' && { versionChanged: true }),
   }
 }
 
-function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyImage): Answer {
+function imageAnswer({ method, headers, denyPart }: Question, image: ReadyImage): Answer {
   const current = { etag: etagOf(image), modifiedMs: image.modifiedMs }
   const condition = evaluateConditions(headers, current)
   if (condition === 'failed') {
@@ -84,18 +89,24 @@ function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyIm
   if (condition === 'not modified') return { kind: 'headers', image, status: 304 }
   // Range is defined for GET alone (RFC 9110 §14.2).
   if (method === 'HEAD') return { kind: 'headers', image, status: 200 }
-  const { bytes, sha256 } = image.version
+  const { bytes } = image.version
   // An empty image, lifted by a person: there is no body to send.
   if (bytes === 0) return { kind: 'headers', image, status: 200 }
   const whole = { kind: 'body', image, status: 200, first: 0, promised: bytes } as const
-  if (headers.range === undefined) return { ...whole, versionChanged: false }
-  const begun = versionBegun(image.name)
-  const isOther = begun !== undefined && begun !== sha256
-  // Clients rarely send If-Range: appending this version to a part of another would make a mixture.
-  if (isOther && headers['if-range'] === undefined) return { ...whole, versionChanged: true }
-  if (!ifRangeHolds(headers['if-range'], current)) return { ...whole, versionChanged: isOther }
+  if (headers.range === undefined) return whole
+  if (!ifRangeHolds(headers['if-range'], current)) {
+    const isOther = denyPart(image, { first: 1, onward: false }) !== undefined
+    return { ...whole, ...(isOther && { versionChanged: true }) }
+  }
   const range = answerRange(headers.range, bytes)
-  if (range.kind === 'whole') return { ...whole, versionChanged: false }
+  if (range.kind === 'whole') return whole
+  const resumesAt = resumeOffset(headers.range)
+  const first = range.kind === 'part' ? range.first : (resumesAt ?? bytes)
+  // With an If-Range that holds the client has said itself that its part is of this version.
+  if (first > 0 && (headers['if-range'] === undefined || range.kind === 'unsatisfiable')) {
+    const denied = denyPart(image, { first, onward: resumesAt !== undefined })
+    if (denied !== undefined) return refusalOfPart(denied, resumesAt)
+  }
   if (range.kind === 'unsatisfiable') {
     const reason = 'the range lies outside the image; the client may already hold all of it'
     return {
@@ -107,5 +118,15 @@ function imageAnswer({ method, headers, versionBegun }: Question, image: ReadyIm
     }
   }
   const promised = range.last - range.first + 1
-  return { kind: 'body', image, status: 206, first: range.first, promised, versionChanged: false }
+  return { kind: 'body', image, status: 206, first: range.first, promised }
+}
+
+/**
+ * curl takes an answer without a body for a success when nobody tells it to fail (`-f`); where it resumes, it refuses a
+ * body that does not go on where its part ends, writes none of it, and says so (exit 33; tried with 7.88). GNU wget,
+ * BusyBox and aria2 look at the status.
+ */
+function refusalOfPart(denied: Denied, resumesAt: number | undefined): Refusal {
+  const refusal = refusalOf(denied)
+  return resumesAt === undefined ? refusal : { ...refusal, text: `${denied.reason}: ${denied.hint ?? ''}.\n` }
 }

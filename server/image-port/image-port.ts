@@ -39,7 +39,7 @@ export interface ImagePort {
   readonly connections: Connections
 }
 
-/** Names the request header by which a rehearsal says what it is. */
+/** Names the header by which a rehearsal says what it is, with the code; and by which it hears that it is believed. */
 export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
 export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
@@ -84,7 +84,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     server.on('checkContinue', listener)
     server.on('checkExpectation', listener)
     server.on('connect', (request: IncomingMessage, socket: Socket) =>
-      orReset(socket, () => unparsedMethod(delivery, request, socket)),
+      orReset(socket, () => unparsedMethod(depot, request, socket)),
     )
     return server
   }
@@ -145,7 +145,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     // Gone before its request was looked at: there is nobody to answer and nothing to record but the address.
     if (connection === undefined) return
     request.resume()
-    const asked = askedOf(delivery, request, connection.endpoints, target)
+    const asked = askedOf(depot, request, connection.endpoints, target)
     if (connection.busy) {
       connection.pipelined()
       delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
@@ -194,15 +194,15 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
 }
 
 /** CONNECT never reaches the app: Node hands over the bare socket. */
-function unparsedMethod(delivery: Delivery, request: IncomingMessage, socket: Socket): void {
+function unparsedMethod(depot: Counter, request: IncomingMessage, socket: Socket): void {
   const endpoints = {
     localAddress: socket.localAddress ?? '',
     localPort: socket.localPort ?? 0,
     remoteAddress: socket.remoteAddress ?? '',
     remotePort: socket.remotePort ?? 0,
   }
-  const asked = askedOf(delivery, request, endpoints, request.url ?? '')
-  delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
+  const asked = askedOf(depot, request, endpoints, request.url ?? '')
+  depot.delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
   socket.end(
     'HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\nConnection: close\r\n\r\n',
   )
@@ -226,18 +226,25 @@ function whoAsked(
   }
 }
 
-function askedOf(delivery: Delivery, request: IncomingMessage, endpoints: Endpoints, target: string): Asked {
+function askedOf(
+  { delivery, rehearsals }: Counter,
+  request: IncomingMessage,
+  endpoints: Endpoints,
+  target: string,
+): Asked {
   const { headers } = request
+  const who = whoAsked(delivery, endpoints)
+  const said = headers[REHEARSAL_HEADER]
   const ifRange = headers['if-range']
   return {
-    ...whoAsked(delivery, endpoints),
+    ...who,
     method: request.method ?? '',
     target: fromWire(target),
     httpVersion: request.httpVersion,
     ...(headers['user-agent'] !== undefined && { userAgent: fromWire(headers['user-agent']) }),
     ...(headers.range !== undefined && { range: fromWire(headers.range) }),
     ...(typeof ifRange === 'string' && { ifRange: fromWire(ifRange) }),
-    ...(headers[REHEARSAL_HEADER] !== undefined && { rehearsal: true }),
+    ...(typeof said === 'string' && rehearsals.believes(who, fromWire(said)) && { rehearsal: true }),
   }
 }
 

@@ -20,7 +20,7 @@ import {
 import { wireOf } from './wire.ts'
 
 /** What this door asks of the depot. */
-export type Counter = Pick<Depot, 'admission' | 'delivery' | 'memory'>
+export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
 
 export interface Exchange {
   readonly asked: Asked
@@ -36,20 +36,21 @@ export interface Responder {
   probed(response: ServerResponse, proof: string): void
 }
 
-export function createResponder({ admission, delivery, memory }: Counter): Responder {
+export function createResponder({ admission, delivery }: Counter): Responder {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: asked.method,
       admitted: admission.admit(asked, target),
       headers: request.headers,
-      versionBegun: (name) => memory.begunBy(asked.client, name),
+      denyPart: (image, part) => admission.denyPart(asked, image, part),
     })
   }
 
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {
     const { asked, response, connection } = exchange
-    const { image, status, first, promised, versionChanged } = answered
-    const begun = await delivery.begin(asked, image, { status, first, promised, versionChanged })
+    const { image, kind: _, ...plan } = answered
+    const { status, first, promised } = plan
+    const begun = await delivery.begin(asked, image, plan)
     const range = status === 206 ? contentRange(first, first + promised - 1, image.version.bytes) : []
     if (!connection.socket.destroyed) {
       writeHead(response, status, [...lengthField(promised), ...imageFields(image), ...range, ...CLOSE])
@@ -70,32 +71,38 @@ export function createResponder({ admission, delivery, memory }: Counter): Respo
     response.end(() => connection.answered())
   }
 
-  function sendText({ asked, response, connection }: Exchange, text: string, image?: ReadyImage): void {
-    delivery.recordHeadersOnly(asked, image, 200)
+  function sendText(exchange: Exchange, text: string, image?: ReadyImage): void {
+    delivery.recordHeadersOnly(exchange.asked, image, 200)
+    // Here, since with the list of checksums a rehearsal begins.
+    sendShort(exchange, 200, text, exchange.asked.rehearsal === true ? BELIEVED : [])
+  }
+
+  function sendShort(
+    { asked, response, connection }: Exchange,
+    status: Status,
+    text: string,
+    fields: HeadFields = [],
+  ): void {
     const body = Buffer.from(text)
-    writeHead(response, 200, [
-      ...lengthField(body.length),
-      'Content-Type',
-      'text/plain; charset=utf-8',
-      ...CLOSE,
-    ])
+    const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
+    writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
     connection.answering()
     response.end(asked.method === 'HEAD' ? undefined : body, () => connection.answered())
   }
 
-  /** Without a body: what an error page says would otherwise be stored as firmware. */
-  function refuse({ asked, response, connection }: Exchange, refusal: Refusal): void {
-    const { status, reason, hint, fields, image } = refusal
+  /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
+  function refuse(exchange: Exchange, refusal: Refusal): void {
+    const { asked } = exchange
+    const { status, reason, hint, fields, image, versionChanged, text = '' } = refusal
     delivery.refuse({
       ...asked,
       status,
       reason,
       ...(hint !== undefined && { hint }),
       ...(image !== undefined && { image }),
+      ...(versionChanged === true && { versionChanged }),
     })
-    writeHead(response, status, [...lengthField(0), ...(fields ?? []), ...CLOSE])
-    connection.answering()
-    response.end(() => connection.answered())
+    sendShort(exchange, status, text, fields)
   }
 
   async function send(exchange: Exchange, answered: Answer): Promise<void> {
@@ -133,6 +140,8 @@ export function createResponder({ admission, delivery, memory }: Counter): Respo
     },
   }
 }
+
+const BELIEVED: HeadFields = ['Fetchproof-Rehearsal', 'yes']
 
 function writeHead(response: ServerResponse, status: Status, fields: HeadFields): void {
   response.writeHead(status, REASONS[status], [...fields])

@@ -27,9 +27,8 @@ export async function testLingeringClose(): Promise<string | undefined> {
     connection.requested()
     response.writeHead(200, ['Content-Length', String(BODY_BYTES), 'Connection', 'close'])
     response.flushHeaders()
-    const wire = wireOf(connection)
-    wire.end(Buffer.alloc(BODY_BYTES), () =>
-      wire.watch({ closed: () => closeSeen?.(), lost: () => undefined }),
+    wireOf(connection).end(Buffer.alloc(BODY_BYTES), () =>
+      connection.watch({ closed: () => closeSeen?.(), lost: () => undefined }),
     )
   })
   connections.attach(server)

@@ -176,6 +176,8 @@ const bodies = {
     hint: Type.Optional(Text),
     /** First line as it came, when the request could not be parsed. */
     firstLine: Type.Optional(Text),
+    /** The client had begun another version, and asked for a part of this one. */
+    versionChanged: Type.Optional(Type.Boolean()),
     /** Like refusals in a row, and when the first and the last of them came. */
     count: Type.Optional(Count),
     since: Type.Optional(Text),

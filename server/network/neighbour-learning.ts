@@ -2,20 +2,21 @@
 import { addressFor, type OwnAddress } from './addresses.ts'
 import type { Neighbours } from './neighbours.ts'
 
-/** Returns what to call for an address whose hardware address is not known; `onLearnt` is told each once. */
+/**
+ * Returns what to call for an address that came without its hardware address. `onLearnt` is told where it is another
+ * than the entries say (`known`): devices come to one network address one after another, and each tells its own.
+ */
 export function createNeighbourLearning(deps: {
   readonly neighbours: Neighbours
   readonly own: () => readonly OwnAddress[]
+  readonly known: (address: string) => string | null
   readonly onLearnt: (address: string, mac: string) => void
 }): (address: string) => void {
-  const { neighbours, own, onLearnt } = deps
-  const learnt = new Map<string, string>()
+  const { neighbours, own, known, onLearnt } = deps
 
   function look(address: string): void {
     const mac = neighbours.lookup(address)
-    if (mac === undefined || learnt.get(address) === mac) return
-    learnt.set(address, mac)
-    onLearnt(address, mac)
+    if (mac !== undefined && mac !== known(address)) onLearnt(address, mac)
   }
 
   return (address) => {

@@ -41,7 +41,6 @@ const Record = Type.Object({
       published: PublishedStanding,
       format: FormatStanding,
       notes: Type.Array(Type.String()),
-      hold: Type.Optional(Type.String()),
       sure: Type.Boolean(),
     }),
   ),
@@ -54,7 +53,10 @@ export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'publis
 export type Recorded = (name: string, sha256: string) => OnRecord | undefined
 
 export interface CatalogueStore {
-  /** The version and judgement of exactly this file, when they can be trusted. */
+  /**
+   * The version and judgement of exactly this file, when they can be trusted. What held it is not kept: published
+   * checksums are compared anew.
+   */
   find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined
   put(name: string, version: Version, judgement: Judgement): void
   remove(name: string): void
@@ -165,7 +167,7 @@ function trusted(
   })
   const { judgement } = stored
   return judgement !== undefined && sameFormat(judgement.format, recorded.format)
-    ? { version, judgement: Object.freeze(judgement as Judgement) }
+    ? { version, judgement: Object.freeze({ ...judgement, holds: [] }) }
     : { version }
 }
 
@@ -175,6 +177,7 @@ function sameFormat(a: OnRecord['format'], b: OnRecord['format']): boolean {
 
 function storedForm(version: Version, judgement: Judgement, old: StoredImage | undefined): StoredImage {
   const { identity, sha256, crc32, blockBytes, more } = version
+  const { holds: _found, ...kept } = judgement
   return {
     size: String(identity.size),
     mtimeNs: String(identity.mtimeNs),
@@ -186,7 +189,7 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
     blockBytes,
     blocks: old?.sha256 === sha256 ? old.blocks : Buffer.from(version.blocks).toString('base64'),
     more: { ...more },
-    judgement: { ...judgement, notes: [...judgement.notes] },
+    judgement: { ...kept, notes: [...judgement.notes] },
   }
 }
 

@@ -11,15 +11,18 @@ import { createChecksumFiles } from './checksum-files.ts'
 import { withCopyTraces } from './copy-traces.ts'
 import { createDigests } from './digests.ts'
 import { createDocuments } from './documents.ts'
+import { createDownloads } from './downloads.ts'
 import { createFurtherDigests } from './further-digests.ts'
+import { createHolds } from './holds.ts'
 import type { CatalogueEvents, Found, Image } from './image.ts'
-import type { Clock, Lift } from './image-life.ts'
+import type { Clock, LifeOptions } from './image-life.ts'
 import { createImageLives } from './image-lives.ts'
 import { type Judge, SILENT_JUDGE } from './judge.ts'
 import { createLookup } from './lookup.ts'
-import { createOfferRule } from './never-offered.ts'
+import { createOfferRule, wordsForDocument, wordsForNever } from './never-offered.ts'
+import { createNotOffered, type NotOffered } from './not-offered.ts'
 import { createPlainPaths } from './plain-paths.ts'
-import { createWatch, type EventSource } from './watch.ts'
+import { createWatch, type EventSource, type Sight } from './watch.ts'
 
 export interface CatalogueOptions {
   readonly settings: Pick<Settings, 'folder' | 'records' | 'settleMs' | 'settleUnsureMs' | 'rescanMs'>
@@ -27,8 +30,8 @@ export interface CatalogueOptions {
   /** The name of the file to which the ledger has given this plain path. */
   readonly offered?: (path: string) => string | undefined
   readonly recorded?: Recorded
-  /** Lifts that the ledger knows. */
-  readonly lifts?: (name: string, sha256: string) => Lift | undefined
+  /** What persons decided, as the ledger knows. */
+  readonly decide?: LifeOptions['decide']
   readonly clock?: Clock
   readonly files?: FileAccess
   readonly fileEvents?: EventSource
@@ -43,6 +46,8 @@ export interface Catalogue {
   /** Names of all images; the same object until one comes or goes. */
   names(): readonly string[]
   get(name: string): Image | undefined
+  /** What a person may take for an image and is none, sorted by name; the same array until it changes. */
+  notOffered(): readonly NotOffered[]
   /** `target`: the request target as Node gives it. */
   find(target: string): Found
   /** Opens the image for reading, inside the folder and nothing but a regular file. */
@@ -53,10 +58,8 @@ export interface Catalogue {
   readyNow(name: string): void
   /** Asks the judge again: about one image, or all. */
   rejudge(name?: string): Promise<void>
-  /** Holds the present version back. Throws FP_IMAGE_UNKNOWN. */
-  hold(name: string, reason: string): void
-  /** A person lifts the hold of this version, whether it is there yet or not. */
-  lift(name: string, sha256: string, lift: Lift): void
+  /** What a person decided about an image (`decide` says it) counts at once, if the image is there. */
+  decided(name: string): void
   /** A served block did not match: the file settles and is read anew. Throws FP_IMAGE_UNKNOWN. */
   reread(name: string): void
   rescan(): Promise<void>
@@ -92,7 +95,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       : { isChecksumFile: (name) => judge.isChecksumFile?.(name) === true }),
   })
   const lookup = createLookup()
-  const lifts = new Map<string, Lift>()
+  const passedOver = createNotOffered(() => void events.emit('notOffered'))
   const digests = createDigests()
   const fileOf = (name: string) => join(folder, ...name.split('/'))
   const mayOpen = (name: string) => rule.kindOf(name) !== 'never'
@@ -122,7 +125,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     open,
     look: (name) => watch.look(name),
     writerOf: async (name) => writerOf(await files.realpath(fileOf(name))),
-    liftOf: (name, sha256) => lifts.get(`${sha256} ${name}`) ?? options.lifts?.(name, sha256),
+    decide: options.decide ?? createHolds(() => undefined).decide,
     onChanged(image) {
       sorted = undefined
       if (lookup.set(image)) names = undefined
@@ -145,17 +148,25 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     rescanMs: settings.rescanMs,
     files,
     mayHoldImages: rule.mayHoldImages,
-    isOfInterest: mayOpen,
+    isOfInterest: rule.isSeen,
+    mayLeadTo: mayOpen,
+    onFoldersPassedOver: passedOver.folders,
     onSeen: (sight) => {
       const kind = rule.kindOf(sight.name)
       if (kind === 'checksums') checksums.seen(sight)
       else if (kind === 'perhaps a document') documents.seen(sight)
-      else lives.seen(sight)
+      else if (kind === 'image') imageSeen(sight)
+      else {
+        passedOver.set(sight.name, wordsForNever(sight.name))
+        downloads.seen(sight.name)
+      }
     },
     onGone(name) {
       if (rule.kindOf(name) === 'checksums') checksums.gone(name)
       documents.gone(name)
       lives.gone(name)
+      passedOver.set(name, undefined)
+      downloads.gone(name)
     },
     onTrouble,
     ...(options.fileEvents === undefined ? {} : { events: options.fileEvents }),
@@ -164,9 +175,25 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const documents = createDocuments({
     open,
     isKnownImage: (sight) => store.find(sight.name, sight.identity) !== undefined,
-    onImage: lives.seen,
-    onDocument: lives.gone,
+    onImage: imageSeen,
+    onDocument(name) {
+      lives.gone(name)
+      passedOver.set(name, wordsForDocument(name))
+    },
   })
+  const downloads = createDownloads({
+    *emptyImages() {
+      for (const { name, bytes } of lives.all()) if (bytes === 0) yield name
+    },
+    again: (name) => void watch.look(name),
+  })
+
+  function imageSeen(sight: Sight): void {
+    const words = downloads.wordsFor(sight)
+    passedOver.set(sight.name, words)
+    if (words === undefined) lives.seen(sight)
+    else lives.gone(sight.name)
+  }
 
   function wakeIdle(): void {
     if (waiting.length === 0 || lives.unsettled().size > 0) return
@@ -199,6 +226,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       return names
     },
     get: lives.get,
+    notOffered: passedOver.all,
     find: lookup.find,
     open,
     async digest(name, algorithm) {
@@ -211,11 +239,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     },
     readyNow: lives.readyNow,
     rejudge,
-    hold: lives.hold,
-    lift(name, sha256, lift) {
-      lifts.set(`${sha256} ${name}`, Object.freeze({ ...lift }))
-      lives.lifted(name, sha256)
-    },
+    decided: lives.decided,
     reread: lives.reread,
     rescan: watch.rescan,
     async idle() {

@@ -1,10 +1,12 @@
 /**
- * What the ledger knows of images: which file a plain path was offered for, which block lists were recorded,
- * which holds were lifted. Also turns the catalogue's news into entries, each written once.
+ * What the ledger knows of images: which file a plain path was offered for, which block lists were recorded, what
+ * persons decided. Also turns the catalogue's news into entries, each written once.
  */
-import type { Entry, NewEntryOf, Published } from '../ledger/entries.ts'
+import type { Entry, EntryOf, HoldReason, NewEntryOf, Published } from '../ledger/entries.ts'
 import type { OnRecord, Recorded } from './catalogue-store.ts'
+import { createHolds, type Decided } from './holds.ts'
 import type { Image, Version } from './image.ts'
+import { foundText } from './image-words.ts'
 
 export interface ImageHistory {
   /** Takes the next entry of the ledger, of this run or of an earlier one. */
@@ -13,88 +15,129 @@ export interface ImageHistory {
   offered(path: string): string | undefined
   /** What the last entry of this version says. */
   readonly recorded: Recorded
-  lift(name: string, sha256: string): { by: string; reason: string } | undefined
+  /** What holds a version in which the program found this, after all that persons decided. */
+  decide(name: string, sha256: string, found: readonly HoldReason[]): Decided
   /** The published checksum that this version was last found to differ from. */
   differed(name: string, sha256: string): Published | undefined
-  /** What persons pasted as published for images: the latest text for each, one digest a line. */
-  pasted(): readonly { name: string; text: string; by: string }[]
+  /** Whether that checksum of the image had been pasted, and the person took it back. */
+  struck(name: string, published: Published): boolean
+  /** What persons pasted as published for images and did not take back: the latest text for each, a digest a line. */
+  pasted(): readonly Pasted[]
   /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
   onRecord(name: string): string | undefined
   /** Entries that record this image as it now stands; none when they stand there already. */
   entriesFor(image: Image): readonly (NewEntryOf<'image'> | NewEntryOf<'held'>)[]
 }
 
+export interface Pasted {
+  readonly name: string
+  readonly text: string
+  readonly by: string
+}
+
 export function createImageHistory(): ImageHistory {
   const paths = new Map<string, string>()
   const versions = new Map<string, OnRecord>()
-  const lifts = new Map<string, { by: string; reason: string }>()
   const present = new Map<string, { sha256: string; essence: string }>()
-  const held = new Map<string, string>()
-  const pasted = new Map<string, { digests: string[]; by: string }>()
-  const key = (name: string, sha256: string): string => `${sha256} ${name}`
+  /** What the ledger says holds an image now, a word for each hold. */
+  const held = new Map<string, Set<string>>()
+  const published: EntryOf<'published'>[] = []
+  const strikes = new Set<number>()
+  const recorded: Recorded = (name, sha256) => versions.get(`${sha256} ${name}`)
+  const holds = createHolds(recorded)
 
   function take(entry: Entry): void {
     switch (entry.kind) {
-      case 'image':
-        paths.set(entry.plainPath, entry.name)
-        versions.set(key(entry.name, entry.sha256), {
-          blocksSha256: entry.blocksSha256,
-          crc32: entry.crc32,
-          published: entry.published,
-          format: entry.format,
-        })
-        present.set(entry.name, { sha256: entry.sha256, essence: essence(entry) })
+      case 'image': {
+        const { name, sha256, blocksSha256, crc32, published, format } = entry
+        paths.set(entry.plainPath, name)
+        versions.set(`${sha256} ${name}`, { blocksSha256, crc32, published, format })
+        present.set(name, { sha256, essence: essence(entry) })
         // It stands otherwise now: where that is a hold, its entry comes next, be it with the same reason as before.
-        held.delete(entry.name)
+        held.delete(name)
         break
+      }
       case 'image-gone':
         present.delete(entry.name)
         held.delete(entry.name)
         break
       case 'held':
-        held.set(entry.name, `${entry.sha256} ${entry.reason}`)
-        if (entry.sha256 !== undefined) lifts.delete(key(entry.name, entry.sha256))
+        held.set(entry.name, (held.get(entry.name) ?? new Set()).add(holdOf(entry)))
         break
-      case 'published': {
-        const before = entry.also === true ? (pasted.get(entry.name)?.digests ?? []) : []
-        pasted.set(entry.name, { digests: [...before, entry.digest], by: entry.by })
-        break
-      }
       case 'lifted':
-        lifts.set(key(entry.name, entry.sha256), { by: entry.by, reason: entry.reason })
         held.delete(entry.name)
         break
+      case 'published':
+        published.push(entry)
+        break
+      case 'struck':
+        strikes.add(entry.strikes)
+        break
     }
+    holds.take(entry)
+  }
+
+  function pasted(): readonly Pasted[] {
+    const latest = new Map<string, { digests: string[]; by: string }>()
+    let group = 0
+    let counted: { name: string; group: number } | undefined
+    for (const { seq, name, also, digest, by } of published) {
+      if (also !== true) group += 1
+      if (strikes.has(seq)) continue
+      const goesOn = counted?.name === name && counted.group === group
+      const before = goesOn ? (latest.get(name)?.digests ?? []) : []
+      latest.set(name, { digests: [...before, digest], by })
+      counted = { name, group }
+    }
+    return [...latest].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by }))
   }
 
   return {
     take,
     offered: (path) => paths.get(path),
-    recorded: (name, sha256) => versions.get(key(name, sha256)),
-    lift: (name, sha256) => lifts.get(key(name, sha256)),
+    recorded,
+    decide: holds.decide,
     differed(name, sha256) {
-      const published = versions.get(key(name, sha256))?.published
+      const published = recorded(name, sha256)?.published
       return published?.standing === 'differs' ? published : undefined
     },
-    pasted: () => [...pasted].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by })),
+    struck(name, { algorithm, digest, source }) {
+      const same = published.filter(
+        (entry) =>
+          entry.name === name &&
+          entry.algorithm === algorithm &&
+          // Older ledgers say who pasted it, not what.
+          (digest === undefined ? source === `pasted by ${entry.by}` : digest === entry.digest),
+      )
+      return same.length > 0 && same.every(({ seq }) => strikes.has(seq))
+    },
+    pasted,
     onRecord: (name) => present.get(name)?.sha256,
     entriesFor(image) {
-      const entries: (NewEntryOf<'image'> | NewEntryOf<'held'>)[] = []
       const { name, version, digestPath } = image
-      if (version !== undefined && digestPath !== undefined) {
-        const entry = imageEntry(image, version, digestPath)
-        if (present.get(name)?.essence !== essence(entry)) entries.push(entry)
-      }
-      if (image.state === 'held') {
-        const sha256 = version?.sha256
-        const reason = image.reason ?? 'no reason given'
-        if (held.get(name) !== `${sha256} ${reason}`) {
-          entries.push({ kind: 'held', name, ...(sha256 !== undefined && { sha256 }), reason })
-        }
-      }
-      return entries
+      if (version === undefined || digestPath === undefined) return []
+      const entry = imageEntry(image, version, digestPath)
+      const isNew = present.get(name)?.essence !== essence(entry)
+      const known = isNew ? undefined : held.get(name)
+      const holds = heldEntries(image, version.sha256).filter((hold) => known?.has(holdOf(hold)) !== true)
+      return [...(isNew ? [entry] : []), ...holds]
     },
   }
+}
+
+/** One for what the program found, one for what a person decided. */
+function heldEntries({ name, hold }: Image, sha256: string): NewEntryOf<'held'>[] {
+  if (hold === undefined) return []
+  const { byHand } = hold
+  const found = foundText(hold)
+  return [
+    ...(found === '' ? [] : [{ kind: 'held' as const, name, sha256, reason: found }]),
+    ...(byHand === undefined ? [] : [{ kind: 'held' as const, name, sha256, ...byHand }]),
+  ]
+}
+
+function holdOf({ sha256, by, reason }: NewEntryOf<'held'>): string {
+  return JSON.stringify([sha256, by, reason])
 }
 
 function imageEntry(image: Image, version: Version, digestPath: string): NewEntryOf<'image'> {

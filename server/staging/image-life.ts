@@ -5,13 +5,15 @@
  */
 import { isFetchproofError, systemCode } from '../errors.ts'
 import { type OpenFile, sameButTouched, sameFile } from '../files/folder.ts'
+import type { HoldReason } from '../ledger/entries.ts'
 import type { CatalogueStore } from './catalogue-store.ts'
 import { tailOf } from './copy-traces.ts'
 import type { Digests, Reading } from './digests.ts'
 import type { FurtherDigests } from './further-digests.ts'
+import type { Decided } from './holds.ts'
 import type { Image, Version } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'
-import { EMPTY, lockedReason, settlingReason, writtenReason } from './image-words.ts'
+import { EMPTY, heldText, lockedReason, settlingReason, writtenReason } from './image-words.ts'
 import type { Judge, Judgement } from './judge.ts'
 import { createJudging, type Judging } from './judging.ts'
 import type { PlacedPath } from './plain-paths.ts'
@@ -30,8 +32,6 @@ export interface Clock {
   /** A clock that only goes forward: for how long nothing moved. */
   readonly steadyMs: () => number
 }
-
-export type Lift = { readonly by: string; readonly reason: string }
 
 export interface LifeOptions {
   /** Absolute path. */
@@ -53,7 +53,8 @@ export interface LifeOptions {
   readonly look: (name: string) => Promise<void>
   /** Who holds the file open for writing, in words. */
   readonly writerOf: (name: string) => Promise<string | undefined>
-  readonly liftOf: (name: string, sha256: string) => Lift | undefined
+  /** What holds a version in which this was found, after all that persons decided. */
+  readonly decide: (name: string, sha256: string, found: readonly HoldReason[]) => Decided
   readonly onChanged: (image: Image) => void
   readonly onJudged: (image: Image) => void
   readonly onLost: (image: Image, why: 'removed' | 'changed' | 'held') => void
@@ -69,8 +70,8 @@ export interface ImageLife {
   moveTo(placed: PlacedPath): void
   /** Waits no longer for the file to be quiet. */
   readyNow(): void
-  hold(reason: string): void
-  lifted(sha256: string): void
+  /** A person decided something: a hold, a lift, or that one of these was a mistake. */
+  decided(): void
   /** What is known about the bytes is void, unless a look says that the file has moved: then that counts. */
   reread(): Promise<void>
   rejudge(): Promise<void>
@@ -89,8 +90,6 @@ interface Stay {
   readonly judging: Judging
   impatient: boolean
   retryMs: number
-  /** A person's or another part's hold on this version. */
-  hold: string | undefined
   /** The background digests of this version have been asked for. */
   background: boolean
   /**
@@ -135,7 +134,6 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       }),
       impatient: false,
       retryMs: RETRY_FIRST_MS,
-      hold: undefined,
       background: false,
       touched: undefined,
       writer: undefined,
@@ -164,7 +162,14 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
 
   function step(taken: ImageStep, change: Partial<ImageFacts> = {}): void {
     const state = nextState(image.state, taken)
-    publish({ reason: undefined, progress: undefined, settlesAtMs: undefined, ...change, state })
+    publish({
+      reason: undefined,
+      progress: undefined,
+      settlesAtMs: undefined,
+      hold: undefined,
+      ...change,
+      state,
+    })
   }
 
   // settling
@@ -172,12 +177,11 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
   /** The file is another one now (or is to be read anew: then nothing that was known of it stays). */
   function restart(sight: Sight, isVoid = false): void {
     const before = stay.touched ?? (isJudged(image) ? image : undefined)
-    const { hold } = stay
     stay.moved.abort()
     clearTimeout(timer)
     stay = createStay()
     const isTouched = before !== undefined && !isVoid && sameButTouched(facts.sight.identity, sight.identity)
-    if (isTouched) stay = { ...stay, touched: before, hold }
+    if (isTouched) stay.touched = before
     const placed = options.place(undefined)
     step('moved', { sight, placed, version: undefined, judgement: undefined, lifted: undefined })
     if (before !== undefined && !isTouched) options.onLost(before, 'changed')
@@ -193,7 +197,6 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
     }
     const before = stay.touched
     stay.touched = undefined
-    stay.hold = undefined
     options.onLost(before, 'changed')
   }
 
@@ -232,7 +235,7 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       changedMs: Number(sight.identity.ctimeNs / 1_000_000n),
       nowMs: clock.nowMs(),
       digested: version !== undefined,
-      vouched: judgement?.sure === true && judgement.hold === undefined,
+      vouched: judgement?.sure === true && judgement.holds.length === 0,
       impatient: stay.impatient || (version === undefined && stay.touched !== undefined),
     }
   }
@@ -346,11 +349,10 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
     const { version, judgement } = facts
     if (version === undefined || judgement === undefined) return
     const before = image
-    const lifted = options.liftOf(name, version.sha256)
-    const judged = version.bytes === 0 ? EMPTY : judgement.hold
-    const reason = stay.hold ?? (lifted === undefined ? judged : undefined)
-    if (reason !== undefined) step('withhold', { reason, lifted: undefined })
-    else step('offer', { lifted: judged === undefined ? undefined : lifted })
+    const found = version.bytes === 0 ? [EMPTY] : judgement.holds
+    const { hold, lifted } = options.decide(name, version.sha256, found)
+    if (hold !== undefined) step('withhold', { reason: heldText(hold), hold, lifted })
+    else step('offer', { lifted })
     options.keepPath()
     store.put(name, version, judgement)
     options.onJudged(image)
@@ -395,17 +397,14 @@ export function createImageLife(options: LifeOptions, firstSight: Sight): ImageL
       if (image.state === 'locked') retry()
       else void lookThenProceed()
     },
-    hold(reason) {
-      stay.hold = reason
-      const before = stay.touched ?? image
+    decided() {
+      if (isJudged(image)) return conclude()
+      const { touched } = stay
+      const sha256 = touched?.version?.sha256
+      if (touched?.state !== 'ready' || sha256 === undefined) return
+      if (options.decide(name, sha256, []).hold === undefined) return
       stay.touched = undefined
-      if (image.state === 'ready') step('withhold', { reason })
-      if (before.state === 'ready') options.onLost(before, 'held')
-    },
-    lifted(sha256) {
-      if (facts.version?.sha256 !== sha256) return
-      stay.hold = undefined
-      if (image.state === 'held') step('offer', { lifted: options.liftOf(name, sha256) })
+      options.onLost(touched, 'held')
     },
     async reread() {
       const { signal } = stay.moved

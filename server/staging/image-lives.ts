@@ -22,9 +22,8 @@ export interface ImageLives {
   seen(sight: Sight): void
   gone(name: string): void
   readyNow(name: string): void
-  hold(name: string, reason: string): void
-  /** A lift of this version was noted: it counts at once where the image is held. */
-  lifted(name: string, sha256: string): void
+  /** What a person decided about it counts at once. */
+  decided(name: string): void
   reread(name: string): void
   rejudge(name: string): Promise<void>
   /** Names of images that are neither ready, held nor locked, or are being judged. */
@@ -100,8 +99,7 @@ export function createImageLives(options: ImageLivesOptions): ImageLives {
       options.onGone(life.image)
     },
     readyNow: (name) => current(name).readyNow(),
-    hold: (name, reason) => current(name).hold(reason),
-    lifted: (name, sha256) => lives.get(name)?.lifted(sha256),
+    decided: (name) => lives.get(name)?.decided(),
     reread: (name) => void current(name).reread(),
     rejudge: async (name) => lives.get(name)?.rejudge(),
     unsettled: () => unsettled,

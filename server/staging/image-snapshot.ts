@@ -1,5 +1,6 @@
 /** Making the immutable snapshots of an image that the catalogue hands out. */
 import { basename } from 'node:path'
+import type { Decision, Hold } from './holds.ts'
 import type { Image, ImageState, Version } from './image.ts'
 import { type Judgement, NO_FORMAT, NO_STANDING } from './judge.ts'
 import { digestPath } from './naming.ts'
@@ -17,7 +18,8 @@ export interface ImageFacts {
   readonly settlesAtMs?: number | undefined
   readonly version?: Version | undefined
   readonly judgement?: Judgement | undefined
-  readonly lifted?: { readonly by: string; readonly reason: string } | undefined
+  readonly hold?: Hold | undefined
+  readonly lifted?: Decision | undefined
 }
 
 export function snapshot(facts: ImageFacts): Image {
@@ -38,6 +40,7 @@ export function snapshot(facts: ImageFacts): Image {
     ...(facts.reason === undefined ? {} : { reason: facts.reason }),
     ...(facts.progress === undefined ? {} : { progress: facts.progress }),
     ...(facts.settlesAtMs === undefined ? {} : { settlesAtMs: facts.settlesAtMs }),
+    ...(facts.hold === undefined ? {} : { hold: facts.hold }),
     ...(facts.lifted === undefined ? {} : { lifted: facts.lifted }),
   })
 }

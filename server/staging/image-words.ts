@@ -1,6 +1,11 @@
-/** Why an image is not offered yet, in words for people. */
+/** Why an image is not offered (yet), in words for people. */
+import type { HoldReason } from '../ledger/entries.ts'
+import { BY_HAND, type Hold } from './holds.ts'
 
-export const EMPTY = 'It is an empty file (0 bytes). Copy or download it again.'
+export const EMPTY: HoldReason = Object.freeze({
+  cause: 'empty',
+  reason: 'It is an empty file (0 bytes). Copy or download it again.',
+})
 
 export function settlingReason(digested: boolean): string {
   return digested
@@ -19,4 +24,24 @@ export function lockedReason(cause: string): string {
     return `It cannot be opened (${cause}): another program holds it, or you have no right to read it. It is tried again every few seconds.`
   }
   return `It cannot be read (${cause}). It is tried again every few seconds.`
+}
+
+/** What the program has against an image, as the ledger says it; empty where only a person's decision holds it. */
+export function foundText({ reasons, liftedBefore }: Hold): string {
+  const found = reasons.filter(({ cause }) => cause !== BY_HAND)
+  return found.length === 0 ? '' : textOf(found, liftedBefore)
+}
+
+export function heldText({ reasons, liftedBefore }: Hold): string {
+  return textOf(reasons, liftedBefore)
+}
+
+function textOf(reasons: Hold['reasons'], liftedBefore: Hold['liftedBefore']): string {
+  const remark =
+    liftedBefore === undefined
+      ? []
+      : [
+          `A hold was lifted before, by ${liftedBefore.by} (${liftedBefore.reason}); that lift was not for this.`,
+        ]
+  return [...new Set(reasons.map(({ reason }) => reason)), ...remark].join(' ')
 }

@@ -4,6 +4,7 @@
  */
 import type { FileIdentity } from '../files/folder.ts'
 import type { Format, Published } from '../ledger/entries.ts'
+import type { Decision, Hold } from './holds.ts'
 
 export const IMAGE_STATES = ['settling', 'reading', 'locked', 'ready', 'held'] as const
 export type ImageState = (typeof IMAGE_STATES)[number]
@@ -47,8 +48,10 @@ export interface Image {
   readonly published: Published
   readonly format: Format
   readonly notes: readonly string[]
-  /** A person lifted the hold on this version. */
-  readonly lifted?: { readonly by: string; readonly reason: string }
+  /** While `held`. */
+  readonly hold?: Hold
+  /** A person lifted what would hold this version. */
+  readonly lifted?: Decision
 }
 
 /** A `ready` image: what may be sent. */
@@ -82,6 +85,8 @@ export interface CatalogueEvents {
   /** The version is no longer on disk (removed or replaced); fetches of it must end. */
   lost: [image: Image, why: 'removed' | 'changed' | 'held']
   gone: [image: Image]
+  /** What is said of files that are not offered changed. */
+  notOffered: []
   /** Something about watching that a person should know, e.g. polling because events failed. */
   trouble: [message: string]
 }

@@ -1,13 +1,13 @@
 /** What the catalogue asks of whoever judges an image: published checksums and format. */
-import type { Format, Published } from '../ledger/entries.ts'
+import type { Format, HoldReason, Published } from '../ledger/entries.ts'
 import type { Version } from './image.ts'
 
 export interface Judgement {
   readonly published: Published
   readonly format: Format
   readonly notes: readonly string[]
-  /** Why it must not be served until a person lifts it. */
-  readonly hold?: string
+  /** Why it must not be served until a person lifts it; empty: nothing speaks against it. */
+  readonly holds: readonly HoldReason[]
   /** The published checksum matches or the format is sound: the copy is surely whole. */
   readonly sure: boolean
 }
@@ -40,5 +40,5 @@ export const NO_FORMAT: Format = Object.freeze({ kind: 'unknown', verdict: 'unkn
 
 /** Has nothing to say. */
 export const SILENT_JUDGE: Judge = Object.freeze({
-  judge: async () => ({ published: NO_STANDING, format: NO_FORMAT, notes: [], sure: false }),
+  judge: async () => ({ published: NO_STANDING, format: NO_FORMAT, notes: [], holds: [], sure: false }),
 })

@@ -53,7 +53,7 @@ function uncheckable(error: unknown): Judgement {
     published: { standing: 'none' },
     format: { kind: 'unknown', verdict: 'unknown' },
     notes: [],
-    hold: `It could not be checked: ${why}`,
+    holds: [{ cause: 'unchecked', reason: `It could not be checked: ${why}` }],
     sure: false,
   }
 }

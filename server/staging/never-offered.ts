@@ -7,7 +7,16 @@ const SHEET_FILE = 'visit.csv'
 /** Enough to tell text from an image under a document's name. */
 export const HEAD_BYTES = 4096
 
-const IN_PROGRESS = /(\.(part|partial|crdownload|download|tmp)|~)$/i
+/** As browsers, transfer programs and editors name what is not complete yet (common practice). */
+const IN_PROGRESS = /(\.(part|partial|crdownload|download|opdownload|fdmdownload|filepart|!ut|tmp)|~)$/i
+/** Stands beside the file whose download it keeps track of, under its name and this. */
+const CONTROL = /\.(aria2|part)$/i
+/** What systems and office programs put into folders on their own. */
+const OF_THE_SYSTEM = /(^|\/)(thumbs\.db|ehthumbs\.db|desktop\.ini|~\$[^/]*|[^/]*:zone\.identifier)$/i
+const FOLDER_OF_THE_SYSTEM = /(^|\/)(\$recycle\.bin|system volume information|lost\+found|__macosx)(\/|$)/i
+const SHORTCUT = /\.(lnk|url|webloc|desktop)$/i
+const SPREADSHEET = /\.(xlsx?|xlsm|xlsb|ods|numbers)$/i
+const OFFICE = /\.(docx?|docm|odt|rtf|pages|pptx?|pptm|odp|key|eml|msg)$/i
 const DOCUMENT = /\.(md|txt|pdf|html|csv|log)$/i
 /** `NAME.sha256`, `SHA256SUMS` and the like (common practice); the lists may be signed. */
 const CHECKSUMS =
@@ -15,12 +24,41 @@ const CHECKSUMS =
 
 export type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
 
+export interface OfferRule {
+  kindOf(name: string): FileKind
+  mayHoldImages(folderName: string): boolean
+  /** A file of this name concerns a person, be it offered or not. */
+  isSeen(name: string): boolean
+}
+
+/** What it is, where a person may wonder why it is not offered; undefined for all other files. */
+export function wordsForNever(name: string): string | undefined {
+  if (IN_PROGRESS.test(name)) return /\.tmp$|~$/i.test(name) ? 'a temporary file' : 'being downloaded'
+  return SHORTCUT.test(name) ? 'a shortcut, not the file itself' : undefined
+}
+
+/** The same for folders: some browsers download into one. */
+export function wordsForFolder(name: string): string | undefined {
+  return /\.download(\/|$)/i.test(name) ? 'being downloaded' : undefined
+}
+
+/** The same for documents; that a text is none needs no words. */
+export function wordsForDocument(name: string): string | undefined {
+  if (SPREADSHEET.test(name)) return 'a spreadsheet'
+  return OFFICE.test(name) ? 'an office document' : undefined
+}
+
+/** The name of the file whose download this one belongs to: `fw.bin` of `fw.bin.aria2`. */
+export function controlledBy(name: string): string | undefined {
+  return CONTROL.test(name) ? name.replace(CONTROL, '') : undefined
+}
+
 /** Judges names within the folder; `records` is never looked into, wherever it lies. */
 export function createOfferRule(options: {
   folder: string
   records: string
   isChecksumFile?: (name: string) => boolean
-}): { kindOf(name: string): FileKind; mayHoldImages(folderName: string): boolean } {
+}): OfferRule {
   const records = isInside(options.folder, options.records)
     ? relative(options.folder, options.records).split(sep).join('/')
     : undefined
@@ -33,18 +71,34 @@ export function createOfferRule(options: {
     (recordsAreHere && /^(ledger\.|catalogue\.json|reserve|lock)/.test(name))
   return {
     kindOf(name) {
-      if (hidden(name) || ours(name) || IN_PROGRESS.test(name)) return 'never'
+      if (hidden(name) || ours(name) || OF_THE_SYSTEM.test(name)) return 'never'
+      if (wordsForNever(name) !== undefined || CONTROL.test(name)) return 'never'
       if (options.isChecksumFile?.(name) === true || CHECKSUMS.test(name)) return 'checksums'
-      return DOCUMENT.test(name) ? 'perhaps a document' : 'image'
+      return isNamedDocument(name) ? 'perhaps a document' : 'image'
     },
-    mayHoldImages: (folderName) => !hidden(folderName) && !ours(folderName),
+    mayHoldImages: (folderName) =>
+      !hidden(folderName) &&
+      !ours(folderName) &&
+      !FOLDER_OF_THE_SYSTEM.test(folderName) &&
+      wordsForFolder(folderName) === undefined,
+    isSeen: (name) => !hidden(name) && !ours(name) && !OF_THE_SYSTEM.test(name),
   }
 }
 
 /** True when a file with a document's extension begins as its extension says; else it is an image. */
 export function isDocument(name: string, head: Uint8Array): boolean {
-  if (/\.pdf$/i.test(name)) return Buffer.from(head).subarray(0, 1024).includes('%PDF-')
+  const begins = Buffer.from(head)
+  if (/\.pdf$/i.test(name)) return begins.subarray(0, 1024).includes('%PDF-')
+  const isOffice = SPREADSHEET.test(name) || OFFICE.test(name)
+  if (isOffice && OFFICE_MARKS.some((mark) => begins.subarray(0, mark.length).equals(mark))) return true
   return isText(head)
+}
+
+/** Zip, as office programs of today pack their files, and the compound file of older ones ([MS-CFB] 2.2). */
+const OFFICE_MARKS = [Buffer.from('PK\u0003\u0004'), Buffer.from('d0cf11e0a1b11ae1', 'hex')]
+
+function isNamedDocument(name: string): boolean {
+  return DOCUMENT.test(name) || SPREADSHEET.test(name) || OFFICE.test(name)
 }
 
 function isText(head: Uint8Array): boolean {

@@ -38,8 +38,11 @@ export interface WatchOptions {
   readonly rescanMs: number
   readonly files: FileAccess
   readonly mayHoldImages: (folderName: string) => boolean
-  /** Cheap look at the name: false for what is never offered. */
+  /** Cheap looks at the name: whether the file is looked at, and whether a link may lead to it. */
   readonly isOfInterest: (name: string) => boolean
+  readonly mayLeadTo: (name: string) => boolean
+  /** Those that may hold no images, at every look through the folder. */
+  readonly onFoldersPassedOver?: (names: readonly string[]) => void
   /** Called at every look, changed or not. */
   readonly onSeen: (sight: Sight) => void
   readonly onGone: (name: string) => void
@@ -86,7 +89,7 @@ export function createWatch(options: WatchOptions): Watch {
     let stats = await files.lstat(path)
     if (stats.isSymbolicLink()) {
       const real = await files.realpath(path)
-      if (!isInside(folder, real) || !options.isOfInterest(nameWithin(folder, real))) return undefined
+      if (!isInside(folder, real) || !options.mayLeadTo(nameWithin(folder, real))) return undefined
       stats = await files.stat(path)
     }
     if (!stats.isFile()) return undefined
@@ -125,7 +128,7 @@ export function createWatch(options: WatchOptions): Watch {
     }
   }
 
-  async function walk(folderName: string, found: Set<string>): Promise<void> {
+  async function walk(folderName: string, found: Set<string>, passedOver: string[]): Promise<void> {
     let entries: Awaited<ReturnType<FileAccess['list']>>
     try {
       entries = await atMost(() => files.list(join(folder, folderName)))
@@ -145,7 +148,8 @@ export function createWatch(options: WatchOptions): Watch {
       const name = folderName === '' ? entry.name : `${folderName}/${entry.name}`
       if (!entry.isFolder) {
         if (options.isOfInterest(name)) found.add(name)
-      } else if (options.mayHoldImages(name)) await walk(name, found)
+      } else if (options.mayHoldImages(name)) await walk(name, found, passedOver)
+      else passedOver.push(name)
     }
   }
 
@@ -185,9 +189,14 @@ export function createWatch(options: WatchOptions): Watch {
   async function scan(): Promise<void> {
     await lookAtRoot()
     const found = new Set<string>()
-    await walk('', found)
+    const passedOver: string[] = []
+    await walk('', found, passedOver)
+    options.onFoldersPassedOver?.(passedOver)
     // Known files that the listing left out are looked at too: only the look decides that they are gone.
-    await Promise.all([...new Set([...found, ...known])].map((name) => look(name)))
+    const names = [...new Set([...found, ...known])]
+    // What keeps track of a download first: the file that it stands beside is then never taken for an image.
+    await Promise.all(names.filter((name) => !options.mayLeadTo(name)).map((name) => look(name)))
+    await Promise.all(names.filter(options.mayLeadTo).map((name) => look(name)))
   }
 
   function rescan(): Promise<void> {

@@ -2,18 +2,18 @@
  * The judge that the catalogue asks: published checksum, format, and whether the image is held. A published
  * SHA-256, SHA-384 or SHA-512 that matches outweighs what the format check thinks: the bytes are the maker's.
  */
+import { createHash } from 'node:crypto'
 import { join } from 'node:path'
 import Type from 'typebox'
 import { Value } from 'typebox/value'
 import { checkFolder, openInside } from '../files/folder.ts'
-import { type Format, FormatStanding, type Published } from '../ledger/entries.ts'
-import type { Version } from '../staging/image.ts'
-import { EMPTY } from '../staging/image-words.ts'
+import { type Format, FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
 import { ALGORITHM_FACTS, type Algorithm } from './digests/algorithm.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
 import type { PublishedBook, Standing } from './published/book.ts'
+import type { Claim } from './published/claims.ts'
 import { isChecksumFile } from './published/names.ts'
 import { MAX_CHECKSUM_FILE_BYTES } from './published/parse.ts'
 
@@ -32,6 +32,8 @@ export interface JudgeDeps {
   readonly formats: Pick<FormatChecker, 'check'>
   /** The published checksum that this version was found to differ from, as the ledger knows. */
   readonly differed?: ((name: string, sha256: string) => Published | undefined) | undefined
+  /** Whether a person who pasted that checksum has taken it back. */
+  readonly struck?: ((name: string, published: Published) => boolean) | undefined
 }
 
 const Checked = Type.Object({
@@ -40,7 +42,7 @@ const Checked = Type.Object({
   notes: Type.Array(Type.String()),
 })
 
-export function createJudge({ folder, book, formats, differed }: JudgeDeps): Judge {
+export function createJudge({ folder, book, formats, differed, struck }: JudgeDeps): Judge {
   return {
     isChecksumFile,
     async checksumFileChanged(name, gone) {
@@ -54,11 +56,12 @@ export function createJudge({ folder, book, formats, differed }: JudgeDeps): Jud
         book.standingOf(name, digest),
         known ?? formats.check(file, { name }),
       ])
-      const judgement = judgementOf(version, standing, checked)
+      const judgement = judgementOf(standing, checked)
       if (standing.standing !== 'none') return judgement
       const before = earlier?.published.standing === 'differs' ? earlier.published : undefined
       const unmet = before ?? differed?.(name, version.sha256)
-      return unmet === undefined ? judgement : stillDiffering(judgement, unmet)
+      if (unmet === undefined || struck?.(name, unmet) === true) return judgement
+      return stillDiffering(judgement, unmet)
     },
   }
 }
@@ -83,10 +86,10 @@ function checkedBefore(earlier: JudgeInput['earlier']): CheckedFormat | undefine
   return Value.Check(Checked, checked) ? checked : undefined
 }
 
-function judgementOf(version: Version, standing: Standing, checked: CheckedFormat): FullJudgement {
+function judgementOf(standing: Standing, checked: CheckedFormat): FullJudgement {
   const trusted = standing.standing === 'matches' && outweighs(standing.algorithm)
   const doubt = formatDoubt(checked)
-  const hold = holdReason(version, standing, trusted ? undefined : doubt)
+  const held = trusted || doubt === undefined ? [] : [doubtReason(checked, doubt)]
   const overruled = trusted && doubt !== undefined ? [overruledNote(doubt, standing)] : []
   return {
     published: publishedOf(standing),
@@ -95,7 +98,7 @@ function judgementOf(version: Version, standing: Standing, checked: CheckedForma
     // A format without checksums of its contents looks sound while a preallocated copy is still under way.
     sure: standing.standing === 'matches' || (checked.verdict === 'sound' && checked.covers === 'contents'),
     checked,
-    ...(hold === undefined ? {} : { hold }),
+    holds: [...differsReasons(standing), ...held],
   }
 }
 
@@ -103,19 +106,35 @@ function outweighs(algorithm: Algorithm | undefined): boolean {
   return algorithm === 'sha256' || algorithm === 'sha384' || algorithm === 'sha512'
 }
 
-function holdReason(version: Version, standing: Standing, doubt: string | undefined): string | undefined {
-  if (version.bytes === 0) return EMPTY
-  if (standing.standing === 'differs') return differsReason(standing)
-  return doubt === undefined
-    ? undefined
-    : `${doubt} Copy or download it again, or lift the hold if it is meant to be so.`
+function doubtReason({ kind, verdict }: CheckedFormat, doubt: string): HoldReason {
+  const todo = 'Copy or download it again, or lift the hold if it is meant to be so.'
+  return { cause: `${verdict} ${kind}`, reason: `${doubt} ${todo}` }
 }
 
-function differsReason({ algorithm, source, conflict }: Standing): string {
-  if (conflict !== undefined) {
-    return `The published checksums contradict each other: ${conflict.join('; ')}. Find out which one belongs to this file and remove the other.`
-  }
-  return `Its ${labelOf(algorithm)} is not the published one (${source ?? 'source unknown'}). The file is damaged or another version: download it again, or get the checksum that belongs to it.`
+/** More than these of one image are no maker's; a lift need not name each. */
+const CAUSES_AT_MOST = 16
+
+/** A reason for each digest that the file does not have: the lift of one says nothing of another. */
+function differsReasons({ differing = [], conflict }: Standing): HoldReason[] {
+  const told =
+    conflict === undefined
+      ? undefined
+      : `The published checksums contradict each other: ${conflict.join('; ')}. Find out which one belongs to this file and remove the other.`
+  const reasons = differing.map((claim) => ({ cause: causeOf(claim), reason: told ?? differsReason(claim) }))
+  const [first] = reasons
+  if (first === undefined || reasons.length <= CAUSES_AT_MOST) return reasons
+  const all = createHash('sha256')
+    .update(reasons.map(({ cause }) => cause).join())
+    .digest('hex')
+  return [{ cause: `differs ${reasons.length} times ${all}`, reason: first.reason }]
+}
+
+function causeOf({ algorithm, digest = 'unknown' }: Pick<Published, 'algorithm' | 'digest'>): string {
+  return `differs ${algorithm ?? 'checksum'} ${digest}`
+}
+
+function differsReason({ algorithm, source }: Claim): string {
+  return `Its ${labelOf(algorithm)} is not the published one (${source}). The file is damaged or another version: download it again, or get the checksum that belongs to it.`
 }
 
 /**
@@ -124,8 +143,9 @@ function differsReason({ algorithm, source, conflict }: Standing): string {
  */
 function stillDiffering(judgement: FullJudgement, published: Published): FullJudgement {
   const label = labelOf(published.algorithm as Algorithm | undefined)
-  const hold = `Its ${label} was not the published one (${published.source ?? 'source unknown'}), and that is not to be found any more. Put the checksum that belongs to this file beside it, download it again, or lift the hold.`
-  return { ...judgement, published, hold, sure: false }
+  const reason = `Its ${label} was not the published one (${published.source ?? 'source unknown'}), and that is not to be found any more. Put the checksum that belongs to this file beside it, download it again, or lift the hold.`
+  const holds = [{ cause: causeOf(published), reason }, ...judgement.holds]
+  return { ...judgement, published, holds, sure: false }
 }
 
 /** What the format check has against the file, as a sentence; undefined when nothing. */
@@ -143,12 +163,14 @@ function labelOf(algorithm: Algorithm | undefined): string {
   return algorithm === undefined ? 'checksum' : ALGORITHM_FACTS[algorithm].label
 }
 
-function publishedOf({ standing, algorithm, source, conflict }: Standing): Published {
+function publishedOf({ standing, algorithm, source, differing, conflict }: Standing): Published {
   const shown = conflict === undefined ? source : conflict.join('; ')
+  const digest = differing?.[0]?.digest
   return {
     standing,
-    ...(algorithm === undefined ? {} : { algorithm }),
-    ...(shown === undefined ? {} : { source: shown }),
+    ...(algorithm !== undefined && { algorithm }),
+    ...(shown !== undefined && { source: shown }),
+    ...(digest !== undefined && { digest }),
   }
 }
 

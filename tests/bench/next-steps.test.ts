@@ -85,6 +85,25 @@ test('when all is well there is nothing to do', () => {
   expect(nextSteps(facts({}))).toEqual([])
 })
 
+test('a client that would append to a part of another version is an act, until it begins anew', () => {
+  const image = pull({}).image
+  const refused = refusal({
+    versionChanged: true,
+    begunSeq: 7,
+    image,
+    status: 412,
+    client: { address: '192.0.2.31' },
+  })
+  const [step, ...more] = nextSteps(
+    facts({ refusals: [refused], pulls: [pull({ state: 'complete', begunSeq: 5 })] }),
+  )
+  expect(more).toEqual([])
+  expect(step).toMatchObject({ weight: 'act' })
+  expect(step?.text).toContain('delete the part on the device, then fetch anew')
+  const anew = [pull({ state: 'complete', begunSeq: 9 })]
+  expect(nextSteps(facts({ refusals: [refused], pulls: anew }))).toEqual([])
+})
+
 describe('a first run', () => {
   test('an empty folder is named, to copy an image into', () => {
     const [step] = nextSteps(facts({ images: [] }))

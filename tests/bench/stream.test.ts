@@ -107,6 +107,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
       'imagesInAll',
       'ledger',
       'nextSteps',
+      'notOffered',
       'pasteLines',
       'program',
       'pulls',

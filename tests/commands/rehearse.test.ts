@@ -1,11 +1,12 @@
 /** `fetchproof rehearse`: every planted fault is found by the check that is for it, and none where there is none. */
 
-import { readFileSync } from 'node:fs'
+import { readFileSync, writeFileSync } from 'node:fs'
 import { networkInterfaces } from 'node:os'
 import { join } from 'node:path'
 import { Agent, request } from 'undici'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { type Checked, checkTarget } from '../../server/commands/rehearse/rehearsal-checks.ts'
+import { targetsOfList } from '../../server/commands/rehearse/rehearsal-targets.ts'
 import { REHEARSAL_HEADER } from '../../server/image-port/image-port.ts'
 import type { LockHolder } from '../../server/ledger/lock.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
@@ -16,6 +17,7 @@ import {
   ledgerEntries,
   type Served,
   serveFiles,
+  serveFolder,
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
@@ -38,6 +40,7 @@ afterAll(async () => {
 
 let served: Served
 const agent = new Agent({ headersTimeout: 5_000, bodyTimeout: 5_000 })
+const way = { dispatcher: agent, code: undefined }
 beforeAll(async () => {
   served = await serveFiles(FILES, { cleanUp, flags: ['--list'] })
   cleanUp(() => agent.destroy())
@@ -56,7 +59,7 @@ async function rehearsed(
   const { base } = await through(fault)
   const known = bytes === 'not known' ? undefined : bytes
   const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: known, sha256: DESK_SHA256 }
-  return checkTarget(target, agent)
+  return checkTarget(target, way)
 }
 
 const isWhole = ({ request }: Passing): boolean =>
@@ -261,7 +264,7 @@ describe('a rehearsal of one image', () => {
   it('says in every request that it is a rehearsal', async () => {
     const { base, seen } = await through()
     const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: DESK.length, sha256: DESK_SHA256 }
-    await checkTarget(target, agent)
+    await checkTarget(target, way)
     expect(seen.map(({ method }) => method)).toEqual(['GET', 'HEAD', 'GET', 'GET'])
     expect(seen.every(({ headers }) => headers[REHEARSAL_HEADER] !== undefined)).toBe(true)
   })
@@ -270,7 +273,7 @@ describe('a rehearsal of one image', () => {
     const base = `http://127.0.0.1:${await freePort()}`
     const checked = await checkTarget(
       { base, path: '/desk.bin', name: 'desk.bin', bytes: 1, sha256: DESK_SHA256 },
-      agent,
+      way,
     )
     expect(checked).toMatchObject({ unreachable: true, differences: [{ check: 'connection' }] })
   })
@@ -290,7 +293,7 @@ describe('a rehearsal of one image', () => {
         bytes,
         sha256: sha256(images[name]),
       }
-      expect(await checkTarget(target, agent)).toMatchObject({ checks, differences: [] })
+      expect(await checkTarget(target, way)).toMatchObject({ checks, differences: [] })
     }
   })
 })
@@ -338,6 +341,69 @@ describe('fetchproof rehearse with a base URL', () => {
       expect(stderr).toContain(words)
       expect(status).toBe(expected)
     }
+  })
+})
+
+/** As another laptop: from a loopback address that is not the one which answers. */
+describe('who is believed to rehearse', () => {
+  const from = (localAddress: string) =>
+    new Agent({ localAddress, headersTimeout: 5_000, bodyTimeout: 5_000 })
+
+  async function rehearsedFrom(address: string, code: string | undefined) {
+    const server = await serveFiles({ 'desk.bin': DESK }, { cleanUp, flags: ['--list'] })
+    const printed = /another laptop: ([a-z2-9]{4}-[a-z2-9]{4})$/m.exec(server.stderr())?.[1] ?? ''
+    const dispatcher = from(address)
+    cleanUp(() => dispatcher.destroy())
+    const way = { dispatcher, code: code === 'printed' ? printed : code }
+    const base = `http://127.0.0.1:${server.port}`
+    const list = await targetsOfList(base, way).catch((error: unknown) => error)
+    const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: DESK.length, sha256: DESK_SHA256 }
+    await checkTarget(target, way)
+    const { id } = await server.entry('fetch-begun', ({ promised }) => promised > 0)
+    await server.entry('fetch-ended', (ended) => ended.id === id)
+    return { list, server, pulls: (await audit(server.folder)).pulls }
+  }
+
+  it.each([
+    ['this machine, whatever it says', '127.0.0.1', undefined],
+    ['who knows the code of this run', '127.0.0.2', 'printed'],
+  ])('%s', async (_who, address, code) => {
+    const { list, pulls } = await rehearsedFrom(address, code)
+    expect(list).toMatchObject({ targets: expect.any(Array) })
+    expect(pulls).toEqual([])
+  })
+
+  it('and nobody else: a device that says it rehearses pulls like any other', async () => {
+    for (const code of [undefined, 'yes', 'abcd-efgh', 'printed?']) {
+      const { list, pulls, server } = await rehearsedFrom('127.0.0.2', code)
+      if (code !== undefined) expect(list).toMatchObject({ code: 'FP_REHEARSAL_CODE' })
+      expect(pulls.length).toBeGreaterThan(0)
+      expect(await server.entry('fetch-begun', ({ promised }) => promised > 0)).not.toHaveProperty(
+        'rehearsal',
+      )
+    }
+  })
+
+  it('the code grants the mark and nothing else: what is not planned is refused', async () => {
+    const folder = await stagingFolder({ 'desk.bin': DESK }, cleanUp)
+    writeFileSync(join(folder, 'visit.csv'), 'device,address,image\nx,127.0.0.9,desk.bin\n')
+    const server = await serveFolder(folder, { cleanUp, flags: ['--only-planned'] })
+    await server.image('desk.bin')
+    const code = /another laptop: (\S+)$/m.exec(server.stderr())?.[1] ?? ''
+    const dispatcher = from('127.0.0.2')
+    cleanUp(() => dispatcher.destroy())
+    const headers = { [REHEARSAL_HEADER]: code }
+    const { statusCode, body } = await request(`http://127.0.0.1:${server.port}/desk.bin`, {
+      dispatcher,
+      headers,
+    })
+    await body.dump()
+    expect(statusCode).toBe(403)
+  })
+
+  it('on another laptop the code is typed or comes from the environment; without one nothing is fetched', async () => {
+    const { status, stderr } = await inProcess(['rehearse', 'http://192.0.2.10:8080'])
+    expect([status, stderr.includes('FP_REHEARSAL_CODE')]).toEqual([2, true])
   })
 })
 

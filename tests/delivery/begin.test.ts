@@ -14,7 +14,7 @@ const IMAGE = {
   version: { sha256: 'a'.repeat(64), bytes: 10 },
 } as unknown as ReadyImage
 
-const PLAN: BodyPlan = { status: 200, first: 0, promised: 10, versionChanged: false }
+const PLAN: BodyPlan = { status: 200, first: 0, promised: 10 }
 
 const asked = (lastOctet: number): Asked => ({
   client: { address: `192.0.2.${lastOctet}`, port: 4_000 },
@@ -25,7 +25,7 @@ const asked = (lastOctet: number): Asked => ({
 })
 
 /** A delivery whose files open when told. */
-function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address } = {}) {
+function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address, explained = false } = {}) {
   const entries: NewEntry[] = []
   const opening: (() => void)[] = []
   let released = 0
@@ -45,7 +45,7 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
     limits: { maxFetches, maxFetchesPerClient: 16, stalledMs: 10_000, pauseMs: 900_000, lingerMs: 1_000 },
     sendQueues: { supported: false } as never,
     macOf: () => undefined,
-    clientKey: ({ address }) => clientKey(address),
+    parts: { keyOf: ({ address }) => clientKey(address), explained: () => explained },
     stillReady: () => ready,
     clock: () => performance.now(),
     now: Date.now,

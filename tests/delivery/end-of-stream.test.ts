@@ -24,7 +24,7 @@ const ABSENT: SendQueueAnswer = { kind: 'not listed' }
  * our end of stream has left, the system has forgotten the connection unless told.
  */
 function play(
-  answers: readonly (SendQueueAnswer | 'the client closes')[],
+  answers: readonly (SendQueueAnswer | 'the client closes' | 'the client closes in a long turn')[],
   onEndOfStream: (client: Client) => void,
   afterwards: SendQueueAnswer = ABSENT,
 ) {
@@ -77,7 +77,8 @@ function play(
           const answer = answers[Math.min(asked++, answers.length - 1)]
           if (said.length > 0 || answer === undefined) return afterwards
           if (answers[asked] === 'the client closes') setImmediate(() => client?.closed())
-          return answer === 'the client closes' ? EMPTY : answer
+          if (answer === 'the client closes in a long turn') afterALongTurn(() => client?.closed())
+          return typeof answer === 'string' ? EMPTY : answer
         },
       },
       clock: () => performance.now(),
@@ -88,6 +89,15 @@ function play(
     })
     onTestFinished(() => fetch.withdraw('the test is over'))
     fetch.start(wire)
+  })
+}
+
+/** The loop is busy for a while; what came meanwhile is read in its next turn. */
+function afterALongTurn(read: () => void): void {
+  setImmediate(() => {
+    const end = performance.now() + 5
+    while (performance.now() < end) continue
+    setImmediate(read)
   })
 }
 
@@ -105,6 +115,12 @@ test('a close in order after an empty queue is delivered: the kernel still lists
 
 test('a close that has come while the queue was looked at is read before our own end of stream leaves', async () => {
   const { state, said } = await play([EMPTY, 'the client closes', EMPTY], () => undefined)
+  expect(state.ending).toBe('delivered')
+  expect(said).toEqual([])
+})
+
+test('a close that comes during a long turn of the loop is read before our own end of stream leaves', async () => {
+  const { state, said } = await play(['the client closes in a long turn', EMPTY], () => undefined)
   expect(state.ending).toBe('delivered')
   expect(said).toEqual([])
 })

@@ -61,6 +61,25 @@ test('reset-late: reset after the last byte was handed over, however far the clo
   expect(after(closed, handed, lost).ending).toBe('reset-late')
 })
 
+test("delivered: the client's own program acknowledged the last byte; no close is waited for", () => {
+  const own: Seen = { kind: 'acknowledged' }
+  expect(after(handed, own)).toEqual({ phase: 'ended', ending: 'delivered', acknowledged: true })
+  expect(after(own).ending).toBeUndefined()
+})
+
+test('silence: cut before the last byte was handed over, unconfirmed after it', () => {
+  const silent: Seen = { kind: 'silent', why: 'no answer' }
+  expect(after(silent)).toMatchObject({ ending: 'cut', reason: 'no answer' })
+  expect(after(handed, silent)).toMatchObject({ ending: 'unconfirmed', reason: 'no answer' })
+})
+
+test('a client that says that it gives up is cut short, whenever it says so; before any byte it was a probe', () => {
+  const gaveUp = (handed: boolean): Seen => ({ kind: 'gave up', why: 'disk full', handed })
+  expect(after(gaveUp(true))).toMatchObject({ ending: 'cut', reason: 'disk full' })
+  expect(after(handed, gaveUp(true)).ending).toBe('cut')
+  expect(after(gaveUp(false)).ending).toBe('headers-only')
+})
+
 test('cut: lost before the last byte was handed over', () => {
   expect(after(lost)).toMatchObject({ ending: 'cut', reason: 'ECONNRESET' })
   expect(after(closed, lost).ending).toBe('cut')

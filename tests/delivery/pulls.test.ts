@@ -276,6 +276,18 @@ describe('a shared address', () => {
   })
 })
 
+test('a device that probes, leaves and takes all before the server sees that it left holds the image', () => {
+  const story = tell()
+  const probe = story.begin()
+  const whole = story.begin({ beside: 1 })
+  story.end(probe, 'cut', 300, { lastByteMs: 50 })
+  story.end(whole, 'delivered', SIZE)
+  expect(pullsOf(story)).toMatchObject([
+    { state: 'incomplete', shared: false },
+    { state: 'complete', shared: false, notes: [] },
+  ])
+})
+
 describe('who a client is', () => {
   test('its hardware address, across network addresses', () => {
     const story = tell()

@@ -1,9 +1,10 @@
 /** Who may have what, in no protocol's terms. Addresses: RFC 5737. */
 import { describe, expect, test } from 'vitest'
+import type { HeldPart } from '../../server/delivery/held-parts.ts'
 import { type AdmissionDeps, createAdmission, denialOf } from '../../server/depot/admission.ts'
 import { FetchproofError } from '../../server/errors.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
-import type { Found, Image } from '../../server/staging/image.ts'
+import type { Found, Image, ReadyImage } from '../../server/staging/image.ts'
 
 const SHA = 'a'.repeat(64)
 const device = { client: { address: '192.0.2.21' }, localAddress: '192.0.2.10' }
@@ -66,6 +67,7 @@ function admissionOf({ settings, ...turned }: Turned = {}) {
     find: () => ({ kind: 'image', image: imageOf(), by: 'plain' }),
     images: () => [imageOf(), imageOf({ state: 'held' })],
     visit: { refusal: () => undefined },
+    partOf: () => undefined,
     writable: () => true,
     ...turned,
   })
@@ -101,6 +103,42 @@ describe('who', () => {
     expect(admission.admit(device, '/switch.bin')).toMatchObject({ denial: 'unavailable' })
     const foreign = { ...device, client: { address: '203.0.113.9' } }
     expect(admission.admit(foreign, '/switch.bin')).toMatchObject({ denial: 'not allowed' })
+  })
+})
+
+describe('a part', () => {
+  const part = (held: Partial<HeldPart> | undefined, first: number, onward = true) =>
+    admissionOf({
+      partOf: () => held && { sha256: SHA, furthest: 0, underWay: 0, ...held },
+    }).denyPart(device, imageOf() as ReadyImage, { first, onward })
+
+  test('of an image of which nothing is on record may be had', () => {
+    expect(part(undefined, 5)).toBeUndefined()
+  })
+
+  test('after another version was begun may not, in whatever kind of range', () => {
+    const other = { sha256: 'b'.repeat(64), furthest: 10, underWay: 1 }
+    for (const onward of [true, false])
+      expect(part(other, 5, onward)).toMatchObject({ denial: 'other version' })
+  })
+
+  test('onward from beyond what was handed over may not, unless a fetch is under way or all was handed over', () => {
+    expect(part({ furthest: 5 }, 5)).toBeUndefined()
+    expect(part({ furthest: 5 }, 6)).toMatchObject({
+      denial: 'other version',
+      hint: 'delete the part on the device, then fetch anew',
+      image: { name: 'switch.bin' },
+    })
+    expect(part({ furthest: 5 }, 6, false)).toBeUndefined()
+    expect(part({ furthest: 5, underWay: 1 }, 6)).toBeUndefined()
+    expect(part({ furthest: 5 }, 10)).toMatchObject({ denial: 'other version' })
+    expect(part({ furthest: 10 }, 99)).toBeUndefined()
+  })
+
+  test('is had by the rehearsal of this machine, whatever it fetched before', () => {
+    const other = admissionOf({ partOf: () => ({ sha256: 'b'.repeat(64), furthest: 0, underWay: 0 }) })
+    const rehearsing = { ...device, client: { address: '192.0.2.10' }, rehearsal: true }
+    expect(other.denyPart(rehearsing, imageOf() as ReadyImage, { first: 5, onward: true })).toBeUndefined()
   })
 })
 

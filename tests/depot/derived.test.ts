@@ -28,7 +28,7 @@ test('a hardware address that comes late is learnt by what decides of resumes to
   story.fetch({ from: '192.0.2.40', sha256: SHA_B }, 'cut', 500)
   const { live, replayed } = liveAndReplayed(story)
   for (const { ahead } of [live, replayed]) {
-    expect(ahead.memory.begunBy({ address: '192.0.2.77', mac: MAC }, 'switch.bin')).toBe(SHA_A)
+    expect(ahead.parts.of({ address: '192.0.2.77', mac: MAC }, 'switch.bin')?.sha256).toBe(SHA_A)
   }
   expect(live.pulls.pulls()).toEqual(replayed.pulls.pulls())
 })
@@ -38,7 +38,7 @@ test('what is shown waits for the disk, what decides of the next request does no
   story.fetch({}, 'delivered', 1000)
   const live = createDerived(() => null)
   for (const entry of story.entries) live.ahead.take(entry)
-  expect(live.ahead.memory.begunBy({ address: '192.0.2.31' }, 'switch.bin')).toBe(SHA_A)
+  expect(live.ahead.parts.of({ address: '192.0.2.31' }, 'switch.bin')?.sha256).toBe(SHA_A)
   expect(live.pulls.pulls()).toEqual([])
   for (const entry of story.entries) live.apply(entry)
   expect(live.pulls.pulls()).toMatchObject([{ state: 'complete' }])

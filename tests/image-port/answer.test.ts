@@ -38,7 +38,7 @@ function ask(change: Partial<Question> = {}, image = imageOf()): Answer {
     method: 'GET',
     admitted: { kind: 'image', image: image as ReadyImage },
     headers: {},
-    versionBegun: () => undefined,
+    denyPart: () => undefined,
     ...change,
   })
 }
@@ -71,28 +71,56 @@ describe('a ready image', () => {
 })
 
 describe('a resume by a client that began another version', () => {
-  const begun = { versionBegun: () => OTHER }
+  const denied = {
+    kind: 'denied',
+    denial: 'other version',
+    reason: 'it was replaced',
+    hint: 'begin anew',
+  } as const
+  const begun = { denyPart: () => denied }
 
-  test('without If-Range gets this one whole, flagged', () => {
-    expect(ask({ ...begun, headers: { range: 'bytes=500-' } })).toMatchObject({
-      kind: 'body',
-      status: 200,
-      first: 0,
-      promised: 1000,
-      versionChanged: true,
-    })
+  test('is refused, with a sentence as its body where it goes on to the end: curl fails of that alone', () => {
+    const refused = { kind: 'refusal', status: 412, versionChanged: true, reason: 'it was replaced' }
+    for (const range of ['bytes=500-', 'bytes=1000-', 'bytes=5000-']) {
+      expect(ask({ ...begun, headers: { range } })).toMatchObject({
+        ...refused,
+        text: 'it was replaced: begin anew.\n',
+      })
+    }
+    for (const range of ['bytes=500-599', 'bytes=-10', 'bytes=2000-3000']) {
+      const answered = ask({ ...begun, headers: { range } })
+      expect(answered).toMatchObject(refused)
+      expect(answered).not.toHaveProperty('text')
+    }
   })
 
-  test('even where its offset lies beyond this version', () => {
-    expect(ask({ ...begun, headers: { range: 'bytes=5000-' } })).toMatchObject({
-      status: 200,
-      versionChanged: true,
-    })
+  test('is asked about with its offset, and whether it goes on to the end', () => {
+    const asked: unknown[] = []
+    const denyPart: Question['denyPart'] = (_image, part) => void asked.push(part)
+    for (const range of ['bytes=500-', 'bytes=500-599', 'bytes=-10', 'bytes=1000-', 'bytes=0-', 'bytes=0-99'])
+      ask({ denyPart, headers: { range } })
+    expect(asked).toEqual([
+      { first: 500, onward: true },
+      { first: 500, onward: false },
+      { first: 990, onward: false },
+      { first: 1000, onward: true },
+    ])
+  })
+
+  test('from byte 0 is served as ever', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=0-99' } })).toMatchObject({ status: 206, promised: 100 })
+    expect(ask({ ...begun, headers: {} })).toMatchObject({ status: 200 })
   })
 
   test('with the tag of this version as If-Range may go on: it says itself what it holds', () => {
     expect(ask({ ...begun, headers: { range: 'bytes=500-', 'if-range': `"${SHA}"` } })).toMatchObject({
       status: 206,
+    })
+  })
+
+  test('"I hold all of it" is refused even then', () => {
+    expect(ask({ ...begun, headers: { range: 'bytes=1000-', 'if-range': `"${SHA}"` } })).toMatchObject({
+      status: 412,
     })
   })
 

@@ -31,6 +31,7 @@ const judgement: Judgement = {
   published: { standing: 'matches', algorithm: 'sha256', source: 'SHA256SUMS:3' },
   format: { kind: 'gzip', verdict: 'sound' },
   notes: ['a note'],
+  holds: [],
   sure: true,
 }
 

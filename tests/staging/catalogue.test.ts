@@ -22,7 +22,7 @@ import type { OnRecord } from '../../server/staging/catalogue-store.ts'
 import type { Image } from '../../server/staging/image.ts'
 import type { EventSource } from '../../server/staging/watch.ts'
 import { needs } from '../needs.ts'
-import { next, type Stage, stage, until } from './stage.ts'
+import { next, type Stage, stage, until, withDecisions } from './stage.ts'
 
 const SILENT: EventSource = () => ({ ready: Promise.resolve(), close: async () => {} })
 const sha256 = (content: string | Uint8Array) => createHash('sha256').update(content).digest('hex')
@@ -106,7 +106,100 @@ describe('what is offered', () => {
     await outside.close()
   })
 
-  it('holds an empty file', async () => {
+  it('leaves out what is no image, and says so where a person may wonder', async () => {
+    for (const folder of ['safari.bin.download', '__MACOSX', 'sub']) await mkdir(place.path(folder))
+    for (const name of [
+      'a.bin',
+      'b.bin.crdownload',
+      'Thumbs.db',
+      'a.bin:Zone.Identifier',
+      '~$visit.xlsx',
+      'sub/maker.url',
+      'safari.bin.download/safari.bin',
+      '__MACOSX/x.bin',
+      'readme.txt',
+    ]) {
+      await writeFile(place.path(name), 'some text')
+    }
+    await writeFile(place.path('visit.xlsx'), Buffer.from('504b030414000600', 'hex'))
+    const catalogue = await place.open()
+    await catalogue.idle()
+    expect(catalogue.names()).toEqual(['a.bin'])
+    expect(catalogue.notOffered()).toEqual([
+      { name: 'b.bin.crdownload', why: 'being downloaded' },
+      { name: 'safari.bin.download', why: 'being downloaded' },
+      { name: 'sub/maker.url', why: 'a shortcut, not the file itself' },
+      { name: 'visit.xlsx', why: 'a spreadsheet' },
+    ])
+    const told = next(catalogue.events, 'notOffered')
+    await rename(place.path('b.bin.crdownload'), place.path('b.bin'))
+    await told
+    await until(catalogue, 'b.bin', isReady)
+    await rm(place.path('safari.bin.download'), { recursive: true })
+    await rm(place.path('sub/maker.url'))
+    await rm(place.path('visit.xlsx'))
+    await catalogue.rescan()
+    expect(catalogue.notOffered()).toEqual([])
+  })
+
+  it('is no file beside the control file of its download, until that one is gone', async () => {
+    for (const name of ['a.bin', 'b.bin', 'c.bin']) await writeFile(place.path(name), name)
+    for (const name of ['a.bin.aria2', 'b.bin.part']) await writeFile(place.path(name), 'control')
+    const catalogue = await place.open()
+    const judged: string[] = []
+    catalogue.events.on('judged', ({ name }) => void judged.push(name))
+    await until(catalogue, 'c.bin', isReady)
+    await catalogue.idle()
+    expect(catalogue.names()).toEqual(['c.bin'])
+    expect(catalogue.notOffered()).toMatchObject([
+      { name: 'a.bin', why: expect.stringMatching(/^being downloaded: a\.bin\.aria2 stands beside it/) },
+      { name: 'b.bin', why: expect.stringMatching(/^being downloaded: b\.bin\.part stands beside it/) },
+      { name: 'b.bin.part', why: 'being downloaded' },
+    ])
+    expect(judged).toEqual(['c.bin'])
+    await rm(place.path('a.bin.aria2'))
+    await rm(place.path('b.bin.part'))
+    for (const name of ['a.bin', 'b.bin']) await until(catalogue, name, isReady)
+    expect(catalogue.notOffered()).toEqual([])
+    // Downloaded once more, over the old one.
+    const lost = next(catalogue.events, 'lost')
+    await writeFile(place.path('c.bin.aria2'), 'control')
+    expect((await lost)[0].name).toBe('c.bin')
+    expect(catalogue.find('/c.bin').kind).toBe('none')
+  })
+
+  it.each(['b.bin.part', 'b.Xy3kQw9z.bin.part', 'b.bin.crdownload'])(
+    'is no empty file beside %s: it is being downloaded, not broken',
+    async (part) => {
+      await mkdir(place.path('sub'))
+      await writeFile(place.path('sub/b.bin'), '')
+      await writeFile(place.path(`sub/${part}`), 'growing')
+      const catalogue = await place.open()
+      await catalogue.idle()
+      expect(catalogue.names()).toEqual([])
+      expect(catalogue.notOffered()).toContainEqual({
+        name: 'sub/b.bin',
+        why: expect.stringContaining(`${part} stands beside it`),
+      })
+      await rename(place.path(`sub/${part}`), place.path('sub/b.bin'))
+      await until(catalogue, 'sub/b.bin', isReady)
+      await writeFile(place.path('sub/other.bin'), '')
+      await until(catalogue, 'sub/other.bin', isState('held'))
+    },
+  )
+
+  it('is told to be downloaded when the part comes after the empty file', async () => {
+    await writeFile(place.path('b.bin'), '')
+    const catalogue = await place.open()
+    await until(catalogue, 'b.bin', isState('held'))
+    const gone = next(catalogue.events, 'gone')
+    await writeFile(place.path('b.Xy3kQw9z.bin.part'), 'growing')
+    await gone
+    await rm(place.path('b.Xy3kQw9z.bin.part'))
+    await until(catalogue, 'b.bin', isState('held'))
+  })
+
+  it('holds an empty file, whatever else vouches for it', async () => {
     await writeFile(place.path('empty.bin'), '')
     const catalogue = await place.open()
     expect(await until(catalogue, 'empty.bin', isState('held'))).toMatchObject({
@@ -211,10 +304,10 @@ describe('a copy under way', () => {
   it('that left the first second of 1970 behind, as one does that broke off, is held until a person lifts it', async () => {
     await writeFile(place.path('a.bin'), 'first half')
     await utimes(place.path('a.bin'), 0, 0)
-    const catalogue = await place.open()
+    const { catalogue, lift } = await withDecisions(place)
     const held = await until(catalogue, 'a.bin', isState('held'))
     expect(held?.reason).toMatch(/1970-01-01.*broke off.*lift the hold/)
-    catalogue.lift('a.bin', held?.version?.sha256 ?? '', { by: 'A. Engineer', reason: 'compared' })
+    lift()
     await until(catalogue, 'a.bin', isReady)
   })
 
@@ -281,6 +374,7 @@ describe('a copy under way', () => {
           published: { standing: 'matches', algorithm: 'sha256', source: 'beside it' },
           format: { kind: 'gzip', verdict: 'sound' },
           notes: ['seen'],
+          holds: [],
           sure: true,
         }),
       },
@@ -346,13 +440,15 @@ describe('a file that moves after it was offered', () => {
 
   it('by its rights alone stays held by the person who held it, and is lost when it is removed', async () => {
     await writeFile(place.path('a.bin'), 'one')
-    const catalogue = await place.open()
+    const { catalogue, hold } = await withDecisions(place)
     await until(catalogue, 'a.bin', isReady)
-    catalogue.hold('a.bin', 'the wrong one for this site')
+    hold('the wrong one for this site')
     const read = next(catalogue.events, 'changed', ({ state }) => state === 'reading')
     await chmod(place.path('a.bin'), 0o600)
     await read
-    expect((await until(catalogue, 'a.bin', isState('held')))?.reason).toBe('the wrong one for this site')
+    expect((await until(catalogue, 'a.bin', isState('held')))?.reason).toContain(
+      'the wrong one for this site',
+    )
     const lost = next(catalogue.events, 'lost')
     await rm(place.path('a.bin'))
     expect((await lost)[1]).toBe('removed')

@@ -33,7 +33,9 @@ describe('the end of a file', () => {
 })
 
 describe('the judgement of such a file', () => {
-  const judgement = { published: NO_STANDING, format: NO_FORMAT, notes: ['a note'], sure: false }
+  const judgement = { published: NO_STANDING, format: NO_FORMAT, notes: ['a note'], holds: [], sure: false }
+  const causes = (mtimeNs: bigint, tail?: Version['tail']) =>
+    withCopyTraces(judgement, versionAt(mtimeNs, tail)).holds.map(({ cause }) => cause)
   const versionAt = (mtimeNs: bigint, tail?: Version['tail']) =>
     ({ identity: { mtimeNs }, ...(tail !== undefined && { tail }) }) as Version
   const NOW = 1_772_500_000_000_000_000n
@@ -47,16 +49,17 @@ describe('the judgement of such a file', () => {
     expect(withCopyTraces(sure, versionAt(0n, 'unwritten'))).toBe(sure)
   })
 
-  it('keeps the reason that it has to hold the image', () => {
-    const held = { ...judgement, hold: 'It is damaged.' }
-    expect(withCopyTraces(held, versionAt(0n, 'unwritten')).hold).toBe('It is damaged.')
+  it('keeps the reason that it has to hold the image, and adds each of its own', () => {
+    const damaged = { cause: 'damaged gzip', reason: 'It is damaged.' }
+    const { holds } = withCopyTraces({ ...judgement, holds: [damaged] }, versionAt(0n, 'unwritten'))
+    expect(holds.map(({ cause }) => cause)).toEqual(['damaged gzip', 'end unwritten', 'dated 1970'])
   })
 
   it('notes 1970 and 1980, and holds what has the first second of 1970', () => {
     const marked = withCopyTraces(judgement, versionAt(315_532_800_000_000_000n))
     expect(marked).toMatchObject({ notes: ['a note', expect.stringContaining('1980')] })
-    expect(marked.hold).toBeUndefined()
-    expect(withCopyTraces(judgement, versionAt(0n)).hold).toContain('broke off')
-    expect(withCopyTraces(judgement, versionAt(1_000_000_000n)).hold).toBeUndefined()
+    expect(marked.holds).toEqual([])
+    expect(causes(0n)).toEqual(['dated 1970'])
+    expect(causes(1_000_000_000n)).toEqual([])
   })
 })

@@ -44,7 +44,9 @@ test('an image that is held again for the same reason, after it was freed, is on
       modifiedMs: 0,
       version,
       state,
-      ...(state === 'held' && { reason: 'Its SHA-256 is not the published one.' }),
+      ...(state === 'held' && {
+        hold: { reasons: [{ cause: 'differs', reason: 'Its SHA-256 is not the published one.' }] },
+      }),
       published: { standing: state === 'held' ? 'differs' : 'matches' },
       format: { kind: 'unknown', verdict: 'unknown' },
       notes: [],
@@ -60,4 +62,34 @@ test('an image that is held again for the same reason, after it was freed, is on
   expect(written('ready')).toEqual(['image'])
   expect(history.differed('reading-room.bin', SHA)).toBeUndefined()
   expect(written('held')).toEqual(['image', 'held'])
+})
+
+test('what was pasted by mistake and struck counts no more, and what it had replaced counts again', () => {
+  const strike = (strikes: number): NewEntry => ({
+    kind: 'struck',
+    strikes,
+    reason: 'wrong file',
+    by: 'engineer',
+  })
+  const text = (...entries: NewEntry[]) =>
+    historyOf(...entries)
+      .history.pasted()
+      .map((one) => one.text)
+  expect(text(pasted('1'), pasted('2'), strike(2))).toEqual(['1'])
+  expect(text(pasted('1'), pasted('2'), pasted('3', true), strike(2))).toEqual(['3'])
+  expect(text(pasted('1'), pasted('2'), pasted('3', true), strike(2), strike(3))).toEqual(['1'])
+  expect(text(pasted('1'), strike(1))).toEqual([])
+})
+
+test('a difference from a pasted checksum goes with the striking of that checksum, in older ledgers too', () => {
+  const { history, take } = historyOf(pasted('1'), pasted('2'))
+  const differs = { standing: 'differs', algorithm: 'sha256', source: 'pasted by engineer' } as const
+  expect(history.struck('reading-room.bin', { ...differs, digest: '1' })).toBe(false)
+  take({ kind: 'struck', strikes: 1, reason: 'wrong file', by: 'engineer' })
+  expect(history.struck('reading-room.bin', { ...differs, digest: '1' })).toBe(true)
+  expect(history.struck('reading-room.bin', { ...differs, digest: '2' })).toBe(false)
+  expect(history.struck('reading-room.bin', differs)).toBe(false)
+  take({ kind: 'struck', strikes: 2, reason: 'wrong file', by: 'engineer' })
+  expect(history.struck('reading-room.bin', differs)).toBe(true)
+  expect(history.struck('reading-room.bin', { ...differs, source: 'SHA256SUMS, line 1' })).toBe(false)
 })

@@ -4,7 +4,7 @@ import { rm, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Image } from '../../server/staging/image.ts'
 import { type Judge, type JudgeInput, NO_FORMAT } from '../../server/staging/judge.ts'
-import { next, type Stage, stage, until } from './stage.ts'
+import { byPerson, next, type Stage, stage, until, withDecisions } from './stage.ts'
 
 const sha256 = (content: string) => createHash('sha256').update(content).digest('hex')
 const isState = (state: string) => (image: Image | undefined) => image?.state === state
@@ -31,17 +31,28 @@ function sidecarJudge(): Judge & { readonly inputs: JudgeInput[] } {
       inputs.push(input)
       const value = published.get(input.name)
       const format = input.earlier?.format ?? NO_FORMAT
-      if (value === undefined) return { published: { standing: 'none' }, format, notes: [], sure: false }
+      if (value === undefined)
+        return { published: { standing: 'none' }, format, notes: [], holds: [], sure: false }
       if (value === input.version.sha256) {
-        return { published: { standing: 'matches', algorithm: 'sha256' }, format, notes: [], sure: true }
+        return {
+          published: { standing: 'matches', algorithm: 'sha256' },
+          format,
+          notes: [],
+          holds: [],
+          sure: true,
+        }
       }
-      const hold = 'It differs from the published checksum.'
-      return { published: { standing: 'differs', algorithm: 'sha256' }, format, notes: [], hold, sure: false }
+      const holds = [{ cause: `differs sha256 ${value}`, reason: 'It differs from the published checksum.' }]
+      return {
+        published: { standing: 'differs', algorithm: 'sha256' },
+        format,
+        notes: [],
+        holds,
+        sure: false,
+      }
     },
   }
 }
-
-const byPerson = { by: 'an engineer', reason: 'compared by telephone' }
 
 describe('a judged image', () => {
   it('knows the checksum files that were there at the start before it is judged', async () => {
@@ -113,7 +124,7 @@ describe('a judged image', () => {
       judge: {
         async judge({ digest }) {
           digests.push(await digest('md5'), await digest('crc32'))
-          return { published: { standing: 'none' }, format: NO_FORMAT, notes: [], sure: true }
+          return { published: { standing: 'none' }, format: NO_FORMAT, notes: [], holds: [], sure: true }
         },
       },
     })
@@ -135,11 +146,11 @@ describe('a held image', () => {
   it('is ready when a person lifts that version, and held again when the file changes', async () => {
     await writeFile(place.path('a.bin'), 'x')
     await writeFile(place.path('a.bin.sha256'), sha256('other'))
-    const catalogue = await place.open({ judge: sidecarJudge() })
+    const { catalogue, lift } = await withDecisions(place, { judge: sidecarJudge() })
     await until(catalogue, 'a.bin', isState('held'))
-    catalogue.lift('a.bin', sha256('not this one'), byPerson)
+    lift(sha256('not this one'))
     expect(catalogue.get('a.bin')?.state).toBe('held')
-    catalogue.lift('a.bin', sha256('x'), byPerson)
+    lift()
     expect(catalogue.get('a.bin')).toMatchObject({ state: 'ready', lifted: byPerson })
     await catalogue.rejudge()
     expect(catalogue.get('a.bin')).toMatchObject({ state: 'ready', lifted: byPerson })
@@ -152,31 +163,55 @@ describe('a held image', () => {
     expect(again).not.toHaveProperty('lifted')
   })
 
-  it('is ready from the start when the ledger knows the lift', async () => {
+  it('is held again by another reason than the one that was lifted, and says that one was lifted', async () => {
     await writeFile(place.path('a.bin'), 'x')
     await writeFile(place.path('a.bin.sha256'), sha256('other'))
-    const catalogue = await place.open({
-      judge: sidecarJudge(),
-      lifts: (name, digest) => (name === 'a.bin' && digest === sha256('x') ? byPerson : undefined),
-    })
-    expect(await until(catalogue, 'a.bin', isState('ready'))).toMatchObject({ lifted: byPerson })
+    const { catalogue, lift } = await withDecisions(place, { judge: sidecarJudge() })
+    await until(catalogue, 'a.bin', isState('held'))
+    lift()
+    const lost = next(catalogue.events, 'lost')
+    await writeFile(place.path('a.bin.sha256'), sha256('a third'))
+    expect((await lost)[1]).toBe('held')
+    const image = await until(catalogue, 'a.bin', isState('held'))
+    expect(image?.reason).toContain('It differs from the published checksum.')
+    expect(image?.reason).toContain('A hold was lifted before, by an engineer (compared by telephone)')
+    lift()
+    expect(catalogue.get('a.bin')?.state).toBe('ready')
+    await writeFile(place.path('a.bin.sha256'), sha256('other'))
+    await until(catalogue, 'a.bin', isState('ready'))
   })
 
   it('may be held by a person, stays so when judged again, and is free after a lift', async () => {
     await writeFile(place.path('a.bin'), 'x')
-    const catalogue = await place.open({ judge: sidecarJudge() })
+    const { catalogue, hold, lift } = await withDecisions(place, { judge: sidecarJudge() })
     await until(catalogue, 'a.bin', isState('ready'))
     const lost = next(catalogue.events, 'lost')
-    catalogue.hold('a.bin', 'wrong hardware revision')
+    hold('wrong hardware revision')
     expect((await lost)[1]).toBe('held')
     await writeFile(place.path('a.bin.sha256'), sha256('x'))
     await until(catalogue, 'a.bin', (image) => image?.published.standing === 'matches')
-    expect(catalogue.get('a.bin')).toMatchObject({ state: 'held', reason: 'wrong hardware revision' })
-    catalogue.lift('a.bin', sha256('x'), byPerson)
+    expect(catalogue.get('a.bin')).toMatchObject({
+      state: 'held',
+      reason: 'Held by an engineer: wrong hardware revision',
+    })
+    lift()
     expect(catalogue.get('a.bin')?.state).toBe('ready')
-    expect(() => catalogue.hold('none.bin', 'x')).toThrow(
-      expect.objectContaining({ code: 'FP_IMAGE_UNKNOWN' }),
-    )
+    hold('it bricked the second one')
+    expect(catalogue.get('a.bin')?.state).toBe('held')
+  })
+
+  it('is held again when the lift is struck', async () => {
+    await writeFile(place.path('a.bin'), 'x')
+    await writeFile(place.path('a.bin.sha256'), sha256('other'))
+    const { catalogue, lift, take } = await withDecisions(place, { judge: sidecarJudge() })
+    await until(catalogue, 'a.bin', isState('held'))
+    lift()
+    expect(catalogue.get('a.bin')?.state).toBe('ready')
+    take({ kind: 'struck', strikes: 1, reason: 'lifted the wrong one', by: 'an engineer' })
+    expect(catalogue.get('a.bin')).toMatchObject({
+      state: 'held',
+      reason: 'It differs from the published checksum.',
+    })
   })
 })
 

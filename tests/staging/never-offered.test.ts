@@ -1,5 +1,11 @@
 import { describe, expect, it } from 'vitest'
-import { createOfferRule, isDocument } from '../../server/staging/never-offered.ts'
+import {
+  createOfferRule,
+  isDocument,
+  wordsForDocument,
+  wordsForFolder,
+  wordsForNever,
+} from '../../server/staging/never-offered.ts'
 
 const rule = createOfferRule({ folder: '/stage', records: '/stage/.fetchproof' })
 
@@ -17,8 +23,53 @@ describe('what is never offered', () => {
     'x.download',
     'x.tmp',
     'x.bin~',
+    'x.opdownload',
+    'x.fdmdownload',
+    'x.bin.filepart',
+    'x.bin.!ut',
+    'x.bin.aria2',
+    'x.bin:Zone.Identifier',
+    '~$visit.xlsx',
+    'sub/~$plan.docx',
+    'Thumbs.db',
+    'sub/ehthumbs.db',
+    'desktop.ini',
+    'Desktop.ini',
+    '.DS_Store',
+    'sub/._x.bin',
+    'x.bin.lnk',
+    'downloads.url',
+    'maker.webloc',
   ])('%s', (name) => {
     expect(rule.kindOf(name)).toBe('never')
+  })
+
+  it.each([
+    'fw.bin.download',
+    'sub/fw.download',
+    '$RECYCLE.BIN',
+    'System Volume Information',
+    'lost+found',
+    '__MACOSX',
+    'sub/__MACOSX',
+    '.Trash-1000',
+  ])('what is in the folder %s', (name) => {
+    expect(rule.mayHoldImages(name)).toBe(false)
+  })
+
+  it.each(['downloads', 'download', 'fw', 'old.downloads'])('but what is in the folder %s is', (name) => {
+    expect(rule.mayHoldImages(name)).toBe(true)
+  })
+
+  it('is said where a person may wonder, and only there', () => {
+    expect(wordsForNever('x.bin.crdownload')).toBe('being downloaded')
+    expect(wordsForNever('x.bin.tmp')).toBe('a temporary file')
+    expect(wordsForNever('x.lnk')).toBe('a shortcut, not the file itself')
+    expect(wordsForFolder('x.bin.download')).toBe('being downloaded')
+    expect(wordsForDocument('visit.xlsx')).toBe('a spreadsheet')
+    expect(wordsForDocument('plan.odt')).toBe('an office document')
+    for (const name of ['Thumbs.db', 'x.bin.aria2', 'readme.txt', '.DS_Store', 'x.bin'])
+      expect([wordsForNever(name), wordsForDocument(name)]).toEqual([undefined, undefined])
   })
 
   it.each([
@@ -74,7 +125,22 @@ describe('a document', () => {
     },
   )
 
+  it.each([
+    ['visit.xlsx', 'PK\u0003\u0004'],
+    ['visit.ods', 'PK\u0003\u0004mimetypeapplication'],
+    ['plan.DOCX', 'PK\u0003\u0004'],
+    ['plan.rtf', '{\\rtf1'],
+    ['list.xls', 'device\taddress\n'],
+  ])('%s is one when it is what office programs write', (name, head) => {
+    expect(rule.kindOf(name)).toBe('perhaps a document')
+    expect(isDocument(name, text.encode(head))).toBe(true)
+    expect(isDocument(name, Buffer.from('d0cf11e0a1b11ae1000000', 'hex'))).toBe(true)
+    expect(isDocument(name, Buffer.from('27051956000000', 'hex'))).toBe(false)
+  })
+
   it('is none when the bytes are an image under its extension', () => {
+    expect(isDocument('fw.txt', text.encode('PK\u0003\u0004'))).toBe(false)
+
     expect(isDocument('fw.txt', Buffer.from([0x27, 0x05, 0x19, 0x56, 0, 0, 1]))).toBe(false)
     expect(isDocument('fw.pdf', text.encode('plain text'))).toBe(false)
     expect(isDocument('manual.pdf', text.encode('%PDF-1.7\n'))).toBe(true)

@@ -3,7 +3,9 @@ import { type EventEmitter, once } from 'node:events'
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
+import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../../server/staging/catalogue.ts'
+import { createHolds } from '../../server/staging/holds.ts'
 import type { CatalogueEvents, Image } from '../../server/staging/image.ts'
 
 export interface Stage {
@@ -38,6 +40,31 @@ export async function stage(): Promise<Stage> {
     async close() {
       await Promise.all(open.map((catalogue) => catalogue.close()))
       await rm(folder, { recursive: true, force: true })
+    },
+  }
+}
+
+export const byPerson = { by: 'an engineer', reason: 'compared by telephone' }
+
+/** A catalogue with what persons decide about its `a.bin`, as the depot wires them. */
+export async function withDecisions(place: Stage, options: Parameters<Stage['open']>[0] = {}) {
+  const holds = createHolds(() => undefined)
+  const catalogue = await place.open({ ...options, decide: holds.decide })
+  let seq = 0
+  const take = (entry: NewEntry): void => {
+    seq += 1
+    holds.take({ ...entry, seq, at: '', prev: '', sum: '' } as Entry)
+    catalogue.decided('a.bin')
+  }
+  const shaNow = (): string => catalogue.get('a.bin')?.version?.sha256 ?? ''
+  return {
+    catalogue,
+    take,
+    hold: (reason: string) =>
+      take({ kind: 'held', name: 'a.bin', sha256: shaNow(), by: byPerson.by, reason }),
+    lift(sha256 = shaNow()): void {
+      const reasons = [...(catalogue.get('a.bin')?.hold?.reasons ?? [])]
+      take({ kind: 'lifted', name: 'a.bin', sha256, ...byPerson, reasons })
     },
   }
 }

@@ -48,6 +48,7 @@ async function start(
     files: options.files ?? FILE_ACCESS,
     mayHoldImages: (name) => !name.startsWith('.'),
     isOfInterest: (name) => !name.startsWith('.'),
+    mayLeadTo: (name) => !name.startsWith('.'),
     onSeen: ({ name, identity }) => {
       seen.set(name, identity.size)
       wake()

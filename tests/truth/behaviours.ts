@@ -16,6 +16,8 @@ export interface Behaviour {
 }
 
 const PATIENCE_MS = 30_000
+/** Not for as long as an image is held: a person comes back when that has been seen to. */
+const REFUSED_AT_MOST = 6
 
 /** Whether the device holds the whole of some version. */
 function satisfied(device: Device): boolean {
@@ -31,9 +33,14 @@ async function beforeRetry(device: Device, site: Site): Promise<void> {
 /** One GET that is repeated until an image is answered with; undefined when patience is at its end. */
 async function answered(device: Device, site: Site, options: GetOptions): Promise<RequestTruth | undefined> {
   const limit = Date.now() + PATIENCE_MS
-  while (Date.now() < limit) {
+  for (let refused = 0; Date.now() < limit && refused < REFUSED_AT_MOST; ) {
     const truth = await device.get(options)
     if (truth?.status === 200 || truth?.status === 206 || truth?.status === 416) return truth
+    if (truth?.status === 412) {
+      device.forget()
+      return undefined
+    }
+    if (truth?.status === 409) refused += 1
     await beforeRetry(device, site)
   }
   return undefined
@@ -42,13 +49,14 @@ async function answered(device: Device, site: Site, options: GetOptions): Promis
 /** Goes on until it holds a whole version: from where it is, from somewhat before, or from the start. */
 async function finish(device: Device, site: Site, options: GetOptions = {}): Promise<void> {
   const limit = Date.now() + PATIENCE_MS
-  while (!satisfied(device) && Date.now() < limit) {
+  for (let refused = 0; !satisfied(device) && Date.now() < limit && refused < REFUSED_AT_MOST; ) {
     const from = device.resumable()
     const resumes = from !== undefined && device.random.chance(0.8)
     const range = resumes ? `bytes=${resumePoint(device, from.upTo)}-` : undefined
     const truth = await device.get({ ...options, ...(range !== undefined && { range }) })
-    // The part that it holds is longer than the image: of no use any more.
-    if (truth?.status === 416) device.forget()
+    // The part that it holds is of another version, or longer than the image: of no use any more.
+    if (truth?.status === 412 || truth?.status === 416) device.forget()
+    if (truth?.status === 409) refused += 1
     if (!satisfied(device)) await beforeRetry(device, site)
   }
 }
@@ -155,7 +163,7 @@ async function segmented(device: Device, site: Site): Promise<void> {
         mixed ||= truth.version !== version || truth.first !== at
         at += truth.received
       } else {
-        mixed ||= truth?.status === 200 || truth?.status === 416
+        mixed ||= [200, 409, 412, 416].includes(truth?.status ?? 0)
         await beforeRetry(device, site)
       }
     }
@@ -229,7 +237,7 @@ async function changedUnderWay(device: Device, site: Site): Promise<void> {
 
 async function keptAlive(device: Device, site: Site): Promise<void> {
   const limit = Date.now() + PATIENCE_MS
-  while (!satisfied(device) && Date.now() < limit) {
+  for (let refused = 0; !satisfied(device) && Date.now() < limit && refused < REFUSED_AT_MOST; ) {
     const over = device.kept()
     const probe = await device.get({ method: 'HEAD', leaving: 'kept', ...(over !== undefined && { over }) })
     const kept = device.kept()
@@ -237,6 +245,7 @@ async function keptAlive(device: Device, site: Site): Promise<void> {
       await device.get({ over: kept })
     } else {
       kept?.close()
+      if (probe?.status === 409) refused += 1
       await beforeRetry(device, site)
     }
   }
@@ -274,6 +283,17 @@ async function resumeOfComplete(device: Device, site: Site): Promise<void> {
   await device.get({ range: `bytes=${known.bytes}-` })
 }
 
+/** What a person mistyped, and perhaps mends; or the way back after the right one. */
+async function anotherImage(device: Device, site: Site): Promise<void> {
+  const { random } = device
+  const names = site.images.list.filter(({ weight }) => weight > 2).map(({ name }) => name)
+  const image = names[random.whole(0, names.length - 1)]
+  if (image === undefined) return
+  if (random.chance(0.5)) await finish(device, site)
+  await answered(device, site, { image })
+  if (random.chance(0.5)) await answered(device, site, {})
+}
+
 async function vanished(device: Device, site: Site): Promise<void> {
   const { random } = device
   const bytes = bytesOf(device, site)
@@ -303,6 +323,7 @@ export const BEHAVIOURS: readonly Behaviour[] = [
   { name: 'probe cut off, then whole', weight: 4, act: probeThenWhole },
   { name: 'resume of a complete file', weight: 4, act: resumeOfComplete },
   { name: 'vanished', weight: 4, act: vanished },
+  { name: 'another image', weight: 5, act: anotherImage },
 ]
 
 /** What several devices behind one address do at the same time. */

@@ -74,6 +74,8 @@ export interface GetOptions {
   /** Sends this target in the same packet. */
   readonly pipelined?: string
   readonly readBytes?: number
+  /** Another image than its own. */
+  readonly image?: string
 }
 
 export interface Device {
@@ -81,10 +83,15 @@ export interface Device {
   readonly address: string
   readonly behaviour: string
   readonly random: Random
+  /** What it asks for unless told otherwise. */
   readonly image: string
+  /** What the visit sheet plans for it. */
+  readonly planned: string
   readonly requests: readonly RequestTruth[]
   /** Every version that it ever held whole. */
   readonly heldWhole: ReadonlySet<string>
+  /** The version that it took whole last: what it runs, since a device keeps its image until it has another one whole. */
+  lastWhole(): string | undefined
   /** One request; undefined when there was nobody to ask. */
   get(options?: GetOptions): Promise<RequestTruth | undefined>
   /** The connection of the latest request that was left `kept`. */
@@ -104,6 +111,7 @@ export function createDevice(
     readonly address: string
     readonly behaviour: string
     readonly image: string
+    readonly planned: string
     readonly random: Random
     /** Ports that were used behind this address. */
     readonly portsUsed: Set<number>
@@ -112,6 +120,7 @@ export function createDevice(
   const { number, address, random, image, portsUsed } = who
   const file = new Map<string, readonly Held[]>()
   const heldWhole = new Set<string>()
+  let lastWhole: string | undefined
   const requests: RequestTruth[] = []
   let keptConnection: DeviceConnection | undefined
 
@@ -119,7 +128,9 @@ export function createDevice(
     const spans = joined([...(file.get(version) ?? []), span])
     file.set(version, spans)
     const known = site.images.version(version)
-    if (known !== undefined && holdsAll(spans, known.bytes)) heldWhole.add(version)
+    if (known === undefined || !holdsAll(spans, known.bytes)) return
+    heldWhole.add(version)
+    lastWhole = version
   }
 
   /** A port that was not used behind this address, so that (address, port) names one connection for ever. */
@@ -180,7 +191,7 @@ export function createDevice(
     const over = options.over ?? (await connection(options.readBytes ?? 64 * 1024))
     if (over === undefined) return undefined
     keptConnection = undefined
-    const target = `/${image}`
+    const target = `/${options.image ?? image}`
     const truth = note(over, method, target, { range, halfClosedFirst: options.halfCloseFirst ?? false })
     if (options.pipelined !== undefined) note(over, 'GET', options.pipelined, { pipelined: true })
     const heldBefore = new Map(file)
@@ -211,7 +222,8 @@ export function createDevice(
     const answer = await over.head(truth.method)
     if (typeof answer === 'string') return answer
     truth.status = answer.status
-    if (answer.bodyBytes === 0) return undefined
+    // Of a part that is refused a sentence comes, which a client that looks at the status does not store.
+    if (answer.bodyBytes === 0 || answer.status === 412) return undefined
     understand(answer, truth)
     truth.resumedHonestly = heldFromStart(heldBefore.get(truth.version ?? '') ?? []) >= truth.first
     if (answer.status === 200) file.clear()
@@ -295,6 +307,7 @@ export function createDevice(
     ...who,
     requests,
     heldWhole,
+    lastWhole: () => lastWhole,
     get,
     kept: () => keptConnection,
     held: (version) => (version === undefined ? [] : (file.get(version) ?? [])),

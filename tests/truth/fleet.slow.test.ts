@@ -11,5 +11,6 @@ test.each([11, 12, 13])(
     console.log(report.lines.join('\n'))
     expect(report.faults, report.repeat).toEqual([])
     expect(report.due).toBeGreaterThan(2_000)
+    expect(report.standings.due).toBeGreaterThan(2_000)
   },
 )

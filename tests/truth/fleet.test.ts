@@ -18,5 +18,6 @@ test.each([
     console.log(report.lines.join('\n'))
     expect(report.faults, report.repeat).toEqual([])
     expect(report.due).toBeGreaterThan(devices / 10)
+    expect(report.standings.due).toBeGreaterThan(devices / 10)
   },
 )

@@ -21,6 +21,8 @@ export interface StagedImage {
   readonly weight: number
   /** Replaced by the devices that want a change under way. */
   readonly restless: boolean
+  /** Replaced or cut now and then. */
+  readonly changes: boolean
 }
 
 export interface Images {
@@ -33,6 +35,8 @@ export interface Images {
   cut(name: string, random: Random): void
   /** Only the modification time moves. */
   touch(name: string, random: Random): void
+  /** From now on nothing of this file is changed. */
+  keep(name: string): void
 }
 
 const KIB = 1024
@@ -65,6 +69,7 @@ const SIZES: readonly { bytes: number; weight: number; restless?: boolean }[] = 
 export function stageImages(folder: string, seed: number): Images {
   const versions = new Map<string, KnownVersion>()
   const present = new Map<string, { version: KnownVersion; content: string }>()
+  const kept = new Set<string>()
   let made = 0
 
   function write(name: string, content: string, bytes: number): void {
@@ -87,7 +92,7 @@ export function stageImages(folder: string, seed: number): Images {
   const list = SIZES.map(({ bytes, weight, restless = false }, index) => {
     const name = `image-${index}.bin`
     write(name, `${seed} ${made++}`, bytes)
-    return { name, weight, restless }
+    return { name, weight, restless, changes: restless || index % 3 === 1 }
   })
 
   return {
@@ -95,10 +100,12 @@ export function stageImages(folder: string, seed: number): Images {
     version: (sha256) => versions.get(sha256),
     present: (name) => now(name).version,
     replace(name, random) {
+      if (kept.has(name)) return
       const { bytes } = now(name).version
       write(name, `${seed} ${made++}`, Math.max(LEAST_BYTES, bytes + random.whole(-3, 3)))
     },
     cut(name, random) {
+      if (kept.has(name)) return
       const { version, content } = now(name)
       const bytes = random.whole(Math.min(LEAST_BYTES, version.bytes), version.bytes)
       const shorter = versionOf(name, content, bytes)
@@ -110,6 +117,7 @@ export function stageImages(folder: string, seed: number): Images {
       const when = Date.now() / 1000 - 3600 - random.whole(1, 100_000)
       utimesSync(join(folder, name), when, when)
     },
+    keep: (name) => void kept.add(name),
   }
 }
 

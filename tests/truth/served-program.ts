@@ -23,10 +23,14 @@ const START_MS = 30_000
 /** Short times, so that a run is short; the wait for a client's close is longer than any device here takes. */
 const FLAGS = [
   ...['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '400'],
-  ...['--linger-ms', '20000', '--page-port', '0', '--no-page', '--format', 'json'],
+  ...['--linger-ms', '20000', '--page-port', '0', '--format', 'json'],
 ]
 
-export async function serveProgram(folder: string, port: number): Promise<ServedProgram> {
+export async function serveProgram(
+  folder: string,
+  port: number,
+  env: NodeJS.ProcessEnv = {},
+): Promise<ServedProgram> {
   const words: string[] = []
   let life = 0
   let child = launch()
@@ -34,7 +38,10 @@ export async function serveProgram(folder: string, port: number): Promise<Served
 
   function launch(): ChildProcess {
     const args = [PROGRAM, 'serve', folder, '--listen', '127.0.0.1', '--port', String(port), ...FLAGS]
-    const started = spawn(process.execPath, args, { stdio: ['ignore', 'ignore', 'pipe'] })
+    const started = spawn(process.execPath, args, {
+      stdio: ['ignore', 'ignore', 'pipe'],
+      env: { ...process.env, ...env },
+    })
     started.stderr?.setEncoding('utf8').on('data', (text: string) => words.push(text))
     return started
   }

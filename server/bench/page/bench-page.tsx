@@ -98,6 +98,7 @@ function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Ele
       <Images
         images={snapshot.images}
         inAll={snapshot.imagesInAll}
+        notOffered={snapshot.notOffered}
         addresses={snapshot.addresses}
         pasteLines={snapshot.pasteLines}
         takesChecksums={program.takesChecksums}

@@ -12,6 +12,7 @@ import { Section } from './parts.tsx'
 interface ImagesProps {
   readonly images: readonly ShownImage[]
   readonly inAll: Snapshot['imagesInAll']
+  readonly notOffered: Snapshot['notOffered']
   readonly addresses: readonly AddressView[]
   readonly pasteLines: readonly PasteLine[]
   readonly takesChecksums: boolean
@@ -25,7 +26,7 @@ interface ImagesProps {
 const SEARCH_FROM = 9
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, addresses, pasteLines, wanted } = props
+  const { images, inAll, notOffered, addresses, pasteLines, wanted } = props
   // Where the images become fewer, what hides most of them must stay in sight.
   const search = images.length >= SEARCH_FROM || wanted !== ''
   const [chosen, setChosen] = useState(0)
@@ -80,6 +81,11 @@ export function Images(props: ImagesProps): JSX.Element {
         <p class="calm">
           {images.length} of {inAll.known} images stand here, those that need a hand first. Those left out are
           offered all the same; the command “fetchproof images” lists them.
+        </p>
+      )}
+      {notOffered.length > 0 && (
+        <p class="calm">
+          Not offered: {notOffered.map(({ name, why }) => `${visible(name)} (${visible(why)})`).join('; ')}
         </p>
       )}
       {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}

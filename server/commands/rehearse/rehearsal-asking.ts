@@ -25,6 +25,12 @@ export interface Answered {
   readonly broke: string | undefined
 }
 
+/** How images are fetched. `code`: of the run that is rehearsed; undefined on its own machine, which is believed. */
+export interface Way {
+  readonly dispatcher: Dispatcher
+  readonly code: string | undefined
+}
+
 export type Failed = { readonly failed: string; readonly unreachable: boolean }
 export type Asker = (
   method: 'GET' | 'HEAD',
@@ -35,14 +41,14 @@ export type Asker = (
   only?: Part,
 ) => Promise<Answered | Failed>
 
-export function createAsker(url: string, dispatcher: Dispatcher, onBytes: (bytes: number) => void): Asker {
+export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (bytes: number) => void): Asker {
   return async (method, headers, partsOf = () => [], only) => {
     const ending = new AbortController()
     let response: Dispatcher.ResponseData
     try {
       response = await request(url, {
         method,
-        headers: { ...headers, [REHEARSAL_HEADER]: 'yes' },
+        headers: { ...headers, [REHEARSAL_HEADER]: code ?? 'yes' },
         dispatcher,
         signal: ending.signal,
         // A connection of its own, as a device makes it.

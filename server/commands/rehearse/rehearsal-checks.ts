@@ -2,8 +2,7 @@
  * What a rehearsal asks of one URL, as a device would, and how the answers must agree: GET whole, HEAD like GET
  * (RFC 9110 §9.3.2), a range in the middle and a resume to the end (§14).
  */
-import type { Dispatcher } from 'undici'
-import { type Answered, createAsker, type Part } from './rehearsal-asking.ts'
+import { type Answered, createAsker, type Part, type Way } from './rehearsal-asking.ts'
 
 export interface Target {
   /** Base URL without a slash at the end. */
@@ -38,14 +37,14 @@ const RESUME_BYTES = 16 * 1024 * 1024
 /** Never rejects for what the other side does: that is what differs. */
 export async function checkTarget(
   target: Target,
-  dispatcher: Dispatcher,
+  way: Way,
   onBytes: (bytes: number) => void = () => undefined,
 ): Promise<Checked> {
   const url = target.base + target.path
   const differences: Difference[] = []
   let checks = 0
   let bytes = 0
-  const ask = createAsker(url, dispatcher, onBytes)
+  const ask = createAsker(url, way, onBytes)
   const check = (name: string, found: string | undefined): boolean => {
     checks += 1
     if (found !== undefined) differences.push({ url, check: name, found })

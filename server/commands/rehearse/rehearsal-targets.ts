@@ -1,5 +1,4 @@
 /** What a rehearsal fetches: from the server that serves the folder, or from a list at a base URL. */
-import type { Dispatcher } from 'undici'
 import { request } from 'undici'
 import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { FetchproofError } from '../../errors.ts'
@@ -7,7 +6,7 @@ import { REHEARSAL_HEADER } from '../../image-port/image-port.ts'
 import type { ImageView } from '../../report/image-view.ts'
 import { digestPath } from '../../staging/naming.ts'
 import { MAX_CHECKSUM_FILE_BYTES, parseChecksums } from '../../trust/published/parse.ts'
-import { inWords } from './rehearsal-asking.ts'
+import { inWords, type Way } from './rehearsal-asking.ts'
 import type { Difference, Target } from './rehearsal-checks.ts'
 
 export interface Rehearsal {
@@ -43,11 +42,11 @@ const PLAIN_NAME = /^[A-Za-z0-9._-]+(?:\/[A-Za-z0-9._-]+)*$/
 
 /**
  * Every image of the list that `serve --list` offers. Sizes are not in it. Throws FP_BASE_UNREACHABLE,
- * FP_LIST_NOT_OFFERED.
+ * FP_LIST_NOT_OFFERED, FP_REHEARSAL_CODE.
  */
-export async function targetsOfList(base: string, dispatcher: Dispatcher): Promise<Rehearsal> {
+export async function targetsOfList(base: string, way: Way): Promise<Rehearsal> {
   const url = base + LIST_PATH
-  const { entries, problems } = parseChecksums('SHA256SUMS', await fetchList(base, url, dispatcher))
+  const { entries, problems } = parseChecksums('SHA256SUMS', await fetchList(base, url, way))
   const bad = problems.map(({ line, what }) => ({ url, check: 'list', found: `line ${line}: ${what}` }))
   const targets = entries.flatMap(({ name, digest }) => {
     if (name === undefined || !PLAIN_NAME.test(name)) {
@@ -60,13 +59,19 @@ export async function targetsOfList(base: string, dispatcher: Dispatcher): Promi
   return { bases: [{ url: base, tunnel: false }], targets, notRehearsed: [], differences: bad.slice(0, 20) }
 }
 
-async function fetchList(base: string, url: string, dispatcher: Dispatcher): Promise<Buffer> {
+async function fetchList(base: string, url: string, { dispatcher, code }: Way): Promise<Buffer> {
   const pieces: Buffer[] = []
   let bytes = 0
   let status = 0
+  let believed = code === undefined
   try {
-    const response = await request(url, { headers: { [REHEARSAL_HEADER]: 'yes' }, dispatcher, reset: true })
+    const response = await request(url, {
+      headers: { [REHEARSAL_HEADER]: code ?? 'yes' },
+      dispatcher,
+      reset: true,
+    })
     status = response.statusCode
+    believed ||= response.headers[REHEARSAL_HEADER] !== undefined
     response.body.on('error', () => undefined)
     for await (const piece of status === 200 ? response.body : []) {
       pieces.push(piece as Buffer)
@@ -78,6 +83,8 @@ async function fetchList(base: string, url: string, dispatcher: Dispatcher): Pro
     throw new FetchproofError('FP_BASE_UNREACHABLE', { base, cause: inWords(error) }, { cause: error })
   }
   if (status !== 200) throw new FetchproofError('FP_LIST_NOT_OFFERED', { url, status })
+  // What follows would stand on record as the pulls of a device.
+  if (!believed) throw new FetchproofError('FP_REHEARSAL_CODE', { base })
   return Buffer.concat(pieces)
 }
 

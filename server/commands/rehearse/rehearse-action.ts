@@ -1,4 +1,5 @@
 /** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
+import { createInterface } from 'node:readline'
 import { Agent } from 'undici'
 import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { userName } from '../../depot/depot.ts'
@@ -13,6 +14,7 @@ import { EXIT } from '../exit.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import type { Surroundings } from '../surroundings.ts'
+import type { Way } from './rehearsal-asking.ts'
 import { type Checked, checkTarget, type Difference, type Target } from './rehearsal-checks.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 import type { RehearseFlags } from './rehearse.ts'
@@ -33,16 +35,17 @@ const QUIET_MS = 30_000
 export async function rehearse(where: string, flags: RehearseFlags, around: Surroundings): Promise<number> {
   const base = baseUrlIn(where)
   const server = base === undefined ? await serverOf(where, flags.records) : undefined
+  const code = base === undefined || isOwn(base) ? undefined : await codeFor(base, around)
   const dispatcher = new Agent({
     connect: { timeout: CONNECT_MS },
     headersTimeout: QUIET_MS,
     bodyTimeout: QUIET_MS,
   })
+  const way = { dispatcher, code }
   try {
-    const rehearsal =
-      server === undefined ? await targetsOfList(base ?? '', dispatcher) : await targetsOf(server)
+    const rehearsal = server === undefined ? await targetsOfList(base ?? '', way) : await targetsOf(server)
     if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
-    const checked = await checkAll(rehearsal, dispatcher, around)
+    const checked = await checkAll(rehearsal, way, around)
     if (server !== undefined) await record(server, checked, flags.by ?? userName())
     const result = resultOf(rehearsal, checked, server !== undefined, base)
     if (flags.format === 'json') around.stdout.write(`${JSON.stringify(result, null, 2)}\n`)
@@ -51,6 +54,23 @@ export async function rehearse(where: string, flags: RehearseFlags, around: Surr
   } finally {
     await dispatcher.destroy()
   }
+}
+
+/**
+ * Typed, or from the environment, and never an argument, which everybody on the machine can read. Throws
+ * FP_REHEARSAL_CODE where there is none.
+ */
+async function codeFor(base: string, { env, stdin, stderr }: Surroundings): Promise<string> {
+  const known = env.FETCHPROOF_REHEARSAL_CODE?.trim()
+  if (known) return known
+  const lines = createInterface({ input: stdin, ...(stdin.isTTY && { output: stderr }) })
+  if (stdin.isTTY) stderr.write(`Rehearsal code, as "fetchproof serve" printed it at ${base}: `)
+  try {
+    for await (const line of lines) if (line.trim() !== '') return line.trim()
+  } finally {
+    lines.close()
+  }
+  throw new FetchproofError('FP_REHEARSAL_CODE', { base })
 }
 
 /** All images: the snapshot has no more than a page can show. */
@@ -81,7 +101,7 @@ async function serverOf(folder: string, records: string | undefined): Promise<Ru
 
 async function checkAll(
   { targets, bases }: Rehearsal,
-  dispatcher: Agent,
+  way: Way,
   around: Surroundings,
 ): Promise<readonly Checked[]> {
   const progress = createProgress(around.stderr)
@@ -94,7 +114,7 @@ async function checkAll(
     for (const target of targets) {
       if (givenUp.has(target.base)) continue
       let came = 0
-      const one = await checkTarget(target, dispatcher, (bytes) => {
+      const one = await checkTarget(target, way, (bytes) => {
         came += bytes
         const share = Math.min(came, target.bytes ?? 0)
         progress.show((before + share) / total, `rehearsing ${target.base}`)

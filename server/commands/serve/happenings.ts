@@ -3,6 +3,7 @@ import { pacedMs } from '../../delivery/at-the-same-time.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
 import { standingText } from '../../report/image-view.ts'
+import { heldWords, observedWords } from '../../wording/decided-words.ts'
 import { refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
@@ -35,9 +36,11 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
     case 'image-gone':
       return line(`${visible(entry.name)} is gone`)
     case 'held':
-      return line(`HELD  ${visible(entry.name)}: ${visible(entry.reason)}`, true)
+      return line(`HELD  ${visible(entry.name)}: ${visible(heldWords(entry))}`, true)
     case 'lifted':
       return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
+    case 'struck':
+      return line(`entry ${entry.strikes} struck by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'fetch-begun':
       return entry.promised === 0 || entry.rehearsal === true
         ? undefined
@@ -62,7 +65,7 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
     case 'sheet':
       return line(`${entry.file}: ${entry.rows.length} rows`)
     case 'observed':
-      return line(`${visible(entry.device)}: ${observedText(entry)}`)
+      return line(`${visible(entry.device)}: ${visible(observedWords(entry))}`)
     case 'device-dark':
       return line(`${visible(entry.device)} has gone dark (${entry.address})`, true)
     case 'device-back':
@@ -86,17 +89,6 @@ function imageText(entry: Extract<Entry, { kind: 'image' }>, url: string | undef
 /** `harrowick-sw1 (192.0.2.11)`, or the address alone. */
 function named({ address }: ClientRef, device: string | null): string {
   return device === null ? address : `${shortened(device, 40)} (${address})`
-}
-
-function observedText(entry: Extract<Entry, { kind: 'observed' }>): string {
-  const { before, after, note, digest, by } = entry
-  const parts = [
-    ...(before === undefined ? [] : [`before ${before}`]),
-    ...(after === undefined ? [] : [`after ${after}`]),
-    ...(digest === undefined ? [] : [`printed ${digest.algorithm} ${digest.value.slice(0, 12)}`]),
-    ...(note === undefined ? [] : [note]),
-  ]
-  return visible(`${parts.join(', ')} (observed by ${by})`)
 }
 
 function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string): string {

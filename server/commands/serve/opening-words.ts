@@ -5,6 +5,7 @@ import { imageView, standingText } from '../../report/image-view.ts'
 import { filledLine } from '../../report/paste-line.ts'
 import { tableLines } from '../../report/table.ts'
 import type { Image } from '../../staging/image.ts'
+import type { NotOffered } from '../../staging/not-offered.ts'
 import { outlookWords } from '../../wording/outlook-words.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
@@ -24,11 +25,13 @@ export function openingWords(
     `Fetchproof ${VERSION}: serving ${visible(depot.settings.folder)}`,
     '',
     ...imageTable(images),
+    ...notOfferedWords(depot.catalogue.notOffered()),
     '',
     ...(outlook === null ? [] : [outlookWords(outlook), '']),
     ...pasteLines(images, depot),
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),
+    `Rehearsal code, for "fetchproof rehearse" on another laptop: ${depot.rehearsals.code}`,
     ...remarks.map((remark) => `Note: ${remark}`),
     ...lostWords(depot),
     'Before the first pull: a wrong or interrupted image can leave a device dead. Keep its power on while it writes,',
@@ -73,6 +76,18 @@ export function imageTable(images: readonly Image[]): string[] {
   )
   const left = images.length - rows.length
   return left > 0 ? [...lines, `… and ${left} more; "fetchproof images" lists all`] : lines
+}
+
+/** Named one by one. */
+const NOT_OFFERED_AT_MOST = 8
+
+function notOfferedWords(notOffered: readonly NotOffered[]): string[] {
+  if (notOffered.length === 0) return []
+  const named = notOffered
+    .slice(0, NOT_OFFERED_AT_MOST)
+    .map(({ name, why }) => `${shortened(name, 40)} (${visible(why)})`)
+  const more = notOffered.length - named.length
+  return [`Not offered: ${named.join('; ')}${more > 0 ? `; and ${more} more` : ''}`]
 }
 
 /** One block an address; the address of the device decides which one it can reach. */

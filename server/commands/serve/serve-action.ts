@@ -36,6 +36,7 @@ export async function serve(
   }
   if (format === 'text') void showInWords(serving, view)
   else {
+    remark(`Rehearsal code, for "fetchproof rehearse" on another laptop: ${serving.depot.rehearsals.code}`)
     for (const { message } of serving.depot.troubles()) remark(message)
     serving.depot.events.on('trouble', remark)
   }

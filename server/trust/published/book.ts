@@ -17,6 +17,8 @@ export interface Standing {
   /** The strongest that matched; or the strongest that did not. */
   readonly algorithm?: Algorithm
   readonly source?: string
+  /** The digests that it does not have, each once, the strongest first. */
+  readonly differing?: readonly Claim[]
   /** Sources that contradict each other: each with what it says, in words. */
   readonly conflict?: readonly string[]
   /** What a person should know beside it: a weak digest, a name that misses by "(1)". */
@@ -150,7 +152,9 @@ async function compare(
   const [right] = agree
   if (wrong !== undefined) {
     const conflict = conflictOf(agree, differ)
-    const standing = { standing: 'differs', algorithm: wrong.algorithm, source: wrong.source, notes } as const
+    const { algorithm, source } = wrong
+    const differing = eachDigestOnce(differ)
+    const standing = { standing: 'differs', algorithm, source, differing, notes } as const
     return conflict === undefined ? standing : { ...standing, conflict }
   }
   if (right === undefined) return { standing: 'none', notes }
@@ -161,6 +165,11 @@ async function compare(
     source: right.source,
     notes: weak === undefined ? notes : [...notes, weak],
   }
+}
+
+function eachDigestOnce(claims: readonly Claim[]): Claim[] {
+  const seen = new Set<string>()
+  return claims.filter(({ digest }) => !seen.has(digest) && seen.add(digest))
 }
 
 /** Of each side; a list made to hurt may name one file on every line. */

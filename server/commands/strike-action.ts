@@ -1,0 +1,95 @@
+/** `fetchproof strike`: a person takes back what was recorded by mistake. The ledger keeps both. */
+import { userName } from '../depot/depot.ts'
+import { FetchproofError } from '../errors.ts'
+import { readEntries } from '../ledger/read.ts'
+import { createStrikes, type Strikeable } from '../ledger/strikes.ts'
+import { createSettings } from '../settings.ts'
+import { strikeableWords } from '../wording/decided-words.ts'
+import { timeText } from '../wording/units.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import { runningServer } from './running-server.ts'
+import type { StrikeFlags } from './strike.ts'
+import type { Surroundings } from './surroundings.ts'
+import { withLedger } from './unserved-ledger.ts'
+
+export async function strike(
+  seq: number | undefined,
+  flags: StrikeFlags,
+  { stdout }: Surroundings,
+): Promise<number> {
+  const { folder } = flags
+  const { records } = createSettings({
+    folder,
+    ...(flags.records !== undefined && { records: flags.records }),
+  })
+  const file = ledgerFileOf(folder, records)
+  const print = (asJson: unknown, asText: readonly string[]): void => {
+    const lines = flags.format === 'json' ? [JSON.stringify(asJson, null, 2)] : asText
+    for (const line of lines) stdout.write(`${line}\n`)
+  }
+  if (seq === undefined) {
+    if (flags.reason !== undefined) throw usage('Say which entry is struck, by its number.')
+    const listed = (await strikesIn(file)).strikeable()
+    print({ strikeable: listed }, listLines(listed))
+    return EXIT.done
+  }
+  const decision = { reason: (flags.reason ?? '').trim(), by: (flags.by ?? userName()).trim() }
+  if (decision.reason === '') throw usage('Say why with --reason: it stands in the ledger for good.')
+  const entry = await struck(seq, decision, file, records)
+  print({ struck: entry, ...decision }, [
+    `Struck: ${visible(strikeableWords(entry))}`,
+    `By ${visible(decision.by)} (${visible(decision.reason)}). Both stay in the ledger; nothing is concluded from it any more.`,
+  ])
+  return EXIT.done
+}
+
+/** Throws FP_NOT_STRIKEABLE, and the errors of ledger and running server. */
+async function struck(
+  seq: number,
+  decision: { reason: string; by: string },
+  file: string,
+  records: string,
+): Promise<Strikeable> {
+  const server = await runningServer(records)
+  if (server !== undefined) {
+    const entry = (await strikesIn(file)).check(seq)
+    await server.ask('POST', '/api/strike', { seq, ...decision })
+    return entry
+  }
+  const strikes = createStrikes()
+  return withLedger(
+    records,
+    (ledger) => {
+      const entry = strikes.check(seq)
+      ledger.append({ kind: 'struck', strikes: seq, ...decision })
+      return entry
+    },
+    strikes.take,
+  )
+}
+
+async function strikesIn(file: string): Promise<ReturnType<typeof createStrikes>> {
+  const strikes = createStrikes()
+  for await (const batch of readEntries(file)) for (const entry of batch) strikes.take(entry)
+  return strikes
+}
+
+function listLines(entries: readonly Strikeable[]): string[] {
+  if (entries.length === 0) {
+    return ['Nothing can be struck: no observation, pasted checksum or lift stands on record.']
+  }
+  const width = String(entries.at(-1)?.seq ?? '').length
+  return [
+    ...entries.map(
+      (entry) =>
+        `${String(entry.seq).padStart(width)}  ${timeText(entry.at)}  ${visible(strikeableWords(entry))}`,
+    ),
+    'Strike one with: fetchproof strike NUMBER --reason "why"',
+  ]
+}
+
+function usage(why: string): FetchproofError {
+  return new FetchproofError('FP_USAGE', { why })
+}

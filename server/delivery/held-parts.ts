@@ -1,0 +1,124 @@
+/**
+ * Which part of which version of an image each client may hold: what it began last, and how far that was handed over.
+ * Clients rarely send If-Range with a resume, so the server has to know whether what they hold is of this version.
+ */
+import type { ClientRef, Entry } from '../ledger/entries.ts'
+import { type Clients, createClients, isOfImage, type LateHardware } from './clients.ts'
+
+/** What a client has of an image, as far as it is on record. */
+export interface HeldPart {
+  /** Of the version that it asked for from byte 0 last; of the first one on record, when it never did. */
+  readonly sha256: string
+  /**
+   * The furthest byte of it that was handed over since the client turned to this version; without end where that is not
+   * known (the server died meanwhile, or the client came with a part already).
+   */
+  readonly furthest: number
+  /** Fetches of it that are under way. */
+  readonly underWay: number
+}
+
+export interface HeldParts extends Pick<Clients<unknown>, 'keyOf' | 'macOf'> {
+  take(entry: Entry): void
+  of(client: ClientRef, imageName: string): HeldPart | undefined
+  /** Whether fetches of this version that have ended handed over all before this byte, so that a client may go on there. */
+  explained(client: ClientRef, image: { name: string; sha256: string }, byte: number): boolean
+}
+
+interface Part {
+  readonly sha256: string
+  furthest: number
+  underWay: number
+  /** Bytes `[0, reach)` were handed over by fetches that have ended. */
+  reach: number
+  /** Counts what was begun: the later of two is what the client holds. */
+  readonly order: number
+  readonly client: ClientRef
+  readonly at: string
+  /** Whose it is may turn out late to be another's: then this is what was held before. */
+  readonly instead: Part | undefined
+}
+
+type Parts = Map<string, Part>
+
+export function createHeldParts(): HeldParts {
+  const clients = createClients<Parts>({ make: () => new Map(), move: moveLate })
+  const open = new Map<number, { readonly part: Part; readonly first: number }>()
+  let order = 0
+
+  function begin(entry: Extract<Entry, { kind: 'fetch-begun' }>): void {
+    const { id, client, image, first, at } = entry
+    if (image === undefined || !isOfImage(entry)) return
+    const parts = clients.of(client)
+    const there = parts.get(image.name)
+    order += 1
+    let part = there
+    if (there === undefined || (first === 0 && there.sha256 !== image.sha256)) {
+      const furthest = first === 0 ? 0 : Number.POSITIVE_INFINITY
+      part = {
+        sha256: image.sha256,
+        furthest,
+        underWay: 0,
+        reach: 0,
+        order,
+        client,
+        at,
+        instead: settled(there),
+      }
+      parts.set(image.name, part)
+    }
+    if (part?.sha256 !== image.sha256) return
+    part.underWay += 1
+    open.set(id, { part, first })
+  }
+
+  function end({ id, ending, bytesHandedOver }: Extract<Entry, { kind: 'fetch-ended' }>): void {
+    const fetch = open.get(id)
+    if (fetch === undefined) return
+    open.delete(id)
+    const { part, first } = fetch
+    part.underWay -= 1
+    const handed = ending === 'lost-track' ? Number.POSITIVE_INFINITY : first + bytesHandedOver
+    part.furthest = Math.max(part.furthest, handed)
+    if (first <= part.reach) part.reach = Math.max(part.reach, handed)
+  }
+
+  /** What came before its hardware address was known, and too long ago to be told whose it was, may be its own too. */
+  function of(client: ClientRef, imageName: string): Part | undefined {
+    const own = clients.find(client)?.get(imageName)
+    const atAddress = clients.at(client.address)?.get(imageName)
+    if (own === undefined || atAddress === undefined) return own ?? atAddress
+    return atAddress.order > own.order ? atAddress : own
+  }
+
+  return {
+    take(entry) {
+      clients.take(entry)
+      if (entry.kind === 'fetch-begun') begin(entry)
+      else if (entry.kind === 'fetch-ended') end(entry)
+    },
+    keyOf: clients.keyOf,
+    macOf: clients.macOf,
+    of,
+    explained(client, { name, sha256 }, byte) {
+      const part = of(client, name)
+      return part?.sha256 === sha256 && part.reach >= byte
+    },
+  }
+}
+
+/** One is enough, and a chain of them would grow. */
+function settled(part: Part | undefined): Part | undefined {
+  return part && { ...part, instead: undefined }
+}
+
+function moveLate({ address, sinceMs }: LateHardware, from: Parts, to: Parts): void {
+  for (const [name, part] of from) {
+    const { client, at } = part
+    if (client.address !== address || client.mac !== undefined || Date.parse(at) < sinceMs) continue
+    if (part.instead === undefined) from.delete(name)
+    else from.set(name, part.instead)
+    const there = to.get(name)
+    if (there === undefined || there.order < part.order) to.set(name, part)
+  }
+}

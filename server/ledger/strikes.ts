@@ -1,0 +1,63 @@
+/** What persons took back of what they recorded: entries that were struck by a later one, and those that can be. */
+import { FetchproofError } from '../errors.ts'
+import type { Entry, EntryKind, EntryOf } from './entries.ts'
+
+const STRIKEABLE = ['observed', 'published', 'lifted'] as const satisfies readonly EntryKind[]
+
+/** What a person recorded, and may have recorded by mistake. */
+export type Strikeable = EntryOf<(typeof STRIKEABLE)[number]>
+
+export interface Struck {
+  readonly entry: Strikeable
+  readonly by: EntryOf<'struck'>
+}
+
+export interface Strikes {
+  /** Takes the next entry of one ledger; one that it has taken already is passed over. */
+  take(entry: Entry): void
+  /** Not struck, in the ledger's order. */
+  strikeable(): readonly Strikeable[]
+  struck(): readonly Struck[]
+  has(seq: number): boolean
+  /** The entry that would be struck. Throws FP_NOT_STRIKEABLE. */
+  check(seq: number): Strikeable
+}
+
+export function createStrikes(): Strikes {
+  const entries = new Map<number, Strikeable>()
+  const strikes = new Map<number, EntryOf<'struck'>>()
+  let last = 0
+
+  function whyNot(seq: number): string | undefined {
+    if (seq > last || seq < 1) return `the ledger has no entry of this number (its last one is ${last})`
+    const struck = strikes.get(seq)
+    if (struck !== undefined) return `${struck.by} struck it already (${struck.reason})`
+    if (entries.has(seq)) return undefined
+    return 'only what a person observed, pasted as published or lifted can be struck, and it is none of these'
+  }
+
+  return {
+    take(entry) {
+      last = Math.max(last, entry.seq)
+      if (isStrikeable(entry)) entries.set(entry.seq, entry)
+      if (entry.kind === 'struck') strikes.set(entry.strikes, entry)
+    },
+    strikeable: () => [...entries.values()].filter(({ seq }) => !strikes.has(seq)),
+    struck: () =>
+      [...strikes.values()].flatMap((by) => {
+        const entry = entries.get(by.strikes)
+        return entry === undefined ? [] : [{ entry, by }]
+      }),
+    has: (seq) => strikes.has(seq),
+    check(seq) {
+      const why = whyNot(seq)
+      const entry = entries.get(seq)
+      if (why === undefined && entry !== undefined) return entry
+      throw new FetchproofError('FP_NOT_STRIKEABLE', { seq, why: why ?? 'it is not there' })
+    },
+  }
+}
+
+function isStrikeable(entry: Entry): entry is Strikeable {
+  return (STRIKEABLE as readonly EntryKind[]).includes(entry.kind)
+}

@@ -1,0 +1,60 @@
+/**
+ * Files whose download is still under way, as what stands beside them tells: a control file, or, for an empty file,
+ * the growing part that will take its place (browsers put a random word between name and extension).
+ */
+import { posix } from 'node:path'
+import { controlledBy, wordsForNever } from './never-offered.ts'
+import type { Sight } from './watch.ts'
+
+export interface Downloads {
+  /** A file that is no image and may belong to a download. Only the first sight of it changes anything. */
+  seen(name: string): void
+  gone(name: string): void
+  /** Why the file is no image yet, in words. */
+  wordsFor(sight: Sight): string | undefined
+}
+
+/** `again`: whether this file is an image is to be decided again. */
+export function createDownloads(options: {
+  emptyImages: () => Iterable<string>
+  again: (name: string) => void
+}): Downloads {
+  const parts = new Set<string>()
+  const empty = new Set<string>()
+
+  function decideAgain(part: string): void {
+    const target = controlledBy(part)
+    if (target !== undefined) options.again(target)
+    for (const name of [...options.emptyImages(), ...empty]) if (isPartOf(part, name)) options.again(name)
+  }
+
+  return {
+    seen(name) {
+      if (parts.has(name) || (controlledBy(name) ?? wordsForNever(name)) === undefined) return
+      parts.add(name)
+      decideAgain(name)
+    },
+    gone(name) {
+      empty.delete(name)
+      if (parts.delete(name)) decideAgain(name)
+    },
+    wordsFor({ name, identity }) {
+      empty.delete(name)
+      const control = ['.aria2', '.part'].map((ending) => name + ending).find((part) => parts.has(part))
+      if (control !== undefined) {
+        return `being downloaded: ${posix.basename(control)} stands beside it; remove that one if no download is under way`
+      }
+      if (identity.size > 0n) return undefined
+      const part = [...parts].find((each) => isPartOf(each, name))
+      if (part === undefined) return undefined
+      empty.add(name)
+      return `being downloaded: it is empty, and ${posix.basename(part)} stands beside it`
+    },
+  }
+}
+
+/** `sub/fw.Xy3k.bin.part` of `sub/fw.bin`. */
+function isPartOf(part: string, name: string): boolean {
+  const stem = name.slice(0, name.length - posix.extname(name).length)
+  return part !== name && posix.dirname(part) === posix.dirname(name) && part.startsWith(`${stem}.`)
+}

@@ -1,0 +1,83 @@
+/**
+ * The blocks that a client has not acknowledged yet, as packets that can be sent again. What is held is one window and
+ * no more: the pieces that the bytes came from are free at once.
+ */
+import type { Terms } from './options.ts'
+import { DATA_HEADER_BYTES, writeDataHeader } from './packets.ts'
+
+interface Slot {
+  packet: Buffer
+  /** Bytes of the block that are filled. */
+  filled: number
+  /** Copies handed to the system that it has not taken yet: until then the packet's memory is not ours to change. */
+  sending: number
+}
+
+export interface BlockWindow {
+  /** The furthest block that is filled. */
+  readonly ready: number
+  /** Bytes that the block under way still takes; 0 while it has no place before `acked` moves on, or all is there. */
+  room(acked: number): number
+  /** At most `room` bytes. */
+  put(bytes: Uint8Array): void
+  /** The packet of a filled block that is not acknowledged; `sent` once the system has it. */
+  take(block: number): { readonly packet: Uint8Array; sent(): void }
+}
+
+export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: number): BlockWindow {
+  const slots: Slot[] = []
+  const lastBlock = Math.floor(bytes / blockBytes) + 1
+  let left = bytes
+  /** The block that is being filled. */
+  let block = 1
+  let current: Slot | undefined
+
+  function slotOf(number: number): Slot {
+    const at = number % windowBlocks
+    const slot = slots[at]
+    // The last block is often shorter: small images cost no more than they are.
+    const size = DATA_HEADER_BYTES + Math.min(blockBytes, left)
+    if (slot !== undefined && slot.sending === 0 && slot.packet.length >= size) {
+      slot.filled = 0
+      return slot
+    }
+    const fresh: Slot = { packet: Buffer.allocUnsafeSlow(size), filled: 0, sending: 0 }
+    slots[at] = fresh
+    return fresh
+  }
+
+  return {
+    // A last block without bytes needs nothing to be put.
+    get ready() {
+      return left === 0 ? lastBlock : block - 1
+    },
+    room(acked) {
+      if (left === 0 || block > acked + windowBlocks) return 0
+      return Math.min(left, blockBytes - (current?.filled ?? 0))
+    },
+    put(piece) {
+      current ??= slotOf(block)
+      current.packet.set(piece, DATA_HEADER_BYTES + current.filled)
+      current.filled += piece.byteLength
+      left -= piece.byteLength
+      if (current.filled < blockBytes) return
+      writeDataHeader(current.packet, block)
+      current = undefined
+      block += 1
+    },
+    take(number) {
+      const slot = number < block ? slots[number % windowBlocks] : current
+      // The last block, short or empty.
+      const packet = slot?.packet ?? Buffer.alloc(DATA_HEADER_BYTES)
+      const length = DATA_HEADER_BYTES + (slot?.filled ?? 0)
+      if (number === lastBlock) writeDataHeader(packet, number)
+      if (slot !== undefined) slot.sending += 1
+      return {
+        packet: packet.subarray(0, length),
+        sent() {
+          if (slot !== undefined) slot.sending -= 1
+        },
+      }
+    },
+  }
+}

@@ -1,0 +1,40 @@
+/** `fetchproof images`: what is offered, and what lies beside it that a person may take for an image. */
+import { writeFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { expect, onTestFinished, test } from 'vitest'
+import { fetchproof } from '../clients/program.ts'
+import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
+import { inProcess } from './in-process.ts'
+
+const FILES = {
+  'core.bin': imageBytes(5_000),
+  'gate.bin': imageBytes(4_000),
+  'gate.bin.aria2': Buffer.from('control'),
+  'visit.xlsx': Buffer.from('504b03041400', 'hex'),
+  'Thumbs.db': imageBytes(100),
+}
+
+test('says what is not offered, and why, in text and JSON', async () => {
+  const folder = await stagingFolder(FILES, onTestFinished)
+  const text = (await inProcess(['images', folder])).stdout
+  expect(text).toContain('not offered: visit.xlsx (a spreadsheet)')
+  expect(text).toMatch(/not offered: gate\.bin \(being downloaded: gate\.bin\.aria2 stands beside it/)
+  expect(text).not.toContain('Thumbs.db')
+  const { images, notOffered } = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
+  expect(images).toMatchObject([{ name: 'core.bin', state: 'ready' }])
+  expect(notOffered).toMatchObject([{ name: 'gate.bin' }, { name: 'visit.xlsx', why: 'a spreadsheet' }])
+})
+
+test('says the same of a folder that is being served, and of what came meanwhile', async () => {
+  const folder = await stagingFolder(FILES, onTestFinished)
+  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await served.image('core.bin')
+  writeFileSync(join(folder, 'maker.url'), '[InternetShortcut]')
+  await served.image('core.bin')
+  await expect
+    .poll(async () => {
+      const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
+      return JSON.parse(stdout).notOffered.map(({ name }: { name: string }) => name)
+    })
+    .toEqual(['gate.bin', 'maker.url', 'visit.xlsx'])
+})

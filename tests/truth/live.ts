@@ -1,0 +1,54 @@
+/** What the page of a running server shows of the visit, held against what a replay of its ledger says. */
+import { readFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { setTimeout as pause } from 'node:timers/promises'
+import type { Snapshot, VisitRowView } from '../../server/bench/snapshot-shape.ts'
+import { createVisitView } from '../../server/bench/visit-view.ts'
+import type { Plan } from '../../server/visit/plan-shape.ts'
+import { fetchproof } from '../clients/program.ts'
+
+/** What is under way ends, and what ended is synced, within this time. */
+const AT_REST_MS = 30_000
+const DIFFERENCES_SHOWN = 5
+
+export async function planOnRecord(folder: string): Promise<Plan> {
+  const { stdout, stderr } = await fetchproof(['audit', folder, '--plan', '--format', 'json'], {
+    timeoutMs: 60_000,
+  })
+  const { plan } = JSON.parse(stdout || '{}') as { plan: Plan | null }
+  if (plan == null) throw new Error(`no plan: ${stderr}`)
+  return plan
+}
+
+/** Differences between the two, once nothing is under way any more. */
+export async function liveAgainstReplay(folder: string): Promise<string[]> {
+  const limit = Date.now() + AT_REST_MS
+  let different: string[] = []
+  do {
+    different = differences(await rowsOfPage(folder), rowsOf(await planOnRecord(folder)))
+    if (different.length === 0) return []
+    await pause(500)
+  } while (Date.now() < limit)
+  return different.slice(0, DIFFERENCES_SHOWN)
+}
+
+async function rowsOfPage(folder: string): Promise<readonly VisitRowView[]> {
+  const lock = readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8')
+  const { pagePort } = JSON.parse(lock) as { pagePort: number }
+  const answer = await fetch(`http://127.0.0.1:${pagePort}/api/snapshot`)
+  const { visit } = (await answer.json()) as Snapshot
+  return visit?.rows ?? []
+}
+
+function rowsOf(plan: Plan): readonly VisitRowView[] {
+  const sheet = { file: '', errors: [], rows: [], columns: [] }
+  return createVisitView({ plan: () => plan, sheet: sheet as never })()?.rows ?? []
+}
+
+function differences(live: readonly VisitRowView[], replayed: readonly VisitRowView[]): string[] {
+  if (live.length !== replayed.length) return [`${live.length} rows live, ${replayed.length} replayed`]
+  return replayed.flatMap((row, at) => {
+    const [shown, told] = [JSON.stringify(live[at]), JSON.stringify(row)]
+    return shown === told ? [] : [`live is not replay: ${shown} | ${told}`]
+  })
+}
