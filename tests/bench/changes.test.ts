@@ -130,3 +130,42 @@ test('the images are listed with their URLs', async () => {
   expect(images.map(({ name }) => name)).toEqual(['desk.bin', 'empty.bin'])
   expect(images[0]?.urls).toEqual(['http://192.0.2.10:8080/desk.bin', 'http://[2001:db8::10]:8080/desk.bin'])
 })
+
+test('a pasted checksum that was struck neither holds the image nor is remembered as not met', async () => {
+  const wrong = createHash('sha256').update('another file').digest('hex')
+  await change(run, '/api/published', { name: 'desk.bin', text: wrong, by: 'me' })
+  expect(stateOf('desk.bin')).toBe('held')
+  const [{ seq }] = (await entries('published')) as [Entry]
+  const heard = await change(run, '/api/strike', { seq, reason: 'it is of another file', by: 'me' })
+  expect([heard.status, JSON.parse(heard.text)]).toEqual([200, { struck: seq }])
+  expect(run.depot.catalogue.get('desk.bin')).toMatchObject({
+    state: 'ready',
+    published: { standing: 'none' },
+  })
+  const again = await change(run, '/api/strike', { seq, reason: 'x' })
+  expect([again.status, codeOf(again)]).toEqual([409, 'FP_NOT_STRIKEABLE'])
+  await run.depot.catalogue.rejudge()
+  expect(stateOf('desk.bin')).toBe('ready')
+})
+
+test('a pasted checksum that vouched, and was struck, vouches no more; the one before it counts again', async () => {
+  const right = createHash('sha256').update(IMAGE).digest('hex')
+  const wrong = createHash('sha256').update('another file').digest('hex')
+  for (const text of [wrong, right]) await change(run, '/api/published', { name: 'desk.bin', text, by: 'me' })
+  expect(run.depot.catalogue.get('desk.bin')?.published.standing).toBe('matches')
+  const seq = (await entries('published')).at(-1)?.seq
+  await change(run, '/api/strike', { seq, reason: 'pasted from the wrong page', by: 'me' })
+  expect(run.depot.catalogue.get('desk.bin')).toMatchObject({ state: 'held', published: { digest: wrong } })
+})
+
+test('an image is held by a person, and what was not read yet is not', async () => {
+  const heard = await change(run, '/api/hold', { name: 'desk.bin', reason: ' bricked one ', by: 'me' })
+  expect([heard.status, JSON.parse(heard.text)]).toEqual([200, { held: 'desk.bin' }])
+  expect(run.depot.catalogue.get('desk.bin')).toMatchObject({
+    state: 'held',
+    reason: 'Held by me: bricked one',
+  })
+  expect((await entries('held')).at(-1)).toMatchObject({ name: 'desk.bin', reason: 'bricked one', by: 'me' })
+  const unknown = await change(run, '/api/hold', { name: 'other.bin', reason: 'x' })
+  expect([unknown.status, codeOf(unknown)]).toEqual([404, 'FP_IMAGE_UNKNOWN'])
+})
