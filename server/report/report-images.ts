@@ -34,11 +34,11 @@ export function reportImages(
   for (const folder of folders) {
     for (const entry of folder.images) {
       const key = `${entry.sha256} ${entry.name}`
-      const about = folder.aboutImages.filter((other) => other.name === entry.name && other.seq > entry.seq)
-      const version = about.filter((other) => !('sha256' in other) || other.sha256 === entry.sha256)
-      const held = version.findLast((other) => other.kind === 'held')
-      const lifted = version.findLast((other) => other.kind === 'lifted')
-      const gone = version.find((other) => other.kind === 'image-gone')
+      const about = folder.aboutImages.filter(
+        ({ name, sha256 }) => name === entry.name && sha256 === entry.sha256,
+      )
+      const lifted = about.findLast((other) => other.kind === 'lifted')
+      const gone = about.find((other) => other.kind === 'image-gone' && other.seq > entry.seq)
       images.set(key, {
         name: entry.name,
         plainPath: entry.plainPath,
@@ -49,7 +49,7 @@ export function reportImages(
         notes: entry.notes,
         since: images.get(key)?.since ?? entry.at,
         gone: gone?.at ?? null,
-        held: held !== undefined && (lifted?.seq ?? 0) < held.seq ? held.reason : null,
+        held: folder.evidence.offers.judge(entry).held,
         lifted: lifted === undefined ? null : { at: lifted.at, by: lifted.by, reason: lifted.reason },
         planned: rows.some((row) => row.image !== null && known.names(row.image, entry)),
         pulls: pulls.filter(

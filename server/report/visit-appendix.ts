@@ -61,6 +61,18 @@ function imageRows(image: ReportImage, time: SiteTime): Html {
 `
 }
 
+export function struck({ struck: all }: VisitReport, time: SiteTime): Html | null {
+  if (all.length === 0) return null
+  return html`<p>A person recorded this and took it back. The ledger keeps both; nothing above rests on it.</p>
+<table><thead><tr><th>Recorded (${time.zone})</th><th>What</th><th>Struck</th><th>By</th><th>Why</th></tr></thead><tbody>
+${all.map(
+  (
+    one,
+  ) => html`<tr><td class="time">${time.full(one.recorded)}</td><td>${one.text}</td><td class="time">${time.full(one.struck)}</td><td>${one.by}</td><td>${one.reason}</td></tr>
+`,
+)}</tbody></table>`
+}
+
 function formatWords({ format: { kind, verdict, detail } }: ReportImage): string {
   if (verdict === 'unknown' && kind === 'unknown') return 'none that can be checked'
   return `${kind}: ${verdict}${detail === undefined || verdict === 'sound' ? '' : `, ${detail}`}`

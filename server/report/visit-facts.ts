@@ -8,6 +8,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
 import { derivedFrom, type LedgerCheck } from '../ledger/read.ts'
+import { createStrikes, type Struck } from '../ledger/strikes.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
@@ -35,7 +36,9 @@ export interface FolderFacts {
   /** What the standings of devices rest on beside pulls. */
   readonly evidence: VisitEvidence
   readonly images: readonly EntryOf<'image'>[]
-  readonly aboutImages: readonly EntryOf<'image-gone' | 'held' | 'lifted' | 'published'>[]
+  readonly aboutImages: readonly EntryOf<'image-gone' | 'lifted'>[]
+  /** What a person recorded and took back. */
+  readonly struck: readonly Struck[]
   readonly rehearsals: readonly EntryOf<'rehearsed'>[]
   readonly recoveries: readonly EntryOf<'recovered'>[]
   macOf(address: string): string | null
@@ -114,14 +117,13 @@ type Kept = Omit<
 
 function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
   const lists = new Map<Entry['kind'], Entry[]>()
+  const strikes = createStrikes()
   const kept = new Set<Entry['kind']>([
     'opened',
     'sheet',
     'image',
     'image-gone',
-    'held',
     'lifted',
-    'published',
     'rehearsed',
     'recovered',
   ])
@@ -133,6 +135,7 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
     take(entry) {
       begun ??= entry.at
       ended = entry.at
+      strikes.take(entry)
       if (!kept.has(entry.kind)) return
       const there = lists.get(entry.kind)
       if (there === undefined) lists.set(entry.kind, [entry])
@@ -144,7 +147,8 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
       opened: list('opened'),
       sheets: list('sheet'),
       images: list('image'),
-      aboutImages: list('image-gone', 'held', 'lifted', 'published'),
+      aboutImages: list('image-gone', 'lifted').filter(({ seq }) => !strikes.has(seq)),
+      struck: strikes.struck(),
       rehearsals: list('rehearsed'),
       recoveries: list('recovered'),
     }),

@@ -13,7 +13,16 @@ import { deviceCard, field, standingTag, stepTag } from './device-card.ts'
 import { FORM_STYLE } from './form-style.ts'
 import { type Html, html, trusted } from './html.ts'
 import { type TimelineBar, timelineKey, timelines } from './timeline.ts'
-import { cautions, checking, images, refusals, shows, signatures, strangers } from './visit-appendix.ts'
+import {
+  cautions,
+  checking,
+  images,
+  refusals,
+  shows,
+  signatures,
+  strangers,
+  struck,
+} from './visit-appendix.ts'
 import type { VisitReport } from './visit-report.ts'
 
 export function visitHtml(report: VisitReport): string {
@@ -26,6 +35,7 @@ export function visitHtml(report: VisitReport): string {
     ['Clients that are not on the visit sheet', strangers(report, time)],
     ['Requests that were refused', refusals(report, time)],
     ['Images', images(report, time)],
+    ['What was struck', struck(report, time)],
     ['What this record shows, and what it cannot', shows(report)],
     ['Cautions', cautions()],
     ['How to check this record', checking(report, time)],

@@ -4,9 +4,11 @@
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { EntryOf, Visit } from '../ledger/entries.ts'
+import type { Struck } from '../ledger/strikes.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
 import { isOpen, type Plan } from '../visit/plan-shape.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import { strikeableWords } from '../wording/decided-words.ts'
 import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { siteTime } from '../wording/site-time.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
@@ -32,6 +34,8 @@ export interface VisitReport {
   readonly pulls: readonly PullRecord[]
   readonly images: readonly ReportImage[]
   readonly refusals: readonly Refusal[]
+  /** What a person recorded and took back: left out of everything above. */
+  readonly struck: readonly ReportStrike[]
   readonly rehearsals: readonly EntryOf<'rehearsed'>[]
   /** What was not done, a plain sentence each; empty when the visit is complete. */
   readonly notDone: readonly string[]
@@ -77,6 +81,15 @@ export interface Refusal {
   readonly last: string
 }
 
+export interface ReportStrike {
+  /** What was recorded, in words. */
+  readonly text: string
+  readonly recorded: string
+  readonly struck: string
+  readonly by: string
+  readonly reason: string
+}
+
 export interface ReportOptions {
   /** RFC 3339 UTC. */
   readonly made: string
@@ -118,10 +131,15 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
       all((folder) => folder.asked.flatMap((fetch) => refusalOf(fetch, folder))),
       ({ first }) => first,
     ),
+    struck: all((folder) => folder.struck.map(strikeOf)),
     rehearsals: all((folder) => folder.rehearsals),
     notDone,
     complete: notDone.length === 0,
   }
+}
+
+function strikeOf({ entry, by: { at, by, reason } }: Struck): ReportStrike {
+  return { text: strikeableWords(entry), recorded: entry.at, struck: at, by, reason }
 }
 
 /** Rows of a device that stands on several sheets: once where they are the same, else further steps. */

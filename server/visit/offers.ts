@@ -3,6 +3,7 @@
  * alone: so that a visit that goes on and its record say the same. What a person struck is left out.
  */
 import type { Entry, EntryOf, ImageReference } from '../ledger/entries.ts'
+import { byHandText } from '../staging/holds.ts'
 
 /** How a version stands to what is on record of its name. */
 export interface VersionOnRecord {
@@ -50,8 +51,10 @@ export function createOffers(struck: ReadonlySet<number>): Offers {
   }
 
   function heldNow({ holds }: Version): string | null {
-    const last = holds.findLast(({ seq }) => !struck.has(seq))
-    return last?.kind === 'held' ? last.reason : null
+    const standing = holds.filter(({ seq }) => !struck.has(seq))
+    const sinceLift = standing.slice(standing.findLastIndex(({ kind }) => kind === 'lifted') + 1)
+    if (sinceLift.length === 0) return null
+    return [...new Set(sinceLift.map(heldText))].join(' ')
   }
 
   return {
@@ -80,6 +83,10 @@ export function createOffers(struck: ReadonlySet<number>): Offers {
       return undefined
     },
   }
+}
+
+function heldText({ by, reason }: EntryOf<'held' | 'lifted'>): string {
+  return by === undefined ? reason : byHandText({ by, reason })
 }
 
 function lastOf(versions: ReadonlyMap<string, Version> | undefined): Version | undefined {

@@ -3,6 +3,7 @@ import { describe, expect, it } from 'vitest'
 import { createPullBook } from '../../server/delivery/pulls.ts'
 import type { FetchRecord } from '../../server/delivery/records.ts'
 import type { Entry, EntryOf, NewEntry } from '../../server/ledger/entries.ts'
+import { createStrikes } from '../../server/ledger/strikes.ts'
 import { planLines } from '../../server/report/plan-lines.ts'
 import { visitCsv } from '../../server/report/visit-csv.ts'
 import type { FolderFacts } from '../../server/report/visit-facts.ts'
@@ -58,7 +59,9 @@ function facts({ entries }: Story, options: Partial<FolderFacts> = {}, before = 
       else moved.push(fetch)
     },
   })
+  const strikes = createStrikes()
   for (const entry of entries) {
+    strikes.take(entry)
     book.take(entry, before + entry.seq)
     evidence.take(entry, before + entry.seq)
   }
@@ -80,7 +83,8 @@ function facts({ entries }: Story, options: Partial<FolderFacts> = {}, before = 
     moved,
     evidence,
     images: only('image'),
-    aboutImages: only('image-gone', 'held', 'lifted', 'published'),
+    aboutImages: only('image-gone', 'lifted').filter(({ seq }) => !strikes.has(seq)),
+    struck: strikes.struck(),
     rehearsals: only('rehearsed'),
     recoveries: only('recovered'),
     macOf: (address) => book.macOf({ address }),
@@ -263,6 +267,41 @@ describe('the record of a visit', () => {
     expect(text).toContain('hold lifted by A. N. Other (read to me by telephone)')
     expect(text).toContain('403: not an allowed client')
     expect(text).toContain('192.0.2.11 00:00:5e:00:53:0b not on the sheet')
+  })
+
+  it('leaves what was struck out of its tables and lists it after them', () => {
+    const told = visit()
+      .add({
+        kind: 'held',
+        name: RADIO.name,
+        sha256: RADIO.sha256,
+        reason: 'it bricked one',
+        by: 'A. N. Other',
+      })
+      .add({
+        kind: 'lifted',
+        name: RADIO.name,
+        sha256: RADIO.sha256,
+        reason: 'tried again',
+        by: 'A. N. Other',
+      })
+      .add({ kind: 'observed', device: 'harrowick-sw1', by: 'A. N. Other', after: '9.9.9' })
+    const seqOf = (kind: Entry['kind']): number =>
+      told.entries.findLast((entry) => entry.kind === kind)?.seq ?? 0
+    const clean = reportOn(facts(told))
+    expect(clean.struck).toEqual([])
+    expect(readable(visitHtml(clean))).not.toContain('What was struck')
+    for (const kind of ['lifted', 'observed'] as const) {
+      told.add({ kind: 'struck', strikes: seqOf(kind), reason: 'the wrong line', by: 'M. Engineer' })
+    }
+    const report = reportOn(facts(told))
+    expect(report.images[1]).toMatchObject({ held: 'Held by A. N. Other: it bricked one', lifted: null })
+    const [tables, appendix] = readable(visitHtml(report)).split('What was struck')
+    expect(tables).not.toMatch(/9\.9\.9|tried again/)
+    expect(appendix).toContain('harrowick-sw1: after 9.9.9 (observed by A. N. Other)')
+    expect(appendix).toContain('hold lifted by A. N. Other (tried again)')
+    expect(appendix).toContain('M. Engineer')
+    expect(report.struck).toMatchObject([{ reason: 'the wrong line' }, { reason: 'the wrong line' }])
   })
 
   it('puts several folders together, a device of both with all its steps', () => {
