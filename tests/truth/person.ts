@@ -24,6 +24,13 @@ export interface Person {
   readonly did: ReadonlyMap<string, number>
 }
 
+interface ImageShown {
+  readonly name: string
+  readonly sha256: string
+  readonly state: string
+  readonly reason: string | null
+}
+
 const HELD_AT_ONCE = 1
 const HOLDS = 4
 const ON_RECORD_MS = 30_000
@@ -59,29 +66,23 @@ export function createPerson(deps: {
       faults.push(`${args.join(' ')} ended with ${outcome.status}: ${outcome.stdout}${outcome.stderr}`)
   }
 
-  /** Until the server shows every file in the version that lies there, held or not as it should be. */
-  async function untilShown(): Promise<void> {
+  /** Until the server shows these files in the version that lies there, held or not as they should be. */
+  async function untilShown(names: readonly string[]): Promise<void> {
     const limit = Date.now() + ON_RECORD_MS
-    let missing = ''
-    while (Date.now() < limit) {
+    let missing: string[] = []
+    do {
       const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
-      const shown = JSON.parse(stdout || '{"images":[]}') as {
-        images: { name: string; sha256: string; state: string }[]
-      }
-      missing = images.list
-        .filter(({ name }) => {
-          const state = held.has(name) ? 'held' : 'ready'
-          const { sha256 } = images.present(name)
-          return !shown.images.some(
-            (each) => each.name === name && each.sha256 === sha256 && each.state === state,
-          )
-        })
-        .map(({ name }) => `${name}${held.has(name) ? ' (held)' : ''}`)
-        .join(', ')
-      if (missing === '') return
+      const shown = JSON.parse(stdout || '{"images":[]}') as { images: ImageShown[] }
+      missing = names.flatMap((name) => {
+        const image = shown.images.find((each) => each.name === name)
+        const state = held.has(name) ? 'held' : 'ready'
+        if (image?.sha256 === images.present(name).sha256 && image.state === state) return []
+        return [`${name}: ${image?.state}, ${image?.reason ?? image?.sha256}; to be ${state}`]
+      })
+      if (missing.length === 0) return
       await pause(200)
-    }
-    faults.push(`never shown as it lies there: ${missing}`)
+    } while (Date.now() < limit)
+    faults.push(`never shown as it lies there: ${missing.join(', ')}`)
   }
 
   function hold(name: string | undefined): void {
@@ -100,7 +101,7 @@ export function createPerson(deps: {
       const name = any(unheld())
       if (name === undefined) return
       images.keep(name)
-      await untilShown()
+      await untilShown([name])
       await run(['hold', name, '--reason', 'the maker withdrew it'])
       held.add(name)
       byHand.add(name)
@@ -108,7 +109,7 @@ export function createPerson(deps: {
     async lift() {
       const [name] = held
       if (name === undefined) return
-      await untilShown()
+      await untilShown([name])
       await run(['lift', name, '--reason', 'the maker says so'])
       held.delete(name)
       freed.add(name)
@@ -161,7 +162,7 @@ export function createPerson(deps: {
       hold(first)
       if (second !== undefined) images.replace(second, random)
       hold(third)
-      await untilShown()
+      await untilShown(images.list.map(({ name }) => name))
     },
   }
 }
