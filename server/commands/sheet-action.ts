@@ -1,9 +1,11 @@
 /** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
 import { resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
+import { FILE_ACCESS } from '../files/file-access.ts'
 import { checkFolder } from '../files/folder.ts'
 import { tableLines } from '../report/table.ts'
 import { createSettings } from '../settings.ts'
+import { isNearSheet, wordsForDocument } from '../staging/never-offered.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
 import { type Outlook, outlookOf } from '../visit/outlook.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
@@ -45,9 +47,12 @@ async function readSheet(folder: string): Promise<ReadSheet> {
     file.close()
   }
   if (file.sheet !== undefined) return file.sheet
+  const near = (await FILE_ACCESS.list(folder)).filter(({ name, isFolder }) => !isFolder && isNearSheet(name))
+  const meant =
+    near[0] === undefined ? undefined : `${visible(near[0].name)} is ${wordsForDocument(near[0].name)}.`
   const why =
     troubles[0] ??
-    `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. "fetchproof sheet --example" prints one to begin from.`
+    `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${meant ?? '"fetchproof sheet --example" prints one to begin from.'}`
   throw new FetchproofError('FP_USAGE', { why })
 }
 

@@ -12,6 +12,7 @@ import type { PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
+import { createWriterOf } from '../files/open-writers.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
@@ -358,6 +359,8 @@ function wireDesk(common: Common, folder: string): VisitDesk {
   return createVisitDesk({
     folder,
     onlyPlanned: settings.onlyPlanned,
+    settle: settings,
+    writerOf: createWriterOf(),
     ...(settings.watchReturn && {
       watchReturn: {
         port: settings.watchReturnPort,

@@ -29,9 +29,10 @@ export function normaliseMac(text: string): string | undefined {
 }
 
 function octetsOf(text: string): readonly string[] | undefined {
-  if (/^([0-9a-f]{4}\.){2}[0-9a-f]{4}$|^[0-9a-f]{12}$/.test(text)) {
-    return text.replaceAll('.', '').match(/../g) ?? undefined
-  }
+  // Twelve digits in groups of any length, with one sign or a blank between them.
+  const between = /^[0-9a-f]+([-:. ])(?:[0-9a-f]+\1)*[0-9a-f]+$/.exec(text)?.[1]
+  const digits = between === undefined ? text : text.replaceAll(between, '')
+  if (/^[0-9a-f]{12}$/.test(digits)) return digits.match(/../g) ?? undefined
   const separator = /^[0-9a-f]{1,2}([:-])(?:[0-9a-f]{1,2}\1){4}[0-9a-f]{1,2}$/.exec(text)?.[1]
   return separator === undefined ? undefined : text.split(separator)
 }

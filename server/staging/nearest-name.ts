@@ -84,7 +84,7 @@ function countBits(word: number): number {
 }
 
 /** Insertions, deletions, replacements and swapped neighbours; `limit` or more counts as `limit`. */
-function differences(a: string, b: string, limit: number): number {
+export function differences(a: string, b: string, limit: number): number {
   let before: number[] = []
   let last = Array.from({ length: b.length + 1 }, (_, at) => at)
   for (let i = 1; i <= a.length; i += 1) {

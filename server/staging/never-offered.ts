@@ -42,8 +42,26 @@ export function wordsForFolder(name: string): string | undefined {
   return /\.download(\/|$)/i.test(name) ? 'being downloaded' : undefined
 }
 
+/**
+ * A name that a person, a browser or a spreadsheet made of the visit sheet's: `visit.csv.txt`, `Visit.csv`,
+ * `visit (1).csv`, `visit.xlsx`.
+ */
+export function isNearSheet(name: string): boolean {
+  return (
+    /^visits?[ _-]*((sheet|plan)[ _-]*)?(copy|\(?\d{1,3}\)?)?(\.(csv|txt|tsv|xlsx?|xlsm|xlsb|ods|numbers))+$/i.test(
+      name,
+    ) && name !== SHEET_FILE
+  )
+}
+
 /** The same for documents; that a text is none needs no words. */
 export function wordsForDocument(name: string): string | undefined {
+  if (isNearSheet(name)) {
+    const how = SPREADSHEET.test(name)
+      ? `save it as CSV under the name ${SHEET_FILE}`
+      : `rename it to ${SHEET_FILE}`
+    return `${SPREADSHEET.test(name) ? 'a spreadsheet; ' : ''}not read as the visit sheet: ${how}`
+  }
   if (SPREADSHEET.test(name)) return 'a spreadsheet'
   return OFFICE.test(name) ? 'an office document' : undefined
 }

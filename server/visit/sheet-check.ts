@@ -1,14 +1,8 @@
 /** Judging the cells of a visit sheet, row by row and then the devices against each other. */
 import { normalise } from '../network/addresses.ts'
 import { normaliseMac } from '../network/neighbour-text.ts'
-import {
-  deviceKey,
-  type PlannedRow,
-  type RawRow,
-  SHEET_COLUMNS,
-  type SheetColumn,
-  type SheetProblem,
-} from './sheet-rows.ts'
+import { quote } from './sheet-cells.ts'
+import { deviceKey, type PlannedRow, type RawRow, type SheetColumn, type SheetProblem } from './sheet-rows.ts'
 
 type Mutable<T> = { -readonly [K in keyof T]: T[K] }
 type Draft = Mutable<PlannedRow>
@@ -39,15 +33,6 @@ function checkCells({ row, cells }: RawRow, problems: SheetProblem[]): Draft[] {
   if (device === null) {
     say('device', 'The device has no name, so that this row is not used. Give it one, or remove the row.')
     return []
-  }
-  for (const column of SHEET_COLUMNS) {
-    // A long number turned into 1.23E+11, as spreadsheets do with serials and hardware addresses.
-    if (/^\d([.,]\d+)?E\+\d+$/i.test(cell(column) ?? '')) {
-      say(
-        column,
-        `${quote(cell(column))} looks like a number that the spreadsheet has shortened. Format the column as text and enter it again.`,
-      )
-    }
   }
   return [
     {
@@ -87,7 +72,13 @@ function readMac(text: string | null, say: Say): string | null {
   if (text === null) return null
   const mac = normaliseMac(text)
   if (mac === undefined) {
-    say('mac', `${quote(text)} is not the hardware address of a device. Write it like 00:00:5e:00:53:01.`)
+    const lost = /^[0-9a-f]{6,11}$/i.test(text)
+      ? ' Zeros at its beginning may have been lost: format the column as text and enter it again.'
+      : ''
+    say(
+      'mac',
+      `${quote(text)} is not the hardware address of a device. Write it like 00:00:5e:00:53:01.${lost}`,
+    )
   }
   return mac ?? null
 }
@@ -146,10 +137,4 @@ function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', proble
       problems.push({ row: draft.row, column, message })
     }
   }
-}
-
-/** At most 60 characters of a cell, in quotation marks. */
-function quote(text: string | null): string {
-  const whole = text ?? ''
-  return `"${whole.length > 60 ? `${whole.slice(0, 60)}…` : whole}"`
 }

@@ -4,12 +4,11 @@
  * what is wrong is named by row and column, with what to do, and the good rows count.
  */
 import { parse } from 'csv-parse/sync'
+import { cleanCell, damageOf, saidOfLostZeros } from './sheet-cells.ts'
 import { checkRows } from './sheet-check.ts'
+import { readHeadings } from './sheet-headings.ts'
 import { type RawRow, SHEET_COLUMNS, SHEET_LIMITS, type Sheet, type SheetProblem } from './sheet-rows.ts'
 import { decodeSheet } from './sheet-text.ts'
-
-/** Known columns are compared without letter case; spaces and hyphens count as `_`. */
-const KNOWN: ReadonlySet<string> = new Set(SHEET_COLUMNS)
 
 /** Empty lines count as rows of a spreadsheet; this many records are looked at. */
 const MOST_RECORDS = SHEET_LIMITS.rows * 2
@@ -35,7 +34,7 @@ export function parseSheet(bytes: Uint8Array): Sheet {
     ...(guessedEncoding ? [NOT_UTF8] : []),
     ...(cutAt === undefined ? [] : [cutAt]),
   ]
-  const columns = readHeading(heading, headingAt + 1, problems)
+  const columns = readHeadings(heading, headingAt + 1, problems)
   const hasDevice = columns.includes('device')
   if (!hasDevice) {
     const message = `There is no column device. The first row must hold the headings: ${SHEET_COLUMNS.join(', ')}; only device is needed.`
@@ -152,36 +151,6 @@ function isSeparatorHint(record: readonly string[]): boolean {
   return record[0]?.toLowerCase().startsWith('sep=') === true && record.slice(1).every((cell) => cell === '')
 }
 
-/** Headings by place; '' where a column has none or is not read. */
-function readHeading(record: readonly string[], row: number, problems: SheetProblem[]): string[] {
-  const columns: string[] = []
-  const seen = new Set<string>()
-  for (const cell of record.slice(0, SHEET_LIMITS.columns)) {
-    const written = cell.trim()
-    const plain = written.toLowerCase().replace(/[\s_-]+/g, '_')
-    const name = KNOWN.has(plain) ? plain : written
-    if (name !== '' && seen.has(name)) {
-      problems.push({
-        row,
-        column: name,
-        message: 'This heading stands twice; the first one counts. Rename or remove the other.',
-      })
-      columns.push('')
-      continue
-    }
-    seen.add(name)
-    columns.push(name)
-  }
-  if (record.slice(SHEET_LIMITS.columns).some((cell) => cell.trim() !== '')) {
-    problems.push({
-      row,
-      column: null,
-      message: `Only the first ${SHEET_LIMITS.columns} columns are read. Remove what is not needed.`,
-    })
-  }
-  return columns
-}
-
 function readRows(
   records: readonly string[][],
   headingAt: number,
@@ -209,10 +178,31 @@ function readRows(
           'This row has more cells than there are headings; put cells that hold the separator into quotation marks, or add a heading.',
       })
     }
-    const named = columns.flatMap((name, place) =>
-      name === '' ? [] : [[name, record[place] ?? ''] as const],
-    )
-    raw.push({ row, cells: Object.fromEntries(named) })
+    raw.push({ row, cells: readCells(record, row, columns, problems) })
   }
+  problems.push(...saidOfLostZeros(raw))
   return raw
 }
+
+/** By heading. */
+function readCells(
+  record: readonly string[],
+  row: number,
+  columns: readonly string[],
+  problems: SheetProblem[],
+): Record<string, string> {
+  const named = columns.flatMap((column, place): [string, string][] => {
+    const raw = record[place] ?? ''
+    if (column === '') return []
+    if (!VALUES.has(column)) return [[column, raw]]
+    const { text, said } = cleanCell(raw)
+    for (const message of [said, damageOf(column, text)]) {
+      if (message !== undefined) problems.push({ row, column, message })
+    }
+    return [[column, text]]
+  })
+  return Object.fromEntries(named)
+}
+
+/** Whose cells are values; a note is whatever it is, as is what stands in the engineer's own columns. */
+const VALUES: ReadonlySet<string> = new Set(SHEET_COLUMNS.filter((column) => column !== 'note'))

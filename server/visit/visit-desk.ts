@@ -4,7 +4,9 @@
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { WriterOf } from '../files/open-writers.ts'
 import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
+import type { SettleTimes } from '../staging/settling.ts'
 import { type AllowedImages, createAllowedImages, wrongImageWords } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
@@ -52,6 +54,9 @@ export interface VisitDeskDeps {
   readonly macOf: (client: ClientRef) => string | null
   /** The names of devices may be others now. */
   readonly renamed: () => void
+  /** For how long a changed sheet must be quiet, and who still writes it. */
+  readonly settle?: SettleTimes
+  readonly writerOf?: WriterOf
   readonly fetches: () => readonly FetchRecord[]
   readonly evidence: VisitEvidence
   /** SHA-256 of the sheet that the ledger holds last. */
@@ -70,7 +75,8 @@ export interface VisitDeskDeps {
 }
 
 export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
-  const file = createVisitFile({ folder: deps.folder })
+  const { folder, settle, writerOf } = deps
+  const file = createVisitFile({ folder, ...(settle && { settle }), ...(writerOf && { writerOf }) })
   const learnt = new Map<string, string>()
   const shouted = new Set<string>()
   const notBack = new Set<string>()

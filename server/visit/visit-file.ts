@@ -1,7 +1,7 @@
 /**
  * `visit.csv` of a staging folder, read live. Looked at by its size and times once a second: that works on shares
  * and sticks too, where events get lost. A sheet that cannot be read or is wrong never stops serving; the last one
- * that could be read stays in force, and what is the matter is said.
+ * that could be read stays in force, and what is the matter is said. So it does while a new one is being written.
  */
 import { createHash } from 'node:crypto'
 import { EventEmitter } from 'node:events'
@@ -10,6 +10,8 @@ import { isFetchproofError, systemCode } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { sameFile } from '../files/folder.ts'
+import type { WriterOf } from '../files/open-writers.ts'
+import type { SettleTimes } from '../staging/settling.ts'
 import { parseSheet } from './sheet.ts'
 import { type PlannedRow, problemText, SHEET_FILE, SHEET_LIMITS } from './sheet-rows.ts'
 
@@ -49,19 +51,37 @@ export interface VisitFileOptions {
   readonly folder: string
   readonly everyMs?: number
   readonly files?: FileAccess
+  /** For how long a changed sheet must be quiet before it counts; taken at sight where there are none. */
+  readonly settle?: SettleTimes
+  readonly writerOf?: WriterOf
+  readonly steadyMs?: () => number
 }
 
 const EVERY_MS = 1_000
+/** A sheet whose last line does not end is waited for longer, but its author waits too. */
+const UNSURE_AT_MOST_MS = 5_000
+
+/** Read, and not in force yet. */
+interface Candidate {
+  readonly identity: FileIdentity
+  readonly bytes: Uint8Array
+  readonly sinceMs: number
+}
 
 export function createVisitFile({
   folder,
   everyMs = EVERY_MS,
   files = FILE_ACCESS,
+  settle = { settleMs: 0, settleUnsureMs: 0 },
+  writerOf = async () => undefined,
+  steadyMs = () => performance.now(),
 }: VisitFileOptions): VisitFile {
   const events = new EventEmitter<VisitFileEvents>()
   const path = join(folder, SHEET_FILE)
   let sheet: ReadSheet | undefined
   let identity: FileIdentity | undefined
+  let candidate: Candidate | undefined
+  let isFirst = true
   let missing = 0
   let troubled = false
   let looking: Promise<void> | undefined
@@ -78,6 +98,7 @@ export function createVisitFile({
   /** Spreadsheets remove the file for a moment when they save: only twice missing is gone. */
   function takeMissing(): void {
     identity = undefined
+    candidate = undefined
     missing += 1
     if (missing < 2 || sheet === undefined || sheet === GONE_SHEET) return
     sheet = GONE_SHEET
@@ -88,16 +109,28 @@ export function createVisitFile({
     const open = await files.open(folder, path)
     try {
       if (identity !== undefined && sameFile(identity, open.identity)) return
+      if (candidate !== undefined && sameFile(candidate.identity, open.identity)) return
       const bytes = await open.readHead(Math.min(Number(open.identity.size), SHEET_LIMITS.bytes + 1))
       const now = await open.stat()
       // Still being written, or emptied to be written anew: the next look sees the rest.
       const whole = sameFile(now, open.identity) && (bytes.length > 0 || identity === undefined)
-      if (closed || !whole) return
-      identity = open.identity
-      take(bytes)
+      candidate = whole ? { identity: open.identity, bytes, sinceMs: steadyMs() } : undefined
     } finally {
       await open.close()
     }
+  }
+
+  /** Not before it has been quiet, and nobody has it open for writing. What lies there at the start counts at once. */
+  async function takeQuiet(): Promise<void> {
+    if (candidate === undefined || closed) return
+    const { bytes, sinceMs } = candidate
+    const unsureMs = Math.min(settle.settleUnsureMs, UNSURE_AT_MOST_MS)
+    const neededMs = endsWhole(bytes) ? settle.settleMs : Math.max(settle.settleMs, unsureMs)
+    if (!isFirst && steadyMs() - sinceMs < neededMs) return
+    if (!isFirst && (await writerOf(await files.realpath(path))) !== undefined) return
+    identity = candidate.identity
+    candidate = undefined
+    take(bytes)
   }
 
   function recovered(): void {
@@ -109,6 +142,7 @@ export function createVisitFile({
   async function lookOnce(): Promise<void> {
     try {
       await read()
+      await takeQuiet()
       missing = 0
       recovered()
     } catch (error) {
@@ -127,6 +161,7 @@ export function createVisitFile({
   function look(): Promise<void> {
     looking ??= lookOnce().finally(() => {
       looking = undefined
+      isFirst = false
     })
     return looking
   }
@@ -147,6 +182,14 @@ export function createVisitFile({
       clearInterval(timer)
     },
   }
+}
+
+/** The last line ends, and no quotation mark is left open: spreadsheets always end so. */
+function endsWhole(bytes: Uint8Array): boolean {
+  let end = bytes.length
+  while (end > 0 && bytes[end - 1] === 0) end -= 1
+  const last = bytes[end - 1]
+  return (last === 0x0a || last === 0x0d) && bytes.filter((byte) => byte === 0x22).length % 2 === 0
 }
 
 const LAST_STAYS = 'It may be open in another program; what was read last stays in force.'

@@ -10,19 +10,19 @@ const FILES = {
   'core.bin': imageBytes(5_000),
   'gate.bin': imageBytes(4_000),
   'gate.bin.aria2': Buffer.from('control'),
-  'visit.xlsx': Buffer.from('504b03041400', 'hex'),
+  'stock.xlsx': Buffer.from('504b03041400', 'hex'),
   'Thumbs.db': imageBytes(100),
 }
 
 test('says what is not offered, and why, in text and JSON', async () => {
   const folder = await stagingFolder(FILES, onTestFinished)
   const text = (await inProcess(['images', folder])).stdout
-  expect(text).toContain('not offered: visit.xlsx (a spreadsheet)')
+  expect(text).toContain('not offered: stock.xlsx (a spreadsheet)')
   expect(text).toMatch(/not offered: gate\.bin \(being downloaded: gate\.bin\.aria2 stands beside it/)
   expect(text).not.toContain('Thumbs.db')
   const { images, notOffered } = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
   expect(images).toMatchObject([{ name: 'core.bin', state: 'ready' }])
-  expect(notOffered).toMatchObject([{ name: 'gate.bin' }, { name: 'visit.xlsx', why: 'a spreadsheet' }])
+  expect(notOffered).toMatchObject([{ name: 'gate.bin' }, { name: 'stock.xlsx', why: 'a spreadsheet' }])
 })
 
 test('says the same of a folder that is being served, and of what came meanwhile', async () => {
@@ -36,5 +36,17 @@ test('says the same of a folder that is being served, and of what came meanwhile
       const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
       return JSON.parse(stdout).notOffered.map(({ name }: { name: string }) => name)
     })
-    .toEqual(['gate.bin', 'maker.url', 'visit.xlsx'])
+    .toEqual(['gate.bin', 'maker.url', 'stock.xlsx'])
+})
+
+test.each([
+  ['visit.csv.txt', /visit\.csv\.txt is not read as the visit sheet: rename it to visit\.csv/],
+  ['visit (1).csv', /rename it to visit\.csv/],
+  ['Visit.xlsx', /a spreadsheet; not read as the visit sheet: save it as CSV under the name visit\.csv/],
+])('a visit sheet under the near name %s is pointed out by sheet, and by images', async (name, said) => {
+  const folder = await stagingFolder({ [name]: Buffer.from('device\nsw1\n') }, onTestFinished)
+  const sheet = await inProcess(['sheet', folder])
+  expect(sheet.status).toBe(2)
+  expect(sheet.stderr).toMatch(said)
+  expect((await inProcess(['images', folder])).stdout).toContain(`not offered: ${name} (`)
 })

@@ -121,15 +121,15 @@ describe('what is offered', () => {
     ]) {
       await writeFile(place.path(name), 'some text')
     }
-    await writeFile(place.path('visit.xlsx'), Buffer.from('504b030414000600', 'hex'))
+    await writeFile(place.path('stock.xlsx'), Buffer.from('504b030414000600', 'hex'))
     const catalogue = await place.open()
     await catalogue.idle()
     expect(catalogue.names()).toEqual(['a.bin'])
     expect(catalogue.notOffered()).toEqual([
       { name: 'b.bin.crdownload', why: 'being downloaded' },
       { name: 'safari.bin.download', why: 'being downloaded' },
+      { name: 'stock.xlsx', why: 'a spreadsheet' },
       { name: 'sub/maker.url', why: 'a shortcut, not the file itself' },
-      { name: 'visit.xlsx', why: 'a spreadsheet' },
     ])
     const told = next(catalogue.events, 'notOffered')
     await rename(place.path('b.bin.crdownload'), place.path('b.bin'))
@@ -137,7 +137,7 @@ describe('what is offered', () => {
     await until(catalogue, 'b.bin', isReady)
     await rm(place.path('safari.bin.download'), { recursive: true })
     await rm(place.path('sub/maker.url'))
-    await rm(place.path('visit.xlsx'))
+    await rm(place.path('stock.xlsx'))
     await catalogue.rescan()
     expect(catalogue.notOffered()).toEqual([])
   })

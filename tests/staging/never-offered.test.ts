@@ -66,8 +66,23 @@ describe('what is never offered', () => {
     expect(wordsForNever('x.bin.tmp')).toBe('a temporary file')
     expect(wordsForNever('x.lnk')).toBe('a shortcut, not the file itself')
     expect(wordsForFolder('x.bin.download')).toBe('being downloaded')
-    expect(wordsForDocument('visit.xlsx')).toBe('a spreadsheet')
+    expect(wordsForDocument('stock.xlsx')).toBe('a spreadsheet')
     expect(wordsForDocument('plan.odt')).toBe('an office document')
+    for (const name of [
+      'visit.csv.txt',
+      'Visit.csv',
+      'visit (1).csv',
+      'visit - Copy.csv',
+      'visits.csv',
+      'VISIT.CSV',
+    ])
+      expect(wordsForDocument(name)).toBe('not read as the visit sheet: rename it to visit.csv')
+    for (const name of ['visit.xlsx', 'Visit.ods'])
+      expect(wordsForDocument(name)).toMatch(
+        /^a spreadsheet; not read.*save it as CSV under the name visit\.csv/,
+      )
+    for (const name of ['visit.csv', 'visitors.csv', 'sub/Visit.csv', 'revisit.csv', 'visit.pdf'])
+      expect(wordsForDocument(name)).toBeUndefined()
     for (const name of ['Thumbs.db', 'x.bin.aria2', 'readme.txt', '.DS_Store', 'x.bin'])
       expect([wordsForNever(name), wordsForDocument(name)]).toEqual([undefined, undefined])
   })

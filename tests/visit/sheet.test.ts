@@ -151,6 +151,167 @@ describe('what is read', () => {
   })
 })
 
+describe('headings', () => {
+  const named = (heading: string) => Object.keys(read(`device,${heading}\nsw1,x\n`).rows[0]?.cells ?? {})[1]
+
+  it.each([
+    ['IP Address', 'address'],
+    ['Management-IP', 'address'],
+    ['Mgmt. IP', 'address'],
+    ['MAC', 'mac'],
+    ['MAC Address', 'mac'],
+    ['Firmware', 'image'],
+    ['File name', 'image'],
+    ['filename', 'image'],
+    ['Serial Number', 'serial'],
+    ['S/N', 'serial'],
+    ['Serial #', 'serial'],
+    ['Current Version', 'version_before'],
+    ['Version (current)', 'version_before'],
+    ['Target Version', 'version_target'],
+    ['NEW_FIRMWARE', 'image'],
+    ['Fallback', 'rollback'],
+    ['Comments', 'note'],
+    ['Model No.', 'model'],
+    ['Version Target', 'version_target'],
+  ])('%j means %s', (heading, column) => {
+    expect(named(heading)).toBe(column)
+  })
+
+  it.each(['Hostname', 'Device name', 'Host', 'Name', 'System Name'])('%j names the device', (heading) => {
+    const sheet = read(`${heading},IP Address,Firmware\nsw1,192.0.2.7,a.bin\n`)
+    expect(sheet.rows).toMatchObject([{ device: 'sw1', address: '192.0.2.7', image: 'a.bin' }])
+    expect(sheet.problems).toEqual([])
+  })
+
+  it('keeps another name for a column that is there already as a column of one’s own', () => {
+    const sheet = read('device,name,file,image\nsw1,Desk,x.bin,a.bin\n')
+    expect(sheet.problems).toEqual([])
+    expect(sheet.rows).toMatchObject([
+      { device: 'sw1', image: 'a.bin', cells: { name: 'Desk', file: 'x.bin' } },
+    ])
+  })
+
+  it.each([
+    ['adress', 'address'],
+    ['imgae', 'image'],
+    ['Serail', 'serial'],
+    ['verison_target', 'version_target'],
+    ['rolback', 'rollback'],
+    ['Firmwear', 'image'],
+    ['Version', 'version_before or version_target'],
+    ['Firmware version', 'version_before or version_target'],
+  ])('asks whether %j was meant as %s', (heading, column) => {
+    expect(problems(`device,${heading}\nsw1,x\n`)).toEqual([
+      expect.stringContaining(`column ${heading}: Did you mean ${column}?`),
+    ])
+  })
+
+  it.each(['rack', 'node', 'port', 'room', 'floor', 'site', 'done', 'contact', 'Lieferung', 'zone', 'vlan'])(
+    'asks nothing about a column of one’s own (%s)',
+    (heading) => {
+      expect(problems(`device,${heading}\nsw1,x\n`)).toEqual([])
+      expect(named(heading)).toBe(heading)
+    },
+  )
+
+  it('asks which version is meant only while one of both is not there', () => {
+    expect(problems('device,version_before,version_target,version\nsw1,1,2,3\n')).toEqual([])
+  })
+})
+
+describe('what spreadsheets and copying do to cells', () => {
+  it.each([
+    [
+      'a formula that keeps zeros',
+      'serial',
+      '="0012"',
+      '0012',
+      /="0012""? is a formula; it is read as "0012"/,
+    ],
+    ['an apostrophe in front', 'serial', "'0012", '0012', /apostrophe/],
+    ['an invisible hyphen', 'serial', '00\u001F12', '0012', /U\+001F/],
+    ['a zero-width blank', 'image', 'a\u200B.bin', 'a.bin', /U\+200B/],
+    ['a mark of direction', 'address', '\u200E192.0.2.7', '192.0.2.7', /U\+200E/],
+  ])('takes back %s, and says so', (_what, column, cell, value, said) => {
+    const { rows, problems: found } = read(`device,${column}\nsw1,"${cell.replaceAll('"', '""')}"\n`)
+    expect(rows[0]?.cells[column]).toBe(value)
+    expect(found).toMatchObject([{ row: 2, column, message: expect.stringMatching(said) }])
+  })
+
+  it.each([
+    ['a date', 'version_target', '2/4/2001'],
+    ['a date of two digits', 'version_before', '2/4/01'],
+    ['a date with a month', 'version_target', '4-Feb-01'],
+    ['a month', 'version_target', 'Feb-01'],
+    ['a month of another language', 'version_target', '04. Mrz 2001'],
+    ['a date with midnight', 'version_target', '2001-02-04 00:00:00'],
+    ['a number with a comma', 'version_before', '4,2'],
+    ['a date for a model', 'model', '4-Feb'],
+    ['an exponent', 'serial', '5.31E+11'],
+    ['an exponent with a comma', 'mac', '5,31E+11'],
+    ['an exponent without a fraction', 'image', '3E+10'],
+    ['a column too narrow', 'serial', '########'],
+    ['an error', 'image', '#REF!'],
+  ])('names %s by row and column', (_what, column, cell) => {
+    const { rows, problems: found } = read(`device;${column}\nsw1;${cell}\n`)
+    expect(found[0]).toMatchObject({ row: 2, column, message: expect.stringContaining(`"${cell}"`) })
+    // Only a person knows what it was.
+    expect(rows[0]?.cells[column]).toBe(cell)
+  })
+
+  it.each([
+    ['version_target', '4.2.1'],
+    ['version_target', '2024-05-01'],
+    ['version_target', '15.2(7)E3'],
+    ['version_target', '4.2-rc1'],
+    ['version_target', 'March-9'],
+    ['version_target', '12.04.2001'],
+    ['model', '10/100/1000'],
+    ['model', 'E+20'],
+    ['image', '12e567'],
+    ['serial', "O'Hara's"],
+    ['serial', 'JAE0012'],
+  ])('says nothing of %s %s', (column, cell) => {
+    const found = problems(`device;${column}\nsw1;${cell}\n`)
+    expect(found).toEqual(cell === 'March-9' ? [expect.stringContaining('looks like a date')] : [])
+  })
+
+  it('names serial numbers that may have lost zeros where the others show how long they are', () => {
+    expect(problems('device,serial\nsw1,0012345\nsw2,12346\nsw3,AB12\nsw4,1234567\n')).toEqual([
+      expect.stringMatching(/row 3, column serial: "12346" may have lost the zeros.*7 digits/),
+    ])
+    expect(problems('device,serial\nsw1,0012345\nsw2,012\nsw3,15\n')).toEqual([])
+  })
+
+  it('says of a hardware address that is too short that zeros may be lost', () => {
+    expect(problems('device,mac\nsw1,5E005301\n')).toEqual([expect.stringMatching(/Zeros at its beginning/)])
+  })
+
+  it.each([
+    '0000-5e00-5301',
+    '0000.5E00.5301',
+    '0000 5e00 5301',
+    '00 00 5E 00 53 01',
+    '00005e-005301',
+    '00005e005301',
+    '000:05e:005:301',
+    '00.00.5e.00.53.01',
+    '0:0:5e:0:53:1',
+  ])('reads twelve hex digits in any grouping: %s', (mac) => {
+    expect(read(`device,mac\nsw1,${mac}\n`)).toMatchObject({
+      rows: [{ mac: '00:00:5e:00:53:01' }],
+      problems: [],
+    })
+  })
+
+  it('leaves notes and columns of one’s own as they are', () => {
+    const { rows, problems: found } = read("device,note,room\nsw1,2/4/2001,'4\n")
+    expect(rows[0]?.cells).toMatchObject({ note: '2/4/2001', room: "'4" })
+    expect(found).toEqual([])
+  })
+})
+
 describe('what is wrong', () => {
   it.each([
     ['an empty sheet', '', /row 1: The sheet is empty\. Give it/],
