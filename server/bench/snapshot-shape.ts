@@ -31,6 +31,8 @@ export interface Snapshot {
   readonly refusals: readonly FetchRecord[]
   /** Other fetches that ended, newest first. */
   readonly fetches: readonly FetchRecord[]
+  /** What a person recorded by hand and may take back, newest first, at most `RECENT_AT_MOST`. */
+  readonly recorded: readonly RecordedView[]
   readonly troubles: readonly { readonly at: string; readonly message: string }[]
   readonly ledger: LedgerView
   /** The visit sheet; null while there is none. */
@@ -80,6 +82,13 @@ export interface BaseView {
 
 export interface PasteLine {
   readonly name: string
+  readonly text: string
+}
+
+export interface RecordedView {
+  /** Of the entry. */
+  readonly seq: number
+  readonly at: string
   readonly text: string
 }
 

@@ -7,10 +7,12 @@ import { hostname } from 'node:os'
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot/depot.ts'
+import type { Strikeable } from '../ledger/strikes.ts'
 import type { Base } from '../network/bases.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
+import { strikeableWords } from '../wording/decided-words.ts'
 import { outlookWords } from '../wording/outlook-words.ts'
 import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
@@ -19,6 +21,7 @@ import type {
   AddressView,
   PasteLine,
   ProgramView,
+  RecordedView,
   ShownImage,
   Snapshot,
   VisitView,
@@ -107,6 +110,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'pullsOver', [over.length], () => over.length)
     take(changed, 'refusals', refusals, () => refusals)
     take(changed, 'fetches', fetches, () => fetches)
+    const recorded = depot.strikeable().slice(-RECENT_AT_MOST)
+    take(changed, 'recorded', recorded, () => recorded.map(recordedView).reverse())
     take(changed, 'troubles', troubles, () => troubles)
     take(changed, 'visit', [visit], () => visit)
     take(changed, 'outlook', [outlookText], () => outlookText)
@@ -229,6 +234,10 @@ function recentOf(recent: readonly FetchRecord[]): { refusals: FetchRecord[]; fe
     refusals: newest.filter((fetch) => fetch.ending === 'refused').slice(0, RECENT_AT_MOST),
     fetches: newest.filter((fetch) => fetch.ending !== 'refused').slice(0, RECENT_AT_MOST),
   }
+}
+
+function recordedView(entry: Strikeable): RecordedView {
+  return { seq: entry.seq, at: entry.at, text: strikeableWords(entry) }
 }
 
 function sameItems(a: readonly unknown[], b: readonly unknown[]): boolean {

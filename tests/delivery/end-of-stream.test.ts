@@ -96,7 +96,7 @@ function play(
 function afterALongTurn(read: () => void): void {
   setImmediate(() => {
     const end = performance.now() + 5
-    while (performance.now() < end) continue
+    while (performance.now() < end);
     setImmediate(read)
   })
 }

@@ -238,6 +238,27 @@ test('what was looked for hid the image of a step, and its field went while it h
   expect(await tab.getByRole('article').count()).toBe(8)
 })
 
+test('an image is held back by hand, lifted, and the lift taken back', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', IMAGE)
+  const tab = await pages.open(run)
+  const entry = tab.getByRole('article', { name: 'desk.bin' })
+  await entry.getByRole('button', { name: 'hold it back (desk.bin)' }).click()
+  await entry.getByLabel('Why must this image not be served?').fill('it bricked one')
+  await entry.getByRole('button', { name: 'Hold it back', exact: true }).click()
+  await entry.getByText(/^Held by .*: it bricked one$/).waitFor()
+  await entry.getByRole('button', { name: 'lift the hold (desk.bin)' }).click()
+  await entry.getByLabel('Why may this image be served all the same?').fill('tried on the bench')
+  await entry.getByRole('button', { name: 'Lift the hold', exact: true }).click()
+  const recorded = tab.getByRole('region', { name: 'Recorded by hand' })
+  await recorded.getByText('tried on the bench').waitFor()
+  await recorded.getByRole('button', { name: /take it back/ }).click()
+  await recorded.getByLabel('Why was it a mistake?').fill('it was another image')
+  await recorded.getByRole('button', { name: 'Take it back', exact: true }).click()
+  await entry.getByText(/^Held by .*: it bricked one$/).waitFor()
+  await recorded.waitFor({ state: 'detached' })
+})
+
 test('the keyboard was at the top of the page after a hold was lifted', async () => {
   const run = await pages.run()
   await run.stage('empty.bin', '')

@@ -15,6 +15,7 @@ import type { News } from './news.ts'
 import { NextSteps } from './next-steps.tsx'
 import { CopyLine, Section } from './parts.tsx'
 import { PullsOver, UnderWay } from './pulls.tsx'
+import { Recorded } from './recorded.tsx'
 import { Refusals } from './refusals.tsx'
 import { type Question, ReplaceDialog } from './replace-dialog.tsx'
 import type { Permission } from './token.ts'
@@ -110,6 +111,7 @@ function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Ele
       <VisitSheet visit={snapshot.visit} outlook={snapshot.outlook} />
       <PullsOver pulls={pulls} wrong={wrong} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
+      <Recorded recorded={snapshot.recorded} />
       <Refusals refusals={snapshot.refusals} />
       <Addresses addresses={snapshot.addresses} firewall={snapshot.firewall} />
       {pulled && <Cautions open={false} />}

@@ -8,6 +8,7 @@ import type { AddressView, ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
 import { READING_MS } from './asking.ts'
 import { useBench, useNow } from './context.ts'
+import { HoldActs } from './hold-acts.tsx'
 import { type LineForm, Lines } from './lines.tsx'
 import { Bar, CopyLine, Outside } from './parts.tsx'
 import { grouped, stateText } from './words.ts'
@@ -166,18 +167,7 @@ function Deeds({ image, takesChecksums }: { image: ShownImage; takesChecksums: b
           act={(text) => ask('/api/published', { name, text }, READING_MS)}
         />
       )}
-      {image.state === 'held' && image.sha256 !== null && (
-        <Act
-          opener="lift the hold"
-          about={visible(name)}
-          label="Why may this image be served all the same?"
-          hint="It is held for a reason that stands above. Your name and your words go into the ledger, for this version of it alone."
-          submit="Lift the hold"
-          done="The hold is lifted."
-          act={(reason) => ask('/api/lift', { name, reason })}
-          onDone={() => focusImage(name)}
-        />
-      )}
+      <HoldActs image={image} onGone={() => focusImage(name)} />
     </div>
   )
 }
