@@ -11,7 +11,7 @@ export const ERROR_MESSAGES = {
   FP_USAGE: '{why}',
   // the staging folder
   FP_FOLDER_MISSING:
-    'The staging folder {folder} does not exist. Create it, put images into it, or name another folder.',
+    'The staging folder {folder} does not exist. Check the name, or create it first where it is to be a new one.',
   FP_FOLDER_NOT_FOLDER: '{folder} is not a folder. Name the folder that holds the images.',
   FP_FOLDER_UNREADABLE: 'The staging folder {folder} cannot be read ({cause}). Check its permissions.',
   // the ledger

@@ -24,7 +24,7 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
     if (made?.plan !== plan || made.sheet !== sheet) {
       const view: VisitView = {
         file: sheet.file,
-        errors: sheet.errors,
+        errors: [...sheet.errors, ...sheet.warnings],
         tally: tallyWords(plan),
         rows: plan.devices.map(rowView),
         strangers: plan.strangers.map(strangerView),

@@ -24,10 +24,11 @@ import { VERSION } from './version.ts'
 
 export async function audit(
   folders: readonly string[],
-  flags: AuditFlags,
+  given: AuditFlags,
   { stdout }: Surroundings,
 ): Promise<number> {
-  checkFlags(flags)
+  checkFlags(given)
+  const flags = withTimes(given)
   const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   const print = (line: string): void => void stdout.write(`${line}\n`)
   if (flags.check === true) {
@@ -182,11 +183,29 @@ function ledgerJson(ledger: LedgerSummary): unknown {
   }
 }
 
+/** Which flags only choose among pulls or fetches. */
+const FILTERS = ['client', 'image', 'since', 'until', 'ending', 'state'] as const
+
 function checkFlags(flags: AuditFlags): void {
-  const { since, until, head, check, ending, state, fetches, plan } = flags
+  const { head, check, ending, state, fetches, plan, format } = flags
   // JSON holds pulls and fetches alike.
-  const oneList = flags.format !== 'json'
+  const oneList = format !== 'json'
+  const given = FILTERS.filter((flag) => flags[flag] !== undefined).map((flag) => `--${flag}`)
+  const filters = given.join(' and ')
   const clashes: readonly (readonly [boolean, string])[] = [
+    [
+      plan === true && fetches === true,
+      'Give either --plan (a row a device) or --fetches (a row a fetch), not both.',
+    ],
+    [
+      plan === true && given.length > 0,
+      `--plan shows every device of the visit sheet: leave out ${filters}, or leave out --plan to choose among pulls.`,
+    ],
+    [
+      check === true && (plan === true || fetches === true || given.length > 0),
+      `--check verifies the whole ledger and lists nothing: leave out ${[...(plan === true ? ['--plan'] : []), ...(fetches === true ? ['--fetches'] : []), ...given].join(' and ')}, or leave out --check.`,
+    ],
+    [check === true && format === 'csv', '--check prints no rows: leave out --format csv, or give json.'],
     [
       oneList && ending !== undefined && fetches !== true,
       '--ending chooses among fetches: give --fetches too, or --state for pulls.',
@@ -195,27 +214,44 @@ function checkFlags(flags: AuditFlags): void {
       oneList && state !== undefined && fetches === true,
       '--state chooses among pulls: leave out --fetches, or give --ending for fetches.',
     ],
+    [head !== undefined && check !== true, '--head goes with --check.'],
     [
-      plan === true && fetches === true,
-      'Give either --plan (a row a device) or --fetches (a row a fetch), not both.',
+      head !== undefined && !/^[0-9a-f]{64}$/i.test(head.trim()),
+      '--head takes the 64 hex digits that "serve" printed at its end.',
     ],
   ]
   const clash = clashes.find(([isSo]) => isSo)?.[1]
   if (clash !== undefined) throw new FetchproofError('FP_USAGE', { why: clash })
-  for (const [flag, time] of Object.entries({ since, until })) {
-    if (time !== undefined && Number.isNaN(Date.parse(time))) {
-      throw new FetchproofError('FP_USAGE', {
-        why: `--${flag} ${time} is no time. Write it like 2026-11-25T20:00.`,
-      })
-    }
-  }
-  if (head === undefined) return
-  if (check !== true) throw new FetchproofError('FP_USAGE', { why: '--head goes with --check.' })
-  if (!/^[0-9a-f]{64}$/i.test(head.trim())) {
-    throw new FetchproofError('FP_USAGE', {
-      why: '--head takes the 64 hex digits that "serve" printed at its end.',
-    })
-  }
+}
+
+/** `--since` and `--until` as RFC 3339. */
+function withTimes(flags: AuditFlags): AuditFlags {
+  const now = new Date()
+  const since = flags.since === undefined ? undefined : timeOf('since', flags.since, now)
+  const until = flags.until === undefined ? undefined : timeOf('until', flags.until, now)
+  return { ...flags, ...(since !== undefined && { since }), ...(until !== undefined && { until }) }
+}
+
+/** In local time unless it names a zone: `17:47` is today, a day alone is the whole of it. */
+function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
+  const day = `${now.getFullYear()}-${twoDigits(now.getMonth() + 1)}-${twoDigits(now.getDate())}`
+  const clock = /^(\d{1,2})(:\d{2}(?::\d{2})?)$/.exec(text.trim())
+  const isDay = /^\d{4}-\d{2}-\d{2}$/.test(text.trim())
+  const whole =
+    clock !== null
+      ? `${day}T${clock[1]?.padStart(2, '0')}${clock[2]}`
+      : isDay
+        ? `${text.trim()}T${flag === 'since' ? '00:00' : '23:59:59.999'}`
+        : text
+  const ms = Date.parse(whole)
+  if (!Number.isNaN(ms)) return new Date(ms).toISOString()
+  throw new FetchproofError('FP_USAGE', {
+    why: `--${flag} ${text} is no time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
+  })
+}
+
+function twoDigits(value: number): string {
+  return String(value).padStart(2, '0')
 }
 
 /** Waits where the reader is slower than we are. */

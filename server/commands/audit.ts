@@ -26,7 +26,10 @@ export function addAudit(program: Command, around: Surroundings, settle: (status
     .option('--plan', 'every device of the visit sheet with its standing instead of pulls')
     .option('--client <who>', 'only this address, hardware address or device')
     .option('--image <which>', 'only this image: name, plain path or first digits of its SHA-256')
-    .option('--since <time>', 'only what began at or after this time (such as 2026-11-25T20:00)')
+    .option(
+      '--since <time>',
+      'only what began at or after this time (such as 2026-11-25T20:00, or 17:47 for today)',
+    )
     .option('--until <time>', 'only what began at or before this time')
     .addOption(
       new Option('--ending <ending>', 'only fetches that ended so (with --fetches)').choices([

@@ -1,15 +1,14 @@
 /** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
-import { type ImageView, imageView, standingText } from '../report/image-view.ts'
+import { type ImageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
-import { createSettings, type Settings } from '../settings.ts'
+import { createSettings } from '../settings.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
 import { bytesText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
-import { runningServer } from './running-server.ts'
+import { imagesListed } from './images-listed.ts'
 import type { Surroundings } from './surroundings.ts'
-import { withCatalogue } from './unserved-folder.ts'
 
 export async function images(
   folder: string,
@@ -17,29 +16,11 @@ export async function images(
   around: Surroundings,
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
-  const listed = (await askServer(settings)) ?? (await digestHere(settings, around))
+  const listed = await imagesListed(settings, around)
   const { images: views, notOffered } = listed
   if (format === 'json') around.stdout.write(`${JSON.stringify(listed, null, 2)}\n`)
   else around.stdout.write(`${[...imageLines(views), ...notOfferedLines(notOffered)].join('\n')}\n`)
   return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
-}
-
-interface Listed {
-  readonly images: readonly ImageView[]
-  readonly notOffered: readonly NotOffered[]
-}
-
-async function askServer(settings: Settings): Promise<Listed | undefined> {
-  const server = await runningServer(settings.records)
-  return (await server?.ask('GET', '/api/images')) as Listed | undefined
-}
-
-/** Nobody serves the folder: what is new is digested here. */
-function digestHere(settings: Settings, around: Surroundings): Promise<Listed> {
-  return withCatalogue(settings, around, (catalogue) => ({
-    images: catalogue.images().map((image) => imageView(image, [])),
-    notOffered: catalogue.notOffered(),
-  }))
 }
 
 function notOfferedLines(notOffered: readonly NotOffered[]): string[] {

@@ -34,6 +34,10 @@ export async function match(
   const { folder, records, format } = flags
   const device = flags.device?.trim()
   if (device === '') throw new FetchproofError('FP_USAGE', { why: '--device needs the name of a device.' })
+  if (flags.by !== undefined && device === undefined) {
+    const why = '--by goes with --device: without a device nothing is recorded.'
+    throw new FetchproofError('FP_USAGE', { why })
+  }
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
   const text = await textFrom(argument, flags.file, around)
   const server = await runningServer(settings.records)

@@ -1,39 +1,92 @@
 /** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
-import { resolve } from 'node:path'
+import { existsSync } from 'node:fs'
+import { join, resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS } from '../files/file-access.ts'
 import { checkFolder } from '../files/folder.ts'
+import { LEDGER_FILE } from '../ledger/read.ts'
+import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
-import { createSettings } from '../settings.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { createSettings, type Settings } from '../settings.ts'
 import { isNearSheet, wordsForDocument } from '../staging/never-offered.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
-import { type Outlook, outlookOf } from '../visit/outlook.ts'
+import { outlookOf } from '../visit/outlook.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
+import { checkPlan, type PresentImage } from '../visit/plan-check.ts'
+import type { Plan } from '../visit/plan-shape.ts'
 import { createImageNames } from '../visit/planned-image.ts'
-import { SHEET_FILE } from '../visit/sheet-rows.ts'
+import { deviceKey, type PlannedRow, SHEET_FILE } from '../visit/sheet-rows.ts'
+import { guessFromName } from '../visit/version-text.ts'
 import { createVisitFile, type ReadSheet } from '../visit/visit-file.ts'
 import { outlookWords } from '../wording/outlook-words.ts'
+import { stepWords } from '../wording/standing-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import { imagesListed } from './images-listed.ts'
 import type { SheetFlags } from './sheet.ts'
 import type { Surroundings } from './surroundings.ts'
-import { imagesAtSight } from './unserved-folder.ts'
 
 export async function sheet(
   folder: string,
-  { example, format }: SheetFlags,
+  { example, format, records }: SheetFlags,
   around: Surroundings,
 ): Promise<number> {
   if (example === true) {
+    if (format === 'json') throw usage('--example prints a CSV file: leave out --format json.')
     around.stdout.write(exampleSheet())
     return EXIT.done
   }
   const read = await readSheet(folder)
-  const outlook = await outlookFor(folder, read)
-  const print = (text: string): void => void around.stdout.write(`${text}\n`)
-  if (format === 'json') print(JSON.stringify({ rows: read.rows, errors: read.errors, outlook }, null, 2))
-  else print([...sheetLines(read), ...(outlook === null ? [] : ['', outlookWords(outlook)])].join('\n'))
-  return read.errors.length === 0 ? EXIT.done : EXIT.checkFailed
+  const settings = createSettings({ folder, ...(records !== undefined && { records }) })
+  const { images: listed } = await imagesListed(settings, around)
+  const present = listed.map(presentImage)
+  const check = checkPlan(read.rows, read.columns, present)
+  const errors = [...read.errors, ...check.errors]
+  const warnings = [...read.warnings, ...check.warnings]
+  const plan = await planSoFar(read, present, settings)
+  const images = createImageNames(present.map(({ image }) => image))
+  const outlook = outlookOf(plan, images, [], settings.folderFile.linkMbps)
+  if (format === 'json') {
+    const devices = plan.devices.map(({ device, standing, done }) => ({ device, standing, done }))
+    const told = { rows: read.rows, errors, warnings, devices, outlook }
+    around.stdout.write(`${JSON.stringify(told, null, 2)}\n`)
+  } else {
+    const lines = [
+      ...sheetLines(read, plan),
+      ...(errors.length + warnings.length === 0 ? [] : ['']),
+      ...errors.map(visible),
+      ...warnings.map((text) => `Warning: ${visible(text)}`),
+      ...(outlook === null ? [] : ['', outlookWords(outlook)]),
+    ]
+    around.stdout.write(`${lines.join('\n')}\n`)
+  }
+  return errors.length === 0 ? EXIT.done : EXIT.checkFailed
+}
+
+function usage(why: string): FetchproofError {
+  return new FetchproofError('FP_USAGE', { why })
+}
+
+function presentImage({ name, plainPath, bytes, sha256, state, reason }: ImageView): PresentImage {
+  const why = reason ?? `it is ${state}`
+  return {
+    image: { name, plainPath, bytes, sha256: sha256 ?? '' },
+    notOffered: state === 'ready' ? null : state === 'held' ? `it is held. ${why}` : why,
+  }
+}
+
+/** What the ledger, where there is one, says of the devices of the sheet. */
+async function planSoFar(
+  { rows }: ReadSheet,
+  present: readonly PresentImage[],
+  { records }: Settings,
+): Promise<Plan> {
+  const ledger = join(records, LEDGER_FILE)
+  const ledgers = existsSync(ledger) ? await visitFacts([ledger]) : []
+  const macOf = (address: string): string | null => ledgers[0]?.macOf(address) ?? null
+  const images = present.map(({ image }) => image)
+  return planAgainstFacts({ rows, ledgers, moved: [], present: images, over: false, macOf })
 }
 
 /** Throws the coded errors of the folder, and FP_USAGE when there is no sheet. */
@@ -56,26 +109,14 @@ async function readSheet(folder: string): Promise<ReadSheet> {
   throw new FetchproofError('FP_USAGE', { why })
 }
 
-/** How long the whole sheet takes at least, and which of its images are not in the folder. */
-async function outlookFor(folder: string, { rows }: ReadSheet): Promise<Outlook | null> {
-  const settings = createSettings({ folder })
-  const images = (await imagesAtSight(settings)).map(({ name, plainPath, bytes, version }) => ({
-    name,
-    plainPath,
-    bytes,
-    sha256: version?.sha256 ?? '',
-  }))
-  const plan = planAgainstFacts({ rows, ledgers: [], moved: [], present: images, over: false })
-  const outlook = outlookOf(plan, createImageNames(images), [], settings.folderFile.linkMbps)
-  if (outlook === null || images.every(({ sha256 }) => sha256 !== '')) return outlook
-  // Digits of a digest may be those of an image that nobody has read yet.
-  return { ...outlook, absent: outlook.absent.filter((cell) => !DIGITS.test(cell.trim())) }
-}
-
-const DIGITS = /^(?:sha256[:=])?[0-9a-f]{6,64}$/i
-
-function sheetLines({ rows, errors }: ReadSheet): string[] {
-  const table = tableLines(
+function sheetLines({ rows }: ReadSheet, plan: Plan): string[] {
+  const devices = new Map(plan.devices.map((device) => [deviceKey(device.device), device]))
+  const standing = ({ device, step }: PlannedRow): string => {
+    const planned = devices.get(deviceKey(device))
+    const at = planned?.steps[step - 1]
+    return planned === undefined || at === undefined ? '-' : stepWords(at, planned.via)
+  }
+  return tableLines(
     [
       { title: 'Row', align: 'right', cell: (row) => String(row.row) },
       { title: 'Device', cell: (row) => row.device },
@@ -85,9 +126,15 @@ function sheetLines({ rows, errors }: ReadSheet): string[] {
       { title: 'Via', cell: (row) => row.via ?? '-' },
       { title: 'Image', cell: (row) => row.image ?? '-' },
       { title: 'Before', cell: (row) => row.versionBefore ?? '-' },
-      { title: 'Target', cell: (row) => row.versionTarget ?? '-' },
+      { title: 'Target', cell: (row) => row.versionTarget ?? guessedTarget(row) },
+      { title: 'Standing', cell: standing },
     ],
     rows,
   )
-  return [...table, ...(errors.length === 0 ? [] : ['', ...errors.map(visible)])]
+}
+
+/** From the name of the planned image. */
+function guessedTarget({ image }: PlannedRow): string {
+  const guess = image === null ? undefined : guessFromName(image)?.version
+  return guess === undefined ? '-' : `${guess} (a guess)`
 }

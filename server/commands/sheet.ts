@@ -1,12 +1,13 @@
 /** Usage of `fetchproof sheet`. What it does is loaded when it runs: see sheet-action.ts. */
 import type { Command } from 'commander'
 import { SHEET_FILE } from '../visit/sheet-rows.ts'
-import { DEFAULT_FOLDER, formatOption } from './options.ts'
+import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
 import type { Surroundings } from './surroundings.ts'
 
 export interface SheetFlags {
   readonly example?: boolean
   readonly format: 'text' | 'json'
+  readonly records?: string
 }
 
 export function addSheet(program: Command, around: Surroundings, settle: (status: number) => void): void {
@@ -17,6 +18,7 @@ export function addSheet(program: Command, around: Surroundings, settle: (status
     )
     .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
     .option('--example', `print a filled-in ${SHEET_FILE} to begin from`)
+    .addOption(recordsOption())
     .addOption(formatOption('text', 'json'))
     .action(async (folder: string, flags: SheetFlags) => {
       const { sheet } = await import('./sheet-action.ts')

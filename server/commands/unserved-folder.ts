@@ -37,16 +37,6 @@ export async function withCatalogue<T>(
   }
 }
 
-/** The images of the folder with the sizes of their files; nothing of them is read. Same errors. */
-export async function imagesAtSight(settings: Settings): Promise<readonly Image[]> {
-  const judged = await openJudgedCatalogue(settings, await readHistory(settings))
-  try {
-    return judged.catalogue.images()
-  } finally {
-    await judged.close()
-  }
-}
-
 async function readHistory(settings: Settings): Promise<ImageHistory> {
   const history = createImageHistory()
   const ledger = join(settings.records, LEDGER_FILE)

@@ -1,6 +1,6 @@
 /** The record of a visit as CSV (RFC 4180): a row a device and step, then the clients that are not on the sheet. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
+import { type DevicePlan, isOpen, type StepPlan } from '../visit/plan-shape.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
 import { type AuditColumn, csvHead, csvRows } from './audit-columns.ts'
 import type { VisitReport } from './visit-report.ts'
@@ -21,8 +21,10 @@ const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
   ['device', ({ device }) => device?.device ?? null],
   ['step', ({ step }) => step?.row.step ?? null],
   ['standing', ({ device, step }) => standing(device, step)],
-  ['why', ({ device, step }) => (device === null ? null : standingPredicate(step ?? device, utc))],
-  ['done', ({ device }) => (device === null ? null : device.done ? 'yes' : 'no')],
+  [
+    'done',
+    ({ device }) => (device === null ? null : device.done ? 'yes' : isOpen(device.standing) ? 'no' : null),
+  ],
   ['address', ({ device, pull }) => pull?.client.address ?? device?.address ?? null],
   ['addresses', ({ pull }) => pull?.addresses?.join(' ') ?? null],
   ['mac', ({ device, pull }) => pull?.client.mac ?? device?.mac ?? null],
@@ -49,6 +51,7 @@ const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
   ['printed_digest_of', ({ device }) => device?.printed?.image ?? null],
   ['dark', ({ device }) => device?.returned?.darkAt ?? null],
   ['back', ({ device }) => device?.returned?.backAt ?? null],
+  ['why', ({ device, step }) => (device === null ? null : standingPredicate(step ?? device, utc))],
   ['warnings', ({ device }) => device?.warnings.join(' ') ?? null],
   ['remarks', ({ device, pull }) => [...(device?.remarks ?? []), ...(pull?.notes ?? [])].join(' ')],
   ['notes', ({ device }) => device?.observations.flatMap(({ note }) => note ?? []).join(' ') ?? null],

@@ -120,7 +120,10 @@ function checkVia(
   }
 }
 
-/** One address or hardware address on two devices would mix up their pulls; devices behind one `via` may share. */
+/**
+ * One address or hardware address on two devices would mix up their pulls; devices behind one `via` may share. With a
+ * hardware address each, devices that have one factory address are told apart all the same.
+ */
 function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', problems: SheetProblem[]): void {
   const owners = new Map<string, Draft>()
   const told = new Set<string>()
@@ -131,10 +134,29 @@ function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', proble
     const owner = owners.get(value)
     if (owner === undefined) {
       owners.set(value, draft)
-    } else if (deviceKey(owner.via ?? owner.device) !== puller && !told.has(`${value} ${puller}`)) {
-      told.add(`${value} ${puller}`)
-      const message = `${value} stands already in row ${owner.row} for ${quote(owner.device)}: their pulls could not be told apart. Correct one of them, or fill via.`
-      problems.push({ row: draft.row, column, message })
+      continue
     }
+    const same = deviceKey(owner.via ?? owner.device) === puller
+    const apart = column === 'address' && owner.mac !== null && draft.mac !== null && owner.mac !== draft.mac
+    if (same || apart || told.has(`${value} ${puller}`)) continue
+    told.add(`${value} ${puller}`)
+    const stands = `${value} stands already in row ${owner.row} for ${quote(owner.device)}`
+    problems.push(
+      column === 'mac'
+        ? {
+            row: draft.row,
+            column,
+            message: `${stands}: their pulls could not be told apart. Correct one of them, or fill via.`,
+          }
+        : {
+            row: draft.row,
+            column,
+            message: `${stands}: their pulls cannot be told apart. ${TELL_APART}`,
+            warning: true,
+          },
+    )
   }
 }
+
+const TELL_APART =
+  'Fill mac for each of them (it stands on the label, or in what the console shows), give them different addresses, or fill via where one pulls for the other.'

@@ -7,7 +7,7 @@ import type { ReadSheet } from './visit-file.ts'
 /** Of the rows of one entry as they stand in the ledger, so that it fits a line of 16 MiB. */
 const MOST_BYTES = 8 * 1024 * 1024
 
-export function sheetEntry({ file, sha256, rows, errors }: ReadSheet): NewEntryOf<'sheet'> {
+export function sheetEntry({ file, sha256, rows, errors, warnings }: ReadSheet): NewEntryOf<'sheet'> {
   let bytes = 0
   const recorded = rows.map(({ cells }) => ({ ...cells }))
   const kept = recorded.filter((cells) => {
@@ -17,7 +17,7 @@ export function sheetEntry({ file, sha256, rows, errors }: ReadSheet): NewEntryO
   })
   const left = recorded.length - kept.length
   const more = left === 0 ? [] : [`${left} rows are not on record: the sheet is too large.`]
-  return { kind: 'sheet', file, sha256, rows: kept, errors: [...errors, ...more] }
+  return { kind: 'sheet', file, sha256, rows: kept, errors: [...errors, ...warnings, ...more] }
 }
 
 /** Row numbers are those of the record: 2 for the first. */

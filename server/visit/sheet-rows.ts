@@ -53,6 +53,8 @@ export interface SheetProblem {
   readonly column: string | null
   /** What is wrong and what to do; does not repeat row and column. */
   readonly message: string
+  /** The plan can work all the same. */
+  readonly warning?: true
 }
 
 export interface Sheet {

@@ -125,8 +125,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     allowed = createAllowedImages(sheet.rows)
     learnt.clear()
     recordSheet(sheet)
-    for (const error of sheet.errors.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`, inPlan)
-    const more = sheet.errors.length - ERRORS_SAID
+    const problems = [...sheet.errors, ...sheet.warnings]
+    for (const error of problems.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`, inPlan)
+    const more = problems.length - ERRORS_SAID
     if (more > 0) deps.say(`${sheet.file}: and ${more} more; "fetchproof sheet" shows all of them.`, inPlan)
     deps.renamed()
     stale()

@@ -24,6 +24,8 @@ export interface ReadSheet {
   readonly columns: readonly string[]
   /** What is wrong, as `row 3, column mac: …`. */
   readonly errors: readonly string[]
+  /** What works and is worth a look, in the same form. */
+  readonly warnings: readonly string[]
 }
 
 export interface VisitFileEvents {
@@ -91,7 +93,9 @@ export function createVisitFile({
     const sha256 = createHash('sha256').update(bytes).digest('hex')
     if (sheet?.sha256 === sha256) return
     const { rows, columns, problems } = parseSheet(bytes)
-    sheet = Object.freeze({ file: SHEET_FILE, sha256, rows, columns, errors: problems.map(problemText) })
+    const errors = problems.filter(({ warning }) => warning !== true).map(problemText)
+    const warnings = problems.filter(({ warning }) => warning === true).map(problemText)
+    sheet = Object.freeze({ file: SHEET_FILE, sha256, rows, columns, errors, warnings })
     events.emit('changed', sheet)
   }
 
@@ -201,4 +205,5 @@ export const GONE_SHEET: ReadSheet = Object.freeze({
   rows: [],
   columns: [],
   errors: [`${SHEET_FILE} is gone: nothing is planned any more.`],
+  warnings: [],
 })

@@ -15,6 +15,7 @@ const SHEET: ReadSheet = {
   rows: ROWS,
   columns: [],
   errors: ['row 3, column mac: x'],
+  warnings: [],
 }
 
 it('shows a row a device, what needs a hand, and who is not on the sheet', () => {

@@ -251,8 +251,68 @@ describe('sheet', () => {
     expect(status).toBe(1)
     expect(stdout).toMatch(/^Row +Device/)
     expect(stdout).toContain('row 2, column mac: "nonsense"')
+    expect(stdout).toMatch(/There is no column image/)
     const none = await inProcess(['sheet', await stagingFolder({}, onTestFinished)])
     expect([none.status, none.stderr]).toEqual([2, expect.stringContaining('There is no visit.csv')])
+  })
+})
+
+describe('sheet of a plan that cannot work was accepted', () => {
+  async function checked(sheet: string, files: Record<string, Buffer> = FILES) {
+    const folder = await stagingFolder({ ...files, 'visit.csv': Buffer.from(sheet) }, onTestFinished)
+    const { status, stdout } = await inProcess(['sheet', folder, '--format', 'json'])
+    return { status, ...(JSON.parse(stdout) as { errors: string[]; warnings: string[] }) }
+  }
+
+  test('one that works has nothing to say', async () => {
+    expect(await checked(SHEET)).toMatchObject({ status: 0, errors: [], warnings: [] })
+  })
+
+  test.each([
+    [
+      'an image that is not there',
+      'device,address,image\ndesk,192.0.2.1,desk-4.5.bin\n',
+      /^row 2, column image: desk-4\.5\.bin is not in the folder.*nearest name is desk-4\.4\.bin/,
+    ],
+    [
+      'a column misspelt',
+      'device,Adress,image\ndesk,192.0.2.1,desk-4.4.bin\n',
+      /^row 1, column Adress: Did you mean address/,
+    ],
+    [
+      'no column that tells a device',
+      'device,image\ndesk,desk-4.4.bin\n',
+      /^row 2, column address: Nothing tells the pulls of desk.*Add a column/,
+    ],
+    ['no column of images', 'device,address\ndesk,192.0.2.1\n', /column image: There is no column image/],
+  ])('%s', async (_what, sheet, error) => {
+    const { status, errors } = await checked(sheet)
+    expect([status, errors.some((text) => error.test(text))]).toEqual([1, true])
+  })
+
+  test('an image that is held', async () => {
+    const files = { ...FILES, 'desk-4.4.bin.sha256': Buffer.from(`${'0'.repeat(64)}  desk-4.4.bin\n`) }
+    const { status, errors } = await checked(SHEET, files)
+    expect([status, errors.length]).toEqual([1, 1])
+    expect(errors[0]).toMatch(
+      /^row 2, column image: desk-4\.4\.bin is not on offer: it is held\. Its SHA-256/,
+    )
+  })
+
+  test('two devices with one factory address are a warning, which says how to tell them apart', async () => {
+    const same = (macs: readonly [string, string]) =>
+      checked(
+        `device,address,mac,image\ndesk,192.0.2.1,${macs[0]},desk-4.4.bin\nhall,192.0.2.1,${macs[1]},desk-4.4.bin\n`,
+      )
+    const alike = await same(['', ''])
+    expect([alike.status, alike.errors]).toEqual([0, []])
+    expect(alike.warnings[0]).toMatch(/cannot be told apart\. Fill mac for each of them/)
+    expect(await same(['00:00:5e:00:53:01', '00:00:5e:00:53:02'])).toMatchObject({ status: 0, warnings: [] })
+  })
+
+  test('columns of the engineer’s own are no slips', async () => {
+    const own = 'device,address,image,site,room,date,contact\ndesk,192.0.2.1,desk-4.4.bin,a,b,c,d\n'
+    expect(await checked(own)).toMatchObject({ status: 0, errors: [] })
   })
 })
 
@@ -284,9 +344,10 @@ test('the sheet command says how long it takes at least, and what is not in the 
   const sheet = `${SHEET}hall,192.0.2.12,not-here.bin,,\nattic,192.0.2.13,3fa94c21,,\n`
   await writeFile(join(folder, 'visit.csv'), sheet)
   const { stdout, status } = await inProcess(['sheet', folder])
-  expect(status).toBe(0)
+  // What is planned and not there cannot work.
+  expect(status).toBe(1)
   expect(stdout).toMatch(
     /By the visit sheet 3 devices still have to pull 40 kB: at least under 1 s over 100 Mb\/s/,
   )
-  expect(stdout).toContain('Not in the folder, and not counted: not-here.bin.')
+  expect(stdout).toContain('Not in the folder, and not counted: not-here.bin, 3fa94c21.')
 })

@@ -5,7 +5,7 @@ test('the hint after a refusal was put into another sentence: "start again with 
   const reason = 'it is not on the visit sheet'
   expect(
     refusalWords({ reason, hint: 'Give it a row in visit.csv, or start again without --only-planned.' }),
-  ).toBe('It is not on the visit sheet. Give it a row in visit.csv, or start again without --only-planned.')
+  ).toBe('it is not on the visit sheet. Give it a row in visit.csv, or start again without --only-planned.')
 })
 
 test.each([

@@ -1,0 +1,24 @@
+/** The images of a folder as they stand: asked of the server where it is served, digested here where it is not. */
+import { type ImageView, imageView } from '../report/image-view.ts'
+import type { Settings } from '../settings.ts'
+import type { NotOffered } from '../staging/not-offered.ts'
+import { runningServer } from './running-server.ts'
+import type { Surroundings } from './surroundings.ts'
+import { withCatalogue } from './unserved-folder.ts'
+
+export interface ImagesListed {
+  readonly images: readonly ImageView[]
+  readonly notOffered: readonly NotOffered[]
+}
+
+export async function imagesListed(
+  settings: Settings,
+  around: Pick<Surroundings, 'stderr'>,
+): Promise<ImagesListed> {
+  const server = await runningServer(settings.records)
+  if (server !== undefined) return (await server.ask('GET', '/api/images')) as ImagesListed
+  return withCatalogue(settings, around, (catalogue) => ({
+    images: catalogue.images().map((image) => imageView(image, [])),
+    notOffered: catalogue.notOffered(),
+  }))
+}
