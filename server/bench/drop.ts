@@ -3,6 +3,7 @@
  * when it is whole. It never takes the place of another file unless the person was asked.
  */
 import { randomBytes } from 'node:crypto'
+import { setMaxListeners } from 'node:events'
 import { createWriteStream } from 'node:fs'
 import { link, lstat, rename, rm, statfs } from 'node:fs/promises'
 import { join } from 'node:path'
@@ -52,6 +53,8 @@ export interface Drops {
 
 export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions): Drops {
   const closing = new AbortController()
+  // A listener for each drop under way, as many as there are; each goes with its pipeline.
+  setMaxListeners(0, closing.signal)
 
   async function target(given: string): Promise<DropTarget> {
     const name = dropName(given, folder, records)

@@ -5,6 +5,7 @@ import { setTimeout as pause } from 'node:timers/promises'
 import type { Snapshot, VisitRowView } from '../../server/bench/snapshot-shape.ts'
 import { createVisitView } from '../../server/bench/visit-view.ts'
 import type { Plan } from '../../server/visit/plan-shape.ts'
+import type { ReadSheet } from '../../server/visit/visit-file.ts'
 import { fetchproof } from '../clients/program.ts'
 
 /** What is under way ends, and what ended is synced, within this time. */
@@ -41,8 +42,8 @@ async function rowsOfPage(folder: string): Promise<readonly VisitRowView[]> {
 }
 
 function rowsOf(plan: Plan): readonly VisitRowView[] {
-  const sheet = { file: '', errors: [], rows: [], columns: [] }
-  return createVisitView({ plan: () => plan, sheet: sheet as never })()?.rows ?? []
+  const sheet: ReadSheet = { file: '', sha256: '', errors: [], warnings: [], rows: [], columns: [] }
+  return createVisitView({ plan: () => plan, sheet })()?.rows ?? []
 }
 
 function differences(live: readonly VisitRowView[], replayed: readonly VisitRowView[]): string[] {
