@@ -14,8 +14,9 @@ export interface MatchFlags {
 
 const CRC_HELP = `
 Found are MD5, SHA-1, SHA-2 and CRC-32, in upper or lower case, in pairs or groups, wrapped over lines. 8 digits that
-are no image's CRC-32 count as a mismatch only where the text names them a CRC or holds nothing else: addresses and
-dates have 8 digits too.`
+are no image's CRC-32 count as a mismatch only where a label or an arrow says that they are one: addresses and dates
+have 8 digits too. With --device it is compared with what the visit sheet plans for that device: another image, an
+earlier version or a held one is exit status 1.`
 
 export function addMatch(program: Command, around: Surroundings, settle: (status: number) => void): void {
   program

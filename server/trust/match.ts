@@ -3,7 +3,7 @@
  * looked up among all digests of all images. What is not there is told apart from what is nearly there.
  *
  * CRC-32 has 8 digits only, and consoles print 8 digits for much else (addresses, dates, sizes). So an 8-digit
- * string that matches nothing is a failure only where the text names it a CRC or holds nothing else.
+ * string that matches nothing is a failure only where a label or an arrow says that it is one.
  */
 import { isFetchproofError } from '../errors.ts'
 import type { Catalogue } from '../staging/catalogue.ts'

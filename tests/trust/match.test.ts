@@ -219,7 +219,7 @@ describe('a digest with a mistake', () => {
           const at = place % value.length
           fc.pre(value[at] !== other)
           const mistyped = value.slice(0, at) + other + value.slice(at + 1)
-          // Eight digits count only where they are named or alone.
+          // Eight digits count only where they are named.
           const text = algorithm === 'crc32' ? `CRC: ${mistyped}` : put(mistyped)
           const { matched, findings } = await match(text)
           expect(matched).toBe(false)
@@ -356,12 +356,65 @@ describe('hex that is no digest of an image', () => {
     expect(matched).toBe(true)
   })
 
-  it.each(['CRC32: 0x12345678', 'crc = 12345678', '12345678 (crc)', '12345678', '"0x12345678"'])(
-    'of 8 digits counts where it is named a CRC or stands alone: %s',
+  it.each([
+    'CRC32: 0x12345678',
+    'crc = 12345678',
+    '12345678 (crc)',
+    'CRC-32 of boot.bin is 12345678',
+    'CRC32 (flash:boot.bin) = 12345678',
+    'crc32 at 82000000: 12345678',
+    'size 00400000 crc 12345678',
+    'CRC32 for 82000000 ... 827fffff ==> 12345678',
+    'for 82000000 ... 827fffff\n==> 12345678',
+  ])('of 8 digits counts where a label or an arrow calls it a CRC: %s', async (text) => {
+    const { matched, findings } = await match(text)
+    expect(findings.filter(({ counts }) => counts)).toMatchObject([{ outcome: 'none', value: '12345678' }])
+    expect(matched).toBe(false)
+  })
+
+  it.each(['12345678', '"0x12345678"'])(
+    'of 8 digits that nothing calls a CRC is spoken of where it stands alone, and is no digest: %s',
     async (text) => {
-      const { matched, findings } = await match(text)
-      expect(findings).toMatchObject([{ outcome: 'none', counts: true }])
+      const { matched, findings, words } = await match(text)
+      expect(findings).toMatchObject([{ outcome: 'none', counts: false }])
       expect(matched).toBe(false)
+      expect(words).toContain('holds no digest')
+    },
+  )
+
+  // The first form is what U-Boot's crc32 prints (cmd/mem.c, from memory), the others of the kind (common practice).
+  it.each([
+    ['crc32 for 82000000 ... 827fffff ==> CRC', 'addresses before the arrow'],
+    ['CRC32 for 0x82000000 - 0x827fffff => CRC', 'addresses written with 0x'],
+    ['crc32 82000000 00400000 = CRC', 'the command with its address and size'],
+    ['CRC-32: CRC size: 00400000', 'a size behind it'],
+    ['CRC32 CRC len 00400000 addr 82000000', 'a length and an address behind it'],
+    ['size 00400000, entry 82000040, crc CRC', 'a size and an entry point before it'],
+    ['crc32 of image built 20260114: CRC', 'a date between'],
+    ['CRC ok, date 20260114, serial 12345678\ncrc32: CRC', 'a date and a serial number on a line with "CRC"'],
+    ['S/N: 0123456789abcdef0123456789abcdef\ncrc32: CRC', 'a serial number as long as an MD5'],
+    ['UUID 550e8400e29b41d4a716446655440000 crc CRC', 'a UUID as long as an MD5'],
+    ['Serial number: 0123456789abcdef0123456789abcdef01234567\nCRC = CRC', 'one as long as a SHA-1'],
+  ])('beside a CRC never fails it: %s (%s)', async (line) => {
+    const value = digest(SWITCH, 'crc32')
+    const right = await match(line.replace(/CRC$|CRC(?= size| len)/, value))
+    expect(right.findings.filter(({ counts }) => counts)).toMatchObject([{ outcome: 'match', value }])
+    expect(right.matched).toBe(true)
+    // The same line with the CRC of something else fails, and by that alone.
+    const wrong = await match(line.replace(/CRC$|CRC(?= size| len)/, '89abcdef'))
+    expect(wrong.findings.filter(({ counts }) => counts)).toMatchObject([
+      { outcome: 'none', value: '89abcdef' },
+    ])
+    expect(wrong.matched).toBe(false)
+  })
+
+  it.each(['md5', 'sha1', 'sha256'] as const)(
+    'before the arrow of a hash of memory is an address: %s',
+    async (algorithm) => {
+      const { findings } = await match(
+        `${algorithm} for 82000000 ... 827fffff ==> ${digest(SWITCH, algorithm)}`,
+      )
+      expect(findings).toMatchObject([{ outcome: 'match', algorithm, image: SWITCH }])
     },
   )
 

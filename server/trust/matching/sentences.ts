@@ -51,8 +51,12 @@ export function noMatchWords(algorithm: string): string {
   return `No image here has it as its ${labelOf(algorithm)}. The device holds other bytes, or the image that it holds is not in this folder: see which file it stored before it is booted.`
 }
 
-export const NOT_COUNTED_WORDS =
-  'No image here has it; it looks like a row of a dump or an address, so it is not counted.'
+/** `alone`: eight digits, and nothing else in the text. */
+export function notCountedWords(alone: boolean): string {
+  return alone
+    ? 'No image here has it as its CRC-32, and nothing says that it is one. Paste the whole line that the device printed.'
+    : 'No image here has it; it looks like a row of a dump, an address or a serial number, so it is not counted.'
+}
 
 function listed(names: readonly string[]): string {
   const shown = names.slice(0, 3)

@@ -8,9 +8,10 @@ import {
   SHORT_DIGITS,
   type Stretch,
 } from '../digests/readings.ts'
+import { isNamedCrc, isNamedOtherwise } from './crc-label.ts'
 import type { Finding, Found } from './finding.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
-import { algorithmOfLength, NOT_COUNTED_WORDS, nearWords, noMatchWords, partWords } from './sentences.ts'
+import { algorithmOfLength, nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
 
 /** A tentative reading that comes to something speaks for the readings within it. */
 export function othersIn(hex: HexText, rest: readonly Reading[], known: KnownDigests): Found[] {
@@ -34,22 +35,23 @@ function other(hex: HexText, reading: Reading, known: KnownDigests): Found[] {
   if (value.length < SHORT_DIGITS) return []
   const at = hex.words[first]?.start ?? 0
   const short = value.length === SHORT_DIGITS
+  const alone = short && isOnlyThing(hex, reading)
   const counts = short
-    ? isNamedCrc(hex, reading) || isOnlyThing(hex, reading)
-    : !hasOtherPurpose(hex, reading)
+    ? isNamedCrc(hex, reading)
+    : !hasOtherPurpose(hex, reading) && !isNamedOtherwise(hex, reading)
   const part = known.partOf(value)
   if (part !== undefined) {
     const words = partWords(value.length, part)
     return [{ outcome: 'cut short', value, at, ...nearly(part.digest), counts, words }]
   }
   // Addresses and dates that are no CRC-32 are not spoken of.
-  if (short && !counts) return []
+  if (short && !counts && !alone) return []
   const near = known.near(value)
   if (near !== undefined) {
     return [{ outcome: 'mistyped', value, at, ...nearly(near.digest), counts: true, words: nearWords(near) }]
   }
   if (reading.tentative || !isDigestLength(value.length)) return []
-  const words = counts ? noMatchWords(algorithmOfLength(value.length) ?? '') : NOT_COUNTED_WORDS
+  const words = counts ? noMatchWords(algorithmOfLength(value.length) ?? '') : notCountedWords(alone)
   return [{ outcome: 'none', value, at, algorithm: null, image: null, nearest: null, counts, words }]
 }
 
@@ -64,15 +66,6 @@ function smudgedIn(hex: HexText, known: KnownDigests): Found[] {
     const words = nearWords(near)
     return [{ outcome: 'mistyped' as const, value, at: start, ...nearly(near.digest), counts: true, words }]
   })
-}
-
-/** `CRC32: 3fa94c21`, `crc = 0x3fa94c21`, `3fa94c21 (crc)`: named on its line, close to it. */
-function isNamedCrc({ text, words }: HexText, { first, last }: Stretch): boolean {
-  const start = words[first]?.start ?? 0
-  const end = words[last]?.end ?? 0
-  const near = text.slice(Math.max(0, start - 24), start)
-  const before = near.slice(near.lastIndexOf('\n') + 1)
-  return /crc[^;,]*$/i.test(before) || /^[ \t]{0,2}\(?crc/i.test(text.slice(end, end + 8))
 }
 
 function isOnlyThing({ text, words }: HexText, { first, last }: Stretch): boolean {
