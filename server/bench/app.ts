@@ -18,6 +18,7 @@ import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Matched } from '../trust/matching/finding.ts'
+import type { DeviceMatched } from '../visit/match-on-plan.ts'
 import { pickVersion, versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
@@ -35,6 +36,7 @@ import {
   PublishedBody,
   ReadyNowBody,
   StrikeBody,
+  VersionBody,
 } from './requests.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
@@ -43,8 +45,8 @@ import { addStream } from './stream.ts'
 export interface Checksums {
   /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
   paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
-  /** Which images and algorithms the digests in a text belong to. */
-  match(text: string): Promise<Matched> | Matched
+  /** Which images and algorithms the digests in a text belong to; with a device, whether it is what is planned for it. */
+  match(text: string, device?: string): Promise<Matched | DeviceMatched>
 }
 
 export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
@@ -124,13 +126,13 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
       notOffered: catalogue.notOffered(),
     }
   })
-  app.post<{ Body: Taken.Match }>('/api/version', { schema: { body: MatchBody } }, ({ body }) => ({
+  app.post<{ Body: Taken.VersionText }>('/api/version', { schema: { body: VersionBody } }, ({ body }) => ({
     picked: pickVersion(body.text) ?? null,
     version: versionToRecord(body.text) ?? null,
   }))
   if (checksums === undefined) return
   app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>
-    checksums.match(request.body.text),
+    checksums.match(request.body.text, request.body.device?.trim()),
   )
 }
 

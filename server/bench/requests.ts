@@ -17,12 +17,14 @@ export const LiftBody = Type.Object({ name: ImageName, reason: Sentence, by: By 
 export const ReadyNowBody = Type.Object({ name: ImageName }, STRICT)
 /** `text`: what the maker publishes, a digest or lines that hold one. */
 export const PublishedBody = Type.Object({ name: ImageName, text: Pasted, by: By }, STRICT)
-/** `text`: what a device printed. */
-export const MatchBody = Type.Object({ text: Pasted }, STRICT)
+const Device = Type.String({ minLength: 1, maxLength: 256, pattern: '\\S' })
+/** `text`: what a device printed; `device`: which one, to be held against its plan. */
+export const MatchBody = Type.Object({ text: Pasted, device: Type.Optional(Device) }, STRICT)
+export const VersionBody = Type.Object({ text: Pasted }, STRICT)
 
 export const ObservedBody = Type.Object(
   {
-    device: Type.String({ minLength: 1, maxLength: 256, pattern: '\\S' }),
+    device: Device,
     by: By,
     before: Type.Optional(Sentence),
     after: Type.Optional(Sentence),
@@ -57,5 +59,6 @@ export type Lift = Static<typeof LiftBody>
 export type ReadyNow = Static<typeof ReadyNowBody>
 export type PublishedPaste = Static<typeof PublishedBody>
 export type Match = Static<typeof MatchBody>
+export type VersionText = Static<typeof VersionBody>
 export type Observed = Static<typeof ObservedBody>
 export type DropRequest = Static<typeof DropQuery>

@@ -1,18 +1,26 @@
 /** `fetchproof match`: which image the digests belong to that a device printed. Reads only, unless --device is given. */
+import { existsSync } from 'node:fs'
 import { open } from 'node:fs/promises'
+import { join } from 'node:path'
 import { userName } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import type { ImageReference, NewEntryOf } from '../ledger/entries.ts'
+import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
+import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'
+import type { Image } from '../staging/image.ts'
 import { decodeText } from '../trust/digests/text.ts'
 import { type Finding, type Matched, MOST_MATCH_CHARACTERS, matchInCatalogue } from '../trust/match.ts'
 import { algorithmOfLength } from '../trust/matching/sentences.ts'
+import { matchOnPlan } from '../visit/match-on-plan.ts'
+import { createVisitEvidence } from '../visit/visit-evidence.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { MatchFlags } from './match.ts'
 import { createProgress } from './progress.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
+import { sheetInFolder } from './sheet-in-folder.ts'
 import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
@@ -42,7 +50,9 @@ export async function match(
   const text = await textFrom(argument, flags.file, around)
   const server = await runningServer(settings.records)
   const compared =
-    server === undefined ? await compareHere(text, settings, around) : await compareThere(text, server)
+    server === undefined
+      ? await compareHere(text, device, settings, around)
+      : await compareThere(text, device, server)
   const kept = device === undefined ? [] : observations(compared, device, (flags.by ?? userName()).trim())
   if (kept.length > 0) await record(kept, settings.records, server)
   const { matched } = compared
@@ -52,9 +62,14 @@ export async function match(
   return matched.matched ? EXIT.done : EXIT.checkFailed
 }
 
-async function compareThere(text: string, server: RunningServer): Promise<Compared> {
+async function compareThere(
+  text: string,
+  device: string | undefined,
+  server: RunningServer,
+): Promise<Compared> {
+  const asked = { text, ...(device !== undefined && { device }) }
   const matched =
-    text.trim() === '' ? NOTHING_THERE : ((await server.ask('POST', '/api/match', { text })) as Matched)
+    text.trim() === '' ? NOTHING_THERE : ((await server.ask('POST', '/api/match', asked)) as Matched)
   const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
   const references = images.flatMap(({ name, plainPath, bytes, sha256 }) =>
     sha256 === null ? [] : [{ name, plainPath, bytes, sha256 }],
@@ -71,13 +86,20 @@ const NOTHING_THERE: Matched = {
   words: 'There is no text. Paste the lines in which the device prints the checksum of the file it stored.',
 }
 
-function compareHere(text: string, settings: Settings, around: Surroundings): Promise<Compared> {
+function compareHere(
+  text: string,
+  device: string | undefined,
+  settings: Settings,
+  around: Surroundings,
+): Promise<Compared> {
   if (text.trim() === '') return Promise.resolve({ matched: NOTHING_THERE, references: new Map() })
   return withCatalogue(settings, around, async (catalogue) => {
     const progress = createProgress(around.stderr)
     try {
-      const matched = await matchInCatalogue(text, catalogue, (share) => progress.show(share, 'comparing'))
-      const references = catalogue.images().flatMap(({ name, plainPath, version }) => {
+      const found = await matchInCatalogue(text, catalogue, (share) => progress.show(share, 'comparing'))
+      const present = catalogue.images()
+      const matched = device === undefined ? found : await onPlan(found, device, present, settings)
+      const references = present.flatMap(({ name, plainPath, version }) => {
         if (version === undefined) return []
         const { bytes, sha256 } = version
         return [[name, { name, plainPath, bytes, sha256 }] as const]
@@ -87,6 +109,20 @@ function compareHere(text: string, settings: Settings, around: Surroundings): Pr
       progress.end()
     }
   })
+}
+
+/** By the sheet in the folder, and what was on offer by the ledger where there is one. */
+async function onPlan(
+  found: Matched,
+  device: string,
+  present: readonly Image[],
+  { folder, records }: Settings,
+): Promise<Matched> {
+  const { sheet } = await sheetInFolder(folder)
+  const ledger = join(records, LEDGER_FILE)
+  const [facts] = existsSync(ledger) ? await visitFacts([ledger]) : []
+  const { offers } = facts?.evidence ?? createVisitEvidence()
+  return matchOnPlan(found, device, { rows: sheet?.rows, offers, present })
 }
 
 /** Whole digests, whether they match or not; what is cut short or mistyped is to be read off again. */
@@ -177,17 +213,18 @@ function tooLong(): FetchproofError {
   return new FetchproofError('FP_USAGE', { why })
 }
 
+/** What it comes to first, then each digest. */
 function matchLines({ findings, more, notCompared, words }: Matched): string[] {
-  const told = findings.flatMap(({ outcome, line, value, words: sentence }) => [
-    `${OUTCOME_WORDS[outcome]}  line ${line}: ${value}`,
+  const told = findings.flatMap(({ outcome, line, value, words: sentence, counts }) => [
+    `${counts ? OUTCOME_WORDS[outcome] : 'NOT COUNTED'}  line ${line}: ${value}`,
     `    ${visible(sentence)}`,
   ])
   return [
+    visible(words),
+    ...notCompared.map((name) => `Not compared: ${visible(name)}, whose digests are not known yet.`),
+    ...(told.length > 0 ? [''] : []),
     ...told,
     ...(more > 0 ? [`… and ${more} more`] : []),
-    ...(told.length > 0 ? [''] : []),
-    words,
-    ...notCompared.map((name) => `Not compared: ${visible(name)}, whose digests are not known yet.`),
   ]
 }
 
@@ -200,7 +237,7 @@ const OUTCOME_WORDS = {
 
 function keptLines(kept: readonly Observation[], device: string | undefined): string[] {
   if (device === undefined) return []
-  if (kept.length === 0) return [`Nothing was recorded for ${visible(device)}: there is no whole digest.`]
+  if (kept.length === 0) return ['', `Nothing was recorded for ${visible(device)}: there is no whole digest.`]
   const digests = kept.length === 1 ? 'the digest' : `${kept.length} digests`
-  return [`Recorded as what ${visible(device)} printed: ${digests}.`]
+  return ['', `Recorded as what ${visible(device)} printed: ${digests}.`]
 }

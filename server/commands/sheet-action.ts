@@ -3,7 +3,6 @@ import { existsSync } from 'node:fs'
 import { join, resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS } from '../files/file-access.ts'
-import { checkFolder } from '../files/folder.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
@@ -18,13 +17,14 @@ import type { Plan } from '../visit/plan-shape.ts'
 import { createImageNames } from '../visit/planned-image.ts'
 import { deviceKey, type PlannedRow, SHEET_FILE } from '../visit/sheet-rows.ts'
 import { guessFromName } from '../visit/version-text.ts'
-import { createVisitFile, type ReadSheet } from '../visit/visit-file.ts'
+import type { ReadSheet } from '../visit/visit-file.ts'
 import { outlookWords } from '../wording/outlook-words.ts'
 import { stepWords } from '../wording/standing-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import { imagesListed } from './images-listed.ts'
 import type { SheetFlags } from './sheet.ts'
+import { sheetInFolder } from './sheet-in-folder.ts'
 import type { Surroundings } from './surroundings.ts'
 
 export async function sheet(
@@ -91,20 +91,13 @@ async function planSoFar(
 
 /** Throws the coded errors of the folder, and FP_USAGE when there is no sheet. */
 async function readSheet(folder: string): Promise<ReadSheet> {
-  const file = createVisitFile({ folder: await checkFolder(folder) })
-  const troubles: string[] = []
-  file.events.on('trouble', (message) => troubles.push(message))
-  try {
-    await file.look()
-  } finally {
-    file.close()
-  }
-  if (file.sheet !== undefined) return file.sheet
+  const { sheet: found, trouble } = await sheetInFolder(folder)
+  if (found !== undefined) return found
   const near = (await FILE_ACCESS.list(folder)).filter(({ name, isFolder }) => !isFolder && isNearSheet(name))
   const meant =
     near[0] === undefined ? undefined : `${visible(near[0].name)} is ${wordsForDocument(near[0].name)}.`
   const why =
-    troubles[0] ??
+    trouble ??
     `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${meant ?? '"fetchproof sheet --example" prints one to begin from.'}`
   throw new FetchproofError('FP_USAGE', { why })
 }

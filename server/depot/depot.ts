@@ -25,6 +25,8 @@ import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
+import { type Matched, matchInCatalogue } from '../trust/match.ts'
+import type { DeviceMatched } from '../visit/match-on-plan.ts'
 import { createVisitDesk, type VisitDesk } from '../visit/visit-desk.ts'
 import { type Admission, createAdmission } from './admission.ts'
 import { createDerived, type Derived } from './derived.ts'
@@ -93,6 +95,8 @@ export interface Depot {
    * FP_NO_DIGEST when the text holds none.
    */
   paste(name: string, text: string, by?: string): Promise<void>
+  /** Which images the digests in a device's output belong to; with a device, whether they are what is planned for it. */
+  match(text: string, device?: string): Promise<Matched | DeviceMatched>
   /** What a person recorded here and may take back, in the ledger's order. */
   strikeable(): readonly Strikeable[]
   /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
@@ -315,6 +319,10 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     hold: (name, reason, by = userName()) => images.hold(name, reason, by),
     lift: (name, reason, by = userName()) => images.lift(name, reason, by),
     paste: (name, text, by = userName()) => images.paste(name, text, by),
+    async match(text, device) {
+      const matched = await matchInCatalogue(text, catalogue)
+      return device === undefined ? matched : desk.matched(matched, device, catalogue.images())
+    },
     strikeable: derived.ahead.strikes.strikeable,
     strike: (seq, reason, by = userName()) => images.strike(seq, reason, by),
     close(reason) {

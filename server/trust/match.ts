@@ -176,7 +176,7 @@ function verdict(hex: HexText, found: readonly Found[], notCompared: readonly st
   const others = all.filter(({ outcome, counts }) => outcome !== 'match' && counts).length
   const matched = matches > 0 && others === 0
   const words = verdictWords(matches, others)
-  return { matched, findings, more: all.length - findings.length, notCompared, words }
+  return { matched, words, findings, more: all.length - findings.length, notCompared }
 }
 
 function verdictWords(matches: number, others: number): string {

@@ -10,7 +10,7 @@ export interface ImageNames {
   /**
    * True when the cell names this image. Unicode form does not count, a digest path does too. Letter case counts
    * only where it tells known images apart: a sheet is typed by hand, but `SWITCH.BIN` is no plan for `switch.bin`
-   * beside it.
+   * beside it. Another name for the same bytes is the same image.
    */
   names(cell: string, image: ImageReference): boolean
   /** True when the cell names this very version, by the digits of its digest and not by a name. */
@@ -49,12 +49,18 @@ export function createImageNames(images: readonly ImageReference[]): ImageNames 
     return [...(alike.get(folded(cell))?.keys() ?? [])].every((other) => other === name)
   }
 
+  function find(cell: string): ImageReference | undefined {
+    if (!found.has(cell)) found.set(cell, look(cell))
+    return found.get(cell)
+  }
+
+  function isCopy(cell: string, { sha256 }: ImageReference): boolean {
+    return sha256 !== '' && find(cell)?.sha256 === sha256
+  }
+
   return {
-    find(cell) {
-      if (!found.has(cell)) found.set(cell, look(cell))
-      return found.get(cell)
-    },
-    names: (cell, image) => byName(cell, image) ?? byDigits(cell, image),
+    find,
+    names: (cell, image) => (byName(cell, image) ?? byDigits(cell, image)) || isCopy(cell, image),
     namesVersion: (cell, image) => byName(cell, image) === undefined && byDigits(cell, image),
   }
 }

@@ -6,10 +6,13 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { WriterOf } from '../files/open-writers.ts'
 import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
+import type { Image } from '../staging/image.ts'
 import type { SettleTimes } from '../staging/settling.ts'
+import type { Matched } from '../trust/matching/finding.ts'
 import { type AllowedImages, createAllowedImages, wrongImageWords } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
+import { type DeviceMatched, matchOnPlan } from './match-on-plan.ts'
 import { type Outlook, outlookOf } from './outlook.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { Plan } from './plan-shape.ts'
@@ -30,6 +33,8 @@ export interface VisitDesk {
   hints(): readonly Hint[]
   /** Name of the client on the sheet, else null. */
   nameOf(client: SeenClient): string | null
+  /** What a device printed, held against what is planned for it. `present`: the images in the folder. */
+  matched(found: Matched, device: string, present: readonly Image[]): DeviceMatched
   /** With --only-planned: why this client may not have this image; undefined when it may. */
   refusal(
     client: ClientRef,
@@ -207,6 +212,8 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
       return hints
     },
     nameOf,
+    matched: (found, device, present) =>
+      matchOnPlan(found, device, { rows: file.sheet?.rows, offers: deps.evidence.offers, present }),
     refusal(client, image) {
       if (!deps.onlyPlanned) return undefined
       if (file.sheet === undefined) return { why: 'there is no visit sheet', hint: HINT_NO_SHEET }

@@ -15,7 +15,6 @@ import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
 import { createSettings, type SettingsInput } from '../../server/settings.ts'
-import { matchInCatalogue } from '../../server/trust/match.ts'
 
 export const OWN = ownAddresses({
   eth0: [
@@ -92,10 +91,7 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     token: depot.ledger.token,
     firewall: () => [],
     visit: createVisitView(depot.visit),
-    checksums: {
-      paste: (name, text, by) => depot.paste(name, text, by),
-      match: (text) => matchInCatalogue(text, depot.catalogue),
-    },
+    checksums: depot,
     ...options.bench,
   })
   await app.listen({ host: '127.0.0.1', port: options.pagePort ?? 0 })

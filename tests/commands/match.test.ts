@@ -3,10 +3,19 @@ import { createHash } from 'node:crypto'
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
+import { runningServer } from '../../server/commands/running-server.ts'
 import type { EntryOf } from '../../server/ledger/entries.ts'
-import type { Matched } from '../../server/trust/match.ts'
+import type { VisitReport } from '../../server/report/visit-report.ts'
+import type { DeviceMatched } from '../../server/visit/match-on-plan.ts'
 import { fetchproof } from '../clients/program.ts'
-import { imageBytes, ledgerEntries, type Served, serveFiles, stagingFolder } from '../clients/served.ts'
+import {
+  imageBytes,
+  ledgerEntries,
+  type Served,
+  serveFiles,
+  serveFolder,
+  stagingFolder,
+} from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
 
 const DESK = imageBytes(300_000, 'desk')
@@ -22,10 +31,10 @@ afterAll(async () => {
 
 async function matched(
   args: readonly string[],
-): Promise<Matched & { status: number | null; recorded: number }> {
+): Promise<DeviceMatched & { status: number | null; recorded: number }> {
   const { status, stdout, stderr } = await inProcess(['match', '--format', 'json', ...args])
   if (stdout === '') throw new Error(stderr)
-  return { status, ...(JSON.parse(stdout) as Matched & { recorded: number }) }
+  return { status, ...(JSON.parse(stdout) as DeviceMatched & { recorded: number }) }
 }
 
 function observed(folder: string): EntryOf<'observed'>[] {
@@ -61,7 +70,7 @@ describe('on a folder that nobody serves', () => {
     const file = join(folder, 'console.log')
     writeFileSync(file, `verify flash:desk.bin\n${hash('sha512', DESK)}\n`)
     const { status, stdout } = await fetchproof(['match', '--file', file, '--folder', folder])
-    expect(stdout).toMatch(/^MATCH {2}line 2: /)
+    expect(stdout).toMatch(/^It matches\.\n\nMATCH {2}line 2: [0-9a-f]{128}\n/)
     expect(status).toBe(0)
   })
 
@@ -146,6 +155,15 @@ describe('on a folder that is being served', () => {
     expect(observed(served.folder)).toEqual([])
   })
 
+  it('says first what it comes to, then each digest with its digits', async () => {
+    const text = `md5 ${hash('md5', DESK)}\n\nsha256 ${STRANGER}`
+    const { stdout, status } = await inProcess(['match', text, '--folder', served.folder])
+    const [verdict, blank, first, , second] = stdout.split('\n')
+    expect([verdict, blank]).toEqual(['1 of 2 digests match.', ''])
+    expect([first, second]).toEqual([`MATCH  line 1: ${hash('md5', DESK)}`, `NO MATCH  line 3: ${STRANGER}`])
+    expect(status).toBe(1)
+  })
+
   it('says of a held image that it is held', async () => {
     const { stdout } = await fetchproof(['match', hash('sha256', Buffer.alloc(0)), '--folder', served.folder])
     expect(stdout).toContain('empty.bin is held')
@@ -177,5 +195,120 @@ describe('on a folder that is being served', () => {
         image: { name: 'desk.bin', bytes: DESK.length },
       },
     })
+  })
+})
+
+const SHEET = [
+  'device,address,image,rollback',
+  'desk-1,192.0.2.21,desk.bin,desk-old.bin',
+  'gate-1,192.0.2.22,gate.img,',
+  'spare,192.0.2.23,,',
+  'stack-1,192.0.2.24,gate.img,',
+  'stack-1,,desk.bin,',
+].join('\n')
+const PLANNED = {
+  'desk.bin': DESK,
+  // The same bytes under another name are the same image.
+  'copies/desk.bin': DESK,
+  'gate.img': GATE,
+  'desk-old.bin': imageBytes(4_000, 'desk, old'),
+  'empty.img': Buffer.alloc(0),
+  'visit.csv': Buffer.from(`${SHEET}\nreel-1,192.0.2.25,empty.img,\n`),
+}
+const sha256 = (bytes: Buffer) => hash('sha256', bytes)
+
+/** Device, what it printed, exit status, what is said first. */
+const ON_PLAN = [
+  ['desk-1', sha256(DESK), 0, 'It matches. desk.bin is what is planned for desk-1.'],
+  ['192.0.2.21', sha256(DESK), 0, 'It matches. desk.bin is what is planned for desk-1.'],
+  [
+    'DESK-1',
+    sha256(GATE),
+    1,
+    'It does not match the plan: this is gate.img; planned for desk-1 is desk.bin.',
+  ],
+  [
+    'desk-1',
+    sha256(PLANNED['desk-old.bin']),
+    1,
+    'It does not match the plan: this is desk-old.bin, the way back; planned for desk-1 is desk.bin.',
+  ],
+  ['desk-1', STRANGER, 1, 'It does not match. Planned for desk-1 is desk.bin.'],
+  ['spare', sha256(GATE), 0, 'It matches. Nothing is planned for spare.'],
+  ['stack-1', sha256(GATE), 0, 'It matches. It is step 1 of 2 that are planned for stack-1.'],
+  [
+    'reel-1',
+    sha256(Buffer.alloc(0)),
+    1,
+    'It does not match the plan: this is empty.img, which is held; planned for reel-1 is empty.img.',
+  ],
+  [
+    'desk-9',
+    sha256(DESK),
+    0,
+    'It matches. desk-9 is not on the visit sheet, so that nothing says what is planned for it: check the name.',
+  ],
+] as const
+
+/** Nothing is planned for one; the other is not on the sheet. */
+const CONFIRMED_UNLESS: Readonly<Record<string, string>> = { spare: 'nothing planned', 'desk-9': 'none' }
+
+async function servePlanned(): Promise<Served> {
+  const served = await serveFolder(await stagingFolder(PLANNED, cleanUp), { cleanUp })
+  await Promise.all(Object.keys(PLANNED).map((name) => name === 'visit.csv' || served.image(name)))
+  await served.entry('sheet')
+  return served
+}
+
+describe('with --device, where a visit sheet plans what the device is to hold', () => {
+  it('a digest of another image is exit 1, on a folder that is served and on one that is not', async () => {
+    const folder = await stagingFolder(PLANNED, cleanUp)
+    const served = await servePlanned()
+    for (const place of [folder, served.folder]) {
+      for (const [device, text, status, verdict] of ON_PLAN) {
+        const told = await inProcess(['match', text, '--folder', place, '--device', device])
+        expect([device, told.stdout.split('\n')[0], told.status]).toEqual([device, verdict, status])
+      }
+    }
+  })
+
+  it('is the verdict that the API gives for the same device, and the standing that follows from it', async () => {
+    const served = await servePlanned()
+    const server = await runningServer(join(served.folder, '.fetchproof'))
+    for (const [device, text, status, verdict] of ON_PLAN) {
+      const {
+        status: _status,
+        recorded,
+        ...told
+      } = await matched([text, '--folder', served.folder, '--device', device])
+      expect(await server?.ask('POST', '/api/match', { text, device })).toEqual(told)
+      expect(told).toMatchObject({ matched: status === 0, words: verdict })
+      const { stdout } = await inProcess(['report', served.folder, '--format', 'json'])
+      const { plan } = JSON.parse(stdout) as VisitReport
+      const standing = plan?.devices.find((row) => row.device === told.device.name)?.steps[0]?.standing
+      const expected = status === 0 ? (CONFIRMED_UNLESS[device] ?? 'confirmed') : 'contradicted'
+      expect([device, standing ?? 'none']).toEqual([device, expected])
+    }
+  })
+
+  it('a version that was replaced under the planned name is exit 1, and so is nothing else of that name', async () => {
+    const served = await servePlanned()
+    const before = sha256(GATE)
+    const newer = imageBytes(70_000, 'gate, newer')
+    writeFileSync(join(served.folder, 'gate.img'), newer)
+    await served.image('gate.img', sha256(newer))
+    const args = ['--folder', served.folder, '--device', 'gate-1']
+    const old = await matched([before, ...args])
+    expect(old).toMatchObject({ status: 1, matched: false, findings: [{ outcome: 'none' }] })
+    expect(old.words).toBe(
+      'It does not match the plan: this is an earlier version of gate.img than the one on offer; planned for gate-1 is gate.img.',
+    )
+    expect(await matched([sha256(newer), ...args])).toMatchObject({ status: 0, matched: true })
+  })
+
+  it('says when there is no sheet', async () => {
+    const folder = await stagingFolder({ 'desk.bin': DESK }, cleanUp)
+    const { words } = await matched([sha256(DESK), '--folder', folder, '--device', 'desk-1'])
+    expect(words).toBe('It matches. There is no visit sheet that says what is planned for desk-1.')
   })
 })

@@ -6,7 +6,6 @@ import { createVisitView } from '../../bench/visit-view.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
-import { matchInCatalogue } from '../../trust/match.ts'
 
 export interface OpenedPage {
   readonly port: number
@@ -27,10 +26,7 @@ export async function openPage(
     depot,
     token,
     visit: createVisitView(depot.visit),
-    checksums: {
-      paste: (name, text, by) => depot.paste(name, text, by),
-      match: (text) => matchInCatalogue(text, depot.catalogue),
-    },
+    checksums: depot,
     ...(pageFolder !== undefined && { pageFolder }),
   })
   // accept(2) failed: the page's reader tries again. Without a listener it would end the program.

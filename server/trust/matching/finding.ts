@@ -24,13 +24,14 @@ export interface Finding {
 export interface Matched {
   /** At least one match, and nothing beside it that counts and is none. */
   readonly matched: boolean
+  /** What it comes to, in a sentence: shown before anything else. */
+  readonly words: string
   /** In the order of the text, each value once. */
   readonly findings: readonly Finding[]
   /** Findings beyond the first 500. */
   readonly more: number
   /** Images whose digests are not known (yet); nothing was compared with them. */
   readonly notCompared: readonly string[]
-  readonly words: string
 }
 
 /** A finding with its place in the text as an offset. */
