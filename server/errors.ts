@@ -77,6 +77,10 @@ export const ERROR_MESSAGES = {
   FP_DROP_EXISTS: '{file} is in the staging folder already. Replace it only if you mean to.',
   FP_DROP_NO_ROOM: 'There is no room for {file}: the disk of the staging folder has {free} bytes left.',
   FP_DROP_CUT: '{file} did not arrive whole ({why}). Nothing of it was kept; drop it again.',
+  FP_SHEET_EXISTS:
+    '{file} is in the staging folder already and stays as it is. Move it away first, then save again.',
+  FP_SHEET_UNWRITABLE:
+    '{file} cannot be written into the staging folder ({cause}). Check its permissions and its disk.',
 } as const
 
 export type ErrorCode = keyof typeof ERROR_MESSAGES

@@ -9,7 +9,8 @@
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
- *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed;  PUT /api/drop      changes
+ *   GET  /api/report      the record of the visit as it stands, as a file (`format=html`, `csv`)
+ *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed, /api/sheet;  PUT /api/drop      changes
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
@@ -38,6 +39,7 @@ import {
   StrikeBody,
   VersionBody,
 } from './requests.ts'
+import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
 
@@ -106,6 +108,7 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   addReading(app, options, () => feed.whole())
   addChanges(app, options, checkToken)
   addRehearsed(app, depot, checkToken)
+  addSaving(app, depot, checkToken)
   addDrops(app, options, checkToken)
   if (options.pageFolder !== undefined) {
     await app.register(fastifyStatic, { root: options.pageFolder, cacheControl: false, dotfiles: 'deny' })
@@ -250,6 +253,8 @@ function addDrops(
         try {
           const dropped = await drops.take(name, request.raw, { announced, replace: replace === 'yes' })
           await depot.catalogue.rescan()
+          // Its bytes were counted as they came: there is nothing to wait for.
+          if (depot.catalogue.get(dropped.name) !== undefined) depot.catalogue.readyNow(dropped.name)
           return dropped
         } catch (error) {
           // What still comes is read and thrown away, so that the browser sees the answer and no broken pipe.

@@ -2,6 +2,7 @@
  * What to do next about devices: those that pull or hold the wrong image, pulls that broke off, what the visit
  * sheet warns of. Pure.
  */
+import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
 import { clockText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
@@ -89,6 +90,23 @@ export function pullSteps({ pulls, started, visit, images }: StepFacts): NextSte
     })
   }
   return steps
+}
+
+/** Devices erase their flash for minutes, and nobody is to be alarmed by that: one line, and not at once. */
+const LONG_STALL_MS = 2 * 60_000
+
+/** `now` in ms since 1970. */
+export function longStalls(underWay: readonly LivePull[], now: number): LivePull[] {
+  return underWay.filter(
+    ({ stalledSince }) => stalledSince !== undefined && now - Date.parse(stalledSince) >= LONG_STALL_MS,
+  )
+}
+
+export function stallSteps({ stalls }: StepFacts): NextStep[] {
+  if (stalls.length === 0) return []
+  const who = namesText(stalls.map(({ client }) => client.device ?? client.address))
+  const text = `${who}: nothing has moved for more than 2 min. It may be erasing its flash, which takes minutes; keep its power on.`
+  return [{ key: `stall ${who}`, weight: 'look', text }]
 }
 
 /** A guess about clients that stop or crawl, under the name that the sheet gives them. */

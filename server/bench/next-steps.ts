@@ -2,6 +2,7 @@
  * What to do next, in the order of urgency, from what is known this moment. Pure. A sentence says what is the
  * matter and what a hand can do about it.
  */
+import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
@@ -9,7 +10,14 @@ import type { Hint } from '../visit/hints.ts'
 import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { clockText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
-import { hintSteps, pullSteps, strangerSteps, warningSteps, wrongImageSteps } from './device-steps.ts'
+import {
+  hintSteps,
+  pullSteps,
+  stallSteps,
+  strangerSteps,
+  warningSteps,
+  wrongImageSteps,
+} from './device-steps.ts'
 import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {
@@ -23,6 +31,8 @@ export interface StepFacts {
   readonly visit: VisitView | null
   /** Those under way and those over, in the order they began. */
   readonly pulls: readonly PullRecord[]
+  /** Of those under way, the ones that have not moved for long. */
+  readonly stalls: readonly LivePull[]
   /** What fetches may mean. */
   readonly hints: readonly Hint[]
   /** When this run began, RFC 3339 UTC. */
@@ -47,6 +57,7 @@ export function nextSteps(facts: StepFacts): NextStep[] {
     ...strangerSteps(facts),
     ...sheetSteps(facts),
     ...hintSteps(facts),
+    ...stallSteps(facts),
     ...troubleSteps(facts),
     ...admissionSteps(facts),
     ...folderSteps(facts),

@@ -10,6 +10,11 @@ const By = Type.Optional(Type.String({ minLength: 1, maxLength: 256, pattern: '\
 const STRICT = { additionalProperties: false }
 
 export const NoQuery = Type.Object({}, STRICT)
+export const NoBody = Type.Object({}, STRICT)
+export const ReportQuery = Type.Object(
+  { format: Type.Union([Type.Literal('html'), Type.Literal('csv')]) },
+  STRICT,
+)
 
 export const HoldBody = Type.Object({ name: ImageName, reason: Sentence, by: By }, STRICT)
 export const StrikeBody = Type.Object({ seq: Type.Integer({ minimum: 1 }), reason: Sentence, by: By }, STRICT)
@@ -53,6 +58,7 @@ export const DropQuery = Type.Object(
   STRICT,
 )
 
+export type ReportRequest = Static<typeof ReportQuery>
 export type Hold = Static<typeof HoldBody>
 export type Strike = Static<typeof StrikeBody>
 export type Lift = Static<typeof LiftBody>

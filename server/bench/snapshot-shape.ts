@@ -7,6 +7,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
+import type { Mark } from '../wording/tally.ts'
 
 export interface Snapshot {
   readonly program: ProgramView
@@ -35,6 +36,8 @@ export interface Snapshot {
   readonly recorded: readonly RecordedView[]
   readonly troubles: readonly { readonly at: string; readonly message: string }[]
   readonly ledger: LedgerView
+  /** Who is done, who is not, who needs a person. */
+  readonly board: BoardView
   /** The visit sheet; null while there is none. */
   readonly visit: VisitView | null
   /** What is still to be pulled by the sheet and how long that takes, in words; null when nothing is. */
@@ -117,14 +120,48 @@ export interface NextStep {
   readonly things?: number
 }
 
+export interface BoardView {
+  /** Name of the visit sheet; null while there is none, and the rows are the clients that came. */
+  readonly sheet: string | null
+  /** In one sentence. */
+  readonly tally: string
+  /** Nothing is left but to compare digests and to save the report. */
+  readonly ended: boolean
+  /** Attention first, then what moves, then what waits, then what is done. */
+  readonly rows: readonly BoardRow[]
+}
+
+export interface BoardRow extends VisitRowView {
+  /** Stays the same while it is about the same device. */
+  readonly key: string
+  /** A row of the sheet says what it is to have. */
+  readonly planned: boolean
+  /** The own address in its subnet, for its line to paste; null where none is. */
+  readonly own: string | null
+}
+
+/** The pull that a row shows: how far it came, as recorded. Of one under way `underWay` has the rest. */
+export interface PullView {
+  /** Its first fetch. */
+  readonly id: string
+  readonly bytes: number
+  readonly covered: number
+  readonly ended: string | null
+  readonly seconds: number | null
+}
+
+/** The plan against what happened, from the sheet and the ledger alone. */
 export interface VisitView {
   readonly file: string
   readonly errors: readonly string[]
-  /** `9 of 12 done, 2 pulling`. */
-  readonly tally: string
   readonly rows: readonly VisitRowView[]
-  /** Clients that pulled without standing on the sheet. */
-  readonly strangers: readonly { readonly client: string; readonly image: string }[]
+  /** Clients that pulled without standing on the sheet; `latest`: their last pull, by its first fetch. */
+  readonly strangers: readonly {
+    readonly client: string
+    readonly image: string
+    readonly latest: string | null
+    readonly remark: string | null
+  }[]
   /** Devices that pull what the sheet does not plan for them, or pulled it last. */
   readonly wrongImages: readonly WrongImageView[]
   /** All such pulls, by their first fetch. */
@@ -143,9 +180,15 @@ export interface WrongImageView {
 export interface VisitRowView {
   readonly device: string
   readonly address: string | null
+  readonly mac: string | null
+  readonly mark: Mark
+  /** Of the step at hand. */
+  readonly pull: PullView | null
   readonly image: string | null
   readonly versionBefore: string | null
   readonly versionTarget: string | null
+  /** From the name of the image. */
+  readonly targetGuessed: boolean
   readonly versionAfter: string | null
   readonly standing: string
   /** It was refused: its standing says why. */

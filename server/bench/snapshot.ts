@@ -14,6 +14,8 @@ import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
 import { strikeableWords } from '../wording/decided-words.ts'
 import { outlookWords } from '../wording/outlook-words.ts'
+import { boardOf } from './board.ts'
+import { longStalls } from './device-steps.ts'
 import { createFirewallView } from './firewall-view.ts'
 import { nextSteps } from './next-steps.ts'
 import { serveLine } from './serve-line.ts'
@@ -114,9 +116,16 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'recorded', recorded, () => recorded.map(recordedView).reverse())
     take(changed, 'troubles', troubles, () => troubles)
     take(changed, 'visit', [visit], () => visit)
+    const offerable = depot.own().filter((own) => own.offerable)
+    const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
+    take(changed, 'board', boardInput, () =>
+      boardOf({ visit, underWay, over: over.slice(-PULLS_AT_MOST), own: offerable }),
+    )
     take(changed, 'outlook', [outlookText], () => outlookText)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
+    const stalls = longStalls(underWay, Date.now())
     const stepInput = [
+      stalls.map(({ fetches }) => fetches.join()).join(' '),
       addressText,
       firewallText,
       visit,
@@ -139,6 +148,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
         firewall,
         visit,
         pulls: [...over, ...underWay],
+        stalls,
         hints,
         started: sources.started,
       }),
@@ -151,6 +161,11 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     json: (members = [...texts.keys()]) =>
       `{${members.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`).join(',')}}`,
   }
+}
+
+/** Of a pull under way, what may change a row of the board. */
+function boardPart({ fetches, state, movement, client, addresses, notes }: LivePull): string {
+  return JSON.stringify([fetches[0], state, movement === 'stalled', client, addresses, notes])
 }
 
 function programOf({ depot, started, takesChecksums }: SnapshotSources): ProgramView {

@@ -1,5 +1,6 @@
 /** The plan against what happened as the page shows it, a row a device. */
 
+import type { PullRecord } from '../delivery/records.ts'
 import { wrongImageWords } from '../visit/allowed-images.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
@@ -9,10 +10,9 @@ import {
   standingSentence,
   standingWords,
   strangerWords,
-  tallyWords,
-  targetWords,
 } from '../wording/standing-words.ts'
-import type { VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
+import { markOf } from '../wording/tally.ts'
+import type { PullView, VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
 export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => VisitView | null {
@@ -25,7 +25,6 @@ export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => 
       const view: VisitView = {
         file: sheet.file,
         errors: [...sheet.errors, ...sheet.warnings],
-        tally: tallyWords(plan),
         rows: plan.devices.map(rowView),
         strangers: plan.strangers.map(strangerView),
         wrongImages: plan.devices.flatMap(wrongImageOf),
@@ -46,9 +45,13 @@ function rowView(device: DevicePlan): VisitRowView {
   return {
     device: device.device,
     address: device.seenAt.at(-1) ?? device.address,
+    mac: device.macSeen ?? device.mac,
+    mark: markOf(device),
+    pull: pullView(step?.pull ?? null),
     image: step?.image ?? null,
     versionBefore: device.versions.before ?? device.versions.plannedBefore,
-    versionTarget: targetWords(device.versions),
+    versionTarget: device.versions.target,
+    targetGuessed: device.versions.targetGuessed,
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
     refused: device.standing === 'refused',
@@ -59,6 +62,13 @@ function rowView(device: DevicePlan): VisitRowView {
     note: step?.row.note ?? null,
     remarks: device.remarks,
   }
+}
+
+/** How far the pull came that a row shows. */
+export function pullView(pull: PullRecord | null): PullView | null {
+  if (pull === null) return null
+  const { fetches, image, bytesCovered, ended, seconds } = pull
+  return { id: fetches[0] ?? '', bytes: image.bytes, covered: bytesCovered, ended, seconds }
 }
 
 function wrongImageOf(device: DevicePlan): WrongImageView[] {
@@ -90,7 +100,8 @@ function returnWords({ returned }: DevicePlan): string[] {
   return [returned.backAt === null ? 'dark' : 'answers again']
 }
 
-function strangerView({ addresses, mac, pulls }: Stranger): { client: string; image: string } {
+function strangerView({ addresses, mac, pulls, remark }: Stranger): VisitView['strangers'][number] {
   const client = mac === null ? addresses.join(', ') : `${addresses.join(', ')} (${mac})`
-  return { client, image: strangerWords(pulls) }
+  const latest = pulls.at(-1)?.fetches[0] ?? null
+  return { client, image: strangerWords(pulls), latest, remark }
 }

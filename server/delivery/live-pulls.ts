@@ -13,6 +13,8 @@ export interface LivePull extends PullRecord {
   readonly bytesNow: number
   readonly rateNow?: number
   readonly secondsLeft?: number
+  /** RFC 3339 UTC: since when nothing moves; of a stalled one. The same until it moves. */
+  readonly stalledSince?: string
 }
 
 /**
@@ -23,19 +25,36 @@ export function createLivePulls(
   book: Pick<PullBook, 'pullOf' | 'fetchesUnderWay'>,
   underWay: FetchesUnderWay,
   clock: () => number,
+  now: () => number = Date.now,
 ): () => readonly LivePull[] {
   const rates = createRates(clock)
+  /** By first fetch: told again each time, it would be a millisecond earlier or later. */
+  let stalls = new Map<string, string>()
   return () => {
     const running = new Map(underWay.list().map((fetch) => [String(fetch.id), fetch]))
     rates.keep(new Set(running.keys()))
     const ids = new Set([...book.fetchesUnderWay().map(({ id }) => id), ...running.keys()])
     const pulls = new Set([...ids].flatMap((id) => book.pullOf(id) ?? []))
+    const before = stalls
+    stalls = new Map()
     return [...pulls]
       .sort((a, b) => Number(a.fetches[0]) - Number(b.fetches[0]))
       .map((pull) => {
         const fetches = pull.fetches.flatMap((id) => running.get(id) ?? [])
-        return fetches.length === 0 ? { ...pull, bytesNow: pull.bytesCovered } : live(pull, fetches)
+        if (fetches.length === 0) return { ...pull, bytesNow: pull.bytesCovered }
+        const shown = live(pull, fetches)
+        return shown.movement === 'stalled'
+          ? { ...shown, stalledSince: since(shown, fetches, before) }
+          : shown
       })
+  }
+
+  function since(pull: PullRecord, fetches: readonly UnderWay[], known: ReadonlyMap<string, string>): string {
+    const key = `${pull.fetches[0]} ${fetches.map(({ fetch }) => fetch.movedAt).join()}`
+    const stillMs = Math.min(...fetches.map(underWay.stillMs))
+    const at = known.get(key) ?? new Date(now() - stillMs).toISOString()
+    stalls.set(key, at)
+    return at
   }
 
   function live(pull: PullRecord, fetches: readonly UnderWay[]): LivePull {

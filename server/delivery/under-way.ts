@@ -39,6 +39,8 @@ export interface FetchesUnderWay {
   /** The client goes on from byte K on a new connection: its stalled one, if that explains K, is given up. */
   supersede(client: ClientRef, sha256: string, resumesAt: number): void
   isStalled(fetch: UnderWay): boolean
+  /** For how long it has not moved; not counted while the program itself stood still. */
+  stillMs(fetch: UnderWay): number
   withdraw(which: (fetch: UnderWay) => boolean, why: string): void
   /** Calls once, when the next fetch has begun or ended. */
   onceChanged(listener: () => void): void
@@ -164,6 +166,7 @@ export function createFetchesUnderWay(
       }
     },
     isStalled,
+    stillMs: stillFor,
     withdraw(which, why) {
       for (const fetch of [...open.values()].filter(which)) fetch.fetch.withdraw(why)
     },

@@ -5,8 +5,8 @@ import {
   standingSentence,
   standingWords,
   strangerWords,
-  tallyWords,
 } from '../wording/standing-words.ts'
+import { tallyOfPlan, tallyWords } from '../wording/tally.ts'
 import { timeText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { tableLines } from './table.ts'
@@ -35,7 +35,7 @@ export function planLines(plan: Plan): string[] {
     ),
   )
   const end = complete ? 'Nothing is open.' : 'The visit is not complete.'
-  return [...table, '', ...said, ...others, visible(`${tallyWords(plan)}. ${end}`)]
+  return [...table, '', ...said, ...others, visible(`${tallyWords(tallyOfPlan(plan))}. ${end}`)]
 }
 
 function begun(iso: string | undefined): string {

@@ -3,16 +3,7 @@
  * the reader disarms.
  */
 import type { PullRecord } from '../delivery/records.ts'
-import {
-  type DevicePlan,
-  type Grounds,
-  isDone,
-  isOpen,
-  type Plan,
-  STANDINGS,
-  type Standing,
-  type StepPlan,
-} from '../visit/plan-shape.ts'
+import { type DevicePlan, type Grounds, isDone, type Standing, type StepPlan } from '../visit/plan-shape.ts'
 import { algorithmText, guardsAccidentOnly } from './algorithm-words.ts'
 import { hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
@@ -139,17 +130,6 @@ const NEEDS_A_HAND: ReadonlySet<Standing> = new Set<Standing>([
 /** Its standing says more than its name does. */
 export function hasGroundsToTell({ standing, grounds }: Told): boolean {
   return grounds !== null && !isDone(standing)
-}
-
-/** `9 of 12 done, 2 pulling, 1 refused; 1 client is not on the sheet`. */
-export function tallyWords({ devices, counts, strangers }: Plan): string {
-  const planned = devices.length - (counts['nothing planned'] ?? 0)
-  const done = devices.filter((device) => device.done).length
-  const open = STANDINGS.filter((standing) => isOpen(standing) && (counts[standing] ?? 0) > 0)
-  const parts = [`${done} of ${planned} done`, ...open.map((standing) => `${counts[standing]} ${standing}`)]
-  const others = strangers.length
-  const clients = others === 1 ? '1 client is' : `${others} clients are`
-  return parts.join(', ') + (others === 0 ? '' : `; ${clients} not on the sheet`)
 }
 
 /** Images that a client off the sheet fetched: `a.bin, b.bin (incomplete)`. */

@@ -1,6 +1,7 @@
 /** What the API changes: lifts, hurries, observations, pasted checksums. Each stands in the ledger. */
 import { createHash } from 'node:crypto'
-import { readFile } from 'node:fs/promises'
+import { readFile, writeFile } from 'node:fs/promises'
+import { join } from 'node:path'
 import { afterEach, beforeEach, expect, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
 import { change, codeOf, say } from './asking.ts'
@@ -71,14 +72,8 @@ test('an observation of nothing, or of an image that is not there, is refused', 
 test('a settling image is hurried', async () => {
   await run.close()
   run = await startRunning({ settings: { settleMs: 60_000, settleUnsureMs: 60_000 } })
-  await change(run, '/api/token', {})
-  const dropped = await say(run, {
-    method: 'PUT',
-    path: '/api/drop?name=slow.bin',
-    fields: { authorization: `Bearer ${run.token}` },
-    body: noise(4096),
-  })
-  expect(dropped.status).toBe(200)
+  await writeFile(join(run.folder, 'slow.bin'), noise(4096))
+  await run.depot.catalogue.rescan()
   expect(stateOf('slow.bin')).toBe('settling')
   expect((await change(run, '/api/ready-now', { name: 'slow.bin' })).status).toBe(200)
   await run.depot.catalogue.idle()

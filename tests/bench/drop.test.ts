@@ -38,6 +38,19 @@ test('a dropped file is in the folder byte for byte, and is offered', async () =
   expect(run.depot.catalogue.get('desk switch.bin')?.state).toBe('ready')
 })
 
+test('a dropped file was waited for as if somebody might still write it, though its bytes were counted', async () => {
+  const slow = await startRunning({ settings: { settleMs: 120_000, settleUnsureMs: 120_000 } })
+  onTestFinished(() => slow.close())
+  const heard = await say(slow, {
+    method: 'PUT',
+    path: '/api/drop?name=desk.bin',
+    fields: { authorization: `Bearer ${slow.token}`, 'content-type': 'application/octet-stream' },
+    body: noise(50_000),
+  })
+  expect(heard.status).toBe(200)
+  await expect.poll(() => slow.depot.catalogue.get('desk.bin')?.state).toBe('ready')
+})
+
 test('an empty file can be dropped (and is held)', async () => {
   expect((await drop('empty.bin', '')).status).toBe(200)
   await run.depot.catalogue.idle()

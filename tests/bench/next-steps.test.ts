@@ -1,8 +1,10 @@
 /** What the page says to do next, from facts alone. */
 import { describe, expect, test } from 'vitest'
+import { longStalls } from '../../server/bench/device-steps.ts'
 import { nextSteps, type StepFacts } from '../../server/bench/next-steps.ts'
 import { handsIn } from '../../server/bench/page/words.ts'
 import type { VisitRowView, VisitView } from '../../server/bench/snapshot-shape.ts'
+import type { LivePull } from '../../server/delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { ImageView } from '../../server/report/image-view.ts'
 
@@ -72,6 +74,7 @@ const facts = (members: Partial<StepFacts>): StepFacts => ({
   addresses: [{ ...ADDRESS, reached: true }],
   refusals: [],
   troubles: [],
+  stalls: [],
   ledgerWritable: true,
   firewall: [],
   visit: null,
@@ -214,6 +217,10 @@ describe('what needs a hand', () => {
 const row = (members: Partial<VisitRowView>): VisitRowView => ({
   device: 'desk',
   address: null,
+  mac: null,
+  mark: 'waiting',
+  pull: null,
+  targetGuessed: false,
   image: 'desk.bin',
   versionBefore: null,
   versionTarget: null,
@@ -231,7 +238,6 @@ const row = (members: Partial<VisitRowView>): VisitRowView => ({
 const visit = (members: Partial<VisitView>): VisitView => ({
   file: 'visit.csv',
   errors: [],
-  tally: '',
   rows: [],
   strangers: [],
   wrongImages: [],
@@ -239,11 +245,29 @@ const visit = (members: Partial<VisitView>): VisitView => ({
   ...members,
 })
 
+test('pulls that have stalled for more than two minutes are one line that alarms nobody, those of a minute none', () => {
+  const now = Date.parse('2026-11-25T20:10:00Z')
+  const since = (minutes: number, device: string): LivePull =>
+    ({
+      ...pull({ client: { address: '192.0.2.9', mac: null, device }, state: 'running' }),
+      bytesNow: 1,
+      movement: 'stalled',
+      stalledSince: new Date(now - minutes * 60_000).toISOString(),
+    }) as LivePull
+  const stalls = longStalls([since(1, 'desk'), since(2, 'hall'), since(14, 'attic')], now)
+  const steps = nextSteps(facts({ stalls })).filter(({ key }) => key.startsWith('stall'))
+  expect(steps).toMatchObject([
+    { weight: 'look', text: expect.stringMatching(/^hall, attic: nothing has moved/) },
+  ])
+})
+
 describe('the visit sheet', () => {
   test('who is on no row and took image bytes was only in a list below', () => {
     const strangers = Array.from({ length: 7 }, (_none, at) => ({
       client: `203.0.113.${at}`,
       image: 'x.bin',
+      latest: null,
+      remark: null,
     }))
     const steps = nextSteps(facts({ visit: visit({ strangers }) })).filter(({ key }) =>
       key.startsWith('stranger'),

@@ -100,6 +100,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
   expect(new Set(Object.keys(once))).toEqual(
     new Set([
       'addresses',
+      'board',
       'outlook',
       'recorded',
       'fetches',

@@ -40,7 +40,9 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
     warnings: ['Downgrade: the planned version 2.8 is older than 2.9.'],
     note: null,
   })
-  expect(view?.strangers).toEqual([{ client: '203.0.113.5 (00:00:5e:00:53:66)', image: SWITCH_44.name }])
+  expect(view?.strangers).toMatchObject([
+    { client: '203.0.113.5 (00:00:5e:00:53:66)', image: SWITCH_44.name, latest: '2' },
+  ])
 })
 
 it('stays the same object until the plan changes, so that the page is not sent it again', () => {

@@ -394,11 +394,15 @@ describe('who it was', () => {
     const at = await oneDesk()
     await at.pull(9, 'radio-2.8.img')
     const page = await at.page()
-    expect(page.visit?.strangers).toEqual([
-      { client: '127.0.0.9', image: expect.stringContaining('radio-2.8.img') },
-    ])
+    expect(page.board.rows).toContainEqual(
+      expect.objectContaining({
+        planned: false,
+        address: '127.0.0.9',
+        image: expect.stringContaining('radio-2.8.img'),
+      }),
+    )
     expect(page.nextSteps.map(({ text }) => text).join('\n')).toContain('127.0.0.9')
-    expect(page.visit?.tally).toMatch(/1 .*(not on|no row|unplanned)/i)
+    expect(page.board.tally).toMatch(/1 .*(not on|no row|unplanned)/i)
   })
 
   test('plain audit marks pulls of a wrong image', async () => {

@@ -67,3 +67,36 @@ test('everything handed over waits for the device to close', () => {
   const handed = new Map([[story.begin(), SIZE]])
   expect(livePulls(story, handed)()[0]).toMatchObject({ movement: 'waiting for the device to close' })
 })
+
+test('since when a pull stands still is one moment, until it moves and stands still again', () => {
+  const story = tell()
+  const fetch = { movedAt: 1_000, sending: true, bytesHandedOver: 100 }
+  const under = { id: story.begin(), fetch } as unknown as UnderWay
+  const book = createPullBook()
+  for (const entry of story.entries) book.take(entry)
+  const clock = { ms: 31_000 }
+  const underWay = {
+    list: () => [under],
+    isStalled: () => clock.ms - fetch.movedAt >= 30_000,
+    stillMs: () => clock.ms - fetch.movedAt,
+  } as unknown as Parameters<typeof createLivePulls>[1]
+  const begun = Date.parse('2026-11-25T20:00:00Z')
+  let late = 0
+  const ask = createLivePulls(
+    book,
+    underWay,
+    () => clock.ms,
+    () => begun + clock.ms + late,
+  )
+  const since = (): string | undefined => ask()[0]?.stalledSince
+  expect(since()).toBe('2026-11-25T20:00:01.000Z')
+  clock.ms = 45_000
+  // The two clocks are not read at the same instant.
+  late = 3
+  expect(since()).toBe('2026-11-25T20:00:01.000Z')
+  fetch.movedAt = 45_000
+  expect(since()).toBeUndefined()
+  clock.ms = 80_000
+  late = 0
+  expect(since()).toBe('2026-11-25T20:00:45.000Z')
+})

@@ -3,7 +3,8 @@ import { describe, expect, it } from 'vitest'
 import type { ImageReference } from '../../server/ledger/entries.ts'
 import { type PlanFacts, planAgainstFacts } from '../../server/visit/plan.ts'
 import { isDone, isOpen, STANDINGS } from '../../server/visit/plan-shape.ts'
-import { standingSentence, standingWords, tallyWords } from '../../server/wording/standing-words.ts'
+import { standingSentence, standingWords } from '../../server/wording/standing-words.ts'
+import { tallyOfPlan, tallyWords } from '../../server/wording/tally.ts'
 import {
   deviceOf,
   factsOf,
@@ -364,7 +365,7 @@ it('two folders of one visit may each have a file of the name: each has its own 
   expect(plan.devices.map((each) => each.standing)).toEqual(['pulled', 'pulled'])
 })
 
-it('the tally names the done, the open by standing, and clients that stand on no row', () => {
+it('the tally names the done, the open by their mark, and clients that stand on no row', () => {
   const rows = sheetRows(
     'device,address,image',
     `desk,${DESK.address},reading-room-4.4.bin`,
@@ -372,5 +373,7 @@ it('the tally names the done, the open by standing, and clients that stand on no
     'lamp,,',
   )
   const told = story().pull(DESK, SWITCH_44).pull({ address: '203.0.113.9' }, RADIO)
-  expect(tallyWords(planOf(rows, told.entries))).toBe('1 of 2 done, 1 waiting; 1 client is not on the sheet')
+  expect(tallyWords(tallyOfPlan(planOf(rows, told.entries)))).toBe(
+    '1 of 2 done · 1 waiting · 1 client is not on the sheet',
+  )
 })

@@ -108,7 +108,7 @@ function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Ele
         onWanted={onWanted}
       />
       <UnderWay pulls={underWay} wrong={wrong} stalledMs={program.stalledMs} />
-      <VisitSheet visit={snapshot.visit} outlook={snapshot.outlook} />
+      <VisitSheet visit={snapshot.visit} tally={snapshot.board.tally} outlook={snapshot.outlook} />
       <PullsOver pulls={pulls} wrong={wrong} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
       <Recorded recorded={snapshot.recorded} />

@@ -6,14 +6,15 @@ import { Outside, Section } from './parts.tsx'
 
 interface VisitSheetProps {
   readonly visit: VisitView | null
+  readonly tally: string
   readonly outlook: string | null
 }
 
-export function VisitSheet({ visit, outlook }: VisitSheetProps): JSX.Element | null {
+export function VisitSheet({ visit, tally, outlook }: VisitSheetProps): JSX.Element | null {
   if (visit === null) return null
   return (
     <Section id="visit" title="Visit sheet" aside={visible(visit.file)}>
-      <p class="hint">{visit.tally}</p>
+      <p class="hint">{tally}</p>
       {outlook !== null && <p class="hint">{outlook}</p>}
       <ul class="ruled rows">
         {visit.rows.map((row, at) => (

@@ -1,0 +1,64 @@
+/**
+ * What the page saves: the report of the visit as it stands (`GET /api/report`), and what was seen without a sheet as
+ * one to go on with (`POST /api/sheet`).
+ */
+import { open } from 'node:fs/promises'
+import { join } from 'node:path'
+import type { FastifyInstance, FastifyRequest } from 'fastify'
+import type { Depot } from '../depot/depot.ts'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitHtml } from '../report/visit-html.ts'
+import { visitReport } from '../report/visit-report.ts'
+import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
+import { SHEET_FILE } from '../visit/sheet-rows.ts'
+import { NoBody, ReportQuery, type ReportRequest } from './requests.ts'
+
+const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const
+
+export function addSaving(
+  app: FastifyInstance,
+  depot: Depot,
+  checkToken: (request: FastifyRequest) => void,
+): void {
+  app.get<{ Querystring: ReportRequest }>(
+    '/api/report',
+    { schema: { querystring: ReportQuery } },
+    async ({ query }, reply) => {
+      await depot.ledger.synced()
+      const made = new Date().toISOString()
+      const report = visitReport(await visitFacts([depot.ledger.file]), { made, version: depot.version })
+      // As a file: the page's own policy would take the report its style.
+      reply.header('content-disposition', `attachment; filename="visit-report.${query.format}"`)
+      return reply
+        .type(TYPES[query.format])
+        .send(query.format === 'html' ? visitHtml(report) : visitCsv(report))
+    },
+  )
+  app.post(
+    '/api/sheet',
+    { onRequest: async (request) => checkToken(request), schema: { body: NoBody } },
+    async () => {
+      await writeNew(join(depot.settings.folder, SHEET_FILE), sheetOfPulls(depot.pulls.pulls()))
+      return { saved: SHEET_FILE }
+    },
+  )
+}
+
+/** Never onto a file that is there, nor through a link. Throws FP_SHEET_EXISTS, FP_SHEET_UNWRITABLE. */
+async function writeNew(file: string, text: string): Promise<void> {
+  try {
+    const made = await open(file, 'wx', 0o644)
+    try {
+      await made.writeFile(text)
+    } finally {
+      await made.close()
+    }
+  } catch (error) {
+    const code = systemCode(error)
+    if (code === 'EEXIST') throw new FetchproofError('FP_SHEET_EXISTS', { file: SHEET_FILE })
+    const cause = code ?? String(error)
+    throw new FetchproofError('FP_SHEET_UNWRITABLE', { file: SHEET_FILE, cause }, { cause: error })
+  }
+}
