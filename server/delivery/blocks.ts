@@ -129,6 +129,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
       const { name, version } = image
       const fileKey = `${name} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
       const blockKey = (index: number): string => `${version.sha256} ${index}`
+      const isJoining = opened.has(fileKey)
       const shared = share(fileKey, image)
       shared.users += 1
       let released = false
@@ -139,6 +140,8 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
       let file: ImageFile
       try {
         file = await shared.file
+        // A change that nobody has told of yet: better noticed before anything is promised than by a reset.
+        if (isJoining) await checkUnchanged(file, image)
       } catch (error) {
         release()
         throw error
@@ -194,8 +197,9 @@ async function oneOf(loading: Loading): Promise<HeldBlock> {
 
 async function openChecked(
   openFile: BlockStoreOptions['openFile'],
-  { name, version }: { name: string; version: Version },
+  image: { name: string; version: Version },
 ): Promise<ImageFile> {
+  const { name } = image
   let file: ImageFile
   try {
     file = await openFile(name)
@@ -206,12 +210,22 @@ async function openChecked(
     }
     throw unreadable(name, error)
   }
-  const stat = await file.stat().catch(() => undefined)
-  if (stat === undefined || !sameFile(stat, version.identity)) {
+  try {
+    await checkUnchanged(file, image)
+  } catch (error) {
     await file.close().catch(() => undefined)
-    throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
+    throw error
   }
   return file
+}
+
+async function checkUnchanged(
+  file: ImageFile,
+  { name, version }: { name: string; version: Version },
+): Promise<void> {
+  const stat = await file.stat().catch(() => undefined)
+  if (stat === undefined || !sameFile(stat, version.identity))
+    throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
 }
 
 async function readBlock(

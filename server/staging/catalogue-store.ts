@@ -30,7 +30,9 @@ const Record = Type.Object({
   ino: Type.String({ pattern: '^[0-9]{1,20}$' }),
   /** Absent in what earlier versions kept: then the file is read anew. */
   ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,20}$' })),
-  tail: Type.Optional(Type.Union([Type.Literal('zeros'), Type.Literal('unwritten')])),
+  gaps: Type.Optional(
+    Type.Union([Type.Literal('zeros at the end'), Type.Literal('end unwritten'), Type.Literal('holes')]),
+  ),
   sha256: Type.String({ pattern: '^[0-9a-f]{64}$' }),
   crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),
   blockBytes: Type.Integer({ minimum: 1 }),
@@ -162,7 +164,7 @@ function trusted(
     blocks,
     blocksSha256,
     identity,
-    ...(stored.tail !== undefined && { tail: stored.tail }),
+    ...(stored.gaps !== undefined && { gaps: stored.gaps }),
     more: Object.freeze(recorded.published.standing === 'differs' ? {} : { ...stored.more }),
   })
   const { judgement } = stored
@@ -183,7 +185,7 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
     mtimeNs: String(identity.mtimeNs),
     ino: String(identity.ino),
     ctimeNs: String(identity.ctimeNs),
-    ...(version.tail !== undefined && { tail: version.tail }),
+    ...(version.gaps !== undefined && { gaps: version.gaps }),
     sha256,
     crc32,
     blockBytes,

@@ -10,32 +10,39 @@ import { isMarked } from './settling.ts'
 
 /** Padding to a flash sector is no longer than this. */
 const LONG_BYTES = 64 * 1024
+/** What file systems leave out at least (common practice). */
+const PAGE_BYTES = 4096
 
 /**
- * Whether the bytes end in a long run of zeros, and the file system holds no data for it. Zeros that were written
- * say something about a fresh file alone: many images are padded.
+ * Bytes that the file system holds no data for, at the end or before it, and a long run of zeros that were written.
+ * The last two say something about a fresh file alone: many images are padded, and some tools leave out zeros.
  */
-export function tailOf(
-  { bytes, zerosAtEnd, allocatedBytes }: Pick<Reading, 'bytes' | 'zerosAtEnd' | 'allocatedBytes'>,
+export function gapsOf(
+  bytes: number,
+  { zerosAtEnd, zeroPageBytes, allocatedBytes }: Reading['filling'],
   isFresh: boolean,
-): Version['tail'] {
-  const long = Math.min(LONG_BYTES, Math.max(4096, bytes / 4))
-  if (zerosAtEnd < long) return undefined
+): Version['gaps'] {
+  const long = Math.min(LONG_BYTES, Math.max(PAGE_BYTES, bytes / 4))
   // Files of which nothing at all is allocated may lie within their directory's own record.
-  if (allocatedBytes > 0 && bytes - allocatedBytes >= long) return 'unwritten'
-  return isFresh ? 'zeros' : undefined
+  const missing = allocatedBytes > 0 ? bytes - allocatedBytes : 0
+  // Where more is missing than there are zeros, the file system compresses.
+  if (missing >= PAGE_BYTES && zerosAtEnd >= Math.min(long, missing)) return 'end unwritten'
+  if (!isFresh) return undefined
+  if (zerosAtEnd >= long) return 'zeros at the end'
+  return missing >= PAGE_BYTES && zeroPageBytes >= missing ? 'holes' : undefined
 }
 
 /** The judgement, with what the traces of a copy add to it. */
-export function withCopyTraces(judgement: Judgement, { tail, identity }: Version): Judgement {
+export function withCopyTraces(judgement: Judgement, { gaps, identity }: Version): Judgement {
   if (judgement.sure) return judgement
   const notes = [
     ...judgement.notes,
-    ...(tail === 'zeros' ? [ENDS_IN_ZEROS] : []),
+    ...(gaps === 'zeros at the end' ? [ENDS_IN_ZEROS] : []),
+    ...(gaps === 'holes' ? [HOLES] : []),
     ...(isMarked(Number(identity.mtimeNs / 1_000_000n)) ? [MARKED] : []),
   ]
   const traces = [
-    ...(tail === 'unwritten' ? [UNWRITTEN] : []),
+    ...(gaps === 'end unwritten' ? [UNWRITTEN] : []),
     ...(identity.mtimeNs === 0n ? [BROKEN_OFF] : []),
   ]
   return { ...judgement, notes, holds: [...judgement.holds, ...traces] }
@@ -43,6 +50,8 @@ export function withCopyTraces(judgement: Judgement, { tail, identity }: Version
 
 const ENDS_IN_ZEROS =
   'It ends in a long run of zeros: padding, or a copy that reserved the full size and did not write the rest. Compare its digest with the one at its source.'
+const HOLES =
+  'The disk holds no data for parts of it: a tool left out zeros, or a download that reserved the full size and broke off. Compare its digest with the one at its source.'
 const MARKED =
   'Its date is that of 1970 or 1980, which some copies give to a file that is not complete, and some archives to every file. Compare its digest with the one at its source.'
 const UNWRITTEN: HoldReason = {

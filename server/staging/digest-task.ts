@@ -15,15 +15,20 @@ export interface DigestTask {
   readonly algorithms: readonly string[]
 }
 
+/** Bytes that are zero: in one run up to the end, and in pages of 4 KiB that hold nothing else. */
+export interface Zeros {
+  readonly zerosAtEnd: number
+  readonly zeroPageBytes: number
+}
+
 export type DigestAnswer =
   | { readonly id: number; readonly kind: 'whole'; readonly sha256: string }
-  | {
+  | ({
       readonly id: number
       readonly kind: 'blocks'
       readonly blocks: Uint8Array
       readonly crc32: string
-      readonly zerosAtEnd: number
-    }
+    } & Zeros)
   | { readonly id: number; readonly kind: 'more'; readonly digests: Record<string, string> }
   /** The file ended before `bytes`. */
   | { readonly id: number; readonly kind: 'short' }

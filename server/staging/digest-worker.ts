@@ -24,6 +24,7 @@ import {
   type DigestTask,
   type DigestWorkerData,
   RING_SLOTS,
+  type Zeros,
 } from './digest-task.ts'
 import { stepBack } from './step-back.ts'
 
@@ -53,15 +54,14 @@ function readWhole(fd: number, into: Buffer, position: number): void {
 
 interface BlockDigests {
   add(chunk: Uint8Array): void
-  /** `zerosAtEnd`: bytes, counted within the last chunk alone. */
-  end(): { blocks: Uint8Array; crc32: string; zerosAtEnd: number }
+  end(): { blocks: Uint8Array; crc32: string } & Zeros
 }
 
 function digestBlocks(bytes: number, blockBytes: number): BlockDigests {
   const blocks = new Uint8Array(Math.ceil(bytes / blockBytes) * 32)
   let index = 0
   let crc = 0
-  let zerosAtEnd = 0
+  const zeros = { zerosAtEnd: 0, zeroPageBytes: 0 }
   return {
     add(chunk) {
       for (let offset = 0; offset < chunk.length; offset += blockBytes) {
@@ -70,16 +70,24 @@ function digestBlocks(bytes: number, blockBytes: number): BlockDigests {
         index += 1
       }
       crc = crc32(chunk, crc)
-      zerosAtEnd = zerosAtEndOf(chunk)
+      countZeros(chunk, zeros)
     },
-    end: () => ({ blocks, crc32: crc.toString(16).padStart(8, '0'), zerosAtEnd }),
+    end: () => ({ blocks, crc32: crc.toString(16).padStart(8, '0'), ...zeros }),
   }
 }
 
-function zerosAtEndOf(chunk: Uint8Array): number {
-  let at = chunk.length
-  while (at > 0 && chunk[at - 1] === 0) at -= 1
-  return chunk.length - at
+/** What file systems leave out at least (common practice): holes begin and end at its multiples. */
+const ZERO_PAGE = Buffer.alloc(4096)
+
+function countZeros(chunk: Uint8Array, zeros: { zerosAtEnd: number; zeroPageBytes: number }): void {
+  let end = 0
+  for (let at = 0; at < chunk.length; at += ZERO_PAGE.length) {
+    const page = chunk.subarray(at, at + ZERO_PAGE.length)
+    if (page[0] === 0 && ZERO_PAGE.subarray(0, page.length).equals(page)) zeros.zeroPageBytes += page.length
+    else end = at + page.length
+  }
+  while (chunk[end - 1] === 0) end -= 1
+  zeros.zerosAtEnd = chunk.length - end + (end === 0 ? zeros.zerosAtEnd : 0)
 }
 
 /** Calls `each` with every chunk of the file in order; the chunk's memory is reused afterwards. */

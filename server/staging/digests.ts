@@ -10,7 +10,7 @@ import type { FileIdentity } from '../files/folder.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import { createLane, type Lane } from './digest-lane.ts'
-import type { DigestAnswer } from './digest-task.ts'
+import type { DigestAnswer, Zeros } from './digest-task.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
 const SMALL_BYTES = 32 * 1024 * 1024
@@ -26,9 +26,7 @@ export interface Reading {
   readonly blockBytes: number
   readonly blocks: Uint8Array
   readonly blocksSha256: string
-  /** Bytes; no more than CHUNK_BYTES are looked at. */
-  readonly zerosAtEnd: number
-  readonly allocatedBytes: number
+  readonly filling: Zeros & Pick<OpenFile, 'allocatedBytes'>
 }
 
 export type Digested<T> =
@@ -145,8 +143,7 @@ function readingOf(
     blockBytes,
     blocks: parts.blocks,
     blocksSha256: createHash('sha256').update(parts.blocks).digest('hex'),
-    zerosAtEnd: parts.zerosAtEnd,
-    allocatedBytes,
+    filling: { zerosAtEnd: parts.zerosAtEnd, zeroPageBytes: parts.zeroPageBytes, allocatedBytes },
   })
 }
 

@@ -7,7 +7,7 @@ import { isFetchproofError, systemCode } from '../errors.ts'
 import { type OpenFile, sameButTouched, sameFile } from '../files/folder.ts'
 import type { HoldReason } from '../ledger/entries.ts'
 import type { CatalogueStore } from './catalogue-store.ts'
-import { tailOf } from './copy-traces.ts'
+import { gapsOf } from './copy-traces.ts'
 import type { Digests, Reading } from './digests.ts'
 import type { FurtherDigests } from './further-digests.ts'
 import type { Decided } from './holds.ts'
@@ -435,9 +435,9 @@ function isJudged(image: Image): boolean {
   return image.state === 'ready' || image.state === 'held'
 }
 
-function versionOf({ zerosAtEnd, allocatedBytes, ...reading }: Reading, isFresh: boolean): Version {
-  const tail = tailOf({ bytes: reading.bytes, zerosAtEnd, allocatedBytes }, isFresh)
-  return Object.freeze({ ...reading, more: Object.freeze({}), ...(tail !== undefined && { tail }) })
+function versionOf({ filling, ...reading }: Reading, isFresh: boolean): Version {
+  const gaps = gapsOf(reading.bytes, filling, isFresh)
+  return Object.freeze({ ...reading, more: Object.freeze({}), ...(gaps !== undefined && { gaps }) })
 }
 
 function sameJudgement(a: Judgement, b: Judgement): boolean {

@@ -20,8 +20,8 @@ export interface Version {
   /** SHA-256 (hex) over `blocks`; stands in the ledger's `image` entry. */
   readonly blocksSha256: string
   readonly identity: FileIdentity
-  /** As a copy that broke off may end. */
-  readonly tail?: 'zeros' | 'unwritten'
+  /** Where a copy that broke off may have left out bytes. */
+  readonly gaps?: 'zeros at the end' | 'end unwritten' | 'holes'
   /** Lower-case hex by algorithm name (`md5`, `sha1`, `sha512`, …), as far as they have been computed. */
   readonly more: Readonly<Record<string, string>>
 }

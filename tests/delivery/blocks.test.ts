@@ -305,6 +305,17 @@ test('one descriptor serves all users and is closed when the last one leaves', a
   expect(file.opens).toBe(2)
 })
 
+test('a file that was changed under its old time is not given to one more, who would begin in vain', async () => {
+  const { store, image, file } = stage(CONTENT)
+  const first = await store.open(image)
+  await first.load(0)
+  file.identity = { ...file.identity, ctimeNs: 2n }
+  await expect(store.open(image)).rejects.toMatchObject({ code: 'FP_IMAGE_CHANGED' })
+  first.release()
+  await setImmediate()
+  expect(file).toMatchObject({ opens: 1, closes: 1 })
+})
+
 test('a file that is replaced while it is being opened has changed; it is not said to be unreadable', async () => {
   const store = createBlockStore({
     cacheBytes: 1024,

@@ -323,6 +323,24 @@ describe('a copy under way', () => {
     await until(again, 'a.bin', isState('held'))
   })
 
+  it('that reserved more than is read at once, and broke off in it, leaves one that is held too', async () => {
+    const target = await open(place.path('a.bin'), 'w')
+    await target.write(randomBytes(300_000), 0, 300_000, 0)
+    // Of the last mebibyte no more than these belong to the file.
+    await target.truncate(3 * 1024 * 1024 + 300)
+    await target.close()
+    const catalogue = await place.open()
+    await until(catalogue, 'a.bin', isState('held'))
+  })
+
+  it('that left a hole in the middle is noted, while the file is fresh', async () => {
+    const target = await open(place.path('a.bin'), 'w')
+    await target.write(randomBytes(300_000), 0, 300_000, 700_000)
+    await target.close()
+    const fresh = await place.open()
+    expect((await until(fresh, 'a.bin', isReady))?.notes).toEqual([expect.stringContaining('holds no data')])
+  })
+
   it('that may have reserved its size with zeros is noted, while the file is fresh', async () => {
     await writeFile(place.path('a.bin'), Buffer.concat([randomBytes(300_000), Buffer.alloc(200_000)]))
     const fresh = await place.open()

@@ -1,43 +1,68 @@
 import { describe, expect, it } from 'vitest'
-import { tailOf, withCopyTraces } from '../../server/staging/copy-traces.ts'
+import { gapsOf, withCopyTraces } from '../../server/staging/copy-traces.ts'
 import type { Version } from '../../server/staging/image.ts'
 import { NO_FORMAT, NO_STANDING } from '../../server/staging/judge.ts'
 
 const KIB = 1024
-const reading = { bytes: 1024 * KIB, zerosAtEnd: 0, allocatedBytes: 1024 * KIB }
+const dense = { zerosAtEnd: 0, zeroPageBytes: 0, allocatedBytes: 1024 * KIB }
 
-describe('the end of a file', () => {
+describe('what a file is filled with', () => {
   it.each([
     ['bytes up to its end', {}, undefined],
     ['zeros, as padding has them', { zerosAtEnd: 63 * KIB }, undefined],
-    ['a long run of zeros', { zerosAtEnd: 64 * KIB }, 'zeros'],
+    ['a long run of zeros', { zerosAtEnd: 64 * KIB }, 'zeros at the end'],
     [
       'zeros for which the disk holds no data',
       { zerosAtEnd: 600 * KIB, allocatedBytes: 424 * KIB },
-      'unwritten',
+      'end unwritten',
     ],
-    ['bytes, with a hole before them', { allocatedBytes: 24 * KIB }, undefined],
-    ['zeros, with a hole of less than that', { zerosAtEnd: 64 * KIB, allocatedBytes: 1000 * KIB }, 'zeros'],
-    ['nothing but a hole', { zerosAtEnd: 1024 * KIB, allocatedBytes: 0 }, 'zeros'],
-    ['a small file that is half zeros', { bytes: 20_000, zerosAtEnd: 10_000 }, 'zeros'],
-    ['a small file with a word of zeros', { bytes: 20_000, zerosAtEnd: 4_000 }, undefined],
-    ['an empty file', { bytes: 0, allocatedBytes: 0 }, undefined],
-  ] as const)('%s', (_what, change, tail) => {
-    expect(tailOf({ ...reading, ...change }, true)).toBe(tail)
+    [
+      'a last page for which it holds none',
+      { zerosAtEnd: 4 * KIB, allocatedBytes: 1020 * KIB },
+      'end unwritten',
+    ],
+    ['less than a page of them', { zerosAtEnd: 4 * KIB, allocatedBytes: 1021 * KIB }, undefined],
+    ['bytes that the file system compressed', { zerosAtEnd: 63 * KIB, allocatedBytes: 424 * KIB }, undefined],
+    ['bytes, with a hole before them', { zeroPageBytes: 200 * KIB, allocatedBytes: 824 * KIB }, 'holes'],
+    ['pages of zeros that were written', { zeroPageBytes: 200 * KIB }, undefined],
+    [
+      'zeros at its end, and a hole before them',
+      { zerosAtEnd: 8 * KIB, zeroPageBytes: 200 * KIB, allocatedBytes: 900 * KIB },
+      'holes',
+    ],
+    [
+      'nothing but a hole',
+      { zerosAtEnd: 1024 * KIB, zeroPageBytes: 1024 * KIB, allocatedBytes: 0 },
+      'zeros at the end',
+    ],
+  ] as const)('%s', (_what, change, gaps) => {
+    expect(gapsOf(1024 * KIB, { ...dense, ...change }, true)).toBe(gaps)
   })
 
-  it('is nothing to note in an old file, unless the disk holds no data for it', () => {
-    expect(tailOf({ ...reading, zerosAtEnd: 600 * KIB }, false)).toBeUndefined()
-    expect(tailOf({ ...reading, zerosAtEnd: 600 * KIB, allocatedBytes: 424 * KIB }, false)).toBe('unwritten')
+  it.each([
+    ['that is half zeros', 20_000, 10_000, 'zeros at the end'],
+    ['with a word of zeros', 20_000, 4_000, undefined],
+    ['that is empty', 0, 0, undefined],
+  ] as const)('in a small file %s', (_what, bytes, zerosAtEnd, gaps) => {
+    expect(gapsOf(bytes, { ...dense, zerosAtEnd }, true)).toBe(gaps)
+  })
+
+  it('is nothing to note in an old file, unless the disk holds no data for its end', () => {
+    const zeros = { ...dense, zerosAtEnd: 600 * KIB, zeroPageBytes: 600 * KIB }
+    expect(gapsOf(1024 * KIB, zeros, false)).toBeUndefined()
+    expect(
+      gapsOf(1024 * KIB, { ...dense, zeroPageBytes: 600 * KIB, allocatedBytes: 424 * KIB }, false),
+    ).toBeUndefined()
+    expect(gapsOf(1024 * KIB, { ...zeros, allocatedBytes: 424 * KIB }, false)).toBe('end unwritten')
   })
 })
 
 describe('the judgement of such a file', () => {
   const judgement = { published: NO_STANDING, format: NO_FORMAT, notes: ['a note'], holds: [], sure: false }
-  const causes = (mtimeNs: bigint, tail?: Version['tail']) =>
-    withCopyTraces(judgement, versionAt(mtimeNs, tail)).holds.map(({ cause }) => cause)
-  const versionAt = (mtimeNs: bigint, tail?: Version['tail']) =>
-    ({ identity: { mtimeNs }, ...(tail !== undefined && { tail }) }) as Version
+  const causes = (mtimeNs: bigint, gaps?: Version['gaps']) =>
+    withCopyTraces(judgement, versionAt(mtimeNs, gaps)).holds.map(({ cause }) => cause)
+  const versionAt = (mtimeNs: bigint, gaps?: Version['gaps']) =>
+    ({ identity: { mtimeNs }, ...(gaps !== undefined && { gaps }) }) as Version
   const NOW = 1_772_500_000_000_000_000n
 
   it('stays as it is for other files', () => {
@@ -46,12 +71,12 @@ describe('the judgement of such a file', () => {
 
   it('is not touched where a published checksum matches or the contents were checked', () => {
     const sure = { ...judgement, sure: true }
-    expect(withCopyTraces(sure, versionAt(0n, 'unwritten'))).toBe(sure)
+    expect(withCopyTraces(sure, versionAt(0n, 'end unwritten'))).toBe(sure)
   })
 
   it('keeps the reason that it has to hold the image, and adds each of its own', () => {
     const damaged = { cause: 'damaged gzip', reason: 'It is damaged.' }
-    const { holds } = withCopyTraces({ ...judgement, holds: [damaged] }, versionAt(0n, 'unwritten'))
+    const { holds } = withCopyTraces({ ...judgement, holds: [damaged] }, versionAt(0n, 'end unwritten'))
     expect(holds.map(({ cause }) => cause)).toEqual(['damaged gzip', 'end unwritten', 'dated 1970'])
   })
 

@@ -52,6 +52,22 @@ const vectors = readFileSync(fileURLToPath(new URL('../vectors/sha256-short.rsp'
 const cases = [...vectors.matchAll(/Len = (\d+)\s+Msg = ([0-9a-f]*)\s+MD = ([0-9a-f]{64})/g)]
 
 describe('one reading of a file', () => {
+  it.each([
+    ['none', [1000], [0, 0]],
+    ['some at its end', [5000, -3000], [3000, 0]],
+    ['pages at its end and in the middle', [4096, -8192, 4096, -8192 - 5], [8197, 8192 + 8192 + 5]],
+    ['pages that do not begin where pages do', [10, -8192, 10], [0, 4096]],
+    [
+      'more at its end than is read at once',
+      [300_000, -(2 * MIB + 300)],
+      [2 * MIB + 300, 2 * MIB - 3104 + 300],
+    ],
+    ['nothing else', [-(MIB + 7)], [MIB + 7, MIB + 7]],
+  ] as const)('counts its zeros: %s', async (_what, runs, [zerosAtEnd, zeroPageBytes]) => {
+    const content = Buffer.concat(runs.map((bytes) => Buffer.alloc(Math.abs(bytes), bytes < 0 ? 0 : 7)))
+    expect((await read('a.bin', content)).filling).toMatchObject({ zerosAtEnd, zeroPageBytes })
+  })
+
   it('gives the SHA-256 of every published short message', async () => {
     expect(cases.length).toBeGreaterThan(4)
     for (const [, bits, message, digest] of cases) {
