@@ -53,7 +53,7 @@ export const ERROR_MESSAGES = {
     '{url} is not offered (status {status}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
-  FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read anew.',
+  FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read again.',
   FP_IMAGE_NOT_READY: '{image} is not on offer any more in the version that was asked for.',
   FP_NO_DIGEST: 'The text holds no digest. Paste the 32 to 128 hex digits that the maker published.',
   FP_IMAGE_UNREAD:
@@ -76,7 +76,7 @@ export const ERROR_MESSAGES = {
   FP_DROP_NAME: 'A file cannot be put into the staging folder under the name {file}: {why}.',
   FP_DROP_EXISTS: '{file} is in the staging folder already. Replace it only if you mean to.',
   FP_DROP_NO_ROOM: 'There is no room for {file}: the disk of the staging folder has {free} bytes left.',
-  FP_DROP_CUT: '{file} did not arrive whole ({why}). Nothing of it was kept; drop it again.',
+  FP_DROP_CUT: '{file} did not arrive completely ({why}). Nothing of it was kept; drop it again.',
   FP_SHEET_EXISTS:
     '{file} is in the staging folder already and stays as it is. Move it away first, then save again.',
   FP_SHEET_UNWRITABLE:

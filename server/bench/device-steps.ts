@@ -85,7 +85,7 @@ export function pullSteps({ pulls, started, visit, images }: StepFacts): NextSte
     steps.push({
       key: `incomplete more ${more}`,
       weight: 'act',
-      text: `${more === 1 ? '1 more client has' : `${more} more clients have`} not got all of an image; see the pulls that are over.`,
+      text: `${more === 1 ? '1 more client has' : `${more} more clients have`} only part of an image; see the finished pulls.`,
       things: more,
     })
   }
@@ -144,7 +144,7 @@ function brokenOffStep(pulls: readonly PullRecord[], started: string, offered: b
   const [first] = pulls
   const many = pulls.length > 1
   const who = namesText(pulls.map(({ client }) => client.device ?? client.address))
-  const what = `${who} ${many ? 'have' : 'has'} not got all of ${visible(first?.image.name ?? '')}`
+  const what = `${who} ${many ? 'have' : 'has'} only part of ${visible(first?.image.name ?? '')}`
   const own = many ? 'their pulls' : `its pull of ${clockText(first?.begun ?? started)}`
   const when =
     (first?.begun ?? started) >= started ? '' : `, as far as is known: ${own} broke off before this start`
@@ -157,7 +157,7 @@ function brokenOffStep(pulls: readonly PullRecord[], started: string, offered: b
 }
 
 const LET_PULL = ['Let it pull again before it restarts.', 'Let them pull again before they restart.']
-const NOT_ON_OFFER = 'The image is not on offer now: no restart before there is a whole one on the device.'
+const NOT_ON_OFFER = 'The image is not on offer now: do not restart before the device has a complete one.'
 
 function namesText(names: readonly string[]): string {
   const named = names.slice(0, DEVICES_AT_MOST).map(visible).join(', ')

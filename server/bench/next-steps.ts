@@ -120,7 +120,9 @@ function heldSteps({ images }: StepFacts): NextStep[] {
 
 /** Some reasons say themselves when to lift. */
 function liftAdvice({ reason }: ImageView): string {
-  return reason?.includes('lift the hold') === true ? '' : ' Lift the hold only if you know why it is right.'
+  return reason?.includes('lift the hold') === true
+    ? ''
+    : ' Lift the hold only if you know why the mismatch is harmless.'
 }
 
 /** With their time: what happened at eight is no news at midnight. */
@@ -149,7 +151,7 @@ function otherVersionSteps({ refusals, pulls, visit }: StepFacts): NextStep[] {
     steps.set(key, {
       key: `other version ${key}`,
       weight: 'act',
-      text: `${visible(refusal.client.address)} asks for the rest of ${what}, but holds a part of another version: delete the part on the device, then fetch anew.`,
+      text: `${visible(refusal.client.address)} asks for the rest of ${what}, but holds a part of another version: delete the part on the device, then fetch it again from the start.`,
     })
   }
   return [...steps.values()].slice(-NAMED_AT_MOST)

@@ -6,7 +6,7 @@ import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
 import type { VisitDesk } from '../visit/visit-desk.ts'
 import {
   hasGroundsToTell,
-  needsAHand,
+  needsAttention,
   standingSentence,
   standingWords,
   strangerWords,
@@ -55,7 +55,7 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
     refused: device.standing === 'refused',
-    wrong: needsAHand(device),
+    wrong: needsAttention(device),
     wrongImage: isWrong ? wrongImageSentence(device) : null,
     // Of a pull that broke off the steps say more.
     warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],

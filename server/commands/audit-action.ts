@@ -115,7 +115,7 @@ async function printText(
     (filter) => filter !== undefined,
   )
   const none = filtered
-    ? `No ${what} on record is as asked for. Without the filters all are shown.\n`
+    ? `No ${what} matches these filters. Without them all are shown.\n`
     : `No ${what} is on record.\n`
   const chains = checkLines(summaryOf(checked)).join('\n')
   out.write(`${rows === 0 ? none : ''}\n${chains}\n`)
@@ -246,7 +246,7 @@ function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
   const ms = Date.parse(whole)
   if (!Number.isNaN(ms)) return new Date(ms).toISOString()
   throw new FetchproofError('FP_USAGE', {
-    why: `--${flag} ${text} is no time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
+    why: `--${flag} ${text} is not a valid time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
   })
 }
 

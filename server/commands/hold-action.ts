@@ -1,6 +1,7 @@
 /** `fetchproof hold`: a person withdraws an image, and says why. What is under way of it is reset. */
 import { versionOf } from '../depot/image-records.ts'
 import { FetchproofError } from '../errors.ts'
+import { stateWords } from '../staging/image-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
@@ -11,7 +12,8 @@ const HOLD: DecisionForm = {
   path: '/api/hold',
   entry: (image, decision) => ({ kind: 'held', name: image.name, sha256: versionOf(image), ...decision }),
   check({ name, state, sha256 }) {
-    if (sha256 === null) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state })
+    if (sha256 === null)
+      throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
   },
 }
 
@@ -21,7 +23,7 @@ export async function hold(named: string, flags: DecisionFlags, around: Surround
   const lines = [
     `${visible(name)}: held by ${visible(by)} (${visible(reason)}).`,
     served
-      ? 'No device can fetch it now; fetches of it that were under way have been reset.'
+      ? 'No device can fetch it now; fetches of it in progress have been reset.'
       : 'It will not be offered when the folder is served.',
     `The hold is for these bytes (SHA-256 ${sha256}). "fetchproof lift" ends it.`,
   ]

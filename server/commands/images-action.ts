@@ -2,7 +2,9 @@
 import { type ImageView, standingText } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { createSettings } from '../settings.ts'
+import { stateWords } from '../staging/image-words.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
+import { formatWords } from '../wording/format-words.ts'
 import { bytesText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
@@ -32,18 +34,21 @@ function imageLines(views: readonly ImageView[]): string[] {
   const table = tableLines(
     [
       { title: 'Image', cell: (row) => shortened(row.name, 40) },
-      { title: 'State', cell: (row) => row.state },
+      { title: 'State', cell: (row) => stateWords(row.state) },
       { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
       { title: 'SHA-256', cell: (row) => row.sha256 ?? '-' },
       { title: 'Path', cell: (row) => row.plainPath },
       { title: 'Short path', cell: (row) => row.digestPath ?? '-' },
       { title: 'Published checksum', cell: (row) => standingText(row.published) },
-      { title: 'Format', cell: (row) => `${row.format.kind}: ${row.format.verdict}` },
+      { title: 'Format', cell: (row) => formatWords(row.format) },
     ],
     views,
   )
   const remarks = views.flatMap((view) => {
-    const parts = [...(view.reason === null ? [] : [`${view.state}: ${view.reason}`]), ...view.notes]
+    const parts = [
+      ...(view.reason === null ? [] : [`${stateWords(view.state)}: ${view.reason}`]),
+      ...view.notes,
+    ]
     return parts.map((part) => `${view.name}: ${part}`)
   })
   return remarks.length === 0 ? table : [...table, '', ...remarks]

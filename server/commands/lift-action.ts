@@ -1,6 +1,7 @@
 /** `fetchproof lift`: a person lets a held image be served, and says why. */
 import { liftOf } from '../depot/image-records.ts'
 import { FetchproofError } from '../errors.ts'
+import { stateWords } from '../staging/image-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
@@ -11,7 +12,7 @@ const LIFT: DecisionForm = {
   path: '/api/lift',
   entry: (image, decision) => ({ ...liftOf(image), ...decision }),
   check({ name, state }) {
-    if (state !== 'held') throw new FetchproofError('FP_NOT_HELD', { image: name, state })
+    if (state !== 'held') throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
   },
 }
 

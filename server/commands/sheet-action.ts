@@ -8,6 +8,7 @@ import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'
+import { stateWords } from '../staging/image-words.ts'
 import { isNearSheet, wordsForDocument } from '../staging/never-offered.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
 import { outlookOf } from '../visit/outlook.ts'
@@ -69,7 +70,7 @@ function usage(why: string): FetchproofError {
 }
 
 function presentImage({ name, plainPath, bytes, sha256, state, reason }: ImageView): PresentImage {
-  const why = reason ?? `it is ${state}`
+  const why = reason ?? `it is ${stateWords(state)}`
   return {
     image: { name, plainPath, bytes, sha256: sha256 ?? '' },
     notOffered: state === 'ready' ? null : state === 'held' ? `it is held. ${why}` : why,

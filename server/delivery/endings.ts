@@ -119,7 +119,7 @@ function isClosed({ phase }: EndingState): boolean {
 }
 
 const VANISHED = 'the connection vanished before its send queue was seen empty'
-const FORGOTTEN = 'the connection vanished as it was closed: whether in order or by a reset was not seen'
+const FORGOTTEN = 'the connection vanished as it was closed: whether normally or by a reset was not seen'
 const CLOSED_FIRST = 'the client had closed its sending side before the last byte was taken'
 
 function whileSending(state: EndingState, seen: Seen): EndingState {

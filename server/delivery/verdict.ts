@@ -145,7 +145,7 @@ function notesOf(
   const last = fetches.at(-1)
   if (last?.ending === 'unconfirmed') {
     const so = last.acknowledged === true ? "the client's system acknowledged" : 'handed over'
-    notes.push(`${so} every byte, but ${last.reason ?? 'no close in order was seen'}`)
+    notes.push(`${so} every byte, but ${last.reason ?? 'no normal close was seen'}`)
   }
   return notes
 }

@@ -151,7 +151,7 @@ function deny(denial: Denial, reason: string, hint = ''): Denied {
 }
 
 function denyOther(reason: string, image: ReadyImage): Denied {
-  const hint = 'delete the part on the device, then fetch anew'
+  const hint = 'delete the part on the device, then fetch it again from the start'
   return { ...deny('other version', reason, hint), image: referenceOf(image) }
 }
 

@@ -7,6 +7,7 @@ import type { NewEntry, NewEntryOf } from '../ledger/entries.ts'
 import type { Strikeable, Strikes } from '../ledger/strikes.ts'
 import type { Image } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
+import { stateWords } from '../staging/image-words.ts'
 import { claimsInText } from '../trust/published/claims.ts'
 import type { JudgedCatalogue } from './judged-catalogue.ts'
 
@@ -102,14 +103,15 @@ export function createImageRecords({
 
 /** Throws FP_IMAGE_UNREAD. */
 export function versionOf({ name, state, version }: Image): string {
-  if (version === undefined) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state })
+  if (version === undefined)
+    throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
   return version.sha256
 }
 
 /** What a lift of this image's hold says, but for who lifts it and why. Throws FP_NOT_HELD. */
 export function liftOf({ name, state, version, hold }: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
   if (hold === undefined || version === undefined) {
-    throw new FetchproofError('FP_NOT_HELD', { image: name, state })
+    throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
   }
   return { kind: 'lifted', name, sha256: version.sha256, reasons: [...hold.reasons] }
 }

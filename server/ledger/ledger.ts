@@ -59,7 +59,7 @@ const KEPT_WHEN_FULL: ReadonlySet<EntryKind> = new Set<EntryKind>([
 ])
 
 /** Why a fetch that a dead server left open has ended. */
-export const LOST_TRACK_REASON = 'the server stopped while it was under way'
+export const LOST_TRACK_REASON = 'the server stopped while it was in progress'
 
 interface Parts {
   readonly records: string

@@ -55,7 +55,7 @@ export const PULL_COLUMNS: readonly AuditColumn<PullRecord>[] = [
     csv: (row) => row.image.bytes,
   },
   {
-    title: 'Took',
+    title: 'Duration',
     field: 'seconds',
     align: 'right',
     cell: (row) => (row.seconds === null ? '-' : durationText(row.seconds)),
@@ -123,7 +123,7 @@ export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
     csv: (row) => row.bytesPromised,
   },
   {
-    title: 'Took',
+    title: 'Duration',
     field: 'duration_ms',
     align: 'right',
     cell: (row) => (row.durationMs === null ? '-' : durationText(row.durationMs / 1000)),
@@ -149,7 +149,7 @@ function reasonText({ reason, hint }: FetchRecord): string {
 }
 
 function endingText(fetch: FetchRecord): string {
-  const ending = fetch.ending ?? 'under way'
+  const ending = fetch.ending ?? 'in progress'
   const times = fetch.count > 1 ? ` (${fetch.count} times)` : ''
   return `${ending}${fetch.acknowledged === true ? ' (acknowledged)' : ''}${times}`
 }

@@ -25,7 +25,7 @@ export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTi
   const kind = kindOf(device).join(', ')
   const others = [
     ...device.wrongPulls.map((pull) => ['Not planned for this device', pull] as const),
-    ...device.rollbackPulls.map((pull) => ['The way back', pull] as const),
+    ...device.rollbackPulls.map((pull) => ['Rollback image', pull] as const),
   ]
   return html`<section class="card">
 <div class="together"><header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
@@ -84,7 +84,7 @@ function facts(device: DevicePlan, time: SiteTime): Html[] {
   const { versions, macSeen, mac, seenAt, address } = device
   const seenHardware =
     macSeen !== null && macSeen !== mac
-      ? html`${macSeen}<span class="said">as seen${mac === null ? '' : `; on the sheet ${mac}`}</span>`
+      ? html`${macSeen}<span class="said">as seen${mac === null ? '' : `; planned ${mac}`}</span>`
       : mac
   const addresses = seenAt.length === 0 ? address : seenAt.join(', ')
   return [
@@ -119,8 +119,8 @@ function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time
   const number = device.steps.length > 1 ? `Step ${row.step} of ${device.steps.length}: ` : ''
   const planned = image === null ? 'no image planned' : html`planned <span class="name">${image}</span>`
   const asides = [
-    ...(row.rollback === null ? [] : [`Way back: ${row.rollback}.`]),
-    ...(row.note === null ? [] : [`On the sheet: ${row.note}`]),
+    ...(row.rollback === null ? [] : [`Rollback image: ${row.rollback}.`]),
+    ...(row.note === null ? [] : [`Note: ${row.note}`]),
   ]
   const done =
     pull === null

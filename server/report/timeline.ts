@@ -12,7 +12,7 @@ export interface TimelineBar {
   /** Milliseconds since 1970. */
   readonly fromMs: number
   readonly toMs: number
-  readonly look: 'whole' | 'not confirmed' | 'not ended' | 'broken off' | 'wrong image' | 'dark'
+  readonly look: 'complete' | 'not confirmed' | 'not finished' | 'broken off' | 'wrong image' | 'dark'
   /** For the drawing's title: read out, and shown when pointed at. */
   readonly title: string
 }
@@ -141,6 +141,6 @@ export function timelineKey(): Html {
         ? html`<line class="dark" x1="1" x2="27" y1="6" y2="6"/>`
         : html`<rect class="bar ${kind}" x="1" y="1" width="26" height="10"/>`
     }</svg>${words}</span>`
-  return html`<p class="keys"><svg class="patterns" aria-hidden="true"><defs><pattern id="slant" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="5"/></pattern></defs></svg>${entry('whole', 'transferred whole')}${entry('not-confirmed', 'sent whole, not confirmed')}${entry('not-ended', 'under way when the record ends')}${entry('broken-off', 'broken off')}${entry('wrong-image', 'image not planned')}${entry('dark', 'device dark')}</p>
+  return html`<p class="keys"><svg class="patterns" aria-hidden="true"><defs><pattern id="slant" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="5"/></pattern></defs></svg>${entry('complete', 'complete')}${entry('not-confirmed', 'sent, not confirmed')}${entry('not-finished', 'in progress when the record ends')}${entry('broken-off', 'broken off')}${entry('wrong-image', 'image not planned')}${entry('dark', 'device dark')}</p>
 `
 }

@@ -1,5 +1,5 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
-
+import { formatWords } from '../wording/format-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { bytesText } from '../wording/units.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from './cautions.ts'
@@ -56,7 +56,7 @@ function imageRows(image: ReportImage, time: SiteTime): Html {
     ...(image.lifted === null ? [] : [`hold lifted by ${image.lifted.by} (${image.lifted.reason})`]),
     ...image.notes,
   ]
-  return html`<tbody class="pair"><tr><td><strong>${image.name}</strong></td><td class="num">${bytesText(image.bytes)}</td><td>${checksumWords(image)}</td><td>${formatWords(image)}</td><td class="num">${image.pulls}</td></tr>
+  return html`<tbody class="pair"><tr><td><strong>${image.name}</strong></td><td class="num">${bytesText(image.bytes)}</td><td>${checksumWords(image)}</td><td>${formatWords(image.format)}</td><td class="num">${image.pulls}</td></tr>
 <tr><td colspan="5"><code>SHA-256 ${image.sha256}</code><span class="said">${said.join('; ')}</span></td></tr></tbody>
 `
 }
@@ -71,11 +71,6 @@ ${all.map(
   ) => html`<tr><td class="time">${time.full(one.recorded)}</td><td>${one.text}</td><td class="time">${time.full(one.struck)}</td><td>${one.by}</td><td>${one.reason}</td></tr>
 `,
 )}</tbody></table>`
-}
-
-function formatWords({ format: { kind, verdict, detail } }: ReportImage): string {
-  if (verdict === 'unknown' && kind === 'unknown') return 'none that can be checked'
-  return `${kind}: ${verdict}${detail === undefined || verdict === 'sound' ? '' : `, ${detail}`}`
 }
 
 export function shows({ rehearsals }: VisitReport): Html {

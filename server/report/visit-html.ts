@@ -83,11 +83,11 @@ function masthead(report: VisitReport, time: SiteTime): Html {
   const { visit, plan } = report
   const open = report.notDone.length
   const words = report.served
-    ? ['Visit not ended', 'made while images were still being served']
+    ? ['Visit in progress', 'made while images were still being served']
     : report.complete
       ? [
           'Complete',
-          plan === null ? 'no visit sheet: every pull came through whole' : 'everything planned was pulled',
+          plan === null ? 'no visit sheet: every pull is complete' : 'everything planned was pulled',
         ]
       : ['Not complete', `${open} ${open === 1 ? 'point' : 'points'} open, see section 2`]
   const span = (at: string | null): string | null => (at === null ? null : `${time.full(at)} ${time.zone}`)
@@ -118,7 +118,7 @@ ${pullTable(report, time)}`
   const counts = Object.entries(plan.counts).map(([standing, count]) => `${count} ${standing}`)
   const errors = sheets.flatMap((sheet) => sheet.errors)
   return html`<p>${plan.devices.length} ${plan.devices.length === 1 ? 'device' : 'devices'} on the visit sheet: ${counts.join(', ')}.${changes > 0 ? ` The sheet was changed ${changes} ${changes === 1 ? 'time' : 'times'} during the visit; the last one counts.` : ''}</p>
-<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pull begun (${time.zone})</th><th class="num">Took</th><th>Before</th><th>After</th></tr></thead><tbody>
+<table><thead><tr><th>Device</th><th>Planned image</th><th>Standing</th><th>Pull begun (${time.zone})</th><th class="num">Duration</th><th>Before</th><th>After</th></tr></thead><tbody>
 ${plan.devices.flatMap((device) => deviceRows(device, time))}
 </tbody></table>
 ${errors.length === 0 ? null : html`<p>The sheet had faults:</p>${bullets(errors)}`}`
@@ -154,7 +154,7 @@ function wrongNames({ standing, wrongPulls }: DevicePlan): Html | null {
 
 function pullTable({ pulls }: VisitReport, time: SiteTime): Html {
   if (pulls.length === 0) return html`<p class="none">None.</p>`
-  return html`<table><thead><tr><th>Client</th><th>Image</th><th>Begun (${time.zone})</th><th class="num">Took</th><th class="num">Rate</th><th>Ending</th></tr></thead><tbody>
+  return html`<table><thead><tr><th>Client</th><th>Image</th><th>Begun (${time.zone})</th><th class="num">Duration</th><th class="num">Rate</th><th>Ending</th></tr></thead><tbody>
 ${pulls.map(
   (pull) =>
     html`<tr><td>${pull.client.device ?? pull.client.address}${pull.client.mac === null ? '' : html` <span class="said">${pull.client.mac}</span>`}</td><td>${pull.image.name}</td><td class="time">${time.full(pull.begun)}</td><td class="num">${pull.seconds === null ? '–' : durationText(pull.seconds)}</td><td class="num">${pull.bytesPerSecond === null ? '–' : rateText(pull.bytesPerSecond)}</td><td>${PULL_SHORT[pull.state]}</td></tr>
@@ -227,9 +227,9 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
 }
 
 const LOOKS = {
-  complete: 'whole',
+  complete: 'complete',
   unconfirmed: 'not confirmed',
-  running: 'not ended',
+  running: 'not finished',
   incomplete: 'broken off',
 } as const
 

@@ -94,7 +94,7 @@ export async function openCatalogueStore(options: {
     } catch (error) {
       if (!failing) {
         const cause = systemCode(error) ?? String(error)
-        onTrouble(`Digests cannot be kept in ${file} (${cause}); images are read anew at the next start.`)
+        onTrouble(`Digests cannot be kept in ${file} (${cause}); images are read again at the next start.`)
       }
       failing = true
     }
@@ -205,7 +205,7 @@ async function load(file: string, onTrouble: (message: string) => void): Promise
     if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return new Map()
     why = error instanceof SyntaxError ? 'it is not valid JSON' : (systemCode(error) ?? String(error))
   }
-  onTrouble(`The digests kept in ${file} cannot be used (${why}); every image is read anew.`)
+  onTrouble(`The digests kept in ${file} cannot be used (${why}); every image is read again.`)
   return new Map()
 }
 

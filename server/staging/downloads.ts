@@ -42,7 +42,7 @@ export function createDownloads(options: {
       empty.delete(name)
       const control = ['.aria2', '.part'].map((ending) => name + ending).find((part) => parts.has(part))
       if (control !== undefined) {
-        return `being downloaded: ${posix.basename(control)} stands beside it; remove that one if no download is under way`
+        return `being downloaded: ${posix.basename(control)} stands beside it; remove that file if no download is in progress`
       }
       if (identity.size > 0n) return undefined
       const part = [...parts].find((each) => isPartOf(each, name))

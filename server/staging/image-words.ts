@@ -1,16 +1,22 @@
-/** Why an image is not offered (yet), in words for people. */
+/** The states of an image, and why it is not offered (yet), in words for people. */
 import type { HoldReason } from '../ledger/entries.ts'
 import { BY_HAND, type Hold } from './holds.ts'
+import type { ImageState } from './image.ts'
 
 export const EMPTY: HoldReason = Object.freeze({
   cause: 'empty',
   reason: 'It is an empty file (0 bytes). Copy or download it again.',
 })
 
+/** `held`, `being read`: to stand alone, or after "it is". */
+export function stateWords(state: ImageState): string {
+  return state === 'reading' ? 'being read' : state
+}
+
 export function settlingReason(digested: boolean): string {
   return digested
-    ? 'Nothing vouches yet that the copy is complete; it is offered when nothing moves any more.'
-    : 'It may still be written; it is read when nothing has moved for a while.'
+    ? 'Not yet known to be complete; offered once the file stops changing.'
+    : 'It may still be being copied; it is read once the file stops changing.'
 }
 
 /** `writer` in words, as `curl (process 4711)`. */

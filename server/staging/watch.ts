@@ -168,7 +168,7 @@ export function createWatch(options: WatchOptions): Watch {
     root = now
     if (before === undefined || before === now || closing !== undefined) return
     options.onTrouble(
-      `The staging folder ${folder} is another one than before: a disk was taken away or put there, or the folder was made anew. It is looked through anew.`,
+      `The staging folder ${folder} is not the folder that it was: a disk was removed or inserted, or the folder was created again. It is being read again.`,
     )
     // The system's events are about the folder that was there before.
     if (source !== undefined) begin()

@@ -23,7 +23,7 @@ export function remarksOn(device: DevicePlan, facts: DeviceFacts): string[] {
   if (device.standing === 'pulled' && pulledByAnother(device, facts)) {
     remarks.push(`Pulled by ${device.via}; whether this device got the image from it was not seen.`)
   }
-  for (const pull of device.rollbackPulls) remarks.push(wayBackWords(pull))
+  for (const pull of device.rollbackPulls) remarks.push(rollbackWords(pull))
   const right = device.standing === 'wrong image' ? [] : device.wrongPulls
   for (const pull of right) remarks.push(`Had pulled ${pull.image.name} before, which is not planned for it.`)
   for (const pull of facts.takenBy) {
@@ -41,9 +41,9 @@ function pulledByAnother(device: DevicePlan, { pulls }: DeviceFacts): boolean {
   return device.via !== null && pulls.every((own) => own.pull !== pull)
 }
 
-function wayBackWords({ state, image }: PullRecord): string {
-  if (state === 'complete') return `Pulled the way back, ${image.name}.`
-  return `Asked for the way back, ${image.name}: that pull is ${state}.`
+function rollbackWords({ state, image }: PullRecord): string {
+  if (state === 'complete') return `Pulled the rollback image, ${image.name}.`
+  return `Asked for the rollback image, ${image.name}: that pull is ${state}.`
 }
 
 function outOfOrder(steps: readonly StepPlan[]): string[] {

@@ -16,7 +16,7 @@ export function cleanCell(raw: string): { readonly text: string; readonly said?:
   const unseen = raw.match(UNSEEN)?.[0]
   if (unseen !== undefined && text.trim() !== '') {
     const code = `U+${(unseen.codePointAt(0) ?? 0).toString(16).toUpperCase().padStart(4, '0')}`
-    const said = `There is a character in it that cannot be seen (${code}); it is read as ${quote(text.trim())}. Type the cell anew.`
+    const said = `There is a character in it that cannot be seen (${code}); it is read as ${quote(text.trim())}. Type the cell again.`
     return { text, said }
   }
   const quoted = /^\s*'(\S.*)$/s.exec(text)?.[1]

@@ -140,7 +140,7 @@ function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', proble
     const apart = column === 'address' && owner.mac !== null && draft.mac !== null && owner.mac !== draft.mac
     if (same || apart || told.has(`${value} ${puller}`)) continue
     told.add(`${value} ${puller}`)
-    const stands = `${value} stands already in row ${owner.row} for ${quote(owner.device)}`
+    const stands = `${value} is already in row ${owner.row} for ${quote(owner.device)}`
     problems.push(
       column === 'mac'
         ? {

@@ -7,22 +7,22 @@ export function pullWords({ state, bytesCovered, image }: PullRecord, who: strin
   const percent = image.bytes === 0 ? 100 : Math.floor((bytesCovered / image.bytes) * 100)
   switch (state) {
     case 'complete':
-      return `Transferred whole: ${who} took every byte.`
+      return `Complete: ${who} took every byte.`
     case 'unconfirmed':
-      return `Sent whole, not confirmed: every byte was sent, but it was not seen that ${who} took the last of them.`
+      return `Sent, not confirmed: every byte was sent, but ${who} was not seen to take the last of them.`
     case 'running':
-      return 'Not ended: the transfer was under way when this record ends.'
+      return 'Not finished: the pull was in progress when this record ends.'
     case 'incomplete':
       return bytesCovered === 0
-        ? `Broken off: ${who} did not take the image whole; no part of it is confirmed.`
+        ? `Broken off: ${who} did not take all of the image; no part of it is confirmed.`
         : `Broken off: ${bytesText(bytesCovered)} of ${bytesText(image.bytes)} bytes (${percent} %) are confirmed.`
   }
 }
 
 /** One or two words for a table. */
 export const PULL_SHORT: Readonly<Record<PullRecord['state'], string>> = Object.freeze({
-  complete: 'whole',
+  complete: 'complete',
   unconfirmed: 'not confirmed',
-  running: 'not ended',
+  running: 'not finished',
   incomplete: 'broken off',
 })

@@ -55,16 +55,16 @@ const PREDICATES: Readonly<Record<Standing, (grounds: Grounds | null, clock: Clo
     grounds?.kind === 'printed'
       ? printedPredicate(grounds)
       : 'printed the digest of the planned image itself',
-  pulled: () => 'pulled the planned image whole',
-  unconfirmed: () => 'was sent every byte, but it was not seen that it took the image whole',
+  pulled: () => 'pulled all of the planned image',
+  unconfirmed: () => 'was sent every byte, but it was not seen to take them all',
   pulling: () => 'is still pulling',
   refused: (grounds, clock) =>
     grounds?.kind === 'refused' ? refusedPredicate(grounds, clock) : 'was refused',
   contradicted: (grounds, clock) => contradictedPredicate(grounds, clock),
   'rolled back': (grounds) =>
     grounds?.kind === 'another image'
-      ? `pulled its way back last, ${grounds.image}${grounds.whole ? '' : ' (whole or not was not seen)'}`
-      : 'pulled its way back last',
+      ? `pulled its rollback image last, ${grounds.image}${grounds.whole ? '' : ' (not seen to be complete)'}`
+      : 'pulled its rollback image last',
   'wrong image': (grounds) => {
     const whole = grounds?.kind === 'another image' && grounds.whole
     return `${whole ? 'pulled' : 'fetched'} an image that is not planned for it`
@@ -108,19 +108,19 @@ function contradictedPredicate(grounds: Grounds | null, clock: Clock): string {
 
 function waitingPredicate(grounds: Grounds | null, clock: Clock): string {
   if (grounds?.kind === 'out of order')
-    return 'pulled this image before the one of an earlier step; it is to be pulled again after that'
+    return 'pulled this image before the one of an earlier step: pull it again after that one'
   if (grounds?.kind !== 'broken off') return 'has not pulled the planned image yet'
   return grounds.ended
-    ? `has not pulled the planned image whole: its pull broke off at ${clock(grounds.at)}`
-    : `has not pulled the planned image whole: its pull had not ended when this record ends`
+    ? `has only part of the planned image: its pull broke off at ${clock(grounds.at)}`
+    : `has not finished its pull of the planned image: the pull was in progress when this record ends`
 }
 
 /** Whether a person has to do something about this device now. */
-export function needsAHand({ standing, grounds, warnings }: DevicePlan): boolean {
-  return NEEDS_A_HAND.has(standing) || grounds?.kind === 'broken off' || warnings.length > 0
+export function needsAttention({ standing, grounds, warnings }: DevicePlan): boolean {
+  return NEEDS_ATTENTION.has(standing) || grounds?.kind === 'broken off' || warnings.length > 0
 }
 
-const NEEDS_A_HAND: ReadonlySet<Standing> = new Set<Standing>([
+const NEEDS_ATTENTION: ReadonlySet<Standing> = new Set<Standing>([
   'refused',
   'contradicted',
   'rolled back',

@@ -4,7 +4,7 @@
  */
 import type { PullState } from '../delivery/records.ts'
 import type { DevicePlan, Plan, Standing } from '../visit/plan-shape.ts'
-import { needsAHand } from './standing-words.ts'
+import { needsAttention } from './standing-words.ts'
 
 /** Who needs a person first, then what moves, then what is still to come, then what is done. */
 export const MARKS = [
@@ -44,7 +44,7 @@ const OF_STANDING: Readonly<Partial<Record<Standing, Mark>>> = {
 
 /** Of a planned device, by what is on record alone. */
 export function markOf(device: DevicePlan): Mark {
-  if (needsAHand(device) && !device.done) return 'attention'
+  if (needsAttention(device) && !device.done) return 'attention'
   return OF_STANDING[device.standing] ?? 'attention'
 }
 

@@ -102,7 +102,7 @@ test('a client that would append to a part of another version is an act, until i
   )
   expect(more).toEqual([])
   expect(step).toMatchObject({ weight: 'act' })
-  expect(step?.text).toContain('delete the part on the device, then fetch anew')
+  expect(step?.text).toContain('delete the part on the device, then fetch it again from the start')
   const anew = [pull({ state: 'complete', begunSeq: 9 })]
   expect(nextSteps(facts({ refusals: [refused], pulls: anew }))).toEqual([])
 })
@@ -152,10 +152,10 @@ describe('what needs a hand', () => {
     expect(steps.at(-1)?.text).toContain('45 more images are held')
   })
 
-  test('a device that has not got all of an image is named until it has', () => {
+  test('a device that has only part of an image is named until it has', () => {
     const [step] = nextSteps(facts({ pulls: [pull({})] }))
     expect(step?.weight).toBe('act')
-    expect(step?.text).toContain('192.0.2.31 has not got all of desk.bin')
+    expect(step?.text).toContain('192.0.2.31 has only part of desk.bin')
     const again = pull({ begun: '2026-03-02T09:05:00.000Z', fetches: ['2'] })
     for (const state of ['running', 'complete', 'unconfirmed'] as const) {
       expect(nextSteps(facts({ pulls: [pull({}), { ...again, state }] })), state).toEqual([])
@@ -167,7 +167,7 @@ describe('what needs a hand', () => {
     const [step] = nextSteps(facts({ pulls: [pull({})], ...later }))
     expect(step).toMatchObject({ weight: 'act' })
     expect(step?.text).toMatch(
-      /^192\.0\.2\.31 has not got all of desk\.bin, as far as is known: its pull of [\d:]{8} broke off before this start\. Let it pull again/,
+      /^192\.0\.2\.31 has only part of desk\.bin, as far as is known: its pull of [\d:]{8} broke off before this start\. Let it pull again/,
     )
     const again = pull({ begun: '2026-03-02T20:05:00.000Z', fetches: ['2'], state: 'complete' })
     expect(nextSteps(facts({ pulls: [pull({}), again], ...later }))).toEqual([])
@@ -181,7 +181,7 @@ describe('what needs a hand', () => {
     expect(steps).toMatchObject([
       {
         things: 3,
-        text: '192.0.2.1, 192.0.2.2, 192.0.2.3 have not got all of desk.bin, as far as is known: their pulls broke off before this start. Let them pull again before they restart.',
+        text: '192.0.2.1, 192.0.2.2, 192.0.2.3 have only part of desk.bin, as far as is known: their pulls broke off before this start. Let them pull again before they restart.',
       },
     ])
   })
@@ -191,7 +191,7 @@ describe('what needs a hand', () => {
     expect(nextSteps(facts({ pulls: [pull({})], ...later }))).toEqual([])
     // Its ending was written when the server was started again.
     const lost = pull({ ended: '2026-03-03T07:59:59.900Z' })
-    expect(nextSteps(facts({ pulls: [lost], ...later }))[0]?.text).toContain('has not got all of desk.bin')
+    expect(nextSteps(facts({ pulls: [lost], ...later }))[0]?.text).toContain('has only part of desk.bin')
   })
 
   test('to pull again was advised of an image that is not on offer', () => {

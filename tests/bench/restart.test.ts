@@ -7,7 +7,7 @@ import type { NextStep, Snapshot } from '../../server/bench/snapshot-shape.ts'
 import { device, noise, type Running, startRunning } from './running.ts'
 
 const ENDED_IN_BETWEEN =
-  /^127\.0\.0\.1 has not got all of desk\.bin, as far as is known: its pull of [\d:]{8} broke off before this start\./
+  /^127\.0\.0\.1 has only part of desk\.bin, as far as is known: its pull of [\d:]{8} broke off before this start\./
 
 async function handsOf(run: Running): Promise<string[]> {
   const snapshot = (await (await fetch(`${run.page}/api/snapshot`)).json()) as Snapshot

@@ -56,9 +56,9 @@ test('the next start names the devices that were pulling when the server was kil
   await killedInAPull(folder)
   const words = await openingWordsOf(folder)
   expect(words).toContain(
-    'the server before this one stopped without an end in order. Let these pull again before they restart: 127.0.0.1 (large.bin).',
+    'the server before this one did not stop normally. Let these pull again before they restart: 127.0.0.1 (large.bin).',
   )
-  expect(await openingWordsOf(folder)).not.toContain('without an end in order')
+  expect(await openingWordsOf(folder)).not.toContain('did not stop normally')
 })
 
 /** What `serve` prints, up to its end in order. */

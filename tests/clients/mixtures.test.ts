@@ -70,7 +70,7 @@ describe.each(CLIENTS)('%s: %s', (program, _name, command) => {
     expect(await served.entry('fetch-refused')).toMatchObject({
       status: 412,
       versionChanged: true,
-      hint: 'delete the part on the device, then fetch anew',
+      hint: 'delete the part on the device, then fetch it again from the start',
     })
     rmSync(copy)
     expect((await attempt()).status).toBe(0)

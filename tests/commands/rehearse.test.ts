@@ -118,7 +118,7 @@ describe('a rehearsal of one image', () => {
       'a changed byte in a range alone',
       changing(isPart, ({ body }) => ({ body: oneByteChanged(body) })),
       'range resume',
-      /^other bytes than in the whole$/,
+      /^bytes differ from those of the complete image$/,
     ],
     [
       'a shortened body that breaks off',
@@ -192,7 +192,7 @@ describe('a rehearsal of one image', () => {
         ({ headers, body }) => ({ headers, body: Buffer.from(DESK.subarray(0, body.length)) }),
       ),
       'resume',
-      /^other bytes than in the whole$/,
+      /^bytes differ from those of the complete image$/,
     ],
     [
       'a length that is too large',
@@ -304,7 +304,9 @@ describe('fetchproof rehearse with a base URL', () => {
     const { status, stdout } = await fetchproof(['rehearse', `${base}/`])
     for (const path of ['/desk.bin', `/${DESK_SHA256.slice(0, 8)}.bin`, '/lobby/gate-1.img'])
       expect(stdout).toContain(path)
-    expect(stdout).toContain('24 checks at one address: every image came as it is in the staging folder.')
+    expect(stdout).toContain(
+      '24 checks at one address: every image is identical to the file in the staging folder.',
+    )
     expect(stdout).toContain('Not proven: that the firewall of this laptop lets other machines in')
     expect(status).toBe(0)
     expect(ledgerEntries(served.folder).filter(({ kind }) => kind === 'rehearsed')).toEqual([])
@@ -333,7 +335,7 @@ describe('fetchproof rehearse with a base URL', () => {
     const cases = [
       [`http://127.0.0.1:${unlisted.port}`, 2, 'FP_LIST_NOT_OFFERED', 'Serve with --list'],
       [`http://127.0.0.1:${await freePort()}`, 1, 'FP_BASE_UNREACHABLE', 'nothing listens there'],
-      ['ftp://127.0.0.1/', 2, 'FP_USAGE', 'no base URL'],
+      ['ftp://127.0.0.1/', 2, 'FP_USAGE', 'not a base URL'],
     ] as const
     for (const [where, expected, code, words] of cases) {
       const { status, stderr } = await inProcess(['rehearse', where])

@@ -134,7 +134,7 @@ describe('flags', () => {
     ['audit of the chain and the plan', ['audit', '--check', '--plan'], /leave out --plan/],
     ['audit of the chain as rows', ['audit', '--check', '--format', 'csv'], /--format csv/],
     ['audit of the chain of one client', ['audit', '--check', '--client', 'x'], /leave out --client/],
-    ['audit since a time that is none', ['audit', '--since', '25:99'], /25:99 is no time.*17:47/],
+    ['audit since a time that is none', ['audit', '--since', '25:99'], /25:99 is not a valid time.*17:47/],
     ['audit of a folder that is not there', ['audit', 'no-such'], /no-such does not exist\. Check the name/],
     ['sheet of nothing, as JSON', ['sheet', '--example', '--format', 'json'], /--example/],
     ['match by somebody for no device', ['match', 'x', '--by', 'me'], /--by goes with --device/],
@@ -245,7 +245,7 @@ describe('the ledger', () => {
     expect(await served.stop()).toBe(0)
     const { stdout, status } = await fetchproof(['audit', served.folder, '--client', '203.0.113.9'])
     expect(status).toBe(0)
-    expect(stdout).toContain('No pull on record is as asked for.')
+    expect(stdout).toContain('No pull matches these filters.')
   })
 
   test('shown to a full disk: audit says so, and does not hang', needs('Linux'), async () => {

@@ -178,7 +178,7 @@ test('observe goes through the server of a folder that is being served', async (
   expect(status).toBe(0)
   expect(await serving.entry('observed')).toMatchObject({ device: 'desk', note: 'fan is loud', by: 'me' })
   const report = await inProcess(['report', serving.folder])
-  expect(report.stdout).toContain('Visit not ended')
+  expect(report.stdout).toContain('Visit in progress')
 })
 
 test('report --strict names what is open and fails', async () => {

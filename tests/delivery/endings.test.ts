@@ -23,7 +23,7 @@ test('seen empty before the client closed: delivered only while the kernel still
   expect(after(handed, queue('empty'), closed, lost).ending).toBe('reset-late')
   const forgotten = after(handed, queue('empty'), closed, queue('vanished'))
   expect(forgotten).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
-  expect(forgotten.reason).toContain('whether in order or by a reset was not seen')
+  expect(forgotten.reason).toContain('whether normally or by a reset was not seen')
 })
 
 test('unconfirmed: closed while bytes were still queued, acknowledged once the queue was seen empty', () => {

@@ -126,7 +126,7 @@ describe('a part', () => {
     expect(part({ furthest: 5 }, 5)).toBeUndefined()
     expect(part({ furthest: 5 }, 6)).toMatchObject({
       denial: 'other version',
-      hint: 'delete the part on the device, then fetch anew',
+      hint: 'delete the part on the device, then fetch it again from the start',
       image: { name: 'switch.bin' },
     })
     expect(part({ furthest: 5 }, 6, false)).toBeUndefined()

@@ -11,7 +11,7 @@ test('more pulls than a call takes arguments are drawn', () => {
       row: `device ${at % 20}`,
       fromMs: BEGUN + at * 10,
       toMs: BEGUN + at * 10 + 1000,
-      look: 'whole',
+      look: 'complete',
       title: '',
     }),
   )

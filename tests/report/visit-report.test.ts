@@ -127,10 +127,10 @@ function readable(page: string): string {
 }
 
 describe('the record of a visit', () => {
-  it('draws a pull that is under way when the record ends as such, and keeps the letters of a file name', () => {
+  it('draws a pull that is in progress when the record ends as such, and keeps the letters of a file name', () => {
     const page = visitHtml(reportOn(facts(visit().begin({ address: '192.0.2.12' }, SWITCH_44))))
-    expect(page).toMatch(/class="bar not-ended"/)
-    expect(page).toContain('under way when the record ends')
+    expect(page).toMatch(/class="bar not-finished"/)
+    expect(page).toContain('in progress when the record ends')
     expect(page).toContain('<span class="name">reading-room-4.4.bin</span>')
   })
 
@@ -171,7 +171,7 @@ describe('the record of a visit', () => {
       'CHG-7',
       'A. N. Other',
       'Not complete 1 point open',
-      'Transferred whole: the device took every byte.',
+      'Complete: the device took every byte.',
       `SHA-256 ${SWITCH_44.sha256}`,
       'matches (SHA-256, SHA256SUMS line 1)',
       '4.4 observed by A. N. Other, 2026-11-25 21:00:10',
@@ -228,7 +228,7 @@ describe('the record of a visit', () => {
   it('calls a visit that is still being served not ended', () => {
     const report = reportOn(facts(visit(), { served: true }))
     expect(report.plan?.devices.map(({ standing }) => standing)).toEqual(['pulled', 'waiting'])
-    expect(readable(visitHtml(report))).toContain('Visit not ended')
+    expect(readable(visitHtml(report))).toContain('Visit in progress')
   })
 
   it('does without a visit sheet: the last pull of each client decides', () => {

@@ -214,8 +214,8 @@ async function endFaults(folder: string, status: number | null, words: string): 
 
 /** Images are changed while they are pulled, devices share addresses and take images that are not planned for them. */
 const EXPECTED = [
-  /changed while it was being served; it is being read anew\.$/,
-  /^visit\.csv: .*stands already in row/,
+  /changed while it was being served; it is being read again\.$/,
+  /^visit\.csv: .*is already in row/,
   /^visit\.csv: and \d+ more/,
   /^WRONG IMAGE: /,
   /^Rehearsal code, /,

@@ -65,7 +65,7 @@ describe('the plan against what happened', () => {
     const desk = deviceOf(planOf(rows, story().pull(A, SWITCH_41).entries, true), 'desk')
     expect(standingWords(desk)).toBe('rolled back: reading-room-4.1.bin')
     expect(desk.done).toBe(false)
-    expect(desk.remarks.join()).toContain('Pulled the way back, reading-room-4.1.bin')
+    expect(desk.remarks.join()).toContain('Pulled the rollback image, reading-room-4.1.bin')
     expect(desk.wrongPulls).toEqual([])
   })
 

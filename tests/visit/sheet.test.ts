@@ -337,12 +337,12 @@ describe('what is wrong', () => {
     [
       'an address on two devices',
       'device,address\nsw1,192.0.2.3\nsw2,192.0.2.4\nsw3,192.0.2.3\n',
-      /row 4, column address: 192\.0\.2\.3 stands already in row 2 for "sw1"/,
+      /row 4, column address: 192\.0\.2\.3 is already in row 2 for "sw1"/,
     ],
     [
       'one hardware address written in two ways',
       'device,mac\nsw1,00:00:5e:00:53:01\nsw2,0000.5E00.5301\n',
-      /row 3, column mac: 00:00:5e:00:53:01 stands already in row 2/,
+      /row 3, column mac: 00:00:5e:00:53:01 is already in row 2/,
     ],
     ['an unknown via', 'device,via\nsw1,sw9\n', /row 2, column via: There is no device "sw9"/],
     ['via itself', 'device,via\nsw1,SW1\n', /row 2, column via: A device cannot pull by way of itself/],

@@ -199,7 +199,7 @@ describe('the image that was pulled last', () => {
   it('a way back that broke off changes nothing, and is told', () => {
     const told = desk(story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41, { handed: 10 }))
     expect(told.standing).toBe('pulled')
-    expect(told.remarks.join()).toContain('Asked for the way back')
+    expect(told.remarks.join()).toContain('Asked for the rollback image')
   })
 
   it('the clock set back an hour after the right pull hid the wrong image', () => {

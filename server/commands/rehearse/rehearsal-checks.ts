@@ -151,5 +151,5 @@ function partFault(
   const length = lengthFault(answer, last - first + 1)
   if (length !== undefined) return `Content-Length: ${length}`
   if (answer.broke !== undefined) return `it broke off after ${answer.bytes} bytes (${answer.broke})`
-  return answer.sha256 === expected ? undefined : 'other bytes than in the whole'
+  return answer.sha256 === expected ? undefined : 'bytes differ from those of the complete image'
 }

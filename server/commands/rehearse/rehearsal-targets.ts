@@ -4,6 +4,7 @@ import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { FetchproofError } from '../../errors.ts'
 import { REHEARSAL_HEADER } from '../../image-port/image-port.ts'
 import type { ImageView } from '../../report/image-view.ts'
+import { stateWords } from '../../staging/image-words.ts'
 import { digestPath } from '../../staging/naming.ts'
 import { MAX_CHECKSUM_FILE_BYTES, parseChecksums } from '../../trust/published/parse.ts'
 import { inWords, type Way } from './rehearsal-asking.ts'
@@ -32,7 +33,10 @@ export function targetsServed(
   )
   const notRehearsed = images
     .filter(({ state }) => state !== 'ready')
-    .map(({ name, state, reason }) => ({ name, why: reason === null ? state : `${state}: ${reason}` }))
+    .map(({ name, state, reason }) => ({
+      name,
+      why: reason === null ? stateWords(state) : `${stateWords(state)}: ${reason}`,
+    }))
   return { bases, targets, notRehearsed, differences: [] }
 }
 

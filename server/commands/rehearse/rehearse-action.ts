@@ -85,7 +85,7 @@ function baseUrlIn(where: string): string | undefined {
   if (!/^[a-z][a-z0-9+.-]*:\/\//i.test(where)) return undefined
   const url = URL.canParse(where) ? new URL(where) : undefined
   if (url?.protocol !== 'http:' || url.search !== '' || url.hash !== '' || url.username !== '') {
-    const why = `${where} is no base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
+    const why = `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
     throw new FetchproofError('FP_USAGE', { why })
   }
   return `${url.origin}${url.pathname}`.replace(/\/+$/, '')
@@ -218,7 +218,7 @@ function verdictOf(checks: number, differences: number, bases: number): string {
   if (checks === 0) return 'There is no image to rehearse.'
   const where = bases === 1 ? 'one address' : `${bases} addresses`
   return differences === 0
-    ? `${checks} checks at ${where}: every image came as it is in the staging folder.`
+    ? `${checks} checks at ${where}: every image is identical to the file in the staging folder.`
     : `${differences} of ${checks} checks at ${where} differ.`
 }
 
@@ -236,6 +236,6 @@ function sizeOf({ bytes }: Target, came: number): string {
 
 function outcomeOf(differences: readonly Difference[]): string {
   return differences.length === 0
-    ? 'as it should be'
+    ? 'identical'
     : `DIFFERS: ${differences.map(({ check }) => check).join(', ')}`
 }

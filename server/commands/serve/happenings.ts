@@ -96,14 +96,14 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
   const part = whole
     ? ''
     : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
-  const changed = entry.versionChanged ? ' (it had begun another version and gets this one whole)' : ''
+  const changed = entry.versionChanged ? ' (it had begun another version and gets all of this one)' : ''
   return `${who} fetches ${shortened(entry.image?.name ?? '', 40)}${part}${changed}`
 }
 
 const ENDING_TEXT: Record<string, string> = {
-  delivered: 'delivered: the client took every byte and closed in order',
+  delivered: 'delivered: the client took every byte and closed normally',
   unconfirmed: 'unconfirmed: every byte was handed over',
-  'reset-late': 'reset by the client after the last byte was handed over: it may hold all or little',
+  'reset-late': 'reset by the client after the last byte was handed over: it may have all, some or none',
   cut: 'CUT: the connection was lost',
   withdrawn: 'WITHDRAWN',
   'lost-track': 'lost track: the server had stopped',

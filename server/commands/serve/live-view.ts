@@ -3,7 +3,7 @@
  * it. Without a terminal nothing of it is drawn, and lines are plain.
  */
 import type { LivePull } from '../../delivery/live-pulls.ts'
-import { durationText, rateText } from '../../wording/units.ts'
+import { movementWords } from '../../wording/movement-words.ts'
 import { shortened } from '../../wording/visible.ts'
 
 export interface Screen {
@@ -49,7 +49,7 @@ export function createLiveView(screen: Screen): LiveView {
       const rows = Math.max(1, (screen.rows ?? 24) - 4)
       const running = pulls.filter((pull) => pull.movement !== undefined)
       const lines = running.slice(0, rows).map((pull) => barLine(pull, screen.columns ?? 80))
-      if (running.length > rows) lines.push(`… and ${running.length - rows} more pulls under way`)
+      if (running.length > rows) lines.push(`… and ${running.length - rows} more pulls in progress`)
       if (lines.length > 0 && foot !== undefined) lines.push(cutTo(foot, screen.columns ?? 80))
       if (lines.join('\n') !== drawn.join('\n')) redraw('', lines)
     },
@@ -64,13 +64,7 @@ export function barLine(pull: LivePull, columns: number): string {
   const bar = `[${'#'.repeat(full)}${'.'.repeat(BAR_CELLS - full)}]`
   const who = pull.client.device ?? pull.client.address
   const parts = [shortened(who, 24), shortened(pull.image.name, 28), bar, `${Math.floor(share * 100)} %`]
-  if (pull.movement === 'stalled') parts.push('stalled: the device takes no bytes; it may be writing')
-  else if (pull.movement === 'waiting for the device to close') {
-    parts.push('all handed over, waiting for the device to close')
-  } else {
-    if (pull.rateNow !== undefined) parts.push(rateText(pull.rateNow))
-    if (pull.secondsLeft !== undefined) parts.push(`${durationText(pull.secondsLeft)} left`)
-  }
+  parts.push(movementWords(pull))
   return cutTo(parts.join('  '), columns)
 }
 

@@ -5,6 +5,7 @@ import { imageView, standingText } from '../../report/image-view.ts'
 import { filledLine } from '../../report/paste-line.ts'
 import { tableLines } from '../../report/table.ts'
 import type { Image } from '../../staging/image.ts'
+import { stateWords } from '../../staging/image-words.ts'
 import type { NotOffered } from '../../staging/not-offered.ts'
 import { outlookWords } from '../../wording/outlook-words.ts'
 import { bytesText } from '../../wording/units.ts'
@@ -35,7 +36,7 @@ export function openingWords(
     ...remarks.map((remark) => `Note: ${remark}`),
     ...lostWords(depot),
     'Before the first pull: a wrong or interrupted image can leave a device dead. Keep its power on while it writes,',
-    'have the way back ready, and tell those who depend on what goes down with it. See Cautions in the README.',
+    'have the rollback image ready, and tell those who depend on what goes down with it. See Cautions in the README.',
     'Stop with Ctrl-C.',
     '',
   ]
@@ -55,7 +56,7 @@ function lostWords({ lostTrack, visit }: Depot): string[] {
   const more = devices.length - LOST_AT_MOST
   const rest = more > 0 ? ` and ${more} more` : ''
   return [
-    `Note: the server before this one stopped without an end in order. Let these pull again before they restart: ${devices.slice(0, LOST_AT_MOST).join('; ')}${rest}.`,
+    `Note: the server before this one did not stop normally. Let these pull again before they restart: ${devices.slice(0, LOST_AT_MOST).join('; ')}${rest}.`,
   ]
 }
 
@@ -66,7 +67,7 @@ export function imageTable(images: readonly Image[]): string[] {
   const lines = tableLines(
     [
       { title: 'Image', cell: (row) => shortened(row.name, 40) },
-      { title: 'State', cell: (row) => row.state },
+      { title: 'State', cell: (row) => stateWords(row.state) },
       { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
       { title: 'SHA-256', cell: (row) => row.sha256?.slice(0, 12) ?? '-' },
       { title: 'Published checksum', cell: (row) => standingText(row.published) },

@@ -52,7 +52,9 @@ export async function serve(
   const active = depot.delivery.underWay.list()
   // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
   if (active.length > 0 && signal !== 'SIGHUP') {
-    say(`Stopping: new requests are refused; ${active.length} still under way. Again to cut them off:`)
+    say(
+      `Stopping: new requests are refused; ${active.length} still in progress. Press again to cut them off:`,
+    )
     for (const { client, image, promised, fetch } of active) {
       say(
         `  ${client.address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,

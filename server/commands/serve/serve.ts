@@ -39,7 +39,7 @@ export function addServe(program: Command, around: Surroundings, settle: (status
     )
     .option(
       '--settle-unsure-ms <ms>',
-      `quiet time of a fresh file that nothing vouches for (default: ${DEFAULTS.settleUnsureMs})`,
+      `quiet time of a new file that is not yet known to be complete (default: ${DEFAULTS.settleUnsureMs})`,
       wholeNumber,
     )
     .option(
