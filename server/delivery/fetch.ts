@@ -3,7 +3,8 @@
  * ending that this evidence allows. Knows no protocol: the wire is whatever carries bytes to one client, and either
  * the system's send queue and an orderly close, or the client's own word, shows what it holds.
  */
-import type { Connection, SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
+import type { Connection } from '../network/connection-keys.ts'
+import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
 import { type EndingState, isSending, type Seen, START, see } from './endings.ts'
 import type { Piece } from './pieces.ts'
@@ -89,11 +90,11 @@ const PIECES_A_TURN = 16
 const QUEUE_POLL_FIRST_MS = 10
 const QUEUE_POLL_MAX_MS = 1_000
 const ABSENCES_BELIEVED = 3
-const END_OF_STREAM_AFTER_MS = 10
-/** At 10, 30, 70, 150 and 310 ms: a client that holds little by then does not close so soon, and may read to our end. */
-const LOOKS_BEFORE_END_OF_STREAM = 5
+const FIRST_LOOK_MS = 10
+/** Devices that read until we close are kept no longer, however long a look at the send queues takes. */
+const END_OF_STREAM_MS = 300
 const SHORT_TURN_MS = 0.5
-const TURNS_BEFORE_END_OF_STREAM = 20
+const GIVE_WAY_MS = 30
 
 export function createFetch(plan: FetchPlan): RunningFetch {
   const { opened, clock } = plan
@@ -110,6 +111,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   let acknowledgedAt: number | undefined
   let stopLingering: (() => void) | undefined
   let polling: NodeJS.Timeout | undefined
+  let looking: NodeJS.Timeout | undefined
   let endingStream: NodeJS.Timeout | undefined
   let streamEnded = !plan.sendQueues.supported
   let queueShown = false
@@ -122,6 +124,8 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (state.phase === 'waiting, acknowledged') acknowledgedAt = clock()
     if (state.phase === 'ended') finish()
     else if (state.phase === 'checking' || (state.phase === 'draining' && before !== 'checking')) askQueue(0)
+    // Once it is closed by us too, the kernel forgets the connection: it is looked for before.
+    if (state.phase === 'checking' && queueShown && !streamEnded) endStreamWithin(END_OF_STREAM_MS)
   }
 
   function pump(): void {
@@ -177,27 +181,34 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (state.phase === 'ended') return
     stopLingering = plan.after(plan.lingerMs, () => note({ kind: 'time-out' }))
     note({ kind: 'all handed' })
-    if (queueShown) awaitAcknowledgement(1)
+    if (!queueShown) return
+    endStreamWithin(END_OF_STREAM_MS)
+    lookBeforeEnd(FIRST_LOOK_MS)
   }
 
   /**
    * Where the send queue is shown, our end of stream waits a moment for a quick client's close, and then until the
-   * queue was seen empty. The kernel forgets a connection at once when the client closed first and we then close:
-   * its queue could not be seen any more. A close that has come may lie unread, for long on a busy machine (with
-   * 10 ms alone one good client in ten was unconfirmed on two cores at a load of 8).
+   * queue was seen empty, but never past its own time. The kernel forgets a connection at once when the client closed
+   * first and we then close: its queue could not be seen any more. A close that has come may lie unread, for long on a
+   * busy machine (with 10 ms alone one good client in ten was unconfirmed on two cores at a load of 8). Each look comes
+   * twice as late as the one before was over: long tables are looked at once or twice.
    */
-  function awaitAcknowledgement(look: number): void {
-    const delayMs = END_OF_STREAM_AFTER_MS * 2 ** (look - 1)
-    endingStream = setTimeout(() => {
-      if (state.phase !== 'waiting' || wire?.connection === undefined) return
+  function lookBeforeEnd(afterMs: number): void {
+    looking = setTimeout(() => {
+      if (state.phase !== 'waiting' || streamEnded || wire?.connection === undefined) return
       plan.sendQueues.ask(wire.connection).then((answer) => {
         if (state.phase !== 'waiting') return
         // An absence says nothing: the table may skip an entry, and a reset shows by itself.
         if (answer.kind === 'listed') note(queueSeen(answer))
-        if (state.phase === 'waiting' && look < LOOKS_BEFORE_END_OF_STREAM) awaitAcknowledgement(look + 1)
-        else endStreamSoon(performance.now(), TURNS_BEFORE_END_OF_STREAM)
+        if (state.phase === 'waiting') lookBeforeEnd(clock() - movedAt)
+        else endStreamSoon()
       }, plan.onFault)
-    }, delayMs)
+    }, afterMs)
+  }
+
+  function endStreamWithin(ms: number): void {
+    clearTimeout(endingStream)
+    endingStream = setTimeout(() => endStreamSoon(), ms)
   }
 
   /**
@@ -205,16 +216,19 @@ export function createFetch(plan: FetchPlan): RunningFetch {
    * a turn of the loop lies unread until the next one, so ours leaves at the end of a short one. (At the end of any, 3 of
    * some 470 devices that write flash before they close were unconfirmed, on two cores at a load of 8; so none of 2,090.)
    */
-  function endStreamSoon(turnBegan: number, turnsLeft: number): void {
+  function endStreamSoon(turnBegan = performance.now(), atLast = turnBegan + GIVE_WAY_MS): void {
+    const before = state.phase
     setImmediate(() => {
-      if (state.phase !== 'waiting' && state.phase !== 'waiting, acknowledged') return
+      // A close that was read just now is looked into first; that has a time of its own.
+      if (state.phase === 'ended' || (state.phase === 'checking' && before !== 'checking')) return
       const now = performance.now()
-      if (turnsLeft > 0 && now - turnBegan > SHORT_TURN_MS) endStreamSoon(now, turnsLeft - 1)
-      else endStream()
+      if (now - turnBegan <= SHORT_TURN_MS || now >= atLast) endStream()
+      else endStreamSoon(now, atLast)
     })
   }
 
   function endStream(): void {
+    if (streamEnded) return
     streamEnded = true
     wire?.endOfStream()
   }
@@ -253,8 +267,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
 
   function finish(): void {
     stopLingering?.()
-    clearTimeout(polling)
-    clearTimeout(endingStream)
+    for (const timer of [polling, looking, endingStream]) clearTimeout(timer)
     opened.release()
     if (state.ending === 'withdrawn') wire?.reset(state.reason ?? 'withdrawn')
     else wire?.release()

@@ -4,8 +4,8 @@
  * none waits for ever behind later comers.
  */
 import { createHash } from 'node:crypto'
-import { existsSync } from 'node:fs'
 import { fileURLToPath } from 'node:url'
+import { builtScript } from '../files/built-script.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
 import { BLOCK_BYTES } from './block-size.ts'
@@ -57,7 +57,8 @@ export interface Digests {
 
 /** `workerFile` is only for tests that need another one. Starts no thread before there is something to read. */
 export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}): Digests {
-  const workerFile = options.workerFile ?? findWorkerFile()
+  const workerFile =
+    options.workerFile ?? fileURLToPath(builtScript(new URL('./digest-worker.js', import.meta.url)))
   const blockBytes = options.blockBytes ?? BLOCK_BYTES
   const small = createLane({ workerFile, parts: ['alone'], atOnce: SMALL_AT_ONCE })
   const large = createLane({ workerFile, parts: ['reader', 'blocks'], atOnce: 1 })
@@ -145,11 +146,4 @@ function readingOf(
     blocksSha256: createHash('sha256').update(parts.blocks).digest('hex'),
     filling: { zerosAtEnd: parts.zerosAtEnd, zeroPageBytes: parts.zeroPageBytes, allocatedBytes },
   })
-}
-
-/** Node 20 starts no `.ts` thread: run from source (tests), the built one is used. */
-function findWorkerFile(): string {
-  const beside = fileURLToPath(new URL('./digest-worker.js', import.meta.url))
-  if (existsSync(beside)) return beside
-  return fileURLToPath(new URL('../../dist/server/staging/digest-worker.js', import.meta.url))
 }

@@ -24,25 +24,40 @@ const ABSENT: SendQueueAnswer = { kind: 'not listed' }
  * our end of stream has left, the system has forgotten the connection unless told.
  */
 function play(
-  answers: readonly (SendQueueAnswer | 'the client closes' | 'the client closes in a long turn')[],
+  answers: readonly (
+    | SendQueueAnswer
+    | 'the client closes'
+    | 'the client closes in a long turn'
+    | 'nothing'
+  )[],
   onEndOfStream: (client: Client) => void,
   afterwards: SendQueueAnswer = ABSENT,
+  closes?: 'with its request' | 'after the last byte',
 ) {
   const said: string[] = []
   let asked = 0
   let client: Client | undefined
+  let lastByteAt = 0
+  let endOfStreamMs = 0
   const wire: Wire = {
     connection: { localAddress: '192.0.2.1', localPort: 80, remoteAddress: '192.0.2.2', remotePort: 1025 },
-    write: (_piece, taken) => setImmediate(taken),
+    write: (_piece, taken) =>
+      setImmediate(() => {
+        lastByteAt = performance.now()
+        taken()
+        if (closes === 'after the last byte') client?.closed()
+      }),
     end: (_piece, taken) => setImmediate(taken),
     endOfStream() {
-      said.push(`end of stream after ${asked} questions`)
+      said.push('end of stream')
+      endOfStreamMs = performance.now() - lastByteAt
       if (client !== undefined) onEndOfStream(client)
     },
     release: () => undefined,
     reset: () => said.push('reset'),
     watch: (listener) => {
       client = listener
+      if (closes === 'with its request') client.closed()
     },
   }
   const opened: OpenedVersion = {
@@ -61,7 +76,7 @@ function play(
     readAhead: () => undefined,
     release: () => undefined,
   }
-  return new Promise<FetchEnd & { said: string[] }>((resolve) => {
+  return new Promise<FetchEnd & { said: string[]; asked: number; endOfStreamMs: number }>((resolve) => {
     const fetch = createFetch({
       opened,
       first: 0,
@@ -75,6 +90,7 @@ function play(
         supported: true,
         ask: async () => {
           const answer = answers[Math.min(asked++, answers.length - 1)]
+          if (answer === 'nothing') return new Promise(() => undefined)
           if (said.length > 0 || answer === undefined) return afterwards
           if (answers[asked] === 'the client closes') setImmediate(() => client?.closed())
           if (answer === 'the client closes in a long turn') afterALongTurn(() => client?.closed())
@@ -82,7 +98,7 @@ function play(
         },
       },
       clock: () => performance.now(),
-      onEnd: (end) => resolve({ ...end, said }),
+      onEnd: (end) => resolve({ ...end, said, asked, endOfStreamMs }),
       onFault: (error) => {
         throw error
       },
@@ -141,14 +157,47 @@ test('our end of stream waits until the client has acknowledged every byte', asy
     (client) => client.closed(),
     CLOSED,
   )
-  expect(said).toEqual(['end of stream after 3 questions'])
+  expect(said).toEqual(['end of stream'])
   expect(state.ending).toBe('delivered')
   expect(acknowledgedMs).toBeGreaterThan((lastByteMs ?? Number.NaN) + 10)
 })
 
+/** About 300 ms; what a timer and a busy machine add is not ours. */
+function expectInTime(endOfStreamMs: number): void {
+  expect(endOfStreamMs).toBeGreaterThan(290)
+  expect(endOfStreamMs).toBeLessThan(600)
+}
+
 test('our end of stream does not wait for long: a slow client may read to it', async () => {
-  const { said } = await play([FULL], (client) => client.lost('ECONNRESET'))
-  expect(said).toEqual(['end of stream after 5 questions'])
+  const { said, asked, endOfStreamMs } = await play([FULL], (client) => client.lost('ECONNRESET'))
+  expect(said).toEqual(['end of stream'])
+  expect(asked).toBeLessThan(7)
+  expectInTime(endOfStreamMs)
+})
+
+test('our end of stream waits for no look at a long table', async () => {
+  const { said, asked, endOfStreamMs } = await play(['nothing'], (client) => client.lost('ECONNRESET'))
+  expect(said).toEqual(['end of stream'])
+  expect(asked).toBe(1)
+  expectInTime(endOfStreamMs)
+})
+
+test('who closed its side with the request and reads to our end of stream gets it, all taken or not', async () => {
+  const { state, said, endOfStreamMs } = await play([FULL], () => undefined, EMPTY, 'with its request')
+  expect(said).toEqual(['end of stream'])
+  expectInTime(endOfStreamMs)
+  expect(state).toMatchObject({ ending: 'unconfirmed', acknowledged: true })
+})
+
+test('who closed its side after the last byte is kept no longer by a look that takes long', async () => {
+  const { said, endOfStreamMs } = await play(
+    ['nothing'],
+    (client) => client.lost('ECONNRESET'),
+    ABSENT,
+    'after the last byte',
+  )
+  expect(said).toEqual(['end of stream'])
+  expectInTime(endOfStreamMs)
 })
 
 test('a queue that was never seen empty leaves a forgotten connection unconfirmed', async () => {
@@ -158,8 +207,8 @@ test('a queue that was never seen empty leaves a forgotten connection unconfirme
 })
 
 test('one byte in the queue is not an empty queue', async () => {
-  const { state, said } = await play([ONE_BYTE], (client) => client.closed())
-  expect(said).toEqual(['end of stream after 5 questions'])
+  const { state, endOfStreamMs } = await play([ONE_BYTE], (client) => client.closed())
+  expectInTime(endOfStreamMs)
   expect(state.ending).toBe('unconfirmed')
 })
 

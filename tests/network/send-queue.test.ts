@@ -1,15 +1,12 @@
 /** Send queues: the text of the kernel's table, batching, and what the kernel really counts (Linux). */
 import { once } from 'node:events'
-import { connect, createServer, type Server, type Socket } from 'node:net'
+import { type AddressInfo, connect, createServer, type Server, type Socket } from 'node:net'
 import { endianness } from 'node:os'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
-import {
-  type Connection,
-  createSendQueues,
-  openSendQueues,
-  sendQueueOf,
-} from '../../server/network/send-queue.ts'
+import { type Connection, keysOf } from '../../server/network/connection-keys.ts'
+import { type Looked, lookAtTables, type SendQueue } from '../../server/network/connection-table.ts'
+import { createSendQueues, openSendQueues, type SendQueuesOptions } from '../../server/network/send-queue.ts'
 import { needs } from '../needs.ts'
 
 const HEAD =
@@ -37,7 +34,23 @@ const wanted: Connection = {
 }
 const wanted6 = { ...wanted, localAddress: '2001:db8::1', remoteAddress: '2001:db8::7' }
 
-describe('sendQueueOf', () => {
+/** What one table of this text says, whichever it is. */
+function sendQueueOf(connection: Connection, text: string): SendQueue | undefined {
+  const [found] = lookAtTables([keysOf(connection)], () => [text]).found.values()
+  return found
+}
+
+/** Looks at tables that are played. */
+const lookingAt =
+  (readTable: (path: string) => string): NonNullable<SendQueuesOptions['look']> =>
+  async (connections) =>
+    lookAtTables(connections, (path) => [readTable(path)])
+
+function throwing(error: Error): never {
+  throw error
+}
+
+describe('the text of the tables', () => {
   it('finds an IPv4 connection in either table, and an IPv6 one', () => {
     expect(sendQueueOf(wanted, `${HEAD}\n${line(V4, '01', '001CFA40')}`)).toEqual({
       state: 'ESTABLISHED',
@@ -86,18 +99,16 @@ describe('sendQueueOf', () => {
 })
 
 describe('createSendQueues', () => {
-  it('answers many questions with one reading that begins after them', async () => {
+  it('answers many questions with one look that begins after them', async () => {
     const reads: string[] = []
     const queues = createSendQueues({
       platform: 'linux',
-      readFile: (path) => {
+      look: lookingAt((path) => {
         reads.push(path)
-        return Promise.resolve(
-          path.endsWith('6')
-            ? line(MAPPED, '01', '00000010')
-            : line(V4.replace('1F90', '1F91'), '01', '00000020'),
-        )
-      },
+        return path.endsWith('6')
+          ? line(MAPPED, '01', '00000010')
+          : line(V4.replace('1F90', '1F91'), '01', '00000020')
+      }),
     })
     const answers = await Promise.all([
       queues.ask(wanted),
@@ -112,37 +123,65 @@ describe('createSendQueues', () => {
     expect(reads).toEqual(['/proc/net/tcp', '/proc/net/tcp6'])
   })
 
-  it('does not answer a question from a reading that had begun before it', async () => {
-    const pending: ((text: string) => void)[] = []
+  it('reads the table of IPv6 only for what the other does not list', async () => {
+    const reads: string[] = []
+    const readTable = (path: string): string => {
+      reads.push(path)
+      return line(V4, '01', '00000000')
+    }
+    const queues = createSendQueues({ platform: 'linux', look: lookingAt(readTable) })
+    expect(await queues.ask(wanted)).toMatchObject({ kind: 'listed' })
+    expect(reads).toEqual(['/proc/net/tcp'])
+  })
+
+  it('says why when what looks breaks down, and asks it again the next time', async () => {
+    let looks = 0
+    const queues = createSendQueues({
+      platform: 'linux',
+      look: async (connections) => {
+        looks += 1
+        if (looks === 1) throw new Error('its thread ended')
+        return lookAtTables(connections, () => [line(V4, '01', '00000000')])
+      },
+    })
+    expect(await queues.ask(wanted)).toEqual({
+      kind: 'unreadable',
+      why: '/proc/net/tcp could not be read (its thread ended)',
+    })
+    expect(await queues.ask(wanted)).toMatchObject({ kind: 'listed' })
+  })
+
+  it('does not answer a question from a look that had begun before it', async () => {
+    const pending: ((looked: Looked) => void)[] = []
     const begun: (() => void)[] = []
     const queues = createSendQueues({
       platform: 'linux',
-      readFile: () =>
+      look: () =>
         new Promise((resolve) => {
           pending.push(resolve)
           begun.shift()?.()
         }),
     })
-    const reading = () => new Promise<void>((resolve) => begun.push(resolve))
-    let next = reading()
+    const table = (queued: string): Looked => lookAtTables([keysOf(wanted6)], () => [line(V6, '01', queued)])
+    const looking = () => new Promise<void>((resolve) => begun.push(resolve))
+    let next = looking()
     const first = queues.ask(wanted6)
     await next
     const second = queues.ask(wanted6)
-    next = reading()
-    pending[0]?.(line(V6, '01', '00000007'))
+    next = looking()
+    pending[0]?.(table('00000007'))
     expect(await first).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 7 })
     await next
-    pending[1]?.(line(V6, '01', '00000000'))
+    pending[1]?.(table('00000000'))
     expect(await second).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 0 })
   })
 
   it('says why when the table cannot be read, and goes on with the other', async () => {
     const queues = createSendQueues({
       platform: 'linux',
-      readFile: (path) =>
-        path === '/proc/net/tcp'
-          ? Promise.reject(new Error('EACCES'))
-          : Promise.resolve(line(MAPPED, '05', '00000000')),
+      look: lookingAt((path) =>
+        path === '/proc/net/tcp' ? throwing(new Error('EACCES')) : line(MAPPED, '05', '00000000'),
+      ),
     })
     expect(await queues.ask(wanted)).toEqual({ kind: 'listed', state: 'FIN_WAIT2', queued: 0 })
     expect(await queues.ask({ ...wanted, localPort: 9 })).toEqual({
@@ -152,7 +191,7 @@ describe('createSendQueues', () => {
   })
 
   it.each(['darwin', 'win32'] as const)('is unsupported on %s and reads nothing', async (platform) => {
-    const queues = createSendQueues({ platform, readFile: () => Promise.reject(new Error('read')) })
+    const queues = createSendQueues({ platform, look: () => throwing(new Error('read')) })
     expect(queues.supported).toBe(false)
     expect(await queues.ask(wanted)).toMatchObject({ kind: 'unreadable' })
   })
@@ -167,10 +206,10 @@ describe('openSendQueues', () => {
   )
 
   it.each([
-    ['is empty', () => Promise.resolve(HEAD), 'does not list a connection that is open'],
-    ['cannot be read', () => Promise.reject(new Error('EACCES')), 'could not be read (EACCES)'],
-  ])('shows none where the table %s, and says why', async (_what, readFile, why) => {
-    const queues = await openSendQueues({ platform: 'linux', readFile })
+    ['is empty', () => HEAD, 'does not list a connection that is open'],
+    ['cannot be read', () => throwing(new Error('EACCES')), 'could not be read (EACCES)'],
+  ])('shows none where the table %s, and says why', async (_what, readTable, why) => {
+    const queues = await openSendQueues({ platform: 'linux', look: lookingAt(readTable) })
     expect(queues).toMatchObject({ supported: false, whyNot: expect.stringContaining(why) })
     expect(await queues.ask(wanted)).toMatchObject({ kind: 'unreadable' })
   })
@@ -179,7 +218,7 @@ describe('openSendQueues', () => {
     const absent = Object.assign(new Error('ENOENT'), { code: 'ENOENT' })
     const queues = createSendQueues({
       platform: 'linux',
-      readFile: (path) => (path.endsWith('6') ? Promise.reject(absent) : Promise.resolve(HEAD)),
+      look: lookingAt((path) => (path.endsWith('6') ? throwing(absent) : HEAD)),
     })
     expect(await queues.ask(wanted)).toEqual({ kind: 'not listed' })
   })
@@ -305,6 +344,31 @@ describe('what the kernel counts', needs('Linux'), () => {
     await once(serving, 'close')
     const answer = await until(connection, (state) => state === 'TIME_WAIT')
     expect(answer.queued).toBe(0)
+  })
+
+  /** Each closed by the serving end first: the kernel keeps it for a minute (TIME_WAIT, RFC 9293 section 3.6). */
+  async function leaveBehind(count: number): Promise<void> {
+    const server = createServer((socket) => socket.on('error', () => undefined).end())
+    servers.push(server)
+    server.listen(0, '127.0.0.1')
+    await once(server, 'listening')
+    const { port } = server.address() as AddressInfo
+    let begun = 0
+    const come = async (): Promise<void> => {
+      while (begun < count) {
+        begun += 1
+        const client = connect({ port, host: '127.0.0.1', localAddress: `127.0.0.${2 + (begun % 200)}` })
+        client.resume()
+        await once(client, 'close')
+      }
+    }
+    await Promise.all(Array.from({ length: 64 }, come))
+  }
+
+  it('finds a connection among thousands that are left over', async () => {
+    const { connection } = await pair('127.0.0.1')
+    await leaveBehind(6_000)
+    expect(await queues.ask(connection)).toEqual({ kind: 'listed', state: 'ESTABLISHED', queued: 0 })
   })
 
   it('knows nothing of a connection that was reset', async () => {

@@ -4,8 +4,7 @@
  */
 import { type ChildProcess, fork } from 'node:child_process'
 import { once } from 'node:events'
-import { extname } from 'node:path'
-import { fileURLToPath } from 'node:url'
+import { builtScript } from '../../files/built-script.ts'
 import { DEFAULT_LIMITS, type Limits } from './budget.ts'
 import { type CheckedFormat, NOT_CHECKED } from './finding.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
@@ -42,7 +41,11 @@ export interface CheckerOptions {
 }
 
 export function createFormatChecker(options: CheckerOptions = {}): FormatChecker {
-  const { limits = DEFAULT_LIMITS, graceMs = GRACE_MS, script = processScript() } = options
+  const {
+    limits = DEFAULT_LIMITS,
+    graceMs = GRACE_MS,
+    script = builtScript(new URL('./checking-process.js', import.meta.url)),
+  } = options
   const waiting: Job[] = []
   let running: { readonly job: Job; readonly timer: NodeJS.Timeout } | undefined
   let checking: ChildProcess | undefined
@@ -184,13 +187,4 @@ function reasonOf(signal: AbortSignal): Error {
 
 function unchecked(why: string): CheckedFormat {
   return { kind: NOT_CHECKED, verdict: 'unknown', detail: why, covers: 'nothing', notes: [] }
-}
-
-/** Beside this file when built; run from source (tests), the built one, as Node 20 runs no TypeScript. */
-function processScript(): URL {
-  const built = extname(fileURLToPath(import.meta.url)) === '.js'
-  return new URL(
-    built ? './checking-process.js' : '../../../dist/server/trust/formats/checking-process.js',
-    import.meta.url,
-  )
 }

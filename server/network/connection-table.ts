@@ -1,0 +1,102 @@
+/**
+ * The kernel's text tables of connections, /proc/net/tcp and tcp6 (kernel documentation, networking/proc_net_tcp;
+ * Linux only): fixed columns, 150 bytes a connection. tx_queue is write_seq - snd_una: what was written and not
+ * acknowledged, and our end of stream (FIN) counts one until it is acknowledged, in the states that wait for that
+ * (RFC 9293 §3.3.2); it is taken off here, since it holds no byte of an image (held by a test with two local sockets:
+ * what is stuck before a client that does not read is the same after `end()`). TIME_WAIT and FIN_WAIT2 are entered
+ * only when our end of stream was acknowledged, and with it every byte before.
+ *
+ * Acknowledged means: held by the peer's system, not: read by its program.
+ */
+import { systemCode } from '../errors.ts'
+
+export interface SendQueue {
+  /** Name of the state as in the kernel's tcp_states.h. */
+  readonly state: string
+  /** Bytes that were written and not acknowledged; our end of stream is not one of them. */
+  readonly queued: number
+}
+
+/** What one look at the tables found, under the texts of `keysOf`. */
+export interface Looked {
+  readonly found: ReadonlyMap<string, SendQueue>
+  /** Why a table could not be read: an absent connection may stand in that one. */
+  readonly failure?: string
+}
+
+/** include/net/tcp_states.h of the Linux kernel. */
+const STATES: Readonly<Record<string, string>> = {
+  '01': 'ESTABLISHED',
+  '02': 'SYN_SENT',
+  '03': 'SYN_RECV',
+  '04': 'FIN_WAIT1',
+  '05': 'FIN_WAIT2',
+  '06': 'TIME_WAIT',
+  '07': 'CLOSE',
+  '08': 'CLOSE_WAIT',
+  '09': 'LAST_ACK',
+  '0A': 'LISTEN',
+  '0B': 'CLOSING',
+  '0C': 'NEW_SYN_RECV',
+}
+/** Those in which our end of stream has been sent and not acknowledged. */
+const END_UNACKNOWLEDGED: ReadonlySet<string> = new Set(['FIN_WAIT1', 'CLOSING', 'LAST_ACK'])
+export const TABLES = ['/proc/net/tcp', '/proc/net/tcp6'] as const
+/** `0100007F:1F90 0100007F:D431` and the same with 32 digits of IPv6. */
+const KEY_LENGTHS = { [TABLES[0]]: 27, [TABLES[1]]: 75 } as const
+
+/**
+ * Looks for these connections, each by all its texts. The kernel walks all its buckets for either table, empty or
+ * not (1 to 5 ms at 262,144 of them), so the second is read only for what the first does not list.
+ */
+export function lookAtTables(
+  connections: readonly (readonly string[])[],
+  /** The lines of a table, some at a time. */
+  readTable: (path: string) => Iterable<string>,
+): Looked {
+  const found = new Map<string, SendQueue>()
+  let failure: string | undefined
+  for (const path of TABLES) {
+    const length = KEY_LENGTHS[path]
+    const missing = connections.filter((keys) => !keys.some((key) => found.has(key)))
+    const wanted = new Set(missing.flat().filter((key) => key.length === length))
+    if (wanted.size === 0) continue
+    try {
+      for (const lines of readTable(path)) scan(lines, length, wanted, found)
+    } catch (error) {
+      // A system without IPv6 has no table for it, and no connection that would stand there.
+      if (path === TABLES[1] && systemCode(error) === 'ENOENT') continue
+      failure = `${path} could not be read (${error instanceof Error ? error.message : String(error)})`
+    }
+  }
+  return { found, ...(failure !== undefined && { failure }) }
+}
+
+/**
+ * Walks the lines without taking them apart: the two addresses stand in fixed places after the first colon, and
+ * only lines whose addresses are wanted are read further.
+ */
+function scan(
+  text: string,
+  keyLength: number,
+  wanted: ReadonlySet<string>,
+  found: Map<string, SendQueue>,
+): void {
+  let start = 0
+  while (start < text.length) {
+    const end = text.indexOf('\n', start)
+    const stop = end === -1 ? text.length : end
+    const keyStart = text.indexOf(':', start) + 2
+    if (keyStart >= 2 && keyStart + keyLength < stop) {
+      const key = text.slice(keyStart, keyStart + keyLength)
+      if (wanted.has(key)) {
+        const [code = '', queues = ''] = text.slice(keyStart + keyLength + 1, stop).split(' ')
+        const state = STATES[code] ?? `state ${code}`
+        const counted = Number.parseInt(queues.split(':')[0] ?? '', 16)
+        const queued = END_UNACKNOWLEDGED.has(state) ? Math.max(0, counted - 1) : counted
+        if (!Number.isNaN(queued)) found.set(key, { state, queued })
+      }
+    }
+    start = stop + 1
+  }
+}
