@@ -16,6 +16,8 @@ export interface Connection {
   busy: boolean
   /** Bytes that came since the last response without a body left, or since the connection was made. */
   readonly unansweredBytes: number
+  /** The parser gets so many bytes more than came. */
+  added(bytes: number): void
   /** Tells what the client does; what it did before is told at once. */
   watch(listener: { closed(): void; lost(why: string): void }): void
   /** A response without an image's bytes is on its way: who does not take it within the time for a request is dropped. */
@@ -118,6 +120,9 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       clientClosed: false,
       lostBecause: undefined,
       listener: undefined,
+      added(bytes) {
+        this.answeredAtBytes -= bytes
+      },
       watch(listener) {
         this.listener = listener
         if (this.lostBecause !== undefined) listener.lost(this.lostBecause)

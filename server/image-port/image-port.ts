@@ -18,6 +18,7 @@ import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Connection as Endpoints } from '../network/connection-keys.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
+import { mendLineEnds } from './line-ends.ts'
 import { readRawTarget } from './raw-target.ts'
 import { type Counter, createResponder } from './responder.ts'
 
@@ -71,6 +72,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
       },
       listener,
     )
+    mendLineEnds(server, (socket, bytes) => connections.of(socket)?.added(bytes))
     connections.attach(server)
     server.on('connection', ({ localAddress, remoteAddress }: Socket) =>
       depot.connectionSeen(normalise(localAddress) ?? '', normalise(remoteAddress) ?? ''),

@@ -1,10 +1,12 @@
 /**
- * Requests whose only fault is an unescaped target: accents or spaces of a file name, typed as they are on a console.
- * Node's parser refuses them; here the head is read by hand and the target escaped, so that the image is found.
+ * Requests whose only fault is an unescaped target (accents or spaces of a file name, typed as they are on a console),
+ * or bare line feeds on a connection that had a request before. Node's parser refuses them; here the head is read by
+ * hand and the target escaped, so that the image is found.
  */
 import { IncomingMessage, maxHeaderSize, ServerResponse } from 'node:http'
 import type { Socket } from 'node:net'
 import { trimOws } from '../delivery/ranges.ts'
+import { withLineEnds } from './line-ends.ts'
 
 const REQUEST_LINE = /^(GET|HEAD) (\/.*?) HTTP\/(1)\.([01])$/
 // Takes time in proportion to the line: whoever reaches the port can send one.
@@ -16,7 +18,7 @@ export function readRawTarget(
   socket: Socket,
 ): { request: IncomingMessage; response: ServerResponse } | undefined {
   if (packet.length > maxHeaderSize) return undefined
-  const text = packet.toString('latin1')
+  const text = withLineEnds(packet.toString('latin1'))
   const end = text.indexOf('\r\n\r\n')
   if (end === -1 || end + 4 !== text.length) return undefined
   const [first = '', ...fields] = text.slice(0, end).split('\r\n')

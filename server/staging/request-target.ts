@@ -16,8 +16,9 @@ export function readingsOf(target: string): readonly string[] {
   const path = target.replace(/^[A-Za-z][A-Za-z0-9+.-]*:\/\/[^/?#]*/, '')
   const readings = new Set<string>()
   for (const part of new Set([upTo(path, /[?#]/), upTo(path, /\?/), path])) {
-    addText(readings, part)
+    // Where a file's name holds an escape letter for letter, that is the last thing that is meant (RFC 3986 §2.4).
     addText(readings, percentDecoded(part))
+    addText(readings, part)
     if (part.includes('+')) addText(readings, percentDecoded(part.replaceAll('+', ' ')))
   }
   return [...readings]

@@ -89,6 +89,62 @@ describe('requests that old and small clients send', () => {
     await client.close()
   })
 
+  // A recipient may take a single line feed for a line's end (RFC 9112 section 2.2).
+  test.each([
+    ['HTTP/1.0 without any field', 'GET /edge.bin HTTP/1.0\n\n'],
+    ['HTTP/1.1 with fields', 'GET /edge.bin HTTP/1.1\nHost: a\nUser-Agent: boot rom\n\n'],
+    ['an empty line of its own kind', 'GET /edge.bin HTTP/1.0\nHost: a\n\r\n'],
+    ['the first line alone in order', 'GET /edge.bin HTTP/1.1\r\nHost: a\nUser-Agent: b\n\n'],
+    ['the last line alone in order', 'GET /edge.bin HTTP/1.1\nHost: a\r\n\r\n'],
+    ['a target that lacks its escaping as well', 'GET /edge.bin?caf\u00e9 x HTTP/1.0\nHost: a\n\n'],
+  ])('lines that end in a bare line feed: %s', async (_what, bytes) => {
+    expectWhole(await answer(bytes))
+  })
+
+  test('lines that end in a bare line feed, in single bytes, the client half-closed', async () => {
+    const client = await connectRaw(served.port, { keep: true })
+    for (const byte of 'GET /edge.bin HTTP/1.0\nUser-Agent: boot rom\n\n') {
+      client.send(byte)
+      await new Promise(setImmediate)
+    }
+    await client.halfClose()
+    expect(await client.readToEnd()).toBe('closed')
+    expect(client.body().equals(IMAGE)).toBe(true)
+    expect(await served.begun(client.port)).toMatchObject({ httpVersion: '1.0', userAgent: 'boot rom' })
+    await client.close()
+  })
+
+  test('a HEAD and a GET on one connection whose lines end in a bare line feed', async () => {
+    const client = await connectRaw(served.port, { keep: true })
+    client.send('HEAD /edge.bin HTTP/1.1\nHost: a\n\n')
+    expect((await client.head()).status).toBe(200)
+    client.send('GET /edge.bin HTTP/1.1\nHost: a\nRange: bytes=10-\n\n')
+    expect(await client.readToEnd()).toBe('closed')
+    await client.close()
+    const rest = client.raw().subarray(parseHead(client.raw())?.bytes)
+    const second = parseHead(rest)
+    expect(second?.status).toBe(206)
+    expect(rest.subarray(second?.bytes).equals(IMAGE.subarray(10))).toBe(true)
+  })
+
+  test.each([
+    ['a method in lower case', 'get /edge.bin HTTP/1.1\nHost: a\n\n'],
+    ['no version', 'GET /edge.bin\n\n'],
+    ['a bare carriage return within a field', 'GET /edge.bin HTTP/1.1\nA: b\rRange: bytes=0-1\n\n'],
+    ['a space before the colon', 'GET /edge.bin HTTP/1.1\nHost : a\n\n'],
+    ['a folded field', 'GET /edge.bin HTTP/1.1\nX: a\n b\n\n'],
+    ['a NUL', 'GET /edge.bin HTTP/1.1\nX: a\0b\n\n'],
+    ['length and chunks', 'GET /edge.bin HTTP/1.1\nContent-Length: 4\nTransfer-Encoding: chunked\n\n0\n\n'],
+  ])('bare line feeds let in nothing else, and it is refused at once: %s', async (_what, bytes) => {
+    const { head, port } = await answer(bytes)
+    expect(head.status).toBe(400)
+    const { reason, firstLine } = await served.refused(port)
+    expect([reason, firstLine]).toEqual([
+      expect.stringContaining('cannot be parsed'),
+      expect.stringContaining('/edge.bin'),
+    ])
+  })
+
   test('are recorded with what they asked for, word for word', async () => {
     const { port } = await answer('GET //edge.bin?x=1 HTTP/1.0\r\nUser-Agent: boot "rom" 1\r\n\r\n')
     expect(await served.begun(port)).toMatchObject({

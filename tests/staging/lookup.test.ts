@@ -115,6 +115,13 @@ describe('a request target', () => {
     expect(lookup.find(target).kind).toBe('none')
   })
 
+  it('of an escape is decoded first; a file whose name holds the escape letter for letter comes after', () => {
+    const both = lookupOf(image('a b.bin'), image('a%20b.bin'), image('only%20this.bin'))
+    expect(shown(both.find('/a%20b.bin'))).toBe('name: a b.bin')
+    expect(shown(both.find('/a%2520b.bin'))).toBe('name: a%20b.bin')
+    expect(shown(both.find('/only%20this.bin'))).toBe('name: only%20this.bin')
+  })
+
   it('is not guessed at when two names differ only in letter case', () => {
     const both = lookupOf(image('a.bin'), image('A.bin'))
     expect(shown(both.find('/a.bin'))).toBe('plain: a.bin')
