@@ -27,7 +27,7 @@ const SettingsSchema = Type.Object(
     records: Type.String({ minLength: 1 }),
     /** Addresses to listen on; empty: every address of this machine. */
     listen: Type.Array(Type.String()),
-    /** The only image port; null: 8080, and 80 too where the system allows it. */
+    /** The only image port; null: 8080 or the next free one, and 80 too where the system allows it. */
     port: Type.Union([Type.Integer({ minimum: 0, maximum: 65_535 }), Type.Null()]),
     /** Port of the bench page and the local API, loopback only; 0 takes a free one. */
     pagePort: Type.Integer({ minimum: 0, maximum: 65_535 }),
@@ -93,7 +93,7 @@ export const PASTE_FIELDS = ['url', 'host', 'port', 'path', 'name', 'bytes', 'sh
 export type FolderFile = Static<typeof FolderFileSchema>
 export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly<FolderFile> }
 
-/** Ports tried when `--port` is not given: the first must open, the second is a courtesy. */
+/** Ports tried when `--port` is not given: the first, or one after it, must open; the second is a courtesy. */
 export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })
 
 /**

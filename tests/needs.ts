@@ -89,6 +89,7 @@ const NEEDS = {
   prlimit: programOf('util-linux'),
   ps: programOf('procps'),
   'qemu-system-x86_64': programOf('qemu-system-x86'),
+  script: programOf('bsdutils'),
   seabios: listOf('seabios'),
   sha256sum: programOf('coreutils'),
   tar: programOf('tar'),

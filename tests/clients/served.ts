@@ -68,6 +68,8 @@ export interface Served {
 export interface ServeOptions {
   readonly flags?: readonly string[]
   readonly listen?: string
+  /** Another build than the one in dist/: program and first arguments. */
+  readonly program?: readonly string[]
   /** Program and first arguments to run it under (a network namespace). */
   readonly under?: readonly string[]
   /** Added to this process's own. */
@@ -163,8 +165,7 @@ async function startOnce(
   const listen = options.listen ?? '127.0.0.1'
   const args = [
     ...(options.under ?? []),
-    process.execPath,
-    PROGRAM,
+    ...(options.program ?? [process.execPath, PROGRAM]),
     'serve',
     folder,
     ...['--format', 'json', '--listen', listen, '--port', String(port), '--page-port', '0'],

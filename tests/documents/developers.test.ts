@@ -26,9 +26,14 @@ test('every error code is used, and only codes of the table are', () => {
   expect([...used].filter((code) => !known.includes(code) && code !== 'FP_FAULT')).toEqual([])
 })
 
-test('every dependency that the program runs with has its reason', () => {
-  const { dependencies } = JSON.parse(readFileSync(join(root, 'package.json'), 'utf8')) as {
-    dependencies: Record<string, string>
+test('every dependency has its reason, and so has every version that is held back', () => {
+  const { dependencies, devDependencies, overrides } = JSON.parse(
+    readFileSync(join(root, 'package.json'), 'utf8'),
+  ) as Record<'dependencies' | 'devDependencies' | 'overrides', Record<string, string>>
+  const rows = document.split('\n').filter((line) => line.startsWith('| `'))
+  const reasons = new Set(rows.flatMap((row) => row.split('|')[1]?.match(/(?<=`)[^`, ]+(?=`)/g) ?? []))
+  for (const name of Object.keys({ ...dependencies, ...devDependencies })) expect(reasons).toContain(name)
+  for (const [name, version] of Object.entries(overrides)) {
+    expect(rows.filter((row) => row.startsWith(`| \`${name}\` | ${version}`))).toHaveLength(1)
   }
-  for (const name of Object.keys(dependencies)) expect(document).toContain(`| \`${name}\` |`)
 })

@@ -18,18 +18,26 @@ export interface Opened {
 }
 
 const EVERYWHERE = ['0.0.0.0', '::'] as const
+const PORTS_TRIED = 20
+
+function portsToTry(pagePort: number): readonly number[] {
+  const numbers = Array.from({ length: PORTS_TRIED }, (_none, at) => DEFAULT_PORTS.main + at)
+  return numbers.filter((number) => number !== pagePort)
+}
 
 /** Throws FP_PORT_TAKEN, FP_PORT_FORBIDDEN, FP_ADDRESS_ABSENT, FP_LISTEN_FAILED; nothing is left open then. */
 export async function openImagePort(
   port: ImagePort,
-  settings: Pick<Settings, 'listen' | 'port'>,
+  settings: Pick<Settings, 'listen' | 'port' | 'pagePort'>,
   own: readonly OwnAddress[],
 ): Promise<Opened> {
   const servers: Server[] = []
   const listening: Listening[] = []
   const remarks: string[] = []
   const close = async (): Promise<void> => {
-    await Promise.all(servers.map((server) => new Promise<void>((done) => server.close(() => done()))))
+    listening.length = 0
+    const closed = servers.splice(0).map((server) => new Promise<void>((done) => server.close(() => done())))
+    await Promise.all(closed)
   }
 
   async function open(address: string, number: number): Promise<number> {
@@ -40,9 +48,36 @@ export async function openImagePort(
     return opened
   }
 
-  const addresses = settings.listen.length > 0 ? settings.listen : EVERYWHERE
-  let main = settings.port ?? DEFAULT_PORTS.main
   try {
+    if (settings.port === null) await openFreePort(portsToTry(settings.pagePort))
+    else await openMainPort(settings.port)
+    if (settings.port === null) await openShortPort()
+  } catch (error) {
+    await close()
+    throw error
+  }
+
+  /** The default is no more than a habit: where another program has it, the next one that is free does as well. */
+  async function openFreePort(numbers: readonly number[]): Promise<void> {
+    const taken: FetchproofError[] = []
+    for (const number of numbers) {
+      try {
+        await openMainPort(number)
+        if (taken[0] !== undefined) remarks.push(`Images are on port ${number} instead: ${taken[0].message}`)
+        return
+      } catch (error) {
+        if (!(error instanceof FetchproofError) || error.code !== 'FP_PORT_TAKEN') throw error
+        taken.push(error)
+        await close()
+      }
+    }
+    throw taken[0]
+  }
+
+  async function openMainPort(number: number): Promise<void> {
+    const addresses = settings.listen.length > 0 ? settings.listen : EVERYWHERE
+    let main = number
+    const absent: string[] = []
     for (const [at, address] of addresses.entries()) {
       try {
         main = await open(address, main)
@@ -50,13 +85,10 @@ export async function openImagePort(
         // Without IPv6, or without IPv4, the other family is enough; an address that was asked for is not.
         if (settings.listen.length > 0 || !isFamilyAbsent(error)) throw error
         if (at === addresses.length - 1 && listening.length === 0) throw error
-        remarks.push(`This system has no ${address === '::' ? 'IPv6' : 'IPv4'}: it is left out.`)
+        absent.push(`This system has no ${address === '::' ? 'IPv6' : 'IPv4'}: it is left out.`)
       }
     }
-    if (settings.port === null) await openShortPort()
-  } catch (error) {
-    await close()
-    throw error
+    remarks.push(...absent)
   }
 
   /** Some consoles take no port in an address. Where the system refuses port 80, the main port is enough. */

@@ -7,8 +7,11 @@ const TOOLS: Readonly<Partial<Record<NodeJS.Platform, readonly [string, ...strin
   win32: ['cmd.exe', '/d', '/c', 'start', '""'],
 }
 
-/** Whether it opened cannot be seen on every system; that it could not be started is said. */
-export function openInBrowser(address: string, say: (sentence: string) => void): void {
+/**
+ * Resolves with whether the system's tool could be started. Whether the browser opened cannot be seen on every system;
+ * what is known to have failed is said.
+ */
+export function openInBrowser(address: string, say: (sentence: string) => void): Promise<boolean> {
   const [command, ...args] = TOOLS[process.platform] ?? ['xdg-open']
   const child = spawn(command, [...args, address], { stdio: 'ignore', detached: true, windowsHide: true })
   const failed = (why: string): void =>
@@ -18,4 +21,8 @@ export function openInBrowser(address: string, say: (sentence: string) => void):
     if (code !== null && code !== 0) failed(`${command} ended with status ${code}`)
   })
   child.unref()
+  return new Promise((known) => {
+    child.once('spawn', () => known(true))
+    child.once('error', () => known(false))
+  })
 }

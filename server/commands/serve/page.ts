@@ -48,8 +48,12 @@ export async function openPage(
   const { port } = app.server.address() as AddressInfo
   return {
     port,
-    address: settings.page ? `http://127.0.0.1:${port}/#token=${token}` : undefined,
+    address: settings.page ? pageAddress(port, token) : undefined,
     remarks,
     close: () => app.close(),
   }
+}
+
+export function pageAddress(port: number, token: string): string {
+  return `http://127.0.0.1:${port}/#token=${token}`
 }

@@ -1,9 +1,10 @@
 /** `fetchproof serve`: offers a staging folder until it is told to stop. */
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
+import { FetchproofError } from '../../errors.ts'
 import { escapeInvisible } from '../../ledger/chain.ts'
 import type { Entry } from '../../ledger/entries.ts'
-import { createSettings } from '../../settings.ts'
+import { createSettings, type Settings } from '../../settings.ts'
 import { bytesText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
@@ -11,6 +12,7 @@ import { STOP_SIGNALS, type Surroundings } from '../surroundings.ts'
 import { keepAwake } from './keep-awake.ts'
 import { createLiveView } from './live-view.ts'
 import { openInBrowser } from './open-in-browser.ts'
+import { pageOfHolder } from './page-of-holder.ts'
 import type { ServeFlags } from './serve.ts'
 import { startServing } from './serving.ts'
 import { showInWords } from './serving-words.ts'
@@ -28,7 +30,8 @@ export async function serve(
     settings,
     (error) => log.error(error),
     format === 'json' ? (entries) => printEntries(around, entries) : undefined,
-  )
+  ).catch((error: unknown) => servedAlready(settings, error, around))
+  if (serving === undefined) return EXIT.done
   const view = createLiveView(around.stdout)
   const remark = (sentence: string): void => {
     if (format === 'json') around.stderr.write(`${sentence}\n`)
@@ -37,12 +40,13 @@ export async function serve(
   if (format === 'text') void showInWords(serving, view)
   else {
     remark(`Rehearsal code, for "fetchproof rehearse" on another laptop: ${serving.depot.rehearsals.code}`)
+    for (const sentence of serving.remarks) remark(sentence)
     for (const { message } of serving.depot.troubles()) remark(message)
     serving.depot.events.on('trouble', remark)
   }
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
   void awake?.outcome.then(({ sentence }) => remark(sentence))
-  if (settings.open && serving.pageAddress !== undefined) openInBrowser(serving.pageAddress, remark)
+  if (settings.open && serving.pageAddress !== undefined) void openInBrowser(serving.pageAddress, remark)
   const signal = await signals.next()
   awake?.stop()
   const { depot } = serving
@@ -68,6 +72,19 @@ export async function serve(
   say(`Stopped. ${before.head.entries} entries; head ${before.head.sum}`)
   say('Keep that head: "fetchproof audit --check --head HEX" shows with it that no entry was cut off.')
   return EXIT.done
+}
+
+/** Where the folder is served already, its page is what --open asks for; every other failure is thrown on. */
+async function servedAlready(
+  settings: Settings,
+  error: unknown,
+  { stdout }: Surroundings,
+): Promise<undefined> {
+  const isHeld = error instanceof FetchproofError && error.code === 'FP_LEDGER_HELD'
+  const page = isHeld && settings.open ? await pageOfHolder(settings.records) : undefined
+  if (page === undefined) throw error
+  stdout.write(`This folder is being served already (process ${page.pid}). Its bench page: ${page.address}\n`)
+  if (!(await openInBrowser(page.address, (sentence) => void stdout.write(`${sentence}\n`)))) throw error
 }
 
 /** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */

@@ -15,7 +15,7 @@ export function addServe(program: Command, around: Surroundings, settle: (status
     .option('--listen <address>', 'listen on this address only (may be given several times)', collected)
     .option(
       '--port <number>',
-      'the only image port (default: 8080, and 80 too where the system allows it)',
+      'the only image port (default: 8080 or the next free one, and 80 too where the system allows it)',
       wholeNumber,
     )
     .option(

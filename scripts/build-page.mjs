@@ -1,0 +1,16 @@
+// Builds the bench page from its browser source.
+import { fileURLToPath } from 'node:url'
+import preact from '@preact/preset-vite'
+import { build } from 'vite'
+
+/** `how`: options of vite's build, such as where it goes. */
+export function buildPage(how) {
+  return build({
+    root: fileURLToPath(new URL('../server/bench/page', import.meta.url)),
+    configFile: false,
+    logLevel: 'warn',
+    plugins: [preact()],
+    base: './',
+    build: { modulePreload: { polyfill: false }, ...how },
+  })
+}
