@@ -3,7 +3,7 @@
  * the growing part that will take its place (browsers put a random word between name and extension).
  */
 import { posix } from 'node:path'
-import { controlledBy, wordsForNever } from './never-offered.ts'
+import { CONTROL_ENDINGS, controlledBy, wordsForNever } from './never-offered.ts'
 import type { Sight } from './watch.ts'
 
 export interface Downloads {
@@ -40,7 +40,7 @@ export function createDownloads(options: {
     },
     wordsFor({ name, identity }) {
       empty.delete(name)
-      const control = ['.aria2', '.part'].map((ending) => name + ending).find((part) => parts.has(part))
+      const control = CONTROL_ENDINGS.map((ending) => name + ending).find((part) => parts.has(part))
       if (control !== undefined) {
         return `being downloaded: ${posix.basename(control)} stands beside it; remove that file if no download is in progress`
       }
@@ -53,8 +53,8 @@ export function createDownloads(options: {
   }
 }
 
-/** `sub/fw.Xy3k.bin.part` of `sub/fw.bin`. */
+/** `fw.bin.part` and `fw.Xy3k.bin.part` of `fw.bin`, in the same folder. */
 function isPartOf(part: string, name: string): boolean {
-  const stem = name.slice(0, name.length - posix.extname(name).length)
-  return part !== name && posix.dirname(part) === posix.dirname(name) && part.startsWith(`${stem}.`)
+  const words = part.split('.').slice(0, -1)
+  return words.some((_, at) => words.toSpliced(at, 1).join('.') === name) || words.join('.') === name
 }

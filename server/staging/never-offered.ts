@@ -2,25 +2,31 @@
 import { relative, sep } from 'node:path'
 import { isInside } from '../files/folder.ts'
 import { SETTINGS_FILE } from '../settings.ts'
+import { differences } from './nearest-name.ts'
 
 const SHEET_FILE = 'visit.csv'
 /** Enough to tell text from an image under a document's name. */
 export const HEAD_BYTES = 4096
 
 /** As browsers, transfer programs and editors name what is not complete yet (common practice). */
-const IN_PROGRESS = /(\.(part|partial|crdownload|download|opdownload|fdmdownload|filepart|!ut|tmp)|~)$/i
+const IN_PROGRESS =
+  /(\.(part|partial|crdownload|download|opdownload|fdmdownload|qkdownload|filepart|dtapart|!ut|!qb|bc!|tmp)|~)$/i
 /** Stands beside the file whose download it keeps track of, under its name and this. */
-const CONTROL = /\.(aria2|part)$/i
+export const CONTROL_ENDINGS = ['.aria2', '.part', '.lftp-pget-status'] as const
 /** What systems and office programs put into folders on their own. */
-const OF_THE_SYSTEM = /(^|\/)(thumbs\.db|ehthumbs\.db|desktop\.ini|~\$[^/]*|[^/]*:zone\.identifier)$/i
+const OF_THE_SYSTEM =
+  /(^|\/)(thumbs\.db|ehthumbs(_vista)?\.db|desktop\.ini|icon\r|~\$[^/]*|[^/]*:zone\.identifier)$/i
 const FOLDER_OF_THE_SYSTEM = /(^|\/)(\$recycle\.bin|system volume information|lost\+found|__macosx)(\/|$)/i
 const SHORTCUT = /\.(lnk|url|webloc|desktop)$/i
 const SPREADSHEET = /\.(xlsx?|xlsm|xlsb|ods|numbers)$/i
-const OFFICE = /\.(docx?|docm|odt|rtf|pages|pptx?|pptm|odp|key|eml|msg)$/i
-const DOCUMENT = /\.(md|txt|pdf|html|csv|log)$/i
+const OFFICE = /\.(docx?|docm|odt|rtf|pages|pptx?|pptm|odp|key|vsdx?|odg|mpp|one|eml|msg)$/i
+const DOCUMENT = /\.(md|txt|pdf|html?|mht|mhtml|csv|cvs|tsv|log)$/i
 /** `NAME.sha256`, `SHA256SUMS` and the like (common practice); the lists may be signed. */
 const CHECKSUMS =
   /(\.(md5|sha1|sha224|sha256|sha384|sha512)(sums?)?|(^|\/)((md5|sha1|sha224|sha256|sha384|sha512)sums?|checksums?)([._-](txt|asc|sig|sign|gpg))*)$/i
+
+/** What copies, downloads and habits put beside the sheet's name, in several languages. */
+const BESIDE_VISIT = /^(copy|kopie|copie|copia|von|of|de|di|sheet|plan|new|old|final|v)$/
 
 export type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
 
@@ -42,33 +48,40 @@ export function wordsForFolder(name: string): string | undefined {
   return /\.download(\/|$)/i.test(name) ? 'being downloaded' : undefined
 }
 
+/** Windows and macOS find `visit.csv` under `Visit.csv`. */
+export function isSheet(name: string, platform = process.platform): boolean {
+  return name === SHEET_FILE || (platform !== 'linux' && name.toLowerCase() === SHEET_FILE)
+}
+
 /**
  * A name that a person, a browser or a spreadsheet made of the visit sheet's: `visit.csv.txt`, `Visit.csv`,
- * `visit (1).csv`, `visit.xlsx`.
+ * `visit (1).csv`, `Copy of visit.csv`, `visit-2026-03.xlsx`, `vist.csv`.
  */
 export function isNearSheet(name: string): boolean {
-  return (
-    /^visits?[ _-]*((sheet|plan)[ _-]*)?(copy|\(?\d{1,3}\)?)?(\.(csv|txt|tsv|xlsx?|xlsm|xlsb|ods|numbers))+$/i.test(
-      name,
-    ) && name !== SHEET_FILE
-  )
+  const stem = /^([^/]+?)(\.(csv|cvs|txt|tsv|xlsx?|xlsm|xlsb|ods|numbers))+$/i.exec(name)?.[1]
+  if (stem === undefined || isSheet(name)) return false
+  const words = stem.toLowerCase().match(/\p{L}+/gu) ?? []
+  const others = words.filter((word) => differences(word, 'visit', 2) > 1)
+  return others.length < words.length && others.every((word) => BESIDE_VISIT.test(word))
 }
 
 /** The same for documents; that a text is none needs no words. */
 export function wordsForDocument(name: string): string | undefined {
-  if (isNearSheet(name)) {
-    const how = SPREADSHEET.test(name)
-      ? `save it as CSV under the name ${SHEET_FILE}`
-      : `rename it to ${SHEET_FILE}`
-    return `${SPREADSHEET.test(name) ? 'a spreadsheet; ' : ''}not read as the visit sheet: ${how}`
-  }
-  if (SPREADSHEET.test(name)) return 'a spreadsheet'
+  if (isNearSheet(name) && !SPREADSHEET.test(name))
+    return `not read as the visit sheet: rename it to ${SHEET_FILE}`
+  if (name.endsWith(`/${SHEET_FILE}`))
+    return 'not read as the visit sheet: put it into the staging folder itself'
+  if (isNearSheet(name))
+    return `a spreadsheet; not read as the visit sheet: save it as CSV under the name ${SHEET_FILE}`
+  if (SPREADSHEET.test(name))
+    return `a spreadsheet; if it is the visit sheet, save it as CSV under the name ${SHEET_FILE}`
   return OFFICE.test(name) ? 'an office document' : undefined
 }
 
 /** The name of the file whose download this one belongs to: `fw.bin` of `fw.bin.aria2`. */
 export function controlledBy(name: string): string | undefined {
-  return CONTROL.test(name) ? name.replace(CONTROL, '') : undefined
+  const ending = CONTROL_ENDINGS.find((each) => name.toLowerCase().endsWith(each))
+  return ending === undefined ? undefined : name.slice(0, -ending.length)
 }
 
 /** Judges names within the folder; `records` is never looked into, wherever it lies. */
@@ -83,14 +96,14 @@ export function createOfferRule(options: {
   const recordsAreHere = options.records === options.folder
   const hidden = (name: string) => name.split('/').some((segment) => segment.startsWith('.'))
   const ours = (name: string) =>
-    name === SHEET_FILE ||
+    isSheet(name) ||
     name === SETTINGS_FILE ||
     (records !== undefined && (name === records || name.startsWith(`${records}/`))) ||
     (recordsAreHere && /^(ledger\.|catalogue\.json|reserve|lock)/.test(name))
   return {
     kindOf(name) {
       if (hidden(name) || ours(name) || OF_THE_SYSTEM.test(name)) return 'never'
-      if (wordsForNever(name) !== undefined || CONTROL.test(name)) return 'never'
+      if (wordsForNever(name) !== undefined || controlledBy(name) !== undefined) return 'never'
       if (options.isChecksumFile?.(name) === true || CHECKSUMS.test(name)) return 'checksums'
       return isNamedDocument(name) ? 'perhaps a document' : 'image'
     },
@@ -122,6 +135,7 @@ function isNamedDocument(name: string): boolean {
 function isText(head: Uint8Array): boolean {
   const utf16 = (head[0] === 0xff && head[1] === 0xfe) || (head[0] === 0xfe && head[1] === 0xff)
   if (utf16) return true
-  // Control characters that text has: tab, line feed, form feed, carriage return, escape.
-  return head.every((byte) => byte >= 0x20 || [0x09, 0x0a, 0x0c, 0x0d, 0x1b].includes(byte))
+  // Control characters that text has: tab, line feed, form feed, carriage return, escape. Copying brings others in.
+  const strange = head.filter((byte) => byte < 0x20 && ![0x09, 0x0a, 0x0c, 0x0d, 0x1b].includes(byte))
+  return !strange.includes(0) && strange.length <= head.length / 50
 }

@@ -17,12 +17,15 @@ const FILES = {
 test('says what is not offered, and why, in text and JSON', async () => {
   const folder = await stagingFolder(FILES, onTestFinished)
   const text = (await inProcess(['images', folder])).stdout
-  expect(text).toContain('not offered: stock.xlsx (a spreadsheet)')
+  expect(text).toContain('not offered: stock.xlsx (a spreadsheet; if it is the visit sheet, save it as CSV')
   expect(text).toMatch(/not offered: gate\.bin \(being downloaded: gate\.bin\.aria2 stands beside it/)
   expect(text).not.toContain('Thumbs.db')
   const { images, notOffered } = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
   expect(images).toMatchObject([{ name: 'core.bin', state: 'ready' }])
-  expect(notOffered).toMatchObject([{ name: 'gate.bin' }, { name: 'stock.xlsx', why: 'a spreadsheet' }])
+  expect(notOffered).toMatchObject([
+    { name: 'gate.bin' },
+    { name: 'stock.xlsx', why: expect.stringMatching(/^a spreadsheet; /) },
+  ])
 })
 
 test('says the same of a folder that is being served, and of what came meanwhile', async () => {

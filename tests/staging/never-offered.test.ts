@@ -2,6 +2,7 @@ import { describe, expect, it } from 'vitest'
 import {
   createOfferRule,
   isDocument,
+  isSheet,
   wordsForDocument,
   wordsForFolder,
   wordsForNever,
@@ -27,12 +28,18 @@ describe('what is never offered', () => {
     'x.fdmdownload',
     'x.bin.filepart',
     'x.bin.!ut',
+    'x.bin.!qB',
+    'x.bin.bc!',
+    'x.bin.dtapart',
     'x.bin.aria2',
+    'x.bin.lftp-pget-status',
     'x.bin:Zone.Identifier',
     '~$visit.xlsx',
     'sub/~$plan.docx',
     'Thumbs.db',
     'sub/ehthumbs.db',
+    'ehthumbs_vista.db',
+    'Icon\r',
     'desktop.ini',
     'Desktop.ini',
     '.DS_Store',
@@ -66,7 +73,7 @@ describe('what is never offered', () => {
     expect(wordsForNever('x.bin.tmp')).toBe('a temporary file')
     expect(wordsForNever('x.lnk')).toBe('a shortcut, not the file itself')
     expect(wordsForFolder('x.bin.download')).toBe('being downloaded')
-    expect(wordsForDocument('stock.xlsx')).toBe('a spreadsheet')
+    expect(wordsForDocument('stock.xlsx')).toMatch(/^a spreadsheet; if it is the visit sheet, save it as CSV/)
     expect(wordsForDocument('plan.odt')).toBe('an office document')
     for (const name of [
       'visit.csv.txt',
@@ -75,13 +82,29 @@ describe('what is never offered', () => {
       'visit - Copy.csv',
       'visits.csv',
       'VISIT.CSV',
+      'Copy of visit.csv',
+      'visit - Kopie.csv',
+      'Visit_Sheet.csv',
+      'visit-2026-03-14.csv',
+      'vist.csv',
+      'visit.cvs',
+      'visit.csv.csv',
     ])
       expect(wordsForDocument(name)).toBe('not read as the visit sheet: rename it to visit.csv')
     for (const name of ['visit.xlsx', 'Visit.ods'])
       expect(wordsForDocument(name)).toMatch(
         /^a spreadsheet; not read.*save it as CSV under the name visit\.csv/,
       )
-    for (const name of ['visit.csv', 'visitors.csv', 'sub/Visit.csv', 'revisit.csv', 'visit.pdf'])
+    expect(wordsForDocument('sub/visit.csv')).toMatch(/put it into the staging folder itself$/)
+    for (const name of [
+      'visit.csv',
+      'visitors.csv',
+      'sub/vist.csv',
+      'revisit.csv',
+      'visit.pdf',
+      'visit-report.csv',
+      'list.csv',
+    ])
       expect(wordsForDocument(name)).toBeUndefined()
     for (const name of ['Thumbs.db', 'x.bin.aria2', 'readme.txt', '.DS_Store', 'x.bin'])
       expect([wordsForNever(name), wordsForDocument(name)]).toEqual([undefined, undefined])
@@ -118,6 +141,12 @@ describe('what is never offered', () => {
     expect(same.kindOf('x.bin')).toBe('image')
   })
 
+  it('the sheet under another letter case, where the system finds it so', () => {
+    expect(isSheet('Visit.csv', 'linux')).toBe(false)
+    for (const platform of ['win32', 'darwin'] as const) expect(isSheet('Visit.CSV', platform)).toBe(true)
+    expect(isSheet('visit.csv.txt', 'win32')).toBe(false)
+  })
+
   it('checksum files that only the judge knows', () => {
     const told = createOfferRule({
       folder: '/s',
@@ -151,6 +180,12 @@ describe('a document', () => {
     expect(isDocument(name, text.encode(head))).toBe(true)
     expect(isDocument(name, Buffer.from('d0cf11e0a1b11ae1000000', 'hex'))).toBe(true)
     expect(isDocument(name, Buffer.from('27051956000000', 'hex'))).toBe(false)
+  })
+
+  it('is one though a character or two that cannot be seen were copied into it', () => {
+    const row = 'sw1;192.0.2.1;fw.bin;01a;branch library, ground floor\n'
+    expect(isDocument('visit (1).csv', text.encode(`device;address\nsw\u001f1;192.0.2.1\n${row}`))).toBe(true)
+    expect(isDocument('visit (1).csv', text.encode(`${row.repeat(70)}\u0000`))).toBe(false)
   })
 
   it('is none when the bytes are an image under its extension', () => {

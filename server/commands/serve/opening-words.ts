@@ -6,11 +6,11 @@ import { filledLine } from '../../report/paste-line.ts'
 import { tableLines } from '../../report/table.ts'
 import type { Image } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
-import type { NotOffered } from '../../staging/not-offered.ts'
 import { outlookWords } from '../../wording/outlook-words.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { VERSION } from '../version.ts'
+import { notOfferedWords } from './not-offered-words.ts'
 
 const IMAGES_SHOWN = 40
 const LINES_PER_ADDRESS = 12
@@ -77,18 +77,6 @@ export function imageTable(images: readonly Image[]): string[] {
   )
   const left = images.length - rows.length
   return left > 0 ? [...lines, `… and ${left} more; "fetchproof images" lists all`] : lines
-}
-
-/** Named one by one. */
-const NOT_OFFERED_AT_MOST = 8
-
-function notOfferedWords(notOffered: readonly NotOffered[]): string[] {
-  if (notOffered.length === 0) return []
-  const named = notOffered
-    .slice(0, NOT_OFFERED_AT_MOST)
-    .map(({ name, why }) => `${shortened(name, 40)} (${visible(why)})`)
-  const more = notOffered.length - named.length
-  return [`Not offered: ${named.join('; ')}${more > 0 ? `; and ${more} more` : ''}`]
 }
 
 /** One block an address; the address of the device decides which one it can reach. */

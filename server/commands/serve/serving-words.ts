@@ -6,6 +6,7 @@ import { outlookWords } from '../../wording/outlook-words.ts'
 import { visible } from '../../wording/visible.ts'
 import { happeningOf } from './happenings.ts'
 import type { LiveView } from './live-view.ts'
+import { sayNotOffered } from './not-offered-words.ts'
 import { openingWords, preferredUrl } from './opening-words.ts'
 import type { Serving } from './serving.ts'
 
@@ -60,6 +61,7 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   for (const { name, state, version } of depot.catalogue.images()) {
     if (state === 'ready') inTable.add(`${version?.sha256} ${name}`)
   }
+  sayNotOffered(depot.catalogue, view.print)
   tableStands = true
   for (const act of early.splice(0)) act()
   const drawing = setInterval(() => {
