@@ -12,6 +12,8 @@ export const DEFAULTS = Object.freeze({
   open: false,
   allow: [],
   allowTunnels: false,
+  tftp: false,
+  tftpPort: 69,
   list: false,
   maxFetches: 512,
   maxFetchesPerClient: 16,

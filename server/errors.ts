@@ -29,9 +29,9 @@ export const ERROR_MESSAGES = {
     'The disk that holds the ledger is full ({folder}). Free some space: serving resumes by itself.',
   // listening
   FP_PORT_TAKEN:
-    'Port {port} on {address} is already taken{holder}. Stop that program, or choose another port with --port.',
+    'Port {port} on {address} is already taken{holder}. Stop that program, or choose another port with {flag}.',
   FP_PORT_FORBIDDEN:
-    'This system does not let you open port {port} on {address}. Choose a port above 1023 with --port, or start with the rights to open it.',
+    'This system does not let you open port {port} on {address}. Choose a port above 1023 with {flag}, or {remedy}.',
   FP_ADDRESS_ABSENT: 'This machine has no address {address} to listen on. Its addresses: {addresses}.',
   FP_OPEN_FILES:
     'This system lets the program open no more files: new connections are closed until some end. Raise the limit (ulimit -n) before serving so many devices at once.',

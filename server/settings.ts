@@ -36,6 +36,9 @@ const SettingsSchema = Type.Object(
     /** Address ranges that may fetch; empty: private, link-local, unique-local, loopback and own subnets. */
     allow: Type.Array(Type.String()),
     allowTunnels: Type.Boolean(),
+    tftp: Type.Boolean(),
+    /** The one that requests come to; each transfer has another. 0 takes a free one. */
+    tftpPort: Type.Integer({ minimum: 0, maximum: 65_535 }),
     list: Type.Boolean(),
     maxFetches: Type.Integer({ minimum: 1, maximum: 100_000 }),
     maxFetchesPerClient: Type.Integer({ minimum: 1, maximum: 100_000 }),

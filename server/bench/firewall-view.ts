@@ -1,7 +1,7 @@
 /** The firewall lines worth showing: of tools that this system has. Looked up once for each set of ports. */
 import { accessSync, constants } from 'node:fs'
 import { delimiter, isAbsolute, join } from 'node:path'
-import { type FirewallLine, firewallLines } from '../network/firewall.ts'
+import { type FirewallLine, firewallLines, type OpenPort } from '../network/firewall.ts'
 
 /** Where administrators' tools are, on systems that leave these out of a user's path (common practice). */
 const MORE_FOLDERS = ['/usr/local/sbin', '/usr/sbin', '/sbin']
@@ -9,12 +9,13 @@ const MORE_FOLDERS = ['/usr/local/sbin', '/usr/sbin', '/sbin']
 export function createFirewallView(
   platform = process.platform,
   isInstalled: (program: string) => boolean = installed,
-): (ports: readonly number[]) => readonly FirewallLine[] {
+): (ports: readonly OpenPort[]) => readonly FirewallLine[] {
   let key = ''
   let lines: readonly FirewallLine[] = []
   return (ports) => {
-    if (ports.join() === key) return lines
-    key = ports.join()
+    const asked = JSON.stringify(ports)
+    if (asked === key) return lines
+    key = asked
     lines = firewallLines({ platform, ports, program: process.execPath }).filter(
       // Windows and macOS always have theirs.
       ({ program }) => platform !== 'linux' || isInstalled(program),

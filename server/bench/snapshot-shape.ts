@@ -73,7 +73,7 @@ export interface AddressView {
   readonly offerable: boolean
   /** A connection came to this address in this run. */
   readonly reached: boolean
-  /** Base URLs, the main port first; empty when nothing is listened on there. */
+  /** Base URLs of every door, the main port first; empty when nothing is listened on there. */
   readonly urls: readonly BaseView[]
 }
 
@@ -81,6 +81,10 @@ export interface BaseView {
   /** Without a slash at the end. */
   readonly url: string
   readonly port: number
+  /** The protocol. */
+  readonly door: string
+  /** Forms of the line to paste, the usual one first; fields as in `pasteLines`. */
+  readonly lines: readonly string[]
 }
 
 export interface PasteLine {

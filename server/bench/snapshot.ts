@@ -9,7 +9,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot/depot.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import type { Base } from '../network/bases.ts'
-import type { FirewallLine } from '../network/firewall.ts'
+import type { FirewallLine, OpenPort } from '../network/firewall.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
 import { strikeableWords } from '../wording/decided-words.ts'
@@ -41,7 +41,7 @@ export interface SnapshotSources {
   readonly started: string
   readonly takesChecksums: boolean
   /** The lines for this system's firewall, given the ports that are listened on. */
-  readonly firewall?: (ports: readonly number[]) => readonly FirewallLine[]
+  readonly firewall?: (ports: readonly OpenPort[]) => readonly FirewallLine[]
   readonly visit?: () => VisitView | null
 }
 
@@ -84,7 +84,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const changed: Member[] = []
     const bases = depot.bases()
     const addresses = addressesOf(depot, bases)
-    const firewall = firewallOf([...new Set(bases.map((base) => base.port))])
+    const firewall = firewallOf(openPorts(bases))
     const all = imageViews(depot.catalogue.images(), bases)
     const images = shownOf(all)
     const { underWay, over } = pullViews()
@@ -190,8 +190,18 @@ function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[] {
     linkLocal: own.linkLocal,
     offerable: own.offerable,
     reached: depot.reached.has(own.address),
-    urls: bases.filter((base) => base.own.address === own.address).map(({ url, port }) => ({ url, port })),
+    urls: bases
+      .filter((base) => base.own.address === own.address)
+      .map(({ url, port, door }) => ({ url, port, door: door.name, lines: door.lines(port) })),
   }))
+}
+
+function openPorts(bases: readonly Base[]): OpenPort[] {
+  const ports = bases.map(({ port, door }): [string, OpenPort] => [
+    `${port}/${door.name}`,
+    { port, transport: door.transport, note: door.firewallNote },
+  ])
+  return [...new Map(ports).values()]
 }
 
 /** Images are frozen and replaced when they change: one view each, until the base URLs change. */

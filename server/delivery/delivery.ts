@@ -1,6 +1,6 @@
 /**
  * The room's front: begins fetches, refuses them, and writes both to the ledger before anything is acted on.
- * Knows no HTTP; status numbers pass through as what was answered.
+ * Knows no protocol; status numbers pass through as what was answered.
  */
 import { FetchproofError } from '../errors.ts'
 import type { ClientRef, ImageReference, NewEntryOf } from '../ledger/entries.ts'
@@ -17,12 +17,14 @@ import { createWakefulness, type Wakefulness } from './wakefulness.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
 export interface Asked {
+  /** The protocol. */
+  readonly door: string
   readonly client: ClientRef
   readonly localAddress: string
   readonly localPort?: number
-  readonly method: string
+  readonly method?: string
   readonly target: string
-  readonly httpVersion: string
+  readonly httpVersion?: string
   readonly userAgent?: string
   readonly range?: string
   readonly ifRange?: string
@@ -30,15 +32,18 @@ export interface Asked {
 }
 
 export interface BodyPlan {
-  readonly status: number
+  readonly status?: number
+  /** What was agreed with the client beforehand. */
+  readonly options?: Readonly<Record<string, string>>
   readonly first: number
   readonly promised: number
   readonly versionChanged?: true
 }
 
 export type Refused = Partial<Asked> &
-  Pick<Asked, 'client' | 'localAddress'> & {
+  Pick<Asked, 'door' | 'client' | 'localAddress'> & {
     readonly status?: number
+    readonly denial?: string
     readonly reason: string
     readonly hint?: string
     readonly image?: ImageReference
@@ -59,7 +64,7 @@ export interface Delivery {
    */
   begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }>
   /** A HEAD, a 304, a checksum file, their list (of no one image): headers, and no byte of an image. */
-  recordHeadersOnly(asked: Asked, image: ReadyImage | undefined, status: number): void
+  recordHeadersOnly(asked: Asked, image: ReadyImage | undefined, status?: number): void
   refuse(refused: Refused): void
   /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
   close(why: string): void
@@ -122,7 +127,8 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       ...(asked.ifRange !== undefined && { ifRange: asked.ifRange }),
       ...(image !== undefined && { image }),
       upMs: round(clock()),
-      status: plan.status,
+      ...(plan.status !== undefined && { status: plan.status }),
+      ...(plan.options !== undefined && { options: plan.options }),
       first: plan.first,
       promised: plan.promised,
       ...(plan.versionChanged && { versionChanged: true }),
@@ -145,6 +151,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       ...(end.lastByteMs !== undefined && { lastByteMs: round(end.lastByteMs) }),
       ...(end.acknowledgedMs !== undefined && { acknowledgedMs: round(end.acknowledgedMs) }),
       durationMs: round(end.durationMs),
+      ...(end.resent !== undefined && { resent: end.resent }),
       ...(reason !== undefined && { reason }),
     })
   }
@@ -222,16 +229,17 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       }
     },
     recordHeadersOnly(asked, image, status) {
-      const plan = { status, first: 0, promised: 0 }
+      const plan = { ...(status !== undefined && { status }), first: 0, promised: 0 }
       const id = recordBegun(asked, image && referenceOf(image), plan, 0)
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
     refuse(refused) {
-      const { status, reason, hint, image, firstLine, versionChanged } = refused
+      const { status, denial, reason, hint, image, firstLine, versionChanged } = refused
       refusals.record(
         {
           ...askedMembers(refused),
           ...(status !== undefined && { status }),
+          ...(denial !== undefined && { denial }),
           reason,
           ...(hint !== undefined && { hint }),
           ...(image !== undefined && { image }),
@@ -263,9 +271,10 @@ export function referenceOf(image: ReadyImage): ImageReference {
 type AskedMembers<T> = Pick<T, Extract<keyof T, Exclude<keyof Asked, 'ifRange' | 'rehearsal'>>>
 
 function askedMembers<T extends Partial<Asked>>(asked: T): AskedMembers<T> {
-  const { client, localAddress, localPort, method, target, httpVersion, userAgent, range } = asked
+  const { door, client, localAddress, localPort, method, target, httpVersion, userAgent, range } = asked
   return Object.fromEntries(
     Object.entries({
+      door,
       client,
       localAddress,
       localPort,

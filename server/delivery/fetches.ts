@@ -39,6 +39,9 @@ export function createFetchBook(idPrefix = ''): FetchBook {
   }
 }
 
+/** Ledgers that name no door are of a time when there was one. */
+const HTTP = 'http'
+
 type Numbers = Pick<FetchRecord, 'id' | 'begunSeq' | 'run'>
 
 function begunRecord(entry: EntryOf<'fetch-begun'>, { id, begunSeq, run }: Numbers): FetchRecord {
@@ -46,15 +49,17 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, { id, begunSeq, run }: Numbe
     id,
     begunSeq,
     endedSeq: null,
+    door: entry.door ?? HTTP,
     client: entry.client,
     localAddress: entry.localAddress,
-    method: entry.method,
+    method: entry.method ?? null,
     target: entry.target,
-    httpVersion: entry.httpVersion,
+    httpVersion: entry.httpVersion ?? null,
     userAgent: entry.userAgent ?? null,
+    options: entry.options ?? null,
     range: entry.range ?? null,
     image: entry.image ?? null,
-    status: entry.status,
+    status: entry.status ?? null,
     ending: null,
     acknowledged: null,
     first: entry.first,
@@ -68,6 +73,7 @@ function begunRecord(entry: EntryOf<'fetch-begun'>, { id, begunSeq, run }: Numbe
     run,
     upMs: entry.upMs ?? null,
     durationMs: null,
+    resent: null,
     reason: null,
     hint: null,
     versionChanged: entry.versionChanged ?? false,
@@ -89,6 +95,7 @@ function endedRecord(begun: FetchRecord, entry: EntryOf<'fetch-ended'>, endedSeq
     lastByteMs: entry.lastByteMs ?? null,
     acknowledgedMs: entry.acknowledgedMs ?? null,
     durationMs: entry.durationMs,
+    resent: entry.resent ?? null,
     reason: entry.reason ?? null,
   }
 }
@@ -98,12 +105,14 @@ function refusedRecord(entry: EntryOf<'fetch-refused'>, { id, begunSeq, run }: N
     id,
     begunSeq,
     endedSeq: begunSeq,
+    door: entry.door ?? HTTP,
     client: entry.client,
     localAddress: entry.localAddress,
     method: entry.method ?? null,
     target: entry.target ?? entry.firstLine ?? null,
     httpVersion: entry.httpVersion ?? null,
     userAgent: entry.userAgent ?? null,
+    options: null,
     range: entry.range ?? null,
     image: entry.image ?? null,
     status: entry.status ?? null,
@@ -120,6 +129,7 @@ function refusedRecord(entry: EntryOf<'fetch-refused'>, { id, begunSeq, run }: N
     run,
     upMs: null,
     durationMs: null,
+    resent: null,
     reason: entry.reason,
     hint: entry.hint ?? null,
     versionChanged: entry.versionChanged ?? false,

@@ -153,6 +153,11 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     pull.fetches.set(fetch.id, fetch)
     outdate(pull)
     const { line } = pull
+    // It asked how long the image is, and left it at that.
+    if (fetch.ending === 'headers-only') {
+      leave(pull, fetch.id)
+      return
+    }
     const begun = line.open.get(fetch.id) ?? 0
     line.open.delete(fetch.id)
     // Only those that ended after this one began can have run beside it: the latest ones.
@@ -170,6 +175,16 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     }
     line.reach = further(line.reach, fetch)
     retirePast(line)
+  }
+
+  function leave(pull: Pull, fetchId: string): void {
+    const { line } = pull
+    pull.fetches.delete(fetchId)
+    pullOfFetch.delete(fetchId)
+    line.open.delete(fetchId)
+    if (pull.fetches.size > 0) return
+    line.pulls = line.pulls.filter((other) => other !== pull)
+    line.latest = line.pulls.at(-1)
   }
 
   /** 416 to `bytes=SIZE-`: the client says that it holds the whole image. */

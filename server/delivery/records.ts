@@ -10,12 +10,16 @@ export interface FetchRecord {
    */
   readonly begunSeq: number
   readonly endedSeq: number | null
+  /** The protocol. */
+  readonly door: string
   readonly client: ClientRef
   readonly localAddress: string
   readonly method: string | null
   readonly target: string | null
   readonly httpVersion: string | null
   readonly userAgent: string | null
+  /** What both sides agreed on beforehand. */
+  readonly options: Readonly<Record<string, string>> | null
   readonly range: string | null
   readonly image: ImageReference | null
   readonly status: number | null
@@ -37,6 +41,8 @@ export interface FetchRecord {
   /** When it began, in ms since that run began, by a clock that only goes forward; null in older ledgers. */
   readonly upMs: number | null
   readonly durationMs: number | null
+  /** What was sent again for want of an answer; null where the door does not do that itself. */
+  readonly resent: number | null
   readonly reason: string | null
   readonly hint: string | null
   readonly versionChanged: boolean

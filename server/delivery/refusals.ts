@@ -47,6 +47,7 @@ export function createRefusals({ append, gatherMs = 5_000 }: RefusalsOptions): R
       const entry: Omit<Refusal, 'id'> = { kind: 'fetch-refused', ...refusal }
       const key = JSON.stringify([
         refusal.client.address,
+        refusal.door,
         refusal.method,
         refusal.target,
         refusal.range,

@@ -33,6 +33,7 @@ export type Answer =
 export interface Refusal {
   readonly kind: 'refusal'
   readonly status: Status
+  readonly denial?: Denial
   readonly reason: string
   readonly hint?: string
   readonly fields?: HeadFields
@@ -67,6 +68,7 @@ export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {
   return {
     kind: 'refusal',
     status,
+    denial,
     reason,
     ...(hint !== undefined && { hint }),
     ...(image !== undefined && { image }),

@@ -18,6 +18,7 @@ import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Connection as Endpoints } from '../network/connection-keys.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
+import { HTTP_DOOR } from './door.ts'
 import { mendLineEnds } from './line-ends.ts'
 import { readRawTarget } from './raw-target.ts'
 import { type Counter, createResponder } from './responder.ts'
@@ -219,9 +220,10 @@ function firstLineOf(packet: Buffer): Buffer {
 function whoAsked(
   delivery: Delivery,
   endpoints: Endpoints,
-): Pick<Asked, 'client' | 'localAddress' | 'localPort'> {
+): Pick<Asked, 'door' | 'client' | 'localAddress' | 'localPort'> {
   const address = normalise(endpoints.remoteAddress) ?? ''
   return {
+    door: HTTP_DOOR.name,
     client: delivery.clientAt(address, endpoints.remotePort),
     localAddress: normalise(endpoints.localAddress) ?? '',
     localPort: endpoints.localPort,

@@ -2,11 +2,11 @@
 import type { IncomingMessage, ServerResponse } from 'node:http'
 import type { Asked } from '../delivery/delivery.ts'
 import { denialOf } from '../depot/admission.ts'
+import { checksumFile, checksumList } from '../depot/checksum-files.ts'
 import type { Depot } from '../depot/depot.ts'
 import { isFetchproofError } from '../errors.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import { type Answer, answer, type Refusal, refusalOf } from './answer.ts'
-import { checksumFile, checksumList } from './checksum-files.ts'
 import type { Connection } from './connections.ts'
 import {
   CLOSE,
@@ -39,7 +39,7 @@ export interface Responder {
 export function createResponder({ admission, delivery }: Counter): Responder {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
-      method: asked.method,
+      method: request.method ?? '',
       admitted: admission.admit(asked, target),
       headers: request.headers,
       denyPart: (image, part) => admission.denyPart(asked, image, part),
@@ -93,10 +93,11 @@ export function createResponder({ admission, delivery }: Counter): Responder {
   /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
   function refuse(exchange: Exchange, refusal: Refusal): void {
     const { asked } = exchange
-    const { status, reason, hint, fields, image, versionChanged, text = '' } = refusal
+    const { status, denial, reason, hint, fields, image, versionChanged, text = '' } = refusal
     delivery.refuse({
       ...asked,
       status,
+      ...(denial !== undefined && { denial }),
       reason,
       ...(hint !== undefined && { hint }),
       ...(image !== undefined && { image }),

@@ -65,6 +65,12 @@ export const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, { add
 /** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
 export const SheetRowRecord = Type.Record(Type.String(), Type.String())
 
+/** The protocol by which a device fetches. Absent in older ledgers, which know HTTP alone. */
+const Door = Type.Optional(Text)
+
+/** What both sides agreed on beforehand, where the door's protocol has that. */
+const Options = Type.Optional(Type.Record(Type.String(), Type.String()))
+
 const bodies = {
   opened: {
     version: Text,
@@ -124,17 +130,20 @@ const bodies = {
     client: Client,
     localAddress: Text,
     localPort: Type.Optional(Count),
-    method: Text,
+    door: Door,
+    method: Type.Optional(Text),
     target: Text,
-    httpVersion: Text,
+    httpVersion: Type.Optional(Text),
     userAgent: Type.Optional(Text),
+    options: Options,
     range: Type.Optional(Text),
     ifRange: Type.Optional(Text),
     /** Absent for the list of checksums, which is of no one image. */
     image: Type.Optional(ImageRef),
     /** Reading of a clock that only goes forward, in ms since this run began: the wall clock may be set meanwhile. */
     upMs: Type.Optional(Type.Number({ minimum: 0 })),
-    status: Count,
+    /** What was answered in terms of the door, where it has one for this. */
+    status: Type.Optional(Count),
     /** Offset of the first promised byte; how many are promised (0 for headers only). */
     first: Count,
     promised: Count,
@@ -156,6 +165,8 @@ const bodies = {
     /** Until the send queue was seen empty while the client was still to close. */
     acknowledgedMs: Type.Optional(Type.Number({ minimum: 0 })),
     durationMs: Type.Number({ minimum: 0 }),
+    /** What was sent again for want of an answer, where the door itself does that. */
+    resent: Type.Optional(Count),
     reason: Type.Optional(Text),
   },
   'fetch-refused': {
@@ -163,14 +174,17 @@ const bodies = {
     client: Client,
     localAddress: Text,
     localPort: Type.Optional(Count),
+    door: Door,
     method: Type.Optional(Text),
     target: Type.Optional(Text),
     httpVersion: Type.Optional(Text),
     userAgent: Type.Optional(Text),
     range: Type.Optional(Text),
     image: Type.Optional(ImageRef),
-    /** Absent when no response was sent. */
+    /** In terms of the door; absent when no response was sent. */
     status: Type.Optional(Count),
+    /** What it was refused for, in no door's terms; absent where that was the request itself. */
+    denial: Type.Optional(Text),
     reason: Text,
     /** The setting that would admit it, or the nearest name: what a person can do. */
     hint: Type.Optional(Text),

@@ -1,16 +1,31 @@
 /** Base URLs under which own addresses can be reached, given what is listened on. */
 import { hostForUrl, type OwnAddress } from './addresses.ts'
 
+/** What a door says of itself, so that nobody else needs to know its protocol. */
+export interface DoorFacts {
+  /** In entries, and in front of its URLs. */
+  readonly name: string
+  /** Left out of URLs. */
+  readonly usualPort: number
+  readonly transport: 'tcp' | 'udp'
+  /** What a firewall has to know beyond the port. */
+  readonly firewallNote?: string
+  /** Forms of its line to paste, the usual one first; fields as in `--paste`. */
+  readonly lines: (port: number) => readonly string[]
+}
+
 /** An address as it was listened on (`0.0.0.0` and `::` stand for all of their family). */
 export interface Listening {
   readonly address: string
   readonly port: number
+  readonly door: DoorFacts
 }
 
 export interface Base {
   readonly own: OwnAddress
   readonly port: number
-  /** `http://192.0.2.10:8080`, without a slash at the end; port 80 is left out. */
+  readonly door: DoorFacts
+  /** `http://192.0.2.10:8080`, without a slash at the end. */
   readonly url: string
 }
 
@@ -34,16 +49,16 @@ function basesAmong(own: readonly OwnAddress[], listening: readonly Listening[])
   return own.flatMap((address) =>
     listening
       .filter((each) => covers(each, address))
-      .map(({ port }) => ({ own: address, port, url: baseUrl(address.address, port) })),
+      .map(({ port, door }) => ({ own: address, port, door, url: baseUrl(address.address, port, door) })),
   )
 }
 
-export function baseUrl(address: string, port: number): string {
-  return `http://${hostForUrl(address)}${port === 80 ? '' : `:${port}`}`
+function baseUrl(address: string, port: number, { name, usualPort }: DoorFacts): string {
+  return `${name}://${hostForUrl(address)}${port === usualPort ? '' : `:${port}`}`
 }
 
 /** Whether what is listened on takes connections to this own address. */
-export function covers(listening: Listening, own: OwnAddress): boolean {
+export function covers(listening: Pick<Listening, 'address'>, own: OwnAddress): boolean {
   if (listening.address === '0.0.0.0') return own.family === 4
   if (listening.address === '::') return own.family === 6
   return listening.address === own.address

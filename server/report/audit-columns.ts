@@ -105,6 +105,8 @@ export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
     cell: (row) => shortened([row.method, row.target].filter((part) => part !== null).join(' '), 48),
     csv: (row) => [row.method, row.target].filter((part) => part !== null).join(' '),
   },
+  { title: 'Door', field: 'door', cell: (row) => row.door, csv: (row) => row.door },
+  { title: 'Options', field: 'options', cell: (row) => optionsText(row) || '-', csv: optionsText },
   { title: 'Range', field: 'range', cell: (row) => shortened(row.range ?? '-', 24), csv: (row) => row.range },
   { title: 'Status', field: 'status', cell: (row) => String(row.status ?? '-'), csv: (row) => row.status },
   { title: 'Ending', field: 'ending', cell: endingText, csv: (row) => row.ending },
@@ -130,6 +132,13 @@ export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
     csv: (row) => row.durationMs,
   },
   {
+    title: 'Resent',
+    field: 'resent',
+    align: 'right',
+    cell: (row) => String(row.resent ?? '-'),
+    csv: (row) => row.resent,
+  },
+  {
     title: 'Client program',
     field: 'user_agent',
     cell: (row) => shortened(row.userAgent ?? '-', 24),
@@ -142,6 +151,12 @@ export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
     csv: reasonText,
   },
 ]
+
+function optionsText({ options }: FetchRecord): string {
+  return Object.entries(options ?? {})
+    .map(([name, value]) => `${name} ${value}`)
+    .join(', ')
+}
 
 /** Of a fetch that got bytes the reason is no sentence of its own. */
 function reasonText({ reason, hint }: FetchRecord): string {

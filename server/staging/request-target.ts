@@ -1,7 +1,7 @@
 /**
  * What a request target may mean. Small clients and shells escape names in every way there is: raw bytes,
  * percent-encoded (RFC 3986 §2.1), `+` for a space or for itself, one Unicode form or the other, doubled
- * slashes, none at the front, the whole address in the request line (RFC 9112 §3.2.2).
+ * slashes, none at the front, backslashes in their place, the whole address in the request line (RFC 9112 §3.2.2).
  */
 
 /** Longer targets name no file: file systems end at 255 bytes a segment, each escaped in at most 3. */
@@ -21,6 +21,9 @@ export function readingsOf(target: string): readonly string[] {
     addText(readings, part)
     if (part.includes('+')) addText(readings, percentDecoded(part.replaceAll('+', ' ')))
   }
+  // Last, since a name may hold a backslash.
+  for (const reading of [...readings])
+    if (reading.includes('\\')) addText(readings, reading.replaceAll('\\', '/'))
   return [...readings]
 }
 

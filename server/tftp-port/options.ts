@@ -24,7 +24,12 @@ export interface Offer {
   readonly bytes: number
   /** Largest block that passes the interface unfragmented. */
   readonly blockBytesAtMost: number
+  /** The client is believed to rehearse. */
+  readonly rehearses?: boolean
 }
+
+/** The option by which a rehearsal says what it is, with the code, and hears that it is believed. */
+export const REHEARSAL_OPTION = 'fetchproof-rehearsal'
 
 /** RFC 2348: 8 to 65,464. */
 const BLOCK_BYTES = { least: 8, most: 65_464 }
@@ -46,12 +51,13 @@ export function grantOptions(asked: readonly Option[], offer: Offer): Granted {
   const windowBlocks = Math.min(window ?? 1, WINDOW_BLOCKS_AT_MOST, fitting)
   const timeout = numberOf('timeout', 1, 255)
   const size = numberOf('tsize', 0, Number.MAX_SAFE_INTEGER)
-  const answers = new Map([
+  const answers = new Map<string, number | string | undefined>([
     ['blksize', block && blockBytes],
     ['windowsize', window && windowBlocks],
     // The same value or none (RFC 2349).
     ['timeout', timeout],
     ['tsize', size === undefined ? undefined : offer.bytes],
+    [REHEARSAL_OPTION, offer.rehearses === true ? 'yes' : undefined],
   ])
   return {
     terms: { blockBytes, windowBlocks, ...(timeout !== undefined && { timeoutMs: timeout * 1000 }) },

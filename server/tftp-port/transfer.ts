@@ -6,7 +6,8 @@
  *      │                   │
  *      │                   ├─ ERROR of the client ──▶ ended: refused by the client
  *      ├─ ERROR ───────────┼─ nothing heard ────────▶ ended: silent
- *      └─ nothing heard    └─ told to stop ─────────▶ ended: stopped (an ERROR is sent)
+ *      ├─ nothing heard    ├─ another request ──────▶ ended: asked anew
+ *      └─ another request  └─ told to stop ─────────▶ ended: stopped (an ERROR is sent)
  *
  * Blocks are counted on from 1 and never wrap here; on the wire they have 16 bits.
  */
@@ -17,6 +18,8 @@ export type TransferEnd =
   | { readonly kind: 'acknowledged' }
   | { readonly kind: 'client error'; readonly code: number; readonly text: string }
   | { readonly kind: 'silent'; readonly ms: number }
+  /** From the same port came another request, which is answered by another transfer. */
+  | { readonly kind: 'asked anew' }
   | { readonly kind: 'stopped' }
 
 export interface TransferState {
@@ -55,6 +58,7 @@ export type TransferEvent =
   | { readonly kind: 'error'; readonly code: number; readonly text: string }
   /** `leaving`: the system has not taken all yet that was handed over. */
   | { readonly kind: 'time'; readonly leaving: boolean }
+  | { readonly kind: 'asked anew' }
   | { readonly kind: 'stop' }
 
 export type Sending =
@@ -111,6 +115,8 @@ export function step(state: TransferState, event: TransferEvent, now: number): S
       return ended(state, { kind: 'client error', code: event.code, text: event.text })
     case 'time':
       return now < state.dueAt ? { state } : timedOut(state, event.leaving, now)
+    case 'asked anew':
+      return ended(state, { kind: 'asked anew' })
     case 'stop':
       return { ...ended(state, { kind: 'stopped' }), send: { kind: 'error' } }
   }

@@ -27,6 +27,8 @@ export interface Transfer {
   begin(): void
   /** A packet of this client's. */
   take(packet: Packet): void
+  /** Its client has sent another request. Nothing more is sent to it from here. */
+  askedAnew(): void
   readonly state: TransferState
 }
 
@@ -112,6 +114,7 @@ export function createTransfer(deps: TransferDeps): Transfer {
   function tell(end: TransferEnd): void {
     if (end.kind === 'acknowledged') listener?.acknowledged()
     else if (end.kind === 'client error') listener?.gaveUp(saidByClient(end))
+    else if (end.kind === 'asked anew') listener?.gaveUp('the client sent another request from the same port')
     else if (end.kind === 'silent') listener?.silent(silence(end.ms, sendFault))
   }
 
@@ -157,6 +160,7 @@ export function createTransfer(deps: TransferDeps): Transfer {
       if (packet.kind === 'ack') see({ kind: 'ack', block: packet.block })
       else if (packet.kind === 'error') see({ kind: 'error', code: packet.code, text: packet.text })
     },
+    askedAnew: () => see({ kind: 'asked anew' }),
     get state() {
       return state
     },

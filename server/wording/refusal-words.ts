@@ -11,6 +11,11 @@ export function refusalWords({ reason, hint }: { reason: string | null; hint: st
   return hint === null ? why : `${why} ${hintSentence(hint)}`
 }
 
+/** What was answered: a status of HTTP, or one of the nine error codes of TFTP (RFC 1350, RFC 2347). */
+export function answerText(status: number): string {
+  return status < 100 ? `error ${status}` : String(status)
+}
+
 /** With one full stop at its end. */
 export function sentence(text: string): string {
   return /[.!?…]$/.test(text) ? text : `${text}.`

@@ -5,7 +5,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import { type DevicePlan, type Grounds, isDone, type Standing, type StepPlan } from '../visit/plan-shape.ts'
 import { algorithmText, guardsAccidentOnly } from './algorithm-words.ts'
-import { hintSentence, sentence } from './refusal-words.ts'
+import { answerText, hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
 
 /** `step 2 of 3: waiting`, `pulled (by harrowick-sw1)`, `wrong image: reading-room-4.bin`, `refused: 409`. */
@@ -32,7 +32,7 @@ const SHORT: { readonly [K in Grounds['kind']]: (grounds: GroundsOf<K>) => strin
   'earlier version': () => 'it holds an earlier version',
   held: () => 'its image is held',
   'another image': ({ image }) => image,
-  refused: ({ status }) => (status === null ? 'no answer' : String(status)),
+  refused: ({ status }) => (status === null ? 'no answer' : answerText(status)),
   'broken off': () => 'its pull broke off',
   'out of order': () => 'pulled before the step ahead of it',
 }
@@ -82,7 +82,7 @@ function printedPredicate({ printed }: GroundsOf<'printed'>): string {
 }
 
 function refusedPredicate({ at, status, reason, hint, target }: GroundsOf<'refused'>, clock: Clock): string {
-  const answer = status === null ? 'without an answer' : `with ${status}`
+  const answer = status === null ? 'without an answer' : `with ${answerText(status)}`
   const what = target === null ? '' : ` (${target})`
   return `was refused at ${clock(at)} ${answer}${what}: ${reason}${hint === null ? '' : `${/[.!?]$/.test(reason) ? '' : '.'} ${hintSentence(hint)}`}`
 }

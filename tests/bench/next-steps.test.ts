@@ -18,7 +18,7 @@ const ADDRESS = {
   linkLocal: false,
   offerable: true,
   reached: false,
-  urls: [{ url: 'http://192.0.2.10:8080', port: 8080 }],
+  urls: [{ url: 'http://192.0.2.10:8080', port: 8080, door: 'http', lines: ['{url}'] }],
 } as const
 
 const image = (members: Partial<ImageView>): ImageView => ({

@@ -22,6 +22,7 @@ const asked = (lastOctet: number): Asked => ({
   method: 'GET',
   target: '/branch-switch.bin',
   httpVersion: '1.1',
+  door: 'http',
 })
 
 /** A delivery whose files open when told. */

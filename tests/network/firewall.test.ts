@@ -5,7 +5,7 @@ import { firewallLines } from '../../server/network/firewall.ts'
 import { needs } from '../needs.ts'
 
 const lines = (platform: NodeJS.Platform, ports = [8080, 80], program = '/opt/node/bin/node') =>
-  firewallLines({ platform, ports, program })
+  firewallLines({ platform, ports: ports.map((port) => ({ port, transport: 'tcp' })), program })
 
 describe('firewallLines', () => {
   it.each(['win32', 'darwin', 'linux'] as const)('has an opening and a closing line on %s', (platform) => {

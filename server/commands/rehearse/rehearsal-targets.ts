@@ -24,7 +24,9 @@ export function targetsServed(
   addresses: Snapshot['addresses'],
   images: readonly Omit<ImageView, 'urls'>[],
 ): Rehearsal {
-  const bases = addresses.flatMap(({ urls, tunnel }) => urls.map(({ url }) => ({ url, tunnel })))
+  const bases = addresses.flatMap(({ urls, tunnel }) =>
+    urls.filter(({ door }) => door === 'http').map(({ url }) => ({ url, tunnel })),
+  )
   const offered = images.flatMap(({ name, state, plainPath, digestPath: short, bytes, sha256 }) =>
     state === 'ready' && sha256 !== null ? [{ name, paths: pathsOf(plainPath, short), bytes, sha256 }] : [],
   )

@@ -1,10 +1,11 @@
 /** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
 import { pacedMs } from '../../delivery/at-the-same-time.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
+import type { Denial } from '../../depot/admission.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
 import { standingText } from '../../report/image-view.ts'
 import { heldWords, observedWords } from '../../wording/decided-words.ts'
-import { refusalWords } from '../../wording/refusal-words.ts'
+import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 
@@ -51,7 +52,7 @@ export function happeningOf(entry: Entry, context: Context): Happening | undefin
       return line(endedText(ended, context.pullOf(entry.id), who(ended.client)), true)
     }
     case 'fetch-refused':
-      return line(refusedText(entry, who(entry.client)), entry.status === 403 || entry.status === 409)
+      return line(refusedText(entry, who(entry.client)), ALARMING.has(entry.denial ?? ''))
     case 'addresses':
       return line(
         `This machine's addresses changed: ${entry.addresses.map(({ address }) => address).join(', ')}`,
@@ -97,17 +98,24 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
     ? ''
     : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
   const changed = entry.versionChanged ? ' (it had begun another version and gets all of this one)' : ''
-  return `${who} fetches ${shortened(entry.image?.name ?? '', 40)}${part}${changed}`
+  const by = entry.door === undefined || entry.door === 'http' ? '' : ` by ${entry.door.toUpperCase()}`
+  return `${who} fetches ${shortened(entry.image?.name ?? '', 40)}${part}${by}${changed}`
 }
+
+/** Refusals that need a hand. */
+const ALARMING: ReadonlySet<string> = new Set<Denial>(['not allowed', 'not planned', 'held'])
 
 const ENDING_TEXT: Record<string, string> = {
   delivered: 'delivered: the client took every byte and closed normally',
   unconfirmed: 'unconfirmed: every byte was handed over',
   'reset-late': 'reset by the client after the last byte was handed over: it may have all, some or none',
-  cut: 'CUT: the connection was lost',
+  cut: 'CUT before the last byte was handed over',
   withdrawn: 'WITHDRAWN',
   'lost-track': 'lost track: the server had stopped',
 }
+
+/** By its own program: nothing else could have. */
+const ACKNOWLEDGED = 'delivered: the client acknowledged the last byte'
 
 /** Over less time a rate says nothing of the network. */
 const SHORTEST_JUDGED_S = 0.1
@@ -124,8 +132,12 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
   const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
   const closing = (fetch.durationMs ?? 0) / 1000 - seconds
   const closed = closing >= LONG_CLOSING_S ? `, then ${durationText(closing)} until it ended` : ''
-  const acknowledged = fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''
-  const ending = ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? ''
+  const acknowledged =
+    fetch.ending !== 'delivered' && fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''
+  const ending =
+    fetch.ending === 'delivered' && fetch.acknowledged === true
+      ? ACKNOWLEDGED
+      : (ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? '')
   const reason = fetch.reason === null ? '' : ` (${visible(fetch.reason)})`
   const state = pull === undefined || pull.state === 'running' ? '' : ` | pull ${pull.state}`
   return `${who}  ${image}  ${ending}${acknowledged}${reason}; ${handed}${bytesText(fetch.bytesPromised)} bytes in ${durationText(seconds)}${rate}${closed}${state}`
@@ -135,6 +147,5 @@ function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: stri
   const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
   const times = entry.count === undefined ? '' : ` (${entry.count} times)`
   const why = visible(refusalWords({ reason: entry.reason, hint: entry.hint ?? null }))
-  const status = entry.status === undefined ? 'refused' : `refused with ${entry.status}`
-  return `${who} ${status}: ${what}  ${why}${times}`
+  return `${who} refused${entry.status === undefined ? '' : ` with ${answerText(entry.status)}`}: ${what}  ${why}${times}`
 }

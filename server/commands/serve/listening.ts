@@ -4,6 +4,7 @@ import type { Server } from 'node:http'
 import { get } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { FetchproofError, systemCode } from '../../errors.ts'
+import { HTTP_DOOR } from '../../image-port/door.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
 import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
 import { covers, type Listening } from '../../network/bases.ts'
@@ -44,7 +45,7 @@ export async function openImagePort(
     const server = port.server()
     const opened = await listen(server, address, number, own)
     servers.push(server)
-    listening.push({ address, port: opened })
+    listening.push({ address, port: opened, door: HTTP_DOOR })
     return opened
   }
 
@@ -127,30 +128,36 @@ async function listen(
       })
     })
   } catch (error) {
-    throw await listenError(error, address, port, own)
+    throw await listenError(error, { address, port, flag: '--port', transport: 'tcp', own })
   }
   return (server.address() as AddressInfo).port
 }
 
-async function listenError(
-  error: unknown,
-  address: string,
-  port: number,
-  own: readonly OwnAddress[],
-): Promise<FetchproofError> {
+/** What could not be listened on. */
+export interface Refused {
+  readonly address: string
+  readonly port: number
+  readonly transport: 'tcp' | 'udp'
+  /** The flag that chooses another port. */
+  readonly flag: string
+  readonly own: readonly OwnAddress[]
+}
+
+export async function listenError(error: unknown, refused: Refused): Promise<FetchproofError> {
+  const { address, port, transport, flag, own } = refused
   const cause = { cause: error }
   switch (systemCode(error)) {
     case 'EADDRINUSE': {
-      const holder = await portHolder(port)
+      const holder = await portHolder(port, transport)
       return new FetchproofError(
         'FP_PORT_TAKEN',
-        { port, address, holder: holder === undefined ? '' : ` by ${holder}` },
+        { port, address, flag, holder: holder === undefined ? '' : ` by ${holder}` },
         cause,
       )
     }
     case 'EACCES':
     case 'EPERM':
-      return new FetchproofError('FP_PORT_FORBIDDEN', { port, address }, cause)
+      return new FetchproofError('FP_PORT_FORBIDDEN', { port, address, flag, remedy: remedyFor(port) }, cause)
     case 'EADDRNOTAVAIL':
     case 'ENOTFOUND':
       return new FetchproofError(
@@ -165,6 +172,13 @@ async function listenError(
         cause,
       )
   }
+}
+
+/** Common practice on each system; Windows keeps no port for administrators. */
+function remedyFor(port: number): string {
+  return process.platform === 'linux'
+    ? `allow it until the next restart with "sudo sysctl -w net.ipv4.ip_unprivileged_port_start=${port}"`
+    : 'start with the rights to open it'
 }
 
 function isFamilyAbsent(error: unknown): boolean {

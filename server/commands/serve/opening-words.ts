@@ -122,13 +122,16 @@ function linesFor(base: Base, image: Image, paste: readonly string[]): string[] 
     sha256: image.version?.sha256 ?? null,
     md5: image.version?.more.md5 ?? null,
   }
-  // The plain URL always; a line that asks for a digest which is not known yet is left out.
-  return ['{url}', ...paste].flatMap((line) => filledLine(line, facts) ?? []).map((line) => `    ${line}`)
+  // The door's own always; a line that asks for a digest which is not known yet is left out.
+  return [...base.door.lines(base.port), ...paste]
+    .flatMap((line) => filledLine(line, facts) ?? [])
+    .map((line) => `    ${line}`)
 }
 
-function marksOf({ own, port }: Base): string {
+function marksOf({ own, port, door }: Base): string {
   const marks = [
-    ...(port === 80 ? ['for consoles that take no port'] : []),
+    ...(door.name === 'http' && port === door.usualPort ? ['for consoles that take no port'] : []),
+    ...(door.name === 'http' ? [] : [`by ${door.name.toUpperCase()}`]),
     ...(own.tunnel ? ['a tunnel: refused without --allow-tunnels'] : []),
     ...(own.linkLocal ? ['link-local'] : []),
     ...(own.loopback ? ['this laptop only'] : []),

@@ -1,4 +1,4 @@
-/** Which program listens on a port, where the system tells: for the sentence that says what to stop. */
+/** Which program holds a port, where the system tells: for the sentence that says what to stop. */
 import { execFile } from 'node:child_process'
 import { readdir, readFile, readlink } from 'node:fs/promises'
 import { platform } from 'node:os'
@@ -7,26 +7,31 @@ import { promisify } from 'node:util'
 const run = promisify(execFile)
 
 /** `name (process 1234)`, or undefined where it cannot be known. Never throws. */
-export async function portHolder(port: number): Promise<string | undefined> {
+export async function portHolder(port: number, transport: 'tcp' | 'udp'): Promise<string | undefined> {
   try {
-    if (platform() === 'linux') return await linuxHolder(port)
-    if (platform() === 'win32') return await windowsHolder(port)
-    return await lsofHolder(port)
+    if (platform() === 'linux') return await linuxHolder(port, transport)
+    if (platform() === 'win32') return await windowsHolder(port, transport)
+    return await lsofHolder(port, transport)
   } catch {
     return undefined
   }
 }
 
-/** /proc/net/tcp: column 4 is the state (0A is LISTEN), column 10 the inode of the socket. */
-async function linuxHolder(port: number): Promise<string | undefined> {
+type Transport = 'tcp' | 'udp'
+
+/** proc(5): column 4 is the state (0A is LISTEN, 07 a UDP socket that is not connected), column 10 the socket's inode. */
+async function linuxHolder(port: number, transport: Transport): Promise<string | undefined> {
+  const state = transport === 'tcp' ? '0A' : '07'
   const suffix = `:${port.toString(16).toUpperCase().padStart(4, '0')}`
   const texts = await Promise.all(
-    ['/proc/net/tcp', '/proc/net/tcp6'].map((file) => readFile(file, 'latin1').catch(() => '')),
+    [`/proc/net/${transport}`, `/proc/net/${transport}6`].map((file) =>
+      readFile(file, 'latin1').catch(() => ''),
+    ),
   )
   const inodes = texts
     .flatMap((text) => text.split('\n').slice(1))
     .map((line) => line.trim().split(/\s+/))
-    .filter((fields) => fields[3] === '0A' && fields[1]?.endsWith(suffix))
+    .filter((fields) => fields[3] === state && fields[1]?.endsWith(suffix))
     .map((fields) => `socket:[${fields[9]}]`)
   if (inodes.length === 0) return undefined
   for (const pid of (await readdir('/proc')).filter((name) => /^\d+$/.test(name))) {
@@ -42,16 +47,18 @@ async function linuxHolder(port: number): Promise<string | undefined> {
   return undefined
 }
 
-async function lsofHolder(port: number): Promise<string | undefined> {
-  const { stdout } = await run('lsof', ['-nP', `-iTCP:${port}`, '-sTCP:LISTEN', '-Fpc'], { timeout: 3_000 })
+async function lsofHolder(port: number, transport: Transport): Promise<string | undefined> {
+  const listening = transport === 'tcp' ? ['-sTCP:LISTEN'] : []
+  const which = ['-nP', `-i${transport.toUpperCase()}:${port}`, ...listening, '-Fpc']
+  const { stdout } = await run('lsof', which, { timeout: 3_000 })
   const pid = /^p(\d+)$/m.exec(stdout)?.[1]
   const name = /^c(.+)$/m.exec(stdout)?.[1] ?? 'a program'
   return pid === undefined ? undefined : `${name} (process ${pid})`
 }
 
-async function windowsHolder(port: number): Promise<string | undefined> {
-  const { stdout } = await run('netstat', ['-ano', '-p', 'TCP'], { timeout: 3_000 })
-  const line = stdout.split(/\r?\n/).find((each) => new RegExp(`:${port}\\s+\\S+:0\\s`).test(each))
+async function windowsHolder(port: number, transport: Transport): Promise<string | undefined> {
+  const { stdout } = await run('netstat', ['-ano', '-p', transport.toUpperCase()], { timeout: 3_000 })
+  const line = stdout.split(/\r?\n/).find((each) => new RegExp(`:${port}\\s+\\S+:[0*]\\s`).test(each))
   const pid = line?.trim().split(/\s+/).at(-1)
   if (pid === undefined) return undefined
   const list = await run('tasklist', ['/FI', `PID eq ${pid}`, '/FO', 'CSV', '/NH'], { timeout: 3_000 })

@@ -30,6 +30,12 @@ export function addServe(program: Command, around: Surroundings, settle: (status
       collected,
     )
     .option('--allow-tunnels', 'also serve what arrives over a tunnel interface')
+    .option('--tftp', 'also serve by TFTP, for boot loaders and phones that know nothing else')
+    .option(
+      '--tftp-port <number>',
+      `port that TFTP requests come to (default: ${DEFAULTS.tftpPort})`,
+      wholeNumber,
+    )
     .option('--list', 'offer /SHA256SUMS')
     .option('--max-fetches <number>', `fetches at once (default: ${DEFAULTS.maxFetches})`, wholeNumber)
     .option(

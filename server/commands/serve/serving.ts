@@ -10,6 +10,7 @@ import type { Settings } from '../../settings.ts'
 import { VERSION } from '../version.ts'
 import { findIntruders, openImagePort } from './listening.ts'
 import { openPage } from './page.ts'
+import { openTftp } from './tftp-listening.ts'
 
 export interface Serving {
   readonly depot: Depot
@@ -48,6 +49,7 @@ export async function startServing(
   const sendQueues = await openSendQueues()
   const depot = await openDepot({ settings, version: VERSION, sendQueues, onEntries })
   const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
+  const onCrowded = nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message))
   try {
     const imagePort = await createImagePort({
       depot,
@@ -57,7 +59,7 @@ export async function startServing(
         fit: createOpenFiles(() => performance.now()).connectionsThatFit,
       },
       onFault,
-      onCrowded: nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message)),
+      onCrowded,
     })
     closers.unshift(() => imagePort.app.close())
     const opened = await openImagePort(imagePort, settings, depot.own())
@@ -66,7 +68,12 @@ export async function startServing(
       imagePort.connections.destroyAll()
       await closed
     })
-    depot.listeningOn(opened.listening)
+    const listeningOn = (): void => depot.listeningOn([...opened.listening, ...(tftp?.listening() ?? [])])
+    const tftp = settings.tftp
+      ? await openTftp({ depot, settings, onFault, onCrowded, onChanged: listeningOn })
+      : undefined
+    closers.unshift(async () => tftp?.close())
+    listeningOn()
     const intruders = await findIntruders(imagePort, opened.listening, depot.own())
     const unfit = await testLingeringClose()
     const page = await openPage(depot, settings)
@@ -79,6 +86,7 @@ export async function startServing(
       pageAddress: page.address,
       remarks: [
         ...opened.remarks,
+        ...(tftp?.remarks ?? []),
         ...page.remarks,
         ...intruders,
         ...(sendQueues.whyNot === undefined ? [] : [notShown(sendQueues.whyNot)]),
@@ -102,6 +110,7 @@ export async function startServing(
       depot.admission.stop()
       await page.close()
       await depot.close(reason)
+      await tftp?.close()
       const closed = opened.close()
       imagePort.connections.destroyAll()
       await closed

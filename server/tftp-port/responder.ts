@@ -1,0 +1,245 @@
+/** From a request to a transfer, or to an ERROR packet; each recorded before it is sent. */
+import type { Asked } from '../delivery/delivery.ts'
+import type { Wire } from '../delivery/fetch.ts'
+import { type Admitted, type Denial, type Denied, denialOf } from '../depot/admission.ts'
+import { checksumFile, checksumList } from '../depot/checksum-files.ts'
+import type { Depot } from '../depot/depot.ts'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { largestPacket } from '../network/mtu.ts'
+import type { ReadyImage } from '../staging/image.ts'
+import { refusalWords } from '../wording/refusal-words.ts'
+import { type Granted, grantOptions } from './options.ts'
+import { DATA_HEADER_BYTES, ERROR_CODE, ERROR_TEXT_AT_MOST, type Packet, parsePacket } from './packets.ts'
+import type { Answering } from './repeats.ts'
+import { openTransferPort, type Peer } from './transfer-port.ts'
+import { createTransfer, type Transfer } from './wire.ts'
+
+/** What this door asks of the depot. */
+export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals' | 'own'>
+
+export interface Request {
+  readonly asked: Asked
+  /** As it was bound, with its zone. */
+  readonly localAddress: string
+  readonly peer: Peer
+  /** An ERROR packet, from the port that was asked. */
+  readonly answer: (code: number, text: string) => void
+  readonly answering: Answering
+}
+
+/** Something that is no request: nobody knows what was asked for. */
+export type Other = Pick<Request, 'answer'> & { readonly asked: Omit<Asked, 'target'> }
+
+export type ReadRequest = Extract<Packet, { kind: 'request' }>
+
+export interface Responder {
+  /** Resolves with whether a transfer was begun. Rejects for faults of ours. */
+  respond(request: Request, packet: ReadRequest): Promise<boolean>
+  /** What is no request, to the port for requests. `start`: as it came. */
+  refuseOther(other: Other, packet: Packet, start: string): void
+  close(): Promise<void>
+}
+
+export interface ResponderDeps {
+  readonly depot: Counter
+  readonly onCrowded?: () => void
+}
+
+/** A client that is told 1 or 2 leaves it at that, one that is told 0 may come again (U-Boot, `net/tftp.c`). */
+const CODE_OF_DENIAL = {
+  'not allowed': ERROR_CODE.accessViolation,
+  'not planned': ERROR_CODE.accessViolation,
+  'unknown name': ERROR_CODE.notFound,
+  held: ERROR_CODE.accessViolation,
+  'other version': ERROR_CODE.accessViolation,
+  'not ready': ERROR_CODE.notDefined,
+  unavailable: ERROR_CODE.notDefined,
+} as const satisfies Record<Denial, number>
+
+/** Checksum files under way; they count against no limit of fetches. */
+const TEXTS_AT_MOST = 64
+
+/** IPv4 (RFC 791 §3.1) or IPv6 (RFC 8200 §3) and UDP (RFC 768). */
+const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
+
+export function createResponder({ depot, onCrowded }: ResponderDeps): Responder {
+  const { admission, delivery, own } = depot
+  const open = new Set<Transfer>()
+  const texts = new Set<Transfer>()
+  let closed: (() => void) | undefined
+
+  function refuse({ asked, answer }: Other, refusal: Refusal): void {
+    const { code, ...onRecord } = refusal
+    const { reason, hint } = refusal
+    delivery.refuse({ ...asked, ...onRecord, status: code })
+    const words = refusalWords({ reason, hint: hint ?? null })
+    answer(code, words.length <= ERROR_TEXT_AT_MOST ? words : reason)
+  }
+
+  /** Nothing is sent to who is not allowed: its address may be a forged one. */
+  function isTurnedAway(asked: Other['asked'], admitted: Admitted | Denied): boolean {
+    if (admitted.kind !== 'denied' || admitted.denial !== 'not allowed') return false
+    delivery.refuse({ ...asked, ...withoutKind(admitted) })
+    return true
+  }
+
+  async function openTransfer(
+    { localAddress, peer, answering }: Request,
+    { granted, bytes }: { granted: Granted; bytes: number },
+  ): Promise<Transfer> {
+    const port = await openTransferPort({
+      localAddress,
+      peer,
+      onPacket: (datagram) => transfer.take(parsePacket(datagram)),
+      onClosed() {
+        open.delete(transfer)
+        texts.delete(transfer)
+        if (open.size === 0) closed?.()
+      },
+    }).catch((error: unknown) => {
+      const code = systemCode(error)
+      if (code === 'EMFILE' || code === 'ENFILE') onCrowded?.()
+      throw new FetchproofError('FP_BUSY', { why: `no port for it (${code ?? error})` }, { cause: error })
+    })
+    const transfer = createTransfer({
+      granted,
+      bytes,
+      send: port.send,
+      clock: () => performance.now(),
+      after: delivery.wakefulness.after,
+      onEnd: port.close,
+    })
+    open.add(transfer)
+    answering.transfer = transfer
+    return transfer
+  }
+
+  async function sendImage(request: Request, packet: ReadRequest, image: ReadyImage): Promise<void> {
+    const { bytes } = image.version
+    const granted = grant(request, packet, bytes)
+    const transfer = await openTransfer(request, { granted, bytes })
+    try {
+      // Of an empty image, lifted by a person, there is no byte to fetch.
+      if (bytes === 0) delivery.recordHeadersOnly(request.asked, image)
+      else {
+        const options = {
+          options: Object.fromEntries(granted.options.map(({ name, value }) => [name, value])),
+        }
+        const begun = await delivery.begin(request.asked, image, { first: 0, promised: bytes, ...options })
+        begun.start(transfer.wire)
+      }
+    } catch (error) {
+      transfer.askedAnew()
+      throw error
+    }
+    transfer.begin()
+  }
+
+  async function sendText(
+    request: Request,
+    packet: ReadRequest,
+    text: string,
+    image?: ReadyImage,
+  ): Promise<void> {
+    if (texts.size >= TEXTS_AT_MOST)
+      throw new FetchproofError('FP_BUSY', { why: 'too many checksum files at once' })
+    const bytes = Buffer.from(text)
+    const granted = grant(request, packet, bytes.length)
+    const transfer = await openTransfer(request, { granted, bytes: bytes.length })
+    texts.add(transfer)
+    delivery.recordHeadersOnly(request.asked, image)
+    feed(transfer.wire, bytes)
+    transfer.begin()
+  }
+
+  function grant({ asked }: Request, { options }: ReadRequest, bytes: number): Granted {
+    const at = own().find(({ address }) => address === asked.localAddress)
+    const headers = HEADER_BYTES[asked.localAddress.includes(':') ? 6 : 4] + DATA_HEADER_BYTES
+    return grantOptions(options, {
+      bytes,
+      blockBytesAtMost: largestPacket(at?.interface ?? '') - headers,
+      rehearses: asked.rehearsal === true,
+    })
+  }
+
+  async function send(request: Request, packet: ReadRequest): Promise<boolean> {
+    const admitted = admission.admit(request.asked, packet.name)
+    if (isTurnedAway(request.asked, admitted)) return false
+    if (packet.write) refuse(request, WRITING)
+    else if (packet.mode !== 'octet') refuse(request, OTHER_MODE)
+    else if (admitted.kind === 'denied') refuse(request, refusalOf(admitted))
+    else {
+      if (admitted.kind === 'image') await sendImage(request, packet, admitted.image)
+      else if (admitted.kind === 'checksum')
+        await sendText(request, packet, checksumFile(admitted.image), admitted.image)
+      else await sendText(request, packet, checksumList(admitted.images))
+      return true
+    }
+    return false
+  }
+
+  return {
+    async respond(request, packet) {
+      try {
+        return await send(request, packet)
+      } catch (error) {
+        const denied = denialOf(error)
+        if (denied === undefined) throw error
+        refuse(request, refusalOf(denied))
+        return false
+      }
+    },
+    refuseOther({ asked: who, answer }, packet, start) {
+      const asked = { ...who, firstLine: start }
+      if (isTurnedAway(asked, admission.admit(who, ''))) return
+      const isMalformed = packet.kind === 'malformed'
+      const refusal = isMalformed
+        ? { code: ERROR_CODE.illegalOperation, reason: `no request: ${packet.why}` }
+        : {
+            code: ERROR_CODE.unknownTransfer,
+            reason: `no request: ${packet.kind.toUpperCase()} of no transfer`,
+          }
+      refuse({ asked, answer }, refusal)
+    },
+    async close() {
+      for (const transfer of open) transfer.wire.reset('the server is being stopped')
+      if (open.size > 0)
+        await new Promise<void>((resolve) => {
+          closed = resolve
+        })
+    },
+  }
+}
+
+interface Refusal extends Omit<Denied, 'kind' | 'denial'> {
+  readonly code: number
+  readonly denial?: Denial
+}
+
+const WRITING: Refusal = {
+  code: ERROR_CODE.accessViolation,
+  reason: 'images are only read here: nothing can be written',
+}
+const OTHER_MODE: Refusal = {
+  code: ERROR_CODE.illegalOperation,
+  reason: 'only mode octet (binary) is served: any other would change the bytes',
+}
+
+function refusalOf(denied: Denied): Refusal {
+  return { code: CODE_OF_DENIAL[denied.denial], ...withoutKind(denied) }
+}
+
+function withoutKind({ kind: _, ...denied }: Denied): Omit<Denied, 'kind'> {
+  return denied
+}
+
+/** Bytes that are at hand as a whole. */
+function feed(wire: Wire, bytes: Buffer): void {
+  let at = 0
+  const more = (): void => {
+    const piece = bytes.subarray(at, at + (wire.room?.() ?? bytes.length))
+    at += piece.length
+    if (piece.length > 0) wire.write(piece, more)
+  }
+  wire.whenReady?.(more)
+}
