@@ -92,7 +92,7 @@ test('what is refused gets one legible ERROR and stands on record', async () => 
     ],
     [request('desk.bin', {}, 'octet', 2), { code: 2, text: /nothing can be written/, reason: /only read/ }],
     [request('desk.bin', {}, 'netascii'), { code: 4, text: /octet/, reason: /change the bytes/ }],
-    [request('desk.bin', {}, 'mail'), { code: 4, text: /octet/, reason: /change the bytes/ }],
+    [request('DESK.BIN', {}, 'mail'), { code: 4, text: /octet/, reason: /change the bytes/ }],
     [Buffer.from([0, 9, 1, 2]), { code: 4, text: /unknown opcode 9/, reason: /unknown opcode/ }],
     [Buffer.from('\0\x01desk.bin'), { code: 4, text: /closing zero/, reason: /closing zero/ }],
     [ack(1), { code: 5, text: /of no transfer/, reason: /ACK of no transfer/ }],
