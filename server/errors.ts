@@ -50,7 +50,7 @@ export const ERROR_MESSAGES = {
   FP_REHEARSAL_CODE:
     '{base} does not know this rehearsal code, and would record what a rehearsal fetches as the pulls of a device. Type the code that "fetchproof serve" printed there, or set FETCHPROOF_REHEARSAL_CODE to it.',
   FP_LIST_NOT_OFFERED:
-    '{url} is not offered (status {status}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
+    '{url} is not offered ({answer}), so it is not known what there is to rehearse. Serve with --list, then rehearse again.',
   // images
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read again.',

@@ -1,9 +1,9 @@
-/** What this door says of itself. */
-import type { DoorFacts } from '../network/bases.ts'
+/** This door as the rest of the program sees it. */
+import type { Door } from '../depot/door.ts'
+import { HTTP_FACTS } from './door-facts.ts'
 
-export const HTTP_DOOR: DoorFacts = Object.freeze({
-  name: 'http',
-  usualPort: 80,
-  transport: 'tcp',
-  lines: () => ['{url}'],
-})
+export const HTTP_DOOR: Door = Object.freeze({
+  ...HTTP_FACTS,
+  // Loaded when it is needed: nobody who serves rehearses.
+  rehearser: async (code) => (await import('./rehearsal.ts')).createRehearser(code),
+} satisfies Door)

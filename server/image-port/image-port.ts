@@ -18,7 +18,7 @@ import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Connection as Endpoints } from '../network/connection-keys.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
-import { HTTP_DOOR } from './door.ts'
+import { HTTP_FACTS } from './door-facts.ts'
 import { mendLineEnds } from './line-ends.ts'
 import { readRawTarget } from './raw-target.ts'
 import { type Counter, createResponder } from './responder.ts'
@@ -223,7 +223,7 @@ function whoAsked(
 ): Pick<Asked, 'door' | 'client' | 'localAddress' | 'localPort'> {
   const address = normalise(endpoints.remoteAddress) ?? ''
   return {
-    door: HTTP_DOOR.name,
+    door: HTTP_FACTS.name,
     client: delivery.clientAt(address, endpoints.remotePort),
     localAddress: normalise(endpoints.localAddress) ?? '',
     localPort: endpoints.localPort,

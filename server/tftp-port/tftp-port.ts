@@ -7,7 +7,7 @@ import type { Asked } from '../delivery/delivery.ts'
 import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
-import { TFTP_DOOR } from './door.ts'
+import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
 import { parsePacket, writeError } from './packets.ts'
 import { createRepeats } from './repeats.ts'
@@ -63,7 +63,7 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): Tft
   function whoAsked(socket: Socket, from: RemoteInfo): Omit<Asked, 'target'> {
     const { address, port } = socket.address()
     return {
-      door: TFTP_DOOR.name,
+      door: TFTP_FACTS.name,
       client: delivery.clientAt(normalise(from.address) ?? '', from.port),
       localAddress: normalise(address) ?? '',
       localPort: port,

@@ -11,7 +11,7 @@ import { join } from 'node:path'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
 import { createVisitView } from '../../server/bench/visit-view.ts'
 import { type Depot, openDepot } from '../../server/depot/depot.ts'
-import { HTTP_DOOR } from '../../server/image-port/door.ts'
+import { HTTP_FACTS } from '../../server/image-port/door-facts.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
@@ -82,8 +82,8 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
   const real = await openDepot({ settings, version: '0.0.0-test' })
   const own = options.own ?? OWN
   const listening = [
-    { address: '0.0.0.0', port: SHOWN_PORT, door: HTTP_DOOR },
-    { address: '::', port: SHOWN_PORT, door: HTTP_DOOR },
+    { address: '0.0.0.0', port: SHOWN_PORT, door: HTTP_FACTS },
+    { address: '::', port: SHOWN_PORT, door: HTTP_FACTS },
   ]
   const depot: Depot = { ...real, own: () => own, bases: () => basesOf(own, listening) }
   const images = await listenWithImages(depot)

@@ -4,6 +4,7 @@
  */
 import { type ChildProcess, spawn } from 'node:child_process'
 import { createHash } from 'node:crypto'
+import { createSocket } from 'node:dgram'
 import { EventEmitter, once } from 'node:events'
 import {
   existsSync,
@@ -135,6 +136,14 @@ export async function freePort(host = '127.0.0.1'): Promise<number> {
   const { port } = server.address() as AddressInfo
   server.close()
   await once(server, 'close')
+  return port
+}
+
+export async function freeUdpPort(): Promise<number> {
+  const socket = createSocket('udp4').bind(0, '127.0.0.1')
+  await once(socket, 'listening')
+  const { port } = socket.address()
+  socket.close()
   return port
 }
 

@@ -5,14 +5,18 @@ import { networkInterfaces } from 'node:os'
 import { join } from 'node:path'
 import { Agent, request } from 'undici'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
-import { type Checked, checkTarget } from '../../server/commands/rehearse/rehearsal-checks.ts'
 import { targetsOfList } from '../../server/commands/rehearse/rehearsal-targets.ts'
+import type { Checked } from '../../server/depot/door.ts'
 import { REHEARSAL_HEADER } from '../../server/image-port/image-port.ts'
+import { rehearserBy } from '../../server/image-port/rehearsal.ts'
+import { checkTarget } from '../../server/image-port/rehearsal-checks.ts'
 import type { LockHolder } from '../../server/ledger/lock.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
+import { createRehearser as createTftpRehearser } from '../../server/tftp-port/rehearsal.ts'
 import { audit, fetchproof } from '../clients/program.ts'
 import {
   freePort,
+  freeUdpPort,
   imageBytes,
   ledgerEntries,
   type Served,
@@ -346,6 +350,60 @@ describe('fetchproof rehearse with a base URL', () => {
   })
 })
 
+describe('fetchproof rehearse of a folder that is served by TFTP too', () => {
+  const tftp = (port: number) => ['--tftp', '--tftp-port', String(port), '--list']
+
+  /** The base URLs, as the running server says them. */
+  async function basesOf(folder: string): Promise<string[]> {
+    const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
+    const { images } = JSON.parse(stdout) as { images: { plainPath: string; urls: string[] }[] }
+    return [
+      ...new Set(images.flatMap(({ plainPath, urls }) => urls.map((url) => url.slice(0, -plainPath.length)))),
+    ]
+  }
+
+  it('fetches each image through that door as well, and no device has pulled anything', async () => {
+    const port = await freeUdpPort()
+    const server = await serveFiles(FILES, { cleanUp, listen: '0.0.0.0', flags: tftp(port) })
+    const bases = await basesOf(server.folder)
+    expect(bases.some((base) => base.startsWith('http:'))).toBe(true)
+    const tftpBases = bases.filter((base) => base.startsWith('tftp:'))
+    expect(tftpBases.every((base) => base.endsWith(`:${port}`))).toBe(true)
+    expect(tftpBases.length).toBeGreaterThan(0)
+    const { status, stdout, stderr } = await fetchproof(['rehearse', server.folder, '--format', 'json'])
+    expect(stderr).toBe('')
+    expect(status).toBe(0)
+    const result = JSON.parse(stdout) as { bases: { base: string; checks: number; differences: number }[] }
+    // Two images, both paths of each: an ERROR or none, the length, the digest.
+    for (const base of tftpBases)
+      expect(result.bases).toContainEqual({ base, checks: 2 * 2 * 3, differences: 0 })
+    const { fetches, pulls } = await audit(server.folder)
+    expect(pulls).toEqual([])
+    const byTftp = fetches.filter(({ door }) => door === 'tftp')
+    expect(byTftp).toHaveLength(4 * tftpBases.length)
+    for (const { ending, rehearsal } of byTftp)
+      expect({ ending, rehearsal }).toEqual({ ending: 'delivered', rehearsal: true })
+  })
+
+  it('takes the list by TFTP as well, says what differs, and where nothing answers', async () => {
+    const port = await freeUdpPort()
+    const server = await serveFiles({ 'desk.bin': DESK }, { cleanUp, flags: tftp(port) })
+    const base = `tftp://127.0.0.1:${port}`
+    const whole = await inProcess(['rehearse', base, '--format', 'json'])
+    expect(whole.stderr).toBe('')
+    expect(JSON.parse(whole.stdout)).toMatchObject({ checks: 6, differences: [] })
+    const rehearser = createTftpRehearser(undefined)
+    const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: 7, sha256: '0'.repeat(64) }
+    const { differences } = await rehearser.check(target)
+    expect(differences.map(({ check }) => check)).toEqual(['tsize', 'digest'])
+    const absent = await rehearser.check({ ...target, path: '/other.bin' })
+    expect(absent.differences).toMatchObject([{ check: 'answer', found: 'error 1: no image of that name.' }])
+    await server.stop()
+    const nobody = await inProcess(['rehearse', base])
+    expect(nobody.stderr).toContain('FP_BASE_UNREACHABLE')
+  })
+})
+
 /** As another laptop: from a loopback address that is not the one which answers. */
 describe('who is believed to rehearse', () => {
   const from = (localAddress: string) =>
@@ -358,7 +416,7 @@ describe('who is believed to rehearse', () => {
     cleanUp(() => dispatcher.destroy())
     const way = { dispatcher, code: code === 'printed' ? printed : code }
     const base = `http://127.0.0.1:${server.port}`
-    const list = await targetsOfList(base, way).catch((error: unknown) => error)
+    const list = await targetsOfList(base, rehearserBy(way)).catch((error: unknown) => error)
     const target = { base, path: '/desk.bin', name: 'desk.bin', bytes: DESK.length, sha256: DESK_SHA256 }
     await checkTarget(target, way)
     const { id } = await server.entry('fetch-begun', ({ promised }) => promised > 0)

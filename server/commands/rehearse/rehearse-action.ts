@@ -1,8 +1,8 @@
 /** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
 import { createInterface } from 'node:readline'
-import { Agent } from 'undici'
 import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { userName } from '../../depot/depot.ts'
+import type { Checked, Difference, Rehearser, Target } from '../../depot/door.ts'
 import { FetchproofError } from '../../errors.ts'
 import { createOwnAddresses, normalise } from '../../network/addresses.ts'
 import type { ImageView } from '../../report/image-view.ts'
@@ -10,12 +10,11 @@ import { tableLines } from '../../report/table.ts'
 import { createSettings } from '../../settings.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
+import { doorOf } from '../doors.ts'
 import { EXIT } from '../exit.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import type { Surroundings } from '../surroundings.ts'
-import type { Way } from './rehearsal-asking.ts'
-import { type Checked, checkTarget, type Difference, type Target } from './rehearsal-checks.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 import type { RehearseFlags } from './rehearse.ts'
 
@@ -29,30 +28,49 @@ interface Rehearsed {
   readonly notProven: string
 }
 
-const CONNECT_MS = 10_000
-const QUIET_MS = 30_000
-
 export async function rehearse(where: string, flags: RehearseFlags, around: Surroundings): Promise<number> {
   const base = baseUrlIn(where)
   const server = base === undefined ? await serverOf(where, flags.records) : undefined
   const code = base === undefined || isOwn(base) ? undefined : await codeFor(base, around)
-  const dispatcher = new Agent({
-    connect: { timeout: CONNECT_MS },
-    headersTimeout: QUIET_MS,
-    bodyTimeout: QUIET_MS,
-  })
-  const way = { dispatcher, code }
+  const rehearsers = createRehearsers(code)
   try {
-    const rehearsal = server === undefined ? await targetsOfList(base ?? '', way) : await targetsOf(server)
+    const rehearsal =
+      base === undefined
+        ? await targetsOf(server as RunningServer)
+        : await targetsOfList(base, await rehearsers.of(base))
     if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
-    const checked = await checkAll(rehearsal, way, around)
+    const checked = await checkAll(rehearsal, rehearsers, around)
     if (server !== undefined) await record(server, checked, flags.by ?? userName())
     const result = resultOf(rehearsal, checked, server !== undefined, base)
     if (flags.format === 'json') around.stdout.write(`${JSON.stringify(result, null, 2)}\n`)
     else for (const line of resultLines(result, checked)) around.stdout.write(`${line}\n`)
     return result.checks > 0 && result.differences.length === 0 ? EXIT.done : EXIT.checkFailed
   } finally {
-    await dispatcher.destroy()
+    await rehearsers.close()
+  }
+}
+
+/** One for each door that is rehearsed. */
+interface Rehearsers {
+  of(url: string): Promise<Rehearser>
+  close(): Promise<void>
+}
+
+function createRehearsers(code: string | undefined): Rehearsers {
+  const made = new Map<string, Rehearser>()
+  return {
+    async of(url) {
+      const door = doorOf(url)
+      // The server is of a later version.
+      if (door === undefined)
+        throw new FetchproofError('FP_USAGE', { why: `${url} cannot be rehearsed from here.` })
+      const rehearser = made.get(door.name) ?? (await door.rehearser(code))
+      made.set(door.name, rehearser)
+      return rehearser
+    },
+    async close() {
+      for (const rehearser of made.values()) await rehearser.close()
+    },
   }
 }
 
@@ -84,11 +102,17 @@ async function targetsOf(server: RunningServer): Promise<Rehearsal> {
 function baseUrlIn(where: string): string | undefined {
   if (!/^[a-z][a-z0-9+.-]*:\/\//i.test(where)) return undefined
   const url = URL.canParse(where) ? new URL(where) : undefined
-  if (url?.protocol !== 'http:' || url.search !== '' || url.hash !== '' || url.username !== '') {
+  if (
+    url === undefined ||
+    doorOf(where) === undefined ||
+    url.search !== '' ||
+    url.hash !== '' ||
+    url.username !== ''
+  ) {
     const why = `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
     throw new FetchproofError('FP_USAGE', { why })
   }
-  return `${url.origin}${url.pathname}`.replace(/\/+$/, '')
+  return `${url.protocol}//${url.host}${url.pathname}`.replace(/\/+$/, '')
 }
 
 /** Throws FP_NOT_SERVED. */
@@ -101,7 +125,7 @@ async function serverOf(folder: string, records: string | undefined): Promise<Ru
 
 async function checkAll(
   { targets, bases }: Rehearsal,
-  way: Way,
+  rehearsers: Rehearsers,
   around: Surroundings,
 ): Promise<readonly Checked[]> {
   const progress = createProgress(around.stderr)
@@ -114,14 +138,14 @@ async function checkAll(
     for (const target of targets) {
       if (givenUp.has(target.base)) continue
       let came = 0
-      const one = await checkTarget(target, way, (bytes) => {
+      const one = await (await rehearsers.of(target.base)).check(target, (bytes) => {
         came += bytes
         const share = Math.min(came, target.bytes ?? 0)
         progress.show((before + share) / total, `rehearsing ${target.base}`)
       })
       before += (target.bytes ?? 1) + 1
       progress.show(before / total, `rehearsing ${target.base}`)
-      const refusedTunnel = tunnels.has(target.base) && one.differences.some(isRefusal)
+      const refusedTunnel = tunnels.has(target.base) && one.turnedAway
       if (one.unreachable || refusedTunnel) givenUp.add(target.base)
       checked.push(refusedTunnel ? { ...one, differences: one.differences.map(tunnelRefused) } : one)
     }
@@ -130,8 +154,6 @@ async function checkAll(
     progress.end()
   }
 }
-
-const isRefusal = ({ check, found }: Difference): boolean => check === 'status' && found === 'status 403'
 
 function tunnelRefused(difference: Difference): Difference {
   return {

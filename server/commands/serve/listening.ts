@@ -4,7 +4,7 @@ import type { Server } from 'node:http'
 import { get } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { FetchproofError, systemCode } from '../../errors.ts'
-import { HTTP_DOOR } from '../../image-port/door.ts'
+import { HTTP_FACTS } from '../../image-port/door-facts.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
 import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
 import { covers, type Listening } from '../../network/bases.ts'
@@ -45,7 +45,7 @@ export async function openImagePort(
     const server = port.server()
     const opened = await listen(server, address, number, own)
     servers.push(server)
-    listening.push({ address, port: opened, door: HTTP_DOOR })
+    listening.push({ address, port: opened, door: HTTP_FACTS })
     return opened
   }
 

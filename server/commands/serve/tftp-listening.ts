@@ -11,7 +11,7 @@ import { watchAddresses } from '../../network/address-watch.ts'
 import { normalise, type OwnAddress } from '../../network/addresses.ts'
 import { covers, type Listening } from '../../network/bases.ts'
 import type { Settings } from '../../settings.ts'
-import { TFTP_DOOR } from '../../tftp-port/door.ts'
+import { TFTP_FACTS } from '../../tftp-port/door-facts.ts'
 import { createTftpPort } from '../../tftp-port/tftp-port.ts'
 import { listenError } from './listening.ts'
 
@@ -88,7 +88,7 @@ export async function openTftp(options: TftpOptions): Promise<OpenedTftp> {
       [...sockets.keys()].map((address) => ({
         address: normalise(address) ?? address,
         port,
-        door: TFTP_DOOR,
+        door: TFTP_FACTS,
       })),
     remarks: sockets.size === 0 ? refused.slice(0, 1).map((why) => `TFTP is not served: ${why}`) : refused,
     async close() {

@@ -2,34 +2,8 @@
  * What a rehearsal asks of one URL, as a device would, and how the answers must agree: GET whole, HEAD like GET
  * (RFC 9110 §9.3.2), a range in the middle and a resume to the end (§14).
  */
+import type { Checked, Difference, Target } from '../depot/door.ts'
 import { type Answered, createAsker, type Part, type Way } from './rehearsal-asking.ts'
-
-export interface Target {
-  /** Base URL without a slash at the end. */
-  readonly base: string
-  readonly path: string
-  /** Name of the image, for people. */
-  readonly name: string
-  /** Undefined where only its digest is known beforehand. */
-  readonly bytes: number | undefined
-  readonly sha256: string
-}
-
-export interface Difference {
-  readonly url: string
-  readonly check: string
-  readonly found: string
-}
-
-export interface Checked {
-  readonly target: Target
-  readonly checks: number
-  readonly differences: readonly Difference[]
-  /** Of the image as it came. */
-  readonly bytes: number
-  /** No connection could be made: asking the same address again is of no use. */
-  readonly unreachable: boolean
-}
 
 const RANGE_BYTES = 64 * 1024
 const RESUME_BYTES = 16 * 1024 * 1024
@@ -50,7 +24,15 @@ export async function checkTarget(
     if (found !== undefined) differences.push({ url, check: name, found })
     return found === undefined
   }
-  const result = (unreachable: boolean): Checked => ({ target, checks, differences, bytes, unreachable })
+  let turnedAway = false
+  const result = (unreachable: boolean): Checked => ({
+    target,
+    checks,
+    differences,
+    bytes,
+    unreachable,
+    turnedAway,
+  })
 
   let plan: Plan | undefined
   const whole = await ask('GET', {}, (stated) => {
@@ -62,6 +44,7 @@ export async function checkTarget(
     return result(whole.unreachable)
   }
   bytes = whole.bytes
+  turnedAway = whole.status === 403
   if (!check('status', statusFault(whole, 200))) return result(false)
   const lengthIsRight = check('Content-Length', lengthFault(whole, target.bytes))
   const bodyIsRight = check('digest', digestFault(whole, target.sha256))

@@ -1,8 +1,8 @@
 /** One request of a rehearsal: its head and the digests of its body. Of the body itself nothing is kept. */
 import { createHash, type Hash } from 'node:crypto'
 import { type Dispatcher, request } from 'undici'
-import { systemCode } from '../../errors.ts'
-import { REHEARSAL_HEADER } from '../../image-port/image-port.ts'
+import { systemCode } from '../errors.ts'
+import { REHEARSAL_HEADER } from './image-port.ts'
 
 const HEAD_OF_BODY_BYTES = 512
 

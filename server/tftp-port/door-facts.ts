@@ -1,0 +1,19 @@
+/** What this door says of itself. */
+import type { DoorFacts } from '../network/bases.ts'
+
+/** RFC 1350 §4. */
+const USUAL_PORT = 69
+
+export const TFTP_FACTS: DoorFacts = Object.freeze({
+  name: 'tftp',
+  usualPort: USUAL_PORT,
+  transport: 'udp',
+  // RFC 1350 §4: each transfer has a port of its own on both sides.
+  firewallNote:
+    'Transfers by TFTP come from UDP ports of their own: their first packet leaves from here, so this firewall lets the answers in. One that stands elsewhere on the way has to let UDP pass to every port of this laptop.',
+  // Many consoles ask for the two apart (RFC 3617 has the URL).
+  lines: (port: number) => [
+    '{url}',
+    `server {host}${port === USUAL_PORT ? '' : ', port {port}'}, file {path}`,
+  ],
+})
