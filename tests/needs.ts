@@ -68,6 +68,7 @@ function runsAsAnotherUser(): boolean {
 
 const NEEDS = {
   aria2c: programOf('aria2'),
+  atftp: programOf('atftp'),
   busybox: programOf('busybox'),
   bzip2: programOf('bzip2'),
   chromium: fileOf('chromium', CHROMIUM),
@@ -88,11 +89,13 @@ const NEEDS = {
   ping: programOf('iputils-ping'),
   prlimit: programOf('util-linux'),
   ps: programOf('procps'),
+  'qemu-system-arm': programOf('qemu-system-arm'),
   'qemu-system-x86_64': programOf('qemu-system-x86'),
   script: programOf('bsdutils'),
   seabios: listOf('seabios'),
   sha256sum: programOf('coreutils'),
   tar: programOf('tar'),
+  tftp: programOf('tftp-hpa'),
   'u-boot-qemu': listOf('u-boot-qemu'),
   unzip: programOf('unzip'),
   wget: programOf('wget'),
