@@ -55,7 +55,10 @@ export const ERROR_MESSAGES = {
   FP_IMAGE_UNKNOWN: 'There is no image {image} in {folder}. {hint}',
   FP_IMAGE_CHANGED: '{image} changed while it was being served; it is being read again.',
   FP_IMAGE_NOT_READY: '{image} is not on offer any more in the version that was asked for.',
-  FP_NO_DIGEST: 'The text holds no digest. Paste the 32 to 128 hex digits that the maker published.',
+  FP_NO_DIGEST:
+    'The text holds no digest that can be compared. Paste the 32 to 128 hex digits that the maker published. {why}',
+  FP_DIGEST_OF_OTHERS:
+    'The text is about {files}, not about {image}: nothing was recorded. If a digest in it is meant for {image}, paste that digest alone.',
   FP_IMAGE_UNREAD:
     '{image} has not been read yet (it is {state}), so nobody can fetch it. Hold it when its digest is known.',
   FP_NOT_STRIKEABLE:

@@ -8,8 +8,9 @@ import type { Strikeable, Strikes } from '../ledger/strikes.ts'
 import type { Image } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
 import { stateWords } from '../staging/image-words.ts'
-import { claimsInText } from '../trust/published/claims.ts'
-import type { JudgedCatalogue } from './judged-catalogue.ts'
+import { pastedFor } from '../trust/published/pasted.ts'
+import { type Claim, compared } from '../trust/published/standing.ts'
+import { claimsOnRecord, type JudgedCatalogue } from './judged-catalogue.ts'
 
 export interface ImageRecords {
   /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
@@ -18,7 +19,7 @@ export interface ImageRecords {
   hold(name: string, reason: string, by: string): void
   /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
   lift(name: string, reason: string, by: string): void
-  /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST. */
+  /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST, FP_DIGEST_OF_OTHERS. */
   paste(name: string, text: string, by: string): Promise<void>
   /** A person takes back what was recorded by mistake. Throws FP_NOT_STRIKEABLE. */
   strike(seq: number, reason: string, by: string): Promise<Strikeable>
@@ -66,6 +67,13 @@ export function createImageRecords({
     throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder, hint: '' })
   }
 
+  /** What stands in the text and is of something else is not put on record; an image without digests takes it all. */
+  async function withoutOthers(name: string, claims: readonly Claim[]): Promise<readonly Claim[]> {
+    if (catalogue.get(name)?.version === undefined) return claims
+    const { others } = await compared(claims, (algorithm) => catalogue.digest(name, algorithm))
+    return claims.filter((claim) => !others.includes(claim))
+  }
+
   return {
     recordAll,
     hold(name, reason, by) {
@@ -78,8 +86,11 @@ export function createImageRecords({
     },
     async paste(name, text, by) {
       present(name)
-      const claims = claimsInText(text, by)
-      if (claims.length === 0) throw new FetchproofError('FP_NO_DIGEST')
+      const { claims: stated, about, notRead } = pastedFor(name, text, by)
+      if (about.length > 0)
+        throw new FetchproofError('FP_DIGEST_OF_OTHERS', { image: name, files: listed(about) })
+      if (stated.length === 0) throw new FetchproofError('FP_NO_DIGEST', { why: notRead.join(' ') })
+      const claims = await withoutOthers(name, stated)
       for (const [index, { algorithm, digest }] of claims.entries()) {
         const also = index > 0 && { also: true as const }
         append({ kind: 'published', name, algorithm, digest, by, ...also })
@@ -93,12 +104,17 @@ export function createImageRecords({
       if (entry.kind === 'lifted') catalogue.decided(entry.name)
       if (entry.kind === 'published') {
         const left = history.pasted().find(({ name }) => name === entry.name)
-        judged.paste(entry.name, left === undefined ? [] : claimsInText(left.text, left.by))
+        judged.paste(entry.name, left === undefined ? [] : claimsOnRecord(left.digests, left.by))
         await catalogue.rejudge(entry.name)
       }
       return entry
     },
   }
+}
+
+function listed(names: readonly string[]): string {
+  const shown = names.slice(0, 4).join(', ')
+  return names.length > 4 ? `${shown} and ${names.length - 4} more` : shown
 }
 
 /** Throws FP_IMAGE_UNREAD. */

@@ -1,18 +1,21 @@
 /** The catalogue with its judge: published checksums and format checks, and what the ledger remembers of both. */
 
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../staging/catalogue.ts'
-import type { ImageHistory } from '../staging/image-history.ts'
+import type { ImageHistory, Pasted } from '../staging/image-history.ts'
+import { isAlgorithm } from '../trust/digests/algorithm.ts'
 import { createFormatChecker } from '../trust/formats/checker.ts'
 import { createJudge } from '../trust/judgement.ts'
-import { createPublishedBook, type Unmatched } from '../trust/published/book.ts'
-import { type Claim, claimsInText } from '../trust/published/claims.ts'
+import { createPublishedBook } from '../trust/published/book.ts'
+import { claimOf } from '../trust/published/pasted.ts'
+import type { Claim } from '../trust/published/standing.ts'
+import type { Unused } from '../trust/published/unused.ts'
 
 export interface JudgedCatalogue {
   readonly catalogue: Catalogue
   /** What a person pasted as published for an image, in the place of what was pasted before; `rejudge` follows. */
   paste(imageName: string, claims: readonly Claim[]): void
-  /** Published checksums that name files which are not there, and lines that could not be read. */
-  unmatched(): readonly Unmatched[]
+  /** What was read of checksum texts and is used for no image; the same array until that changes. */
+  unused(): readonly Unused[]
   close(): Promise<void>
 }
 
@@ -27,7 +30,7 @@ export async function openJudgedCatalogue(
   const book = createPublishedBook({
     imageNames: () => opened?.names() ?? NO_NAMES,
   })
-  for (const { name, text, by } of history.pasted()) book.paste(name, claimsInText(text, by))
+  for (const { name, digests, by } of history.pasted()) book.paste(name, claimsOnRecord(digests, by))
   try {
     const catalogue = await createCatalogue({
       settings,
@@ -46,7 +49,7 @@ export async function openJudgedCatalogue(
     return {
       catalogue,
       paste: book.paste,
-      unmatched: book.unmatched,
+      unused: book.unused,
       async close() {
         await catalogue.close()
         await formats.close()
@@ -56,6 +59,13 @@ export async function openJudgedCatalogue(
     await formats.close()
     throw error
   }
+}
+
+/** What stands in the ledger as pasted. */
+export function claimsOnRecord(digests: Pasted['digests'], by: string): Claim[] {
+  return digests.flatMap(({ algorithm, digest }) =>
+    isAlgorithm(algorithm) ? [claimOf({ algorithm, digest }, by)] : [],
+  )
 }
 
 const NO_NAMES: readonly string[] = []

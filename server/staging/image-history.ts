@@ -21,7 +21,7 @@ export interface ImageHistory {
   differed(name: string, sha256: string): Published | undefined
   /** Whether that checksum of the image had been pasted, and the person took it back. */
   struck(name: string, published: Published): boolean
-  /** What persons pasted as published for images and did not take back: the latest text for each, a digest a line. */
+  /** What persons pasted as published for images and did not take back: the latest for each. */
   pasted(): readonly Pasted[]
   /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
   onRecord(name: string): string | undefined
@@ -31,7 +31,7 @@ export interface ImageHistory {
 
 export interface Pasted {
   readonly name: string
-  readonly text: string
+  readonly digests: readonly Pick<EntryOf<'published'>, 'algorithm' | 'digest'>[]
   readonly by: string
 }
 
@@ -78,18 +78,19 @@ export function createImageHistory(): ImageHistory {
   }
 
   function pasted(): readonly Pasted[] {
-    const latest = new Map<string, { digests: string[]; by: string }>()
+    const latest = new Map<string, Omit<Pasted, 'name'>>()
     let group = 0
     let counted: { name: string; group: number } | undefined
-    for (const { seq, name, also, digest, by } of published) {
+    for (const entry of published) {
+      const { seq, name, also, by } = entry
       if (also !== true) group += 1
       if (strikes.has(seq)) continue
       const goesOn = counted?.name === name && counted.group === group
       const before = goesOn ? (latest.get(name)?.digests ?? []) : []
-      latest.set(name, { digests: [...before, digest], by })
+      latest.set(name, { digests: [...before, entry], by })
       counted = { name, group }
     }
-    return [...latest].map(([name, { digests, by }]) => ({ name, text: digests.join('\n'), by }))
+    return [...latest].map(([name, { digests, by }]) => ({ name, digests, by }))
   }
 
   return {

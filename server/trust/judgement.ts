@@ -10,12 +10,12 @@ import { checkFolder, openInside } from '../files/folder.ts'
 import { type Format, FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
 import { ALGORITHM_FACTS, type Algorithm } from './digests/algorithm.ts'
+import { MAX_TEXT_BYTES } from './digests/finder.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
-import type { PublishedBook, Standing } from './published/book.ts'
-import type { Claim } from './published/claims.ts'
+import type { PublishedBook } from './published/book.ts'
 import { isChecksumFile } from './published/names.ts'
-import { MAX_CHECKSUM_FILE_BYTES } from './published/parse.ts'
+import type { Claim, Standing } from './published/standing.ts'
 
 /**
  * A judgement with what the format check said apart from the rest: `notes` mixes it with what checksum files
@@ -71,7 +71,7 @@ async function readChecksumFile(folder: string, name: string): Promise<Uint8Arra
   const file = await openInside(real, join(real, ...name.split('/')))
   try {
     // One byte more than is read at most, so that a longer file shows as one.
-    return await file.readHead(Math.min(Number(file.identity.size), MAX_CHECKSUM_FILE_BYTES) + 1)
+    return await file.readHead(Math.min(Number(file.identity.size), MAX_TEXT_BYTES) + 1)
   } finally {
     await file.close()
   }
@@ -115,12 +115,15 @@ function doubtReason({ kind, verdict }: CheckedFormat, doubt: string): HoldReaso
 const CAUSES_AT_MOST = 16
 
 /** A reason for each digest that the file does not have: the lift of one says nothing of another. */
-function differsReasons({ differing = [], conflict }: Standing): HoldReason[] {
+function differsReasons({ differing = [], agreeing, conflict }: Standing): HoldReason[] {
   const told =
     conflict === undefined
       ? undefined
       : `The published checksums contradict each other: ${conflict.join('; ')}. Find out which one belongs to this file and remove the other.`
-  const reasons = differing.map((claim) => ({ cause: causeOf(claim), reason: told ?? differsReason(claim) }))
+  const reasons = differing.map((claim) => ({
+    cause: causeOf(claim),
+    reason: told ?? differsReason(claim, agreeing),
+  }))
   const [first] = reasons
   if (first === undefined || reasons.length <= CAUSES_AT_MOST) return reasons
   const all = createHash('sha256')
@@ -133,8 +136,10 @@ function causeOf({ algorithm, digest = 'unknown' }: Pick<Published, 'algorithm' 
   return `differs ${algorithm ?? 'checksum'} ${digest}`
 }
 
-function differsReason({ algorithm, source }: Claim): string {
-  return `Its ${labelOf(algorithm)} is not the published one (${source}). The file is damaged or another version: download it again, or get the checksum that belongs to it.`
+function differsReason({ algorithm, source }: Claim, agreeing: Claim | undefined): string {
+  const though =
+    agreeing === undefined ? '' : `, though its ${labelOf(agreeing.algorithm)} is (${agreeing.source})`
+  return `Its ${labelOf(algorithm)} is not the published one (${source})${though}. The file is damaged or another version: download it again, or get the checksum that belongs to it.`
 }
 
 /**

@@ -28,9 +28,11 @@ const pasted = (digest: string, also?: true): NewEntry => ({
 
 test('the last pasting counts: two wrong ones in a row and the right one are three, a digest more of one is one', () => {
   const { history } = historyOf(pasted('1'), pasted('2'), pasted('3'))
-  expect(history.pasted()).toEqual([{ name: 'reading-room.bin', text: '3', by: 'engineer' }])
+  expect(history.pasted()).toMatchObject([
+    { name: 'reading-room.bin', digests: [{ digest: '3' }], by: 'engineer' },
+  ])
   const { history: both } = historyOf(pasted('1'), pasted('2'), pasted('3', true))
-  expect(both.pasted()).toEqual([{ name: 'reading-room.bin', text: '2\n3', by: 'engineer' }])
+  expect(both.pasted()).toMatchObject([{ digests: [{ digest: '2' }, { digest: '3' }], by: 'engineer' }])
 })
 
 test('an image that is held again for the same reason, after it was freed, is on record as held again', () => {
@@ -74,7 +76,7 @@ test('what was pasted by mistake and struck counts no more, and what it had repl
   const text = (...entries: NewEntry[]) =>
     historyOf(...entries)
       .history.pasted()
-      .map((one) => one.text)
+      .map((one) => one.digests.map(({ digest }) => digest).join())
   expect(text(pasted('1'), pasted('2'), strike(2))).toEqual(['1'])
   expect(text(pasted('1'), pasted('2'), pasted('3', true), strike(2))).toEqual(['3'])
   expect(text(pasted('1'), pasted('2'), pasted('3', true), strike(2), strike(3))).toEqual(['1'])

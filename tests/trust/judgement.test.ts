@@ -91,10 +91,18 @@ describe('what is held', () => {
   })
 
   it('holds when published checksums contradict each other, naming both', async () => {
-    await publish('x.gz.md5', hash('md5', 'another'))
+    await publish('x.gz.sha256', hash('sha256', 'another'))
     await publish('SHA256SUMS', `${hash('sha256', WHOLE)}  x.gz\n`)
     const found = await judged('x.gz', WHOLE)
-    expect(held(found)).toMatch(/contradict.*SHA256SUMS, line 1.*x\.gz\.md5, line 1/)
+    expect(held(found)).toMatch(/contradict.*SHA256SUMS, line 1.*x\.gz\.sha256, line 1/)
+  })
+
+  it('holds when one algorithm agrees and another one does not, naming both', async () => {
+    await publish('x.gz.md5', hash('md5', 'another'))
+    await publish('SHA256SUMS', `${hash('sha256', WHOLE)}  x.gz\n`)
+    expect(held(await judged('x.gz', WHOLE))).toMatch(
+      /Its MD5 is not the published one \(x\.gz\.md5, line 1\), though its SHA-256 is \(SHA256SUMS, line 1\)/,
+    )
   })
 })
 

@@ -4,7 +4,7 @@ import { type Difference, LIST_PATH, type Rehearser, type Target } from '../../d
 import type { ImageView } from '../../report/image-view.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { digestPath } from '../../staging/naming.ts'
-import { parseChecksums } from '../../trust/published/parse.ts'
+import { findDigests } from '../../trust/digests/finder.ts'
 
 export interface Rehearsal {
   readonly bases: readonly { readonly url: string; readonly tunnel: boolean }[]
@@ -45,9 +45,9 @@ const PLAIN_NAME = /^[A-Za-z0-9._-]+(?:\/[A-Za-z0-9._-]+)*$/
  */
 export async function targetsOfList(base: string, rehearser: Rehearser): Promise<Rehearsal> {
   const url = base + LIST_PATH
-  const { entries, problems } = parseChecksums('SHA256SUMS', await rehearser.list(base))
-  const bad = problems.map(({ line, what }) => ({ url, check: 'list', found: `line ${line}: ${what}` }))
-  const targets = entries.flatMap(({ name, digest }) => {
+  const { stated, notRead } = findDigests(await rehearser.list(base), 'sha256')
+  const bad = notRead.map(({ line, what }) => ({ url, check: 'list', found: `line ${line}: ${what}` }))
+  const targets = stated.flatMap(({ names: [name], digest }) => {
     if (name === undefined || !PLAIN_NAME.test(name)) {
       bad.push({ url, check: 'list', found: `${name ?? digest} is no plain path` })
       return []

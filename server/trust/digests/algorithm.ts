@@ -1,10 +1,10 @@
 /**
- * The digests that makers publish: their names, lengths and worth. MD5 and SHA-1 guard against accident, not
- * against forgery (RFC 6151 §2, RFC 6194 §3).
+ * The digests that makers publish: their names, lengths and worth. MD5, SHA-1 and CRC-32 guard against accident, not
+ * against forgery (RFC 6151 §2, RFC 6194 §3; a CRC was never meant to).
  */
 
 /** Strongest first: the order in which they are compared. */
-export const ALGORITHMS = ['sha512', 'sha384', 'sha256', 'sha224', 'sha1', 'md5'] as const
+export const ALGORITHMS = ['sha512', 'sha384', 'sha256', 'sha224', 'sha1', 'md5', 'crc32'] as const
 export type Algorithm = (typeof ALGORITHMS)[number]
 
 export interface AlgorithmFacts {
@@ -22,21 +22,14 @@ export const ALGORITHM_FACTS: Readonly<Record<Algorithm, AlgorithmFacts>> = {
   sha224: { label: 'SHA-224', digits: 56, guards: 'forgery' },
   sha1: { label: 'SHA-1', digits: 40, guards: 'accident' },
   md5: { label: 'MD5', digits: 32, guards: 'accident' },
+  crc32: { label: 'CRC-32', digits: 8, guards: 'accident' },
+}
+
+export function isAlgorithm(text: string): text is Algorithm {
+  return text in ALGORITHM_FACTS
 }
 
 /** The algorithm whose digest has this many hex digits, or undefined. */
 export function algorithmOfDigits(digits: number): Algorithm | undefined {
   return ALGORITHMS.find((algorithm) => ALGORITHM_FACTS[algorithm].digits === digits)
-}
-
-/**
- * The algorithm that a tag or a file name part means: `SHA256`, `SHA-256`, `sha2-256`, `MD5`, in any letter
- * case. Undefined for others, among them `SHA512/256` and `SHA3-256`, which share a length with ours.
- */
-export function algorithmOfTag(tag: string): Algorithm | undefined {
-  const plain = tag
-    .toLowerCase()
-    .replace(/^sha2-/, 'sha')
-    .replace(/^sha-/, 'sha')
-  return ALGORITHMS.find((algorithm) => algorithm === plain)
 }

@@ -2,6 +2,8 @@
  * The hex words of a text as a console gives it, and how each stands to the next: what people and devices put
  * between the digits of a digest is one of a few separators, or a line break where the console was too narrow.
  */
+import { ALGORITHM_NAMES } from './labels.ts'
+import { tidied } from './text.ts'
 
 /** Between two words of one digest. Not more than one kind is used in one digest, line breaks aside. */
 export type Link = 'none' | 'space' | 'colon' | 'hyphen' | 'comma' | 'dot' | 'break'
@@ -29,15 +31,6 @@ export interface HexText {
   readonly smudged: readonly { readonly start: number; readonly value: string }[]
 }
 
-// ECMA-48 §5.4: control sequences, by which consoles colour their output; the length is bounded.
-// biome-ignore lint/suspicious/noControlCharactersInRegex: removing control sequences is the purpose
-const CONTROL_SEQUENCE = /\u001b\[[0-?]{0,32}[ -/]{0,8}[@-~]/g
-// biome-ignore lint/suspicious/noControlCharactersInRegex: removing control characters is the purpose
-const UNSEEN = /[\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f\u00ad\u200b-\u200f\u2060\ufeff]/g
-const BLANKS = /[\u00a0\u2000-\u200a\u202f\u3000]/g
-/** `SHA-256`, `CRC 32`, `sha1sum`: their numbers are no digits of what follows. */
-const ALGORITHM_NAME =
-  /(?<![0-9A-Za-z])(?:sha[23]?|crc|md)[-_ /]?(?:512[/_-](?:224|256)|1|5|16|32|224|256|384|512)(?![0-9A-Za-z])/gi
 const SMUDGED_LENGTHS = { least: 30, most: 130 }
 const MOST_SMUDGES = 2
 /** Longer than an indented wrapped line needs. */
@@ -45,7 +38,7 @@ const LONGEST_GAP = 64
 
 export function readHexWords(original: string): HexText {
   const text = tidied(original)
-  const masked = text.replace(ALGORITHM_NAME, (name) => '~'.repeat(name.length))
+  const masked = text.replace(ALGORITHM_NAMES, (name) => '~'.repeat(name.length))
   const found: { start: number; end: number; digits: string }[] = []
   const smudged: { start: number; value: string }[] = []
   for (const match of masked.matchAll(/[0-9A-Za-z]+/g)) {
@@ -67,14 +60,6 @@ export function readHexWords(original: string): HexText {
     return word
   })
   return { text, words, digits: found.map(({ digits }) => digits).join(''), smudged }
-}
-
-function tidied(text: string): string {
-  return text
-    .replace(CONTROL_SEQUENCE, '')
-    .replace(/\r+\n|\r/g, '\n')
-    .replace(UNSEEN, '')
-    .replace(BLANKS, ' ')
 }
 
 /** How many characters are no hex digits; more than two count as three. */

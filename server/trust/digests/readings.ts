@@ -26,7 +26,7 @@ export interface Reading extends Stretch {
 }
 
 export function isDigestLength(digits: number): boolean {
-  return digits === SHORT_DIGITS || algorithmOfDigits(digits) !== undefined
+  return algorithmOfDigits(digits) !== undefined
 }
 
 export function digitsIn({ words, digits }: HexText, { first, last }: Stretch): string {
@@ -168,9 +168,15 @@ function wrapped(hex: HexText): Join[] {
     const digits = valueLength(hex, { first, last })
     if (digits <= SHORT_DIGITS || !isDigestLength(digits)) continue
     if (how === undefined) joins.push({ first, last, tentative: !isWrappedWord(hex, { first, last }) })
-    else if (lines <= MOST_LINES) joins.push({ first, last, tentative: false })
+    // A date above a digest is no part of it.
+    else if (lines <= MOST_LINES && !words.slice(first, last + 1).some(isWhole))
+      joins.push({ first, last, tentative: false })
   }
   return joins
+}
+
+function isWhole({ length }: HexWord): boolean {
+  return length > SHORT_DIGITS && isDigestLength(length)
 }
 
 /** All that hangs together around the line break after word `at`. */
@@ -201,7 +207,7 @@ const WIDEST_CONSOLE = 512
 /** One word over several lines: no part is a digest itself, and all lines but the last are of one width. */
 function isWrappedWord(hex: HexText, { first, last }: Stretch): boolean {
   const parts = hex.words.slice(first, last + 1)
-  if (parts.some(({ length }) => length > SHORT_DIGITS && isDigestLength(length))) return false
+  if (parts.some(isWhole)) return false
   const widths = parts.map(({ start, end }) => {
     const before = lineBefore(hex.text, start, WIDEST_CONSOLE)
     return before === undefined ? Number.NaN : before.length + end - start

@@ -1,16 +1,19 @@
 /**
- * The bytes of a checksum file as text: UTF-8 with or without a byte order mark, or UTF-16, which Windows
- * shells write (common practice). Bytes that are not UTF-8 become U+FFFD, as they do in the names that Node
- * gives for such files.
+ * The bytes of a text as characters, and these without what tools and consoles add. UTF-8 with or without a byte order
+ * mark, or UTF-16, which Windows shells write (common practice). Bytes that are not UTF-8 become U+FFFD, as they do in
+ * the names that Node gives for such files.
  */
+import { ALGORITHM_FACTS } from './algorithm.ts'
+import { labelIn } from './labels.ts'
 
 /** Text of `content`, without byte order mark. */
 export function decodeText(content: Uint8Array): string {
   const [first, second] = content
   if (first === 0xff && second === 0xfe) return new TextDecoder('utf-16le').decode(content)
   if (first === 0xfe && second === 0xff) return decodeBigEndian(content.subarray(2))
-  if (looksLikeUtf16(content)) return new TextDecoder('utf-16le').decode(content)
-  return new TextDecoder('utf-8').decode(content)
+  const order = utf16Order(content)
+  if (order === 'big') return decodeBigEndian(content)
+  return new TextDecoder(order === 'little' ? 'utf-16le' : 'utf-8').decode(content)
 }
 
 // Node built with small ICU data has no utf-16be decoder.
@@ -20,10 +23,44 @@ function decodeBigEndian(content: Uint8Array): string {
 }
 
 /** UTF-16 without a mark: digits and names are ASCII, so every second byte is zero. */
-function looksLikeUtf16(content: Uint8Array): boolean {
+function utf16Order(content: Uint8Array): 'little' | 'big' | undefined {
   const sample = content.subarray(0, 64)
-  if (sample.length < 4) return false
-  let zeros = 0
-  for (let at = 1; at < sample.length; at += 2) if (sample[at] === 0) zeros += 1
-  return zeros > sample.length / 4 && sample[0] !== 0
+  const zeros = [0, 0]
+  for (const [at, byte] of sample.entries()) if (byte === 0) zeros[at % 2] = (zeros[at % 2] ?? 0) + 1
+  const [even = 0, odd = 0] = zeros
+  if (sample.length < 4 || Math.max(even, odd) <= sample.length / 4 || Math.min(even, odd) > 0)
+    return undefined
+  return odd > even ? 'little' : 'big'
+}
+
+// ECMA-48 §5.4: control sequences, by which consoles colour their output; the length is bounded.
+// biome-ignore lint/suspicious/noControlCharactersInRegex: removing control sequences is the purpose
+const CONTROL_SEQUENCE = /\u001b\[[0-?]{0,32}[ -/]{0,8}[@-~]/g
+const LINE_END = /\r+\n|[\r\v\f\u0085\u2028\u2029]/g
+// biome-ignore lint/suspicious/noControlCharactersInRegex: removing control characters is the purpose
+const UNSEEN = /[\u0000-\u0008\u000e-\u001f\u007f\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]/g
+const BLANKS = /[\u00a0\u2000-\u200a\u202f\u3000]/g
+
+/** Without escape sequences and invisible characters; lines end in `\n`; digests in base64 are written in hex. */
+export function tidied(text: string): string {
+  return text
+    .replace(CONTROL_SEQUENCE, '')
+    .replace(LINE_END, '\n')
+    .replace(UNSEEN, '')
+    .replace(BLANKS, ' ')
+    .replace(BASE64, hexOfBase64)
+}
+
+/** RFC 4648 §4, of 16 to 64 bytes: the lengths of digests. */
+const BASE64 =
+  /(?<![A-Za-z0-9+/=])(?:[A-Za-z0-9+/]{22}==|[A-Za-z0-9+/]{27}=|[A-Za-z0-9+/]{38}==|[A-Za-z0-9+/]{43}=|[A-Za-z0-9+/]{64}|[A-Za-z0-9+/]{86}==)(?![A-Za-z0-9+/=])/g
+const LABEL_WITHIN = 512
+
+/** Only where an algorithm of that length is named before it on its line: keys and tokens look the same. */
+function hexOfBase64(word: string, at: number, text: string): string {
+  const before = text.slice(Math.max(0, at - LABEL_WITHIN), at)
+  const { algorithm } = labelIn(before.slice(before.lastIndexOf('\n') + 1)) ?? {}
+  if (algorithm === undefined || /^[0-9A-Fa-f]+$/.test(word)) return word
+  const hex = Buffer.from(word, 'base64').toString('hex')
+  return hex.length === ALGORITHM_FACTS[algorithm].digits ? hex : word
 }

@@ -1,8 +1,8 @@
 /**
- * Whether an entry of a checksum file speaks of an image: names compared letter for letter, in either Unicode
- * form (systems store different ones), with either slash, and with surrounding blanks that editors leave.
+ * Which of the files here a written name may mean: in either Unicode form (systems store different ones), with either
+ * slash, with surrounding blanks that editors leave, in another letter case or code page where that is unambiguous.
  */
-import type { PublishedEntry } from './parse.ts'
+import { tidied } from '../digests/text.ts'
 
 /** Folder of a path, with a trailing `/`; empty for the staging folder itself. */
 export function folderOf(path: string): string {
@@ -13,9 +13,14 @@ export function baseOf(path: string): string {
   return path.slice(path.lastIndexOf('/') + 1)
 }
 
-/** The form in which names are compared. */
+/** The form in which names are compared: that of names in a text. */
 export function comparable(name: string): string {
-  return name.normalize('NFC')
+  return tidied(name).normalize('NFC')
+}
+
+/** The same for what differs in letter case alone. */
+export function folded(name: string): string {
+  return comparable(name).toLowerCase()
 }
 
 /**
@@ -32,41 +37,71 @@ export function pathsOf(written: string): string[] {
   return [...found]
 }
 
-/** The base names that `written` may mean. */
+/** The base names that `written` may mean; an address may go on behind its path (RFC 3986 §3.4). */
 export function basesOf(written: string): string[] {
-  const spellings = [written, written.trim(), written.replaceAll('\\', '/').trim()]
+  const slashes = written.replaceAll('\\', '/').trim()
+  const path = /^[a-z]+:\/\//i.test(slashes) ? slashes.replace(/[?#].*$/s, '') : slashes
+  const spellings = [written, written.trim(), path]
   return [...new Set(spellings.map((spelling) => comparable(baseOf(spelling))))].filter((base) => base !== '')
 }
 
-/** A list, ready to be asked: its entries by path and by base name. */
-export interface IndexedEntries {
-  readonly byPath: ReadonlyMap<string, readonly PublishedEntry[]>
-  readonly byBase: ReadonlyMap<string, readonly PublishedEntry[]>
+/** The files here, to be found by what a text may call them. */
+export interface KnownNames {
+  readonly paths: ReadonlySet<string>
+  /** Those below `folder` that have this base name; in another letter case only where none has it as it stands. */
+  withBase(base: string, folder: string): readonly string[]
+  /** Those that have this path, or have it but for the extension. */
+  withStem(path: string): readonly string[]
+  /** Those whose names differ from it by what people, browsers and systems do to names. */
+  alike(base: string): readonly string[]
 }
 
-const ENTRIES_A_TURN = 2_000
-
-/** In turns of a few milliseconds. */
-export function* indexingInTurns(entries: readonly PublishedEntry[]): Generator<void, IndexedEntries, void> {
-  const byPath = new Map<string, PublishedEntry[]>()
-  const byBase = new Map<string, PublishedEntry[]>()
-  for (const [at, entry] of entries.entries()) {
-    if (at % ENTRIES_A_TURN === 0) yield
-    if (entry.name === undefined) continue
-    for (const path of pathsOf(entry.name)) push(byPath, path, entry)
-    for (const base of basesOf(entry.name)) push(byBase, base, entry)
+export function knownNames(names: Iterable<string>): KnownNames {
+  const paths = new Set<string>()
+  const byBase = new Map<string, string[]>()
+  const byStem = new Map<string, string[]>()
+  const byLikeness = new Map<string, string[]>()
+  for (const name of names) {
+    const path = comparable(name)
+    paths.add(path)
+    for (const base of new Set([folded(baseOf(path)), unreadable(folded(baseOf(path)))]))
+      push(byBase, base, path)
+    for (const stem of new Set([folded(path), folded(withoutExtension(path))])) push(byStem, stem, path)
+    push(byLikeness, likeness(path), path)
   }
-  return { byPath, byBase }
+  return {
+    paths,
+    withBase(base, folder) {
+      const found = (byBase.get(folded(base)) ?? []).filter((path) => path.startsWith(folder))
+      const same = found.filter((path) => baseOf(path) === base)
+      return same.length > 0 ? same : found
+    },
+    withStem: (path) => byStem.get(folded(path)) ?? [],
+    alike: (base) => byLikeness.get(likeness(base)) ?? [],
+  }
 }
 
-function push<T>(map: Map<string, T[]>, key: string, value: T): void {
+/** As a name in a code page looks in UTF-8: U+FFFD for each letter beyond ASCII (`decodeText`). */
+function unreadable(base: string): string {
+  return base.replace(/[^ -~]/gu, '\ufffd')
+}
+
+function likeness(path: string): string {
+  const plain = withoutExtension(withoutBrowserMark(folded(baseOf(path))))
+  return plain.replace(/[^\p{L}\p{N}]/gu, '')
+}
+
+function withoutExtension(path: string): string {
+  return path.replace(/\.[^./]{1,12}$/, '')
+}
+
+/** `NAME (1).bin` -> `NAME.bin`: the mark that browsers add when a name is taken. */
+function withoutBrowserMark(path: string): string {
+  return path.replace(/ ?\(\d{1,3}\)(?=(?:\.[^/.]+)*$)/, '')
+}
+
+export function push<T>(map: Map<string, T[]>, key: string, value: T): void {
   const there = map.get(key)
   if (there === undefined) map.set(key, [value])
   else there.push(value)
-}
-
-/** `NAME (1).bin` -> `NAME.bin`: the mark that browsers add when a name is taken; undefined without one. */
-export function withoutBrowserMark(path: string): string | undefined {
-  const plain = path.replace(/ ?\(\d{1,3}\)(?=(?:\.[^/.]+)*$)/, '')
-  return plain === path ? undefined : plain
 }

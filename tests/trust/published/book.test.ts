@@ -2,7 +2,7 @@ import { createHash } from 'node:crypto'
 import { describe, expect, it } from 'vitest'
 import type { Algorithm } from '../../../server/trust/digests/algorithm.ts'
 import { createPublishedBook } from '../../../server/trust/published/book.ts'
-import { claimsInText } from '../../../server/trust/published/claims.ts'
+import { pastedFor } from '../../../server/trust/published/pasted.ts'
 
 const digest = (algorithm: Algorithm, content = 'abc') => createHash(algorithm).update(content).digest('hex')
 const own = (algorithm: Algorithm) => digest(algorithm)
@@ -72,11 +72,27 @@ describe('which checksum speaks of which image', () => {
     expect((await book.standingOf('sub/y.bin', own)).standing).toBe('matches')
   })
 
-  it('says that a "(1)" in the name keeps it from the published checksum', async () => {
-    const book = bookOf(['x (1).bin'], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
-    const standing = await book.standingOf('x (1).bin', own)
-    expect(standing.standing).toBe('none')
-    expect(standing.notes[0]).toContain('x.bin (SHA256SUMS, line 1)')
+  it.each(['x (1).bin', 'x.img', 'X_.bin'])(
+    'asks whether a name near its own is meant for it: %s',
+    async (name) => {
+      const book = bookOf([name], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
+      const standing = await book.standingOf(name, own)
+      expect(standing.standing).toBe('none')
+      expect(standing.notes).toEqual([
+        `SHA256SUMS, line 1: x.bin is not here. Is it meant for ${name}? Then rename one of them.`,
+      ])
+      expect(book.unused()).toMatchObject([{ file: 'SHA256SUMS', line: 1, image: name }])
+    },
+  )
+
+  it('takes a name in another letter case or an older code page where that is unambiguous', async () => {
+    const list = Buffer.from(`${digest('sha256')}  LESES\xc4L.BIN\n`, 'latin1')
+    const book = createPublishedBook({ imageNames: () => ['leses\u00e4l.bin'] })
+    book.set('SHA256SUMS', list)
+    expect((await book.standingOf('leses\u00e4l.bin', own)).standing).toBe('matches')
+    const both = bookOf(['x.bin', 'X.bin'], { SHA256SUMS: `${digest('sha256')}  x.BIN\n` })
+    expect((await both.standingOf('x.bin', own)).standing).toBe('none')
+    expect(both.unused()).toMatchObject([{ reason: expect.stringContaining('several files here') }])
   })
 })
 
@@ -89,7 +105,6 @@ describe('standing', () => {
       return digest(algorithm)
     })
     expect(asked).toEqual(['sha512', 'md5'])
-    expect(book.needs('x')).toEqual(['sha512', 'md5'])
     expect(standing).toEqual({
       standing: 'matches',
       algorithm: 'sha512',
@@ -108,12 +123,28 @@ describe('standing', () => {
     }
   })
 
-  it('differs when two sources contradict each other, and names both', async () => {
+  it('shows digests by one algorithm that contradict each other', async () => {
+    const book = bookOf(['x'], {
+      'x.sha256': digest('sha256', 'other'),
+      SHA256SUMS: `${digest('sha256')}  x\n`,
+    })
+    const standing = await book.standingOf('x', own)
+    expect(standing).toMatchObject({ standing: 'differs', algorithm: 'sha256', source: 'x.sha256, line 1' })
+    expect(standing.conflict).toHaveLength(2)
+    expect(standing.conflict?.join()).toMatch(
+      /SHA256SUMS, line 1.*matches.*x\.sha256, line 1.*does not match/,
+    )
+  })
+
+  it('differs by one algorithm though it agrees by another, which is no contradiction', async () => {
     const book = bookOf(['x'], { 'x.md5': digest('md5', 'other'), SHA256SUMS: `${digest('sha256')}  x\n` })
     const standing = await book.standingOf('x', own)
-    expect(standing).toMatchObject({ standing: 'differs', algorithm: 'md5', source: 'x.md5, line 1' })
-    expect(standing.conflict).toHaveLength(2)
-    expect(standing.conflict?.join()).toMatch(/SHA256SUMS, line 1.*matches.*x\.md5, line 1.*does not match/)
+    expect(standing).toMatchObject({
+      standing: 'differs',
+      algorithm: 'md5',
+      agreeing: { algorithm: 'sha256', source: 'SHA256SUMS, line 1' },
+    })
+    expect(standing.conflict).toBeUndefined()
   })
 
   it('has no conflict to show when all sources agree on another digest', async () => {
@@ -121,16 +152,17 @@ describe('standing', () => {
     expect((await book.standingOf('x', own)).conflict).toBeUndefined()
   })
 
-  it('counts a pasted checksum like a file', async () => {
-    const book = bookOf(['x'], {})
-    expect(claimsInText('no digest here', 'engineer')).toEqual([])
-    const claims = claimsInText(` SHA-256: ${digest('sha256').toUpperCase()} `, 'engineer')
-    expect(claims).toHaveLength(1)
-    book.paste('x', claims)
-    expect(await book.standingOf('x', own)).toMatchObject({
+  it('takes one of two digests without a name, as of two versions, and says that the other one is not it', async () => {
+    const page = `Version 4.1\nSHA256: ${digest('sha256', 'old')}\n\nVersion 4.2\nSHA256: ${digest('sha256')}\n`
+    const standing = await bookOf(['x.bin'], { 'x.bin.txt': page }).standingOf('x.bin', own)
+    expect(standing).toMatchObject({
       standing: 'matches',
-      source: 'pasted by engineer',
+      notes: [expect.stringContaining('another version')],
     })
+    const wrong = await bookOf(['x.bin'], { 'x.bin.txt': page }).standingOf('x.bin', () =>
+      digest('sha256', 'new'),
+    )
+    expect(wrong.standing).toBe('differs')
   })
 
   it('forgets a file that is removed or replaced', async () => {
@@ -148,20 +180,76 @@ describe('standing', () => {
   })
 })
 
-describe('what matches nothing', () => {
-  it('names entries whose file is not here, unusable lines and lists without any checksum', () => {
+describe('what is used for no image', () => {
+  it('is each digest without a file, each name that is not here, each line that is not read, and a text without any', () => {
     const book = bookOf(['x.bin'], {
       SHA256SUMS: `${digest('sha256')}  x.bin\nwhat\n${digest('sha256')}  gone.bin\n${digest('sha256')}\n`,
       'checksums.txt': '# nothing yet\n',
       'y.bin.md5': digest('md5'),
       'x.bin.md5': digest('md5'),
+      'notes.txt': `SHA3-256(x.bin)= ${digest('sha256')}\nNothing else.\n`,
+      'SHA256SUMS.sig': 'signature',
     })
-    expect(book.unmatched().map(({ file, line, name }) => [file, line, name])).toEqual([
-      ['SHA256SUMS', 2, undefined],
-      ['SHA256SUMS', 3, 'gone.bin'],
-      ['SHA256SUMS', 4, undefined],
-      ['checksums.txt', 0, undefined],
-      ['y.bin.md5', 1, undefined],
+    expect(book.unused()).toEqual([
+      { file: 'SHA256SUMS', line: 2, reason: 'This is neither a digest with a file name nor a comment.' },
+      { file: 'SHA256SUMS', line: 3, reason: 'gone.bin is not here.' },
+      { file: 'SHA256SUMS', line: 4, reason: 'The digest stands without a file name.' },
+      { file: 'checksums.txt', line: 0, reason: 'There is no checksum in it.' },
+      { file: 'y.bin.md5', line: 1, reason: 'The digest stands without a file name.' },
+      { file: 'notes.txt', line: 1, reason: '"SHA3-256" is not compared here.', image: 'x.bin' },
     ])
+    expect(book.unused()).toBe(book.unused())
+  })
+
+  it('names twenty files of a long list that are not here, near names among them, and counts the others', () => {
+    const all = Array.from({ length: 500 }, (_, at) => `${digest('sha256', String(at))}  fw-${at}.bin\n`)
+    const book = bookOf(['fw-400 (2).bin', 'fw-3.bin'], { SHA256SUMS: all.join('') })
+    const unused = book.unused()
+    expect(unused).toHaveLength(21)
+    expect(unused.filter(({ image }) => image !== undefined)).toMatchObject([
+      { line: 401, image: 'fw-400 (2).bin' },
+    ])
+    expect(unused.at(-1)).toMatchObject({
+      line: 0,
+      reason: '479 more of its digests are of files that are not here.',
+    })
+  })
+})
+
+describe('what a person pastes for one image', () => {
+  const claims = (text: string, name = 'x.bin') =>
+    pastedFor(name, text, 'engineer').claims.map(({ digest }) => digest)
+
+  it('counts like a file', async () => {
+    const book = bookOf(['x'], {})
+    book.paste('x', pastedFor('x', ` SHA-256: ${digest('sha256').toUpperCase()} `, 'engineer').claims)
+    expect(await book.standingOf('x', own)).toMatchObject({
+      standing: 'matches',
+      source: 'pasted by engineer',
+    })
+  })
+
+  it('decides by the lines that name the image, in a list of three', () => {
+    const list = ['w', 'x', 'y'].map((name) => `${digest('sha256', name)}  ${name}.bin\n`).join('')
+    expect(claims(list)).toEqual([digest('sha256', 'x')])
+    expect(claims(`${digest('md5')}\n${list}`)).toEqual([digest('sha256', 'x')])
+  })
+
+  it('says nothing of the image where it is about others, and names them', () => {
+    const list = `${digest('sha256')}  y.bin\n${digest('md5')}  y.bin\n${digest('sha256')}  z.bin\n`
+    expect(pastedFor('x.bin', list, 'engineer')).toMatchObject({ claims: [], about: ['y.bin', 'z.bin'] })
+  })
+
+  it('holds nothing that can be compared: why', () => {
+    expect(pastedFor('x.bin', 'no digest here', 'engineer')).toEqual({ claims: [], about: [], notRead: [] })
+    const { notRead } = pastedFor('x.bin', `SHA3-256: ${digest('sha256')}`, 'engineer')
+    expect(notRead).toEqual(['"SHA3-256" is not compared here.'])
+  })
+
+  it('is not contradicted by a commit, a key or a build id beside it', async () => {
+    const text = `commit ${digest('sha1', 'other')}\n${digest('md5', 'build')}\nSHA-256: ${digest('sha256')}\n`
+    const book = bookOf(['x.bin'], {})
+    book.paste('x.bin', pastedFor('x.bin', text, 'engineer').claims)
+    expect(await book.standingOf('x.bin', own)).toMatchObject({ standing: 'matches', algorithm: 'sha256' })
   })
 })

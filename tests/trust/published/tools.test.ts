@@ -6,9 +6,9 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import fc from 'fast-check'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { findDigests, MAX_TEXT_BYTES } from '../../../server/trust/digests/finder.ts'
 import { formatLine } from '../../../server/trust/published/format-line.ts'
 import { isChecksumFile } from '../../../server/trust/published/names.ts'
-import { MAX_CHECKSUM_FILE_BYTES, parseChecksums } from '../../../server/trust/published/parse.ts'
 import { needs } from '../../needs.ts'
 
 let folder = ''
@@ -63,9 +63,9 @@ describe('coreutils', () => {
         fc.property(oddName, (name) => {
           put(name)
           for (const mode of ['--text', '--binary', '--tag']) {
-            const { entries, problems } = parseChecksums('list.txt', run(tool, mode, '--', name))
-            expect(problems).toEqual([])
-            expect(entries.map((entry) => [`${entry.algorithm}sum`, entry.name])).toEqual([[tool, name]])
+            const { stated, notRead } = findDigests(run(tool, mode, '--', name))
+            expect(notRead).toEqual([])
+            expect(stated.map((entry) => [`${entry.algorithm}sum`, entry.names[0]])).toEqual([[tool, name]])
           }
           rmSync(join(folder, name))
         }),
@@ -98,9 +98,9 @@ describe('coreutils', () => {
     fc.assert(
       fc.property(oddName, (name) => {
         fc.pre(name.trim() !== '' && name !== '-')
-        expect(parseChecksums('SHA256SUMS', formatLine(digest, name)).entries).toEqual([
-          { algorithm: 'sha256', digest, name, line: 1 },
-        ])
+        const { stated } = findDigests(formatLine(digest, name), 'sha256')
+        expect(stated).toMatchObject([{ algorithm: 'sha256', digest, line: 1 }])
+        expect(stated[0]?.names[0]).toBe(name)
       }),
     )
   })
@@ -118,10 +118,10 @@ describe('openssl dgst', needs('openssl'), () => {
     put('core image (1).bin')
     for (const form of [[], ['-r']]) {
       const text = run('openssl', 'dgst', option, ...form, 'core image (1).bin')
-      expect(parseChecksums('x.txt', text)).toMatchObject({
-        entries: [{ algorithm, name: 'core image (1).bin', line: 1 }],
-        problems: [],
-      })
+      const { stated, notRead } = findDigests(text)
+      expect(notRead).toEqual([])
+      expect(stated).toMatchObject([{ algorithm, line: 1 }])
+      expect(stated[0]?.names[0]).toBe('core image (1).bin')
     }
   })
 })
@@ -136,17 +136,18 @@ describe('the md5sums lists that Debian packages carry', () => {
       expect(isChecksumFile(list)).toBe(true)
       const content = readFileSync(join(info, list))
       // A package of very many files has a list that is refused for its length, and only for that.
-      if (content.length > MAX_CHECKSUM_FILE_BYTES) continue
-      const { entries, problems } = parseChecksums(list, content)
-      expect([list, problems]).toEqual([list, []])
-      const [first] = entries.filter(
-        ({ name }) => name?.startsWith('usr/bin/') === true && existsSync(`/${name}`),
+      if (content.length > MAX_TEXT_BYTES) continue
+      const { stated, notRead, isList } = findDigests(content, 'md5')
+      expect([list, notRead, isList]).toEqual([list, [], content.length > 0])
+      const [first] = stated.filter(
+        ({ names: [name = ''] }) => name.startsWith('usr/bin/') && existsSync(`/${name}`),
       )
-      if (first?.name === undefined || compared >= 20) continue
+      const [name] = first?.names ?? []
+      if (first === undefined || compared >= 20) continue
       const own = createHash(first.algorithm)
-        .update(readFileSync(`/${first.name}`))
+        .update(readFileSync(`/${name}`))
         .digest('hex')
-      expect([first.name, own]).toEqual([first.name, first.digest])
+      expect([name, own]).toEqual([name, first.digest])
       compared += 1
     }
     expect(compared).toBeGreaterThan(0)

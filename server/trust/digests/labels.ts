@@ -1,0 +1,46 @@
+/**
+ * What the words beside a digest say that it is: an algorithm, one that is not compared here (`SHA3-256` has the length
+ * of SHA-256), or no file's digest at all (a commit, a key's fingerprint).
+ */
+import { ALGORITHMS, type Algorithm } from './algorithm.ts'
+
+export interface Label {
+  /** As it is written. */
+  readonly words: string
+  /** Absent: what it labels is compared with nothing. */
+  readonly algorithm?: Algorithm
+}
+
+const FOREIGN =
+  'sha[-_ ]?3(?:[-_ ]?(?:224|256|384|512))?|sha[-_ ]?(?:2[-_ ])?512[-_/](?:224|256)|keccak[-_ ]?\\d*|shake\\d+|blake\\w*(?:-\\d+)?|b[23]sums?|ripemd[-_ ]?\\d*|rmd160|whirlpool|tiger\\w*|sm3|gost\\w*|streebog\\w*|crc[-_ ]?(?:16|64)\\w*|crc32c|adler[-_ ]?32|xxh\\w+|md[-_ ]?[24]'
+const OURS = 'sha[-_ ]?(?:2[-_ ])?(?<sha>1|224|256|384|512)|(?<md>md[-_ ]?5)|(?<crc>crc)(?:[-_ ]?32)?'
+/** Every name of an algorithm: `SHA-256`, `sha256sum`, `CRC 32`. Its digits are no digits of what follows. */
+export const ALGORITHM_NAMES = new RegExp(
+  `(?<![0-9A-Za-z])(?:${FOREIGN}|${OURS})(?:[-_ ]?sums?)?(?![0-9A-Za-z])`,
+  'gi',
+)
+/** Right before it, with a word like "id" between. */
+const OTHER_THING =
+  /(?<![\w-])(?:commit|revision|changeset|git|build|fingerprint|(?:public |signing |gpg |pgp )?key|certificate|signature|signed by|serial|uuid|guid|token|password|salt|nonce)(?:[-_ ]?(?:fingerprint|hash|id|no|number|sha))*["'*`\s]*(?:[:=#]|is)*["'*`\s(]*(?:0x)?$/i
+const BEHIND = /^["'`\s]*[([]\s*([^)\]]{1,40})/
+/** Not longer than people and consoles put between a label and its value. */
+const WITHIN = 256
+
+/** What stands before it on its line, the nearest first; else what stands behind it in brackets. */
+export function labelAround(before: string, after: string): Label | undefined {
+  const near = before.slice(-WITHIN)
+  const other = OTHER_THING.exec(near)
+  if (other !== null) return { words: other[0].replace(/[^\w]+$/, '') }
+  const behind = BEHIND.exec(after.slice(0, WITHIN))?.[1] ?? ''
+  return labelIn(near) ?? (OTHER_THING.test(behind) ? { words: behind } : labelIn(behind))
+}
+
+/** The last name of an algorithm in it. */
+export function labelIn(text: string): Label | undefined {
+  const last = [...text.matchAll(ALGORITHM_NAMES)].at(-1)
+  if (last === undefined) return undefined
+  const { sha, md, crc } = last.groups ?? {}
+  const tag = sha !== undefined ? `sha${sha}` : md !== undefined ? 'md5' : crc === undefined ? '' : 'crc32'
+  const algorithm = ALGORITHMS.find((known) => known === tag)
+  return { words: last[0], ...(algorithm !== undefined && { algorithm }) }
+}

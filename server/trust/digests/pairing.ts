@@ -1,0 +1,77 @@
+/**
+ * Digests and the names beside them, in the order of the text -> which stands for which. On one line the order there
+ * decides; else that of the block (up to an empty line); else the heading above it.
+ */
+import type { Algorithm } from './algorithm.ts'
+import type { NamesIn } from './file-names.ts'
+
+export interface StatedDigest extends NamesIn {
+  readonly algorithm: Algorithm
+  /** Lower-case hex. */
+  readonly digest: string
+  /** From 1. */
+  readonly line: number
+  /** The algorithm is named, not only guessed by the length. */
+  readonly said: boolean
+}
+
+export interface Pairing {
+  /** A name on a line without a digest. */
+  name(name: NamesIn): void
+  digest(digest: Omit<StatedDigest, keyof NamesIn>, name: NamesIn | undefined): void
+  /** What a digest without a name of its own would stand for here. */
+  nameNow(): NamesIn | undefined
+  /** An empty line. */
+  blockEnds(): void
+  /** All of them, in the order of the text. */
+  end(): StatedDigest[]
+}
+
+export function createPairing(): Pairing {
+  const stated: StatedDigest[] = []
+  /** Indexes of those whose name is still to come. */
+  let waiting: number[] = []
+  let name: NamesIn | undefined
+  let above: NamesIn | undefined
+  let digestsFirst = false
+
+  function give(found: NamesIn | undefined): void {
+    for (const at of waiting) {
+      const digest = stated[at]
+      if (digest === undefined || found === undefined) continue
+      stated[at] = { ...digest, names: [...digest.names, ...found.names], certain: found.certain }
+    }
+    waiting = []
+  }
+
+  function blockEnds(): void {
+    give(above)
+    above = digestsFirst ? undefined : (name ?? above)
+    name = undefined
+    digestsFirst = false
+  }
+
+  return {
+    name(found) {
+      if (waiting.length > 0) {
+        digestsFirst = true
+        give(found)
+      } else if (!digestsFirst) name = found
+    },
+    digest(digest, own) {
+      stated.push({ ...digest, names: own?.names ?? [], certain: own?.certain ?? false })
+      if (own?.certain === true) {
+        name = own.ofLine ? undefined : own
+        return
+      }
+      waiting.push(stated.length - 1)
+      if (name !== undefined && !digestsFirst) give(name)
+    },
+    nameNow: () => name ?? above,
+    blockEnds,
+    end() {
+      blockEnds()
+      return stated
+    },
+  }
+}

@@ -1,0 +1,128 @@
+/**
+ * A checksum text and what it says of which file. It names files relative to its own folder: the full path counts
+ * first, then the base name anywhere below the folder, when it can mean only one file. Digests without a name are of
+ * the file that the text stands beside, by its own name.
+ */
+import { findingDigests } from '../digests/finder.ts'
+import type { StatedDigest } from '../digests/pairing.ts'
+import type { Found } from '../digests/statements.ts'
+import {
+  baseOf,
+  basesOf,
+  comparable,
+  folded,
+  folderOf,
+  type KnownNames,
+  pathsOf,
+  push,
+} from './match-names.ts'
+import { checksumFileName } from './names.ts'
+
+export interface ChecksumText {
+  readonly path: string
+  /** In comparable form. */
+  readonly folder: string
+  /** The path of what it would belong to as a sidecar. */
+  readonly of: string | undefined
+  readonly found: Found
+  /** By each base name that one may mean, folded. */
+  readonly byBase: ReadonlyMap<string, readonly StatedDigest[]>
+  /** Paths that it gives in full. */
+  readonly paths: ReadonlySet<string>
+  /** Without a name, or with what is perhaps none. */
+  readonly loose: readonly StatedDigest[]
+}
+
+/** In turns of a few milliseconds. */
+export function* readingChecksumText(
+  path: string,
+  content: Uint8Array | string,
+): Generator<void, ChecksumText, void> {
+  return checksumText(path, yield* findingDigests(content, checksumFileName(path)?.algorithm))
+}
+
+export function checksumText(path: string, found: Found): ChecksumText {
+  const byBase = new Map<string, StatedDigest[]>()
+  const paths = new Set<string>()
+  for (const entry of found.stated) {
+    for (const base of new Set(entry.names.flatMap(basesOf).map(folded))) push(byBase, base, entry)
+    for (const written of pathsOf(entry.names[0] ?? '')) paths.add(written)
+  }
+  const name = checksumFileName(path)
+  const of = name === undefined ? path.replace(/\.[^./]+$/, '') : name.of
+  const loose = found.stated.filter(({ certain }) => !certain)
+  return { path, folder: comparable(folderOf(path)), of: of && comparable(of), found, byBase, paths, loose }
+}
+
+export interface Speaking {
+  readonly entries: readonly StatedDigest[]
+  /** A name could mean several files, or several lines could mean this one. */
+  readonly ambiguous: boolean
+}
+
+/** What `text` says of the image `name`. */
+export function entriesFor(text: ChecksumText, name: string, known: KnownNames): Speaking {
+  const image = comparable(name)
+  if (!image.startsWith(text.folder)) return { entries: [], ambiguous: false }
+  const base = folded(baseOf(image))
+  const keys = new Set([base, base.replace(/[^ -~]/gu, '\ufffd')])
+  const named = [...keys].flatMap((key) => text.byBase.get(key) ?? [])
+  const literal = named.filter(({ names }) =>
+    pathsOf(names[0] ?? '').includes(image.slice(text.folder.length)),
+  )
+  if (literal.length > 0) return { entries: literal, ambiguous: false }
+  if (isSidecarOf(text, image, known)) {
+    const own = ofSidecar(text, image, known)
+    if (own.length > 0) return { entries: own, ambiguous: false }
+  }
+  // A list made to hurt may name one file on every line.
+  const meantBy = new Map<string, readonly string[]>()
+  const meant = named.map((entry) => {
+    const key = entry.names.join('\n')
+    const images = meantBy.get(key) ?? imagesOf(entry, text, known)
+    meantBy.set(key, images)
+    return { entry, images }
+  })
+  const possible = meant.filter(({ images }) => images.includes(image))
+  const written = new Set(possible.map(({ entry: { names } }) => pathsOf(names[0] ?? '')[0] ?? names[0]))
+  const ambiguous = written.size > 1 || possible.some(({ images }) => images.length > 1)
+  return { entries: ambiguous ? [] : possible.map(({ entry }) => entry), ambiguous }
+}
+
+/** The images that an entry may mean by its names: by the whole one first. */
+export function imagesOf(
+  { names }: Pick<StatedDigest, 'names'>,
+  { folder, paths }: ChecksumText,
+  known: KnownNames,
+): readonly string[] {
+  const [whole, ...words] = names
+  for (const spellings of [whole === undefined ? [] : [whole], words]) {
+    const found = spellings.flatMap((name) => {
+      const literal = pathsOf(name).find((path) => known.paths.has(folder + path))
+      if (literal !== undefined) return [folder + literal]
+      const below = basesOf(name).flatMap((base) => known.withBase(base, folder))
+      return below.filter((path) => !paths.has(path.slice(folder.length)))
+    })
+    if (found.length > 0) return [...new Set(found)]
+  }
+  return []
+}
+
+/** Whether it stands beside this image by its own name, be it without the image's extension or in another letter case. */
+export function isSidecarOf({ of }: ChecksumText, image: string, known: KnownNames): boolean {
+  if (of === undefined || of === image) return of === image
+  const others = known.withStem(of)
+  return !known.paths.has(of) && others.length === 1 && others[0] === image
+}
+
+/**
+ * A sidecar's digests without a name; and those of its only name, when the file that it means is not here (a maker's
+ * build writes its own path) and the sidecar carries the image's whole name.
+ */
+export function ofSidecar(text: ChecksumText, image: string, known: KnownNames): readonly StatedDigest[] {
+  const bare = text.loose.filter((entry) => imagesOf(entry, text, known).length === 0)
+  const [first] = text.found.stated
+  if (bare.length > 0 || first === undefined || folded(text.of ?? '') !== folded(image)) return bare
+  const isOnlyName = text.found.stated.every(({ names }) => names[0] === first.names[0])
+  return isOnlyName && imagesOf(first, text, known).length === 0 ? text.found.stated : []
+}
