@@ -1,15 +1,18 @@
 /**
- * A file dropped onto the page. It goes under a name that is never offered (`….part`) and takes its own name
- * when it is whole. It never takes the place of another file unless the person was asked.
+ * A file dropped onto the page. It goes under a hidden name of our own, which is never offered, and takes its own
+ * name when it is whole. It never takes the place of another file unless the person was asked. What a server that
+ * died left under such a name is swept by the next one; no other name is (a browser's download looks like any file).
  */
-import { randomBytes } from 'node:crypto'
+import { hash, randomBytes } from 'node:crypto'
 import { setMaxListeners } from 'node:events'
-import { createWriteStream } from 'node:fs'
-import { link, lstat, rename, rm, statfs } from 'node:fs/promises'
+import { createWriteStream, readdirSync, rmSync } from 'node:fs'
+import { link, lstat, rm, statfs } from 'node:fs/promises'
+import { hostname } from 'node:os'
 import { join } from 'node:path'
 import { type Readable, Transform } from 'node:stream'
 import { pipeline } from 'node:stream/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { renameOver } from '../files/replacing.ts'
 import { dropName } from './drop-name.ts'
 
 /** Left free for the ledger and whatever else lives on that disk. */
@@ -55,6 +58,8 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
   const closing = new AbortController()
   // A listener for each drop under way, as many as there are; each goes with its pipeline.
   setMaxListeners(0, closing.signal)
+  const prefix = prefixOf(records)
+  sweep(folder, prefix)
 
   async function target(given: string): Promise<DropTarget> {
     const name = dropName(given, folder, records)
@@ -68,7 +73,7 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
       const { name, exists, room } = await target(given)
       if (exists && !replace) throw new FetchproofError('FP_DROP_EXISTS', { file: name })
       if ((announced ?? 0) > room) throw noRoom(name, room)
-      const part = join(folder, `${name}.${randomBytes(4).toString('hex')}.part`)
+      const part = join(folder, `${prefix}${randomBytes(4).toString('hex')}`)
       try {
         const counted = counter(name, room)
         // `wx`: never through a link or onto a file that stands there.
@@ -87,6 +92,23 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
   }
 }
 
+/** Of the one server that may write these records: another one on the same folder has drops under way. */
+function prefixOf(records: string): string {
+  return `.fetchproof-drop-${hash('sha256', `${hostname()} ${records}`, 'hex').slice(0, 8)}-`
+}
+
+/** A folder that cannot be listed or written to keeps what is left there. */
+function sweep(folder: string, prefix: string): void {
+  try {
+    const names = readdirSync(folder).filter((name) => name.startsWith(prefix))
+    for (const name of names.filter((each) => /^[0-9a-f]{8}$/.test(each.slice(prefix.length)))) {
+      rmSync(join(folder, name), { force: true })
+    }
+  } catch {
+    // Nothing depends on it.
+  }
+}
+
 function counter(name: string, room: number): { through: Transform; bytes: () => number } {
   let bytes = 0
   const through = new Transform({
@@ -101,12 +123,12 @@ function counter(name: string, room: number): { through: Transform; bytes: () =>
 
 /** A second name for the same file fails when the name is taken; a disk without such links gets a look first. */
 async function putInPlace(part: string, file: string, replace: boolean): Promise<void> {
-  if (replace) return rename(part, file)
+  if (replace) return renameOver(part, file)
   try {
     await link(part, file)
   } catch (error) {
     if (systemCode(error) === 'EEXIST' || (await isThere(file))) throw error
-    await rename(part, file)
+    await renameOver(part, file)
   }
 }
 

@@ -63,7 +63,22 @@ export function sameFile(a: FileIdentity, b: FileIdentity): boolean {
 
 /** A file whose bytes were changed with its old mtime put back looks so, and one whose rights were changed. */
 export function sameButTouched(a: FileIdentity, b: FileIdentity): boolean {
-  return a.dev === b.dev && a.ino === b.ino && a.size === b.size && a.mtimeNs === b.mtimeNs
+  return sameInode(a, b) && a.size === b.size && a.mtimeNs === b.mtimeNs
+}
+
+/**
+ * On Windows `stat` by path gives 64 bits of the volume's number with some versions of libuv (1.49), by handle 32:
+ * then the low ones are what can be compared.
+ */
+export function sameInode(
+  a: Pick<FileIdentity, 'dev' | 'ino'>,
+  b: Pick<FileIdentity, 'dev' | 'ino'>,
+  platform: NodeJS.Platform = process.platform,
+): boolean {
+  if (a.ino !== b.ino) return false
+  if (a.dev === b.dev || platform !== 'win32') return a.dev === b.dev
+  const [low, other] = [BigInt.asUintN(32, a.dev), BigInt.asUintN(32, b.dev)]
+  return low === other && (low === a.dev || other === b.dev)
 }
 
 /** True when `path` (absolute, links resolved) lies within `folder` (the same). */
@@ -93,7 +108,7 @@ export async function openInside(
     const stats = await handle.stat({ bigint: true })
     if (!stats.isFile()) throw new FetchproofError('FP_IMAGE_NOT_FILE', { image: file })
     const now = await stat(await resolveInside(folder, file, mayOpen), { bigint: true })
-    if (now.dev !== stats.dev || now.ino !== stats.ino) {
+    if (!sameInode(now, stats)) {
       throw new FetchproofError('FP_IMAGE_CHANGED', { image: file })
     }
     return openFile(handle, stats)

@@ -28,6 +28,7 @@ import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR, readRegular, TOO_LARGE } from '../files/regular-file.ts'
+import { isPassing } from '../files/replacing.ts'
 import { answers, openLifeline } from './lifeline.ts'
 import { type Here, hereNow, lifeOf } from './process-life.ts'
 
@@ -213,10 +214,7 @@ function replace(file: string, holder: LockHolder): void {
       renameSync(draft, file)
       return
     } catch (error) {
-      // Windows refuses for a moment while another program reads the file (common practice: try again).
-      const passing =
-        process.platform === 'win32' && ['EPERM', 'EACCES', 'EBUSY'].includes(systemCode(error) ?? '')
-      if (!passing || attempt === 20) {
+      if (!isPassing(error) || attempt === 20) {
         rmSync(draft, { force: true })
         throw error
       }

@@ -5,13 +5,14 @@
  * checksum. A broken file costs time, never correctness.
  */
 import { createHash } from 'node:crypto'
-import { mkdir, open, rename, rm } from 'node:fs/promises'
+import { mkdir } from 'node:fs/promises'
 import { dirname } from 'node:path'
 import Type, { type Static } from 'typebox'
 import { Value } from 'typebox/value'
 import { systemCode } from '../errors.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { openRegular, tooLarge } from '../files/regular-file.ts'
+import { replaceFile, sweepBeside } from '../files/replacing.ts'
 import { type EntryOf, FormatStanding, PublishedStanding } from '../ledger/entries.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import type { Version } from './image.ts'
@@ -20,16 +21,19 @@ import type { Judgement } from './judge.ts'
 export const CATALOGUE_FILE = 'catalogue.json'
 /** Changes are gathered for this long; longer where writing itself takes long. */
 const WRITE_AFTER_MS = 1_000
+/** A write that failed is tried again after twice as long each time. */
+const WRITE_AGAIN_AT_MOST_MS = 60_000
 const FORM = 1
 /** The block lists of some 400 GB of images, at 43 characters for each 256 KiB. */
 const BYTES_AT_MOST = 64 * 1024 * 1024
 
 const Record = Type.Object({
   size: Type.String({ pattern: '^[0-9]{1,20}$' }),
-  mtimeNs: Type.String({ pattern: '^-?[0-9]{1,20}$' }),
-  ino: Type.String({ pattern: '^[0-9]{1,20}$' }),
+  mtimeNs: Type.String({ pattern: '^-?[0-9]{1,30}$' }),
+  // Node gives inode numbers of 64 bits with a sign.
+  ino: Type.String({ pattern: '^-?[0-9]{1,20}$' }),
   /** Absent in what earlier versions kept: then the file is read anew. */
-  ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,20}$' })),
+  ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,30}$' })),
   gaps: Type.Optional(
     Type.Union([Type.Literal('zeros at the end'), Type.Literal('end unwritten'), Type.Literal('holes')]),
   ),
@@ -77,11 +81,12 @@ export async function openCatalogueStore(options: {
   const images = await load(file, onTrouble)
   // Now or never: a folder that has gone later was on a disk that was taken away, and comes back by itself.
   await mkdir(dirname(file), { recursive: true }).catch(() => undefined)
+  await sweepBeside(file)
   let dirty = false
   let afterMs = WRITE_AFTER_MS
   let timer: NodeJS.Timeout | undefined
   let writing: Promise<void> = Promise.resolve()
-  let failing = false
+  let failures = 0
   let closed = false
 
   async function write(): Promise<void> {
@@ -89,16 +94,21 @@ export async function openCatalogueStore(options: {
     dirty = false
     const beganMs = performance.now()
     try {
-      await replace(file, JSON.stringify({ form: FORM, images: Object.fromEntries(images) }))
-      failing = false
+      await replaceFile(file, JSON.stringify({ form: FORM, images: Object.fromEntries(images) }))
+      failures = 0
     } catch (error) {
-      if (!failing) {
+      failures += 1
+      if (failures === 1) {
         const cause = systemCode(error) ?? String(error)
-        onTrouble(`Digests cannot be kept in ${file} (${cause}); images are read again at the next start.`)
+        onTrouble(
+          `Digests cannot be kept in ${file} (${cause}). It is tried again; until it works, images are read again at the next start.`,
+        )
       }
-      failing = true
     }
     afterMs = Math.max(WRITE_AFTER_MS, 20 * (performance.now() - beganMs))
+    if (failures === 0) return
+    afterMs = Math.min(WRITE_AGAIN_AT_MOST_MS, WRITE_AFTER_MS * 2 ** failures)
+    changed()
   }
 
   function flush(): Promise<void> {
@@ -216,25 +226,5 @@ async function readWhole(file: string): Promise<string> {
     return await handle.readFile('utf8')
   } finally {
     await handle.close()
-  }
-}
-
-/** The old file or the new one, never half of either: written beside, synced, then renamed over it. */
-async function replace(file: string, text: string): Promise<void> {
-  const beside = `${file}.${process.pid}.new`
-  try {
-    // Afresh: a link that stands there would be written through.
-    await rm(beside, { force: true })
-    const handle = await open(beside, 'wx')
-    try {
-      await handle.writeFile(text)
-      await handle.sync()
-    } finally {
-      await handle.close()
-    }
-    await rename(beside, file)
-  } catch (error) {
-    await rm(beside, { force: true }).catch(() => {})
-    throw error
   }
 }

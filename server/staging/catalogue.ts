@@ -22,6 +22,7 @@ import { createLookup } from './lookup.ts'
 import { createOfferRule, wordsForDocument, wordsForNever } from './never-offered.ts'
 import { createNotOffered, type NotOffered } from './not-offered.ts'
 import { createPlainPaths } from './plain-paths.ts'
+import { createTell } from './telling.ts'
 import { createWatch, type EventSource, type Sight } from './watch.ts'
 
 export interface CatalogueOptions {
@@ -80,7 +81,8 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const started = new Promise<void>((resolve) => {
     start = resolve
   })
-  const onTrouble = (message: string) => void started.then(() => events.emit('trouble', message))
+  const tell = createTell(events)
+  const onTrouble = (message: string) => void started.then(() => tell('trouble', message))
 
   const store = await openCatalogueStore({
     file: join(settings.records, CATALOGUE_FILE),
@@ -95,7 +97,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       : { isChecksumFile: (name) => judge.isChecksumFile?.(name) === true }),
   })
   const lookup = createLookup()
-  const passedOver = createNotOffered(() => void events.emit('notOffered'))
+  const passedOver = createNotOffered(() => void tell('notOffered'))
   const digests = createDigests()
   const fileOf = (name: string) => join(folder, ...name.split('/'))
   const mayOpen = (name: string) => rule.kindOf(name) !== 'never'
@@ -129,16 +131,16 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     onChanged(image) {
       sorted = undefined
       if (lookup.set(image)) names = undefined
-      events.emit('changed', image)
+      tell('changed', image)
       wakeIdle()
     },
-    onJudged: (image) => void events.emit('judged', image),
-    onLost: (image, why) => void events.emit('lost', image, why),
+    onJudged: (image) => void tell('judged', image),
+    onLost: (image, why) => void tell('lost', image, why),
     onGone(image) {
       sorted = undefined
       names = undefined
       lookup.delete(image.name)
-      events.emit('gone', image)
+      tell('gone', image)
       wakeIdle()
     },
   })

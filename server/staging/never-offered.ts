@@ -1,6 +1,7 @@
 /** What in a staging folder is no image: our own files, hidden ones, checksums, downloads in progress, documents. */
 import { relative, sep } from 'node:path'
 import { isInside } from '../files/folder.ts'
+import { MAX_TEXT_BYTES } from '../ledger/outside-text.ts'
 import { SETTINGS_FILE } from '../settings.ts'
 import { differences } from './nearest-name.ts'
 
@@ -39,8 +40,14 @@ export interface OfferRule {
 
 /** What it is, where a person may wonder why it is not offered; undefined for all other files. */
 export function wordsForNever(name: string): string | undefined {
+  if (isTooLong(name)) return `its name with its folders is longer than ${MAX_TEXT_BYTES} bytes: shorten it`
   if (IN_PROGRESS.test(name)) return /\.tmp$|~$/i.test(name) ? 'a temporary file' : 'being downloaded'
   return SHORTCUT.test(name) ? 'a shortcut, not the file itself' : undefined
+}
+
+/** No record could name it. */
+function isTooLong(name: string): boolean {
+  return name.length * 3 > MAX_TEXT_BYTES && Buffer.byteLength(name) > MAX_TEXT_BYTES
 }
 
 /** The same for folders: some browsers download into one. */

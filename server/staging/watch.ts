@@ -10,6 +10,10 @@ import type { FileAccess } from '../files/file-access.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { identityOf, isInside, nameWithin } from '../files/folder.ts'
 
+/** File systems keep times far beyond what a date can be written for (RFC 3339 §1: years 0000 to 9999). */
+const FIRST_DATE = Date.parse('0000-01-01T00:00:00Z')
+const LAST_DATE = Date.parse('9999-12-31T23:59:59Z')
+
 /** Of the four threads that all share for file calls, looking takes at most two. */
 const LOOKS_AT_ONCE = 2
 /** How often the folder is looked through when the system's events failed. */
@@ -93,7 +97,7 @@ export function createWatch(options: WatchOptions): Watch {
       stats = await files.stat(path)
     }
     if (!stats.isFile()) return undefined
-    const modifiedMs = Number(stats.mtimeNs / 1_000_000n)
+    const modifiedMs = dateWithin(Number(stats.mtimeNs / 1_000_000n))
     return Object.freeze({ name, identity: identityOf(stats), modifiedMs })
   }
 
@@ -192,11 +196,20 @@ export function createWatch(options: WatchOptions): Watch {
     const passedOver: string[] = []
     await walk('', found, passedOver)
     options.onFoldersPassedOver?.(passedOver)
+    leaveOtherSpellings(found)
     // Known files that the listing left out are looked at too: only the look decides that they are gone.
     const names = [...new Set([...found, ...known])]
     // What keeps track of a download first: the file that it stands beside is then never taken for an image.
     await Promise.all(names.filter((name) => !options.mayLeadTo(name)).map((name) => look(name)))
     await Promise.all(names.filter(options.mayLeadTo).map((name) => look(name)))
+  }
+
+  /** Where letter case does not count, a file that was renamed to another one is still found under its old name. */
+  function leaveOtherSpellings(found: ReadonlySet<string>): void {
+    const missing = [...known].filter((name) => !found.has(name))
+    if (missing.length === 0) return
+    const listed = new Set([...found].map(folded))
+    for (const name of missing) if (listed.has(folded(name))) gone(name)
   }
 
   function rescan(): Promise<void> {
@@ -244,6 +257,14 @@ export function createWatch(options: WatchOptions): Watch {
       return closing
     },
   }
+}
+
+function dateWithin(ms: number): number {
+  return Math.min(Math.max(ms, FIRST_DATE), LAST_DATE)
+}
+
+function folded(name: string): string {
+  return name.normalize('NFC').toLowerCase()
 }
 
 /** chokidar without its own settling, which files that grow at start-up escape, and links not followed. */

@@ -333,7 +333,7 @@ describe('uploads', () => {
       expect(lstatSync(join(folder, name)).isFile()).toBe(true)
     }
     expect(new Set(readdirSync(outer))).toEqual(before)
-    expect(readdirSync(folder).filter((name) => name.endsWith('.part'))).toEqual([])
+    expect(readdirSync(folder).filter((name) => name.startsWith('.fetchproof-drop'))).toEqual([])
     expect(JSON.parse(readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8'))).toMatchObject({
       token,
     })

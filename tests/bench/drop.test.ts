@@ -48,7 +48,7 @@ test('a dropped file was waited for as if somebody might still write it, though 
     body: noise(50_000),
   })
   expect(heard.status).toBe(200)
-  await expect.poll(() => slow.depot.catalogue.get('desk.bin')?.state).toBe('ready')
+  await expect.poll(() => slow.depot.catalogue.get('desk.bin')?.state, { timeout: 10_000 }).toBe('ready')
 })
 
 test('an empty file can be dropped (and is held)', async () => {
@@ -103,7 +103,9 @@ test('an upload that breaks off leaves nothing behind', async () => {
   })
   asked.on('error', () => undefined)
   asked.write(noise(1_000_000))
-  await expect.poll(listing).toMatchObject([expect.stringMatching(/^cut\.bin\.[0-9a-f]{8}\.part$/)])
+  await expect
+    .poll(listing)
+    .toMatchObject([expect.stringMatching(/^\.fetchproof-drop-[0-9a-f]{8}-[0-9a-f]{8}$/)])
   expect(run.depot.catalogue.images()).toEqual([])
   asked.destroy()
   await expect.poll(listing).toEqual([])

@@ -3,7 +3,7 @@ import { mkdir, rename, symlink, unlink, writeFile } from 'node:fs/promises'
 import { createServer } from 'node:net'
 import { join } from 'node:path'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
-import { checkFolder, isInside, openInside, sameFile } from '../../server/files/folder.ts'
+import { checkFolder, isInside, openInside, sameFile, sameInode } from '../../server/files/folder.ts'
 import { needs } from '../needs.ts'
 import { type Stage, stage } from '../staging/stage.ts'
 
@@ -12,6 +12,22 @@ beforeEach(async () => {
   place = await stage()
 })
 afterEach(() => place.close())
+
+describe('a file by device and inode', () => {
+  // libuv 1.49 gave 64 bits of the volume's number for a path and 32 for a handle (its change log, from memory).
+  it.each([
+    ['the same in both forms', 0xa1b2c3d4_5e6f7081n, 0x5e6f7081n, true],
+    ['the same in both forms, the other way round', 0x5e6f7081n, 0xa1b2c3d4_5e6f7081n, true],
+    ['the same, with a sign', BigInt.asIntN(64, 0xf1b2c3d4_5e6f7081n), 0x5e6f7081n, true],
+    ['another volume', 0xa1b2c3d4_5e6f7081n, 0x5e6f7082n, false],
+    ['two volumes of 64 bits that share the low ones', 0xa1b2c3d4_5e6f7081n, 0xa1b2c3d5_5e6f7081n, false],
+  ])('on Windows is compared on what is comparable: %s', (_what, dev, other, same) => {
+    expect(sameInode({ dev, ino: 7n }, { dev: other, ino: 7n }, 'win32')).toBe(same)
+    expect(sameInode({ dev, ino: 7n }, { dev: other, ino: 8n }, 'win32')).toBe(false)
+    expect(sameInode({ dev, ino: 7n }, { dev: other, ino: 7n }, 'linux')).toBe(false)
+    expect(sameInode({ dev, ino: 7n }, { dev, ino: 7n }, 'linux')).toBe(true)
+  })
+})
 
 describe('the staging folder', () => {
   it('is refused with a code when it is missing or a file', async () => {

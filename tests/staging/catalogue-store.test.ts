@@ -1,5 +1,5 @@
 import { createHash } from 'node:crypto'
-import { mkdir, readdir, readFile, stat, writeFile } from 'node:fs/promises'
+import { mkdir, readdir, readFile, rm, stat, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { FileIdentity } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
@@ -69,6 +69,24 @@ describe('kept digests', () => {
       expect(troubles).toEqual([])
     },
   )
+
+  it.each<[string, Partial<FileIdentity>]>([
+    // `touch -d @99999999999999`, as tmpfs keeps it.
+    ['a modification time beyond any date', { mtimeNs: 99_999_999_999_999_000_000_000n }],
+    ['a modification time long before any date', { mtimeNs: -99_999_999_999_999_000_000_000n }],
+    ['a change time beyond any date', { ctimeNs: 99_999_999_999_999_000_000_000n }],
+    ['an inode number with a sign', { ino: -7n }],
+  ])('come back for a file with %s, and those of the others beside it', async (_what, odd) => {
+    const store = await open()
+    store.put('x.bin', version, judgement)
+    const oddVersion = { ...version, identity: { ...identity, ...odd } }
+    store.put('odd.bin', oddVersion, judgement)
+    await store.close()
+    const again = await open()
+    expect(again.find('odd.bin', oddVersion.identity)?.version).toEqual(oddVersion)
+    expect(again.find('x.bin', identity)?.version).toEqual(version)
+    expect(troubles).toEqual([])
+  })
 
   it.each<[string, Partial<FileIdentity>]>([
     ['size', { size: 300_001n }],
@@ -175,5 +193,19 @@ describe('kept digests', () => {
     await store.close()
     expect(troubles).toEqual([expect.stringContaining('cannot be kept')])
     expect(store.find('a', identity)?.version).toEqual(version)
+  })
+
+  it('that could not be written are written once they can be, though nothing else changes', async () => {
+    // Nothing can be renamed over a folder that is not empty.
+    await mkdir(place.path('.fetchproof/catalogue.json/in the way'), { recursive: true })
+    const store = await open()
+    store.put('x.bin', version, judgement)
+    await store.flush()
+    expect(troubles.at(-1)).toContain('cannot be kept')
+    await rm(file(), { recursive: true })
+    await expect.poll(() => stat(file()).then((stats) => stats.isFile()), { timeout: 15_000 }).toBe(true)
+    await store.close()
+    expect((await open()).find('x.bin', identity)?.version).toEqual(version)
+    expect(await readdir(place.path('.fetchproof'))).toEqual(['catalogue.json'])
   })
 })

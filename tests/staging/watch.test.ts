@@ -1,5 +1,6 @@
 import { execFileSync } from 'node:child_process'
-import { appendFile, mkdir, rename, rm, symlink, writeFile } from 'node:fs/promises'
+import { appendFile, mkdir, readdir, rename, rm, symlink, writeFile } from 'node:fs/promises'
+import { basename, dirname, join } from 'node:path'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { FILE_ACCESS, type FileAccess } from '../../server/files/file-access.ts'
 import { chokidarEvents, createWatch, type EventSource, type Watch } from '../../server/staging/watch.ts'
@@ -65,6 +66,45 @@ async function start(
   })
   await watch.start()
 }
+
+/** A file system on which letter case and Unicode form do not count, as on Windows and macOS: names as they were given. */
+function caseless(): FileAccess {
+  const spelled = async (path: string): Promise<string> => {
+    const names = await readdir(dirname(path))
+    const fold = (name: string): string => name.normalize('NFC').toLowerCase()
+    return join(dirname(path), names.find((name) => fold(name) === fold(basename(path))) ?? basename(path))
+  }
+  return {
+    ...FILE_ACCESS,
+    lstat: async (path) => FILE_ACCESS.lstat(await spelled(path)),
+    stat: async (path) => FILE_ACCESS.stat(await spelled(path)),
+  }
+}
+
+describe('where letter case does not count', () => {
+  it.each([
+    ['letter case', 'Desk.bin', 'desk.bin'],
+    ['Unicode form', 'caf\u00e9.bin', 'cafe\u0301.bin'],
+  ])('a file renamed in %s alone left a ghost under its old name', async (_what, before, after) => {
+    await writeFile(place.path(before), 'x')
+    await writeFile(place.path('other.bin'), 'x')
+    await start({ events: SILENT, files: caseless() })
+    expect(new Set(seen.keys())).toEqual(new Set([before, 'other.bin']))
+    await rename(place.path(before), place.path(after))
+    await watch?.look(before)
+    // The one under way may have listed the folder before.
+    await watch?.rescan()
+    await watch?.rescan()
+    expect(new Set(seen.keys())).toEqual(new Set([after, 'other.bin']))
+  })
+
+  it('elsewhere two files that differ in it alone are two', async () => {
+    for (const name of ['Desk.bin', 'desk.bin']) await writeFile(place.path(name), name)
+    await start({ events: SILENT })
+    await watch?.rescan()
+    expect(new Set(seen.keys())).toEqual(new Set(['Desk.bin', 'desk.bin']))
+  })
+})
 
 describe('watching', () => {
   it('has seen everything when it has started, in sub-folders too, and no pipe or foreign link', async () => {
@@ -226,7 +266,7 @@ describe('a folder that went away and is there again', () => {
     await watch?.rescan()
     await until(() => seen.has('b.bin'))
     expect({ begun, closed }).toEqual({ begun: 2, closed: 1 })
-    expect(troubles.join(' ')).toContain('is another one than before')
+    expect(troubles.join(' ')).toContain('is not the folder that it was')
     // The same folder looked at again is no other one.
     await watch?.rescan()
     expect(begun).toBe(2)
