@@ -5,8 +5,17 @@ import { expect, onTestFinished, test } from 'vitest'
 import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
 import { checkLedger } from '../../server/ledger/read.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, putFile, type Served, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import {
+  freeUdpPort,
+  imageBytes,
+  putFile,
+  type Served,
+  serveFolder,
+  sha256,
+  stagingFolder,
+} from '../clients/served.ts'
 import { needs } from '../needs.ts'
+import { pull } from '../tftp-port/door.ts'
 import { shown } from './bench.ts'
 import { fillUp, seenBy, withDisks } from './small-mount.ts'
 
@@ -32,7 +41,8 @@ test(
   'what is under way goes on and is recorded, new fetches get 503, and serving resumes by itself',
   needs('mount namespaces'),
   async () => {
-    const { served, records } = await servingOnSmallDisk()
+    const tftpPort = await freeUdpPort()
+    const { served, records } = await servingOnSmallDisk(['--tftp', '--tftp-port', String(tftpPort)])
     const ledger = seenBy(served, join(records, 'ledger.ndjson'))
     const page = seenBy(served, records)
     await Promise.all([served.image('large.bin'), served.image('small.bin')])
@@ -54,6 +64,11 @@ test(
     const refused = await exchange(served.port, request('/small.bin'))
     expect(parseHead(refused.raw)?.status).toBe(503)
     expect(refused.client.bodyBytes).toBe(0)
+    const byTftp = await pull({ port: tftpPort }, 'small.bin')
+    expect(byTftp.refused).toEqual({
+      code: 0,
+      text: 'the ledger cannot be written: without a record nothing is served.',
+    })
     const full = await shown(page, (snapshot) => !snapshot.ledger.writable)
     expect(full.troubles.filter(({ message }) => message.includes('is full'))).toHaveLength(1)
     expect(full.nextSteps).toContainEqual(expect.objectContaining({ key: 'ledger', weight: 'act' }))

@@ -30,6 +30,20 @@ describe('firewallLines', () => {
     }
   })
 
+  it.each(['win32', 'linux'] as const)('says of each port on %s which transport it is of', (platform) => {
+    const note = 'Ports of their own.'
+    const ports = [
+      { port: 8080, transport: 'tcp' },
+      { port: 69, transport: 'udp', note },
+    ] as const
+    for (const line of firewallLines({ platform, ports, program: 'node' })) {
+      expect(line.open).toMatch(/\bUDP\b.*\b69\b|\b69\/udp|udp dport '\{ 69 \}'/i)
+      expect(line.open).toMatch(/\bTCP\b.*\b8080\b|\b8080\/tcp|tcp dport '\{ 8080 \}'/i)
+      expect(line.open).not.toMatch(/69\/tcp|8080\/udp/)
+      expect(line.note).toContain(note)
+    }
+  })
+
   it('knows no line elsewhere, or without a port', () => {
     expect(lines('aix')).toEqual([])
     expect(lines('linux', [])).toEqual([])
