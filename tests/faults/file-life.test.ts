@@ -9,6 +9,7 @@ import { basename, join } from 'node:path'
 import { afterEach, beforeEach, expect, it } from 'vitest'
 import { FILE_ACCESS, type FileAccess } from '../../server/files/file-access.ts'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
+import type { Image } from '../../server/staging/image.ts'
 import { type Judge, SILENT_JUDGE } from '../../server/staging/judge.ts'
 import { type Stage, stage } from '../staging/stage.ts'
 import { createRandom, type Random } from '../truth/random.ts'
@@ -107,11 +108,10 @@ function faultyJudge(faults: Faults): Judge {
 }
 
 function listenBadly(catalogue: Catalogue, faults: Faults): void {
-  for (const news of ['changed', 'judged', 'lost', 'gone'] as const) {
-    catalogue.events.on(news, ({ name }) => {
-      if (faults.due(name, 'listener')) throw faults.error(name)
-    })
+  const fail = ({ name }: Image): void => {
+    if (faults.due(name, 'listener')) throw faults.error(name)
   }
+  catalogue.events.on('changed', fail).on('judged', fail).on('lost', fail).on('gone', fail)
 }
 
 const contentOf = (name: string): string => `${name} holds this`
