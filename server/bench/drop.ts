@@ -6,12 +6,13 @@
 import { hash, randomBytes } from 'node:crypto'
 import { setMaxListeners } from 'node:events'
 import { createWriteStream, readdirSync, rmSync } from 'node:fs'
-import { link, lstat, rm, statfs } from 'node:fs/promises'
+import { link, lstat, rm } from 'node:fs/promises'
 import { hostname } from 'node:os'
 import { join } from 'node:path'
 import { type Readable, Transform } from 'node:stream'
 import { pipeline } from 'node:stream/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { freeBytes } from '../files/free-bytes.ts'
 import { renameOver } from '../files/replacing.ts'
 import { dropName } from './drop-name.ts'
 
@@ -163,9 +164,4 @@ async function isThere(path: string): Promise<boolean> {
     if (systemCode(error) === 'ENOENT') return false
     throw error
   }
-}
-
-async function freeBytes(folder: string): Promise<number> {
-  const { bavail, bsize } = await statfs(folder)
-  return bavail * bsize
 }

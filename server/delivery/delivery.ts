@@ -10,9 +10,10 @@ import type { ReadyImage } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
 import type { HeldParts } from './held-parts.ts'
+import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './ranges.ts'
-import { createRefusals } from './refusals.ts'
-import { createFetchesUnderWay, type FetchesUnderWay, type FetchLimits } from './under-way.ts'
+import { createRefusals, type RefusalsOptions } from './refusals.ts'
+import { createFetchesUnderWay, type FetchesUnderWay } from './under-way.ts'
 import { createWakefulness, type Wakefulness } from './wakefulness.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
@@ -49,6 +50,8 @@ export type Refused = Partial<Asked> &
     readonly image?: ImageReference
     readonly firstLine?: string
     readonly versionChanged?: boolean
+    /** It asked for nothing that is here, or for nothing that could be understood: much of it is only counted. */
+    readonly noise?: boolean
   }
 
 export interface Delivery {
@@ -77,6 +80,7 @@ export interface DeliveryDeps {
   readonly sendQueues: SendQueues
   readonly macOf: (address: string) => string | undefined
   readonly parts: Pick<HeldParts, 'keyOf' | 'explained'>
+  readonly refusals?: Pick<RefusalsOptions, 'isPlanned' | 'freeBytes'>
   /** Whether an image is on offer in this version now. */
   readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
@@ -101,6 +105,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
   })
   let closed = false
   const refusals = createRefusals({
+    ...deps.refusals,
     append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
   })
 
@@ -173,6 +178,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     image: ReadyImage,
     plan: BodyPlan,
     opened: OpenedVersion,
+    place: Place,
   ): { start(wire: Wire): void } {
     const { client } = asked
     const { sha256 } = image.version
@@ -190,18 +196,13 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       after: wakefulness.after,
       sendQueues: deps.sendQueues,
       clock,
+      onHandedOver: () => underWay.handedOver(id),
       onEnd: (end) => recordEnd(id, end),
       onFault: (error) => deps.onFault(image, error),
     })
-    underWay.add({
-      id,
-      client,
-      image: reference,
-      first: plan.first,
-      promised: plan.promised,
-      rehearsal: asked.rehearsal ?? false,
-      fetch,
-    })
+    const { first, promised } = plan
+    const rehearsal = asked.rehearsal ?? false
+    underWay.add({ id, client, image: reference, first, promised, rehearsal, fetch }, place)
     return { start: (wire) => fetch.start(wire) }
   }
 
@@ -214,18 +215,17 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     },
     async begin(asked, image, plan) {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
-      const place = underWay.admit(asked.client.address)
-      if (!place.admitted) throw new FetchproofError('FP_BUSY', { why: place.reason })
+      const admission = underWay.admit(asked.client.address)
+      if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
+      const { place } = admission
+      let opened: OpenedVersion | undefined
       try {
-        const opened = await openReady(image)
-        try {
-          return begun(asked, image, plan, opened)
-        } catch (error) {
-          opened.release()
-          throw error
-        }
-      } finally {
+        opened = await openReady(image)
+        return begun(asked, image, plan, opened, place)
+      } catch (error) {
+        opened?.release()
         place.leave()
+        throw error
       }
     },
     recordHeadersOnly(asked, image, status) {
@@ -247,6 +247,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
           ...(versionChanged === true && { versionChanged }),
         },
         new Date(deps.now()).toISOString(),
+        noise,
       )
     },
     close(why) {

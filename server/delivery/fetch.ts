@@ -58,6 +58,8 @@ export interface FetchPlan {
   readonly sendQueues: SendQueues
   /** Monotonic clock, ms. */
   readonly clock: () => number
+  /** The operating system has every byte; the client's close is waited for. */
+  readonly onHandedOver: () => void
   readonly onEnd: (end: FetchEnd) => void
   /** A block did not match or could not be read. */
   readonly onFault: (error: unknown) => void
@@ -181,6 +183,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
     if (state.phase === 'ended') return
     stopLingering = plan.after(plan.lingerMs, () => note({ kind: 'time-out' }))
     note({ kind: 'all handed' })
+    plan.onHandedOver()
     if (!queueShown) return
     endStreamWithin(END_OF_STREAM_MS)
     lookBeforeEnd(FIRST_LOOK_MS)

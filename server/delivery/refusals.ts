@@ -1,74 +1,145 @@
 /**
  * Refusals on their way to the ledger. The first of its kind is recorded at once; like ones in a row after it
- * become one entry with a count, so that a device that asks every second does not fill the record.
+ * become one entry with a count, so that a device that asks every second does not fill the record. Nor does a flood: of
+ * a client's requests for what is not here only the first different ones of a while are recorded, the rest is counted,
+ * and so is everything while the disk is nearly full.
  */
-import type { NewEntryOf } from '../ledger/entries.ts'
+import type { ClientRef, NewEntryOf } from '../ledger/entries.ts'
+import { cutText } from '../ledger/outside-text.ts'
+import { clientGroup } from '../network/client-group.ts'
 
-type Refusal = NewEntryOf<'fetch-refused'>
+type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
+export type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
 export interface Refusals {
-  /** `at` is RFC 3339 UTC. */
-  record(refusal: Omit<Refusal, 'kind' | 'id' | 'count' | 'since'>, at: string): void
+  /** `at` is RFC 3339 UTC. `isNoise`: it asked for nothing that is here, or for nothing that could be understood. */
+  record(refusal: NewRefusal, at: string, isNoise?: boolean): void
   /** Writes what was only counted so far. */
   flush(): void
   close(): void
 }
 
 export interface RefusalsOptions {
-  readonly append: (refusal: Omit<Refusal, 'id'>) => void
+  readonly append: (refusal: Refusal) => void
   /** How long like refusals are gathered. */
   readonly gatherMs?: number
+  /** A device of the visit, of which everything is recorded. */
+  readonly isPlanned?: (client: ClientRef) => boolean
+  /** On the disk of the records. */
+  readonly freeBytes?: () => Promise<number>
 }
 
 interface Gathered {
-  refusal: Omit<Refusal, 'id'>
+  refusal: Refusal
   count: number
   since: string
 }
 
 const KINDS_AT_MOST = 1_000
+/** Of one client, in the time that is gathered. */
+const NOISE_AT_MOST = 20
+/** Of all clients: a machine may have very many addresses. */
+const NOISE_OF_ALL_AT_MOST = 400
+const COUNTED_GROUPS_AT_MOST = 100
+/** Of a refusal; what a fetch says is kept longer, since its device matters. */
+const TEXT_BYTES = 256
+/** The rest is for fetches and their endings. */
+const SCARCE_BYTES = 32 * 1024 * 1024
+const TOO_MANY = 'more requests for what is not here, or that cannot be parsed: only counted'
+const NO_ROOM = 'the disk of the record is nearly full: refusals are only counted'
 
-export function createRefusals({ append, gatherMs = 5_000 }: RefusalsOptions): Refusals {
+export function createRefusals(options: RefusalsOptions): Refusals {
+  const { append, gatherMs = 5_000, isPlanned = () => false, freeBytes } = options
   const gathered = new Map<string, Gathered>()
+  const counted = new Map<string, Gathered>()
+  const noisy = new Map<string, number>()
   let timer: NodeJS.Timeout | undefined
+  let scarce = false
+  /** Recorded in the time that is gathered. */
+  let noise = 0
 
-  function flush(): void {
-    clearTimeout(timer)
-    timer = undefined
-    for (const { refusal, count, since } of gathered.values()) {
+  function write(these: Map<string, Gathered>): void {
+    for (const { refusal, count, since } of these.values()) {
       if (count === 1) append({ ...refusal })
       else if (count > 1) append({ ...refusal, count, since })
     }
-    gathered.clear()
+    these.clear()
+  }
+
+  function flush(): void {
+    write(gathered)
+    write(counted)
+  }
+
+  function next(): void {
+    timer = undefined
+    noisy.clear()
+    noise = 0
+    flush()
+    // Not known is not scarce: a file system without such a figure fills like any other, and is seen to be full then.
+    freeBytes?.().then(
+      (free) => (scarce = free < SCARCE_BYTES),
+      () => (scarce = false),
+    )
+  }
+
+  function add(to: Map<string, Gathered>, key: string, refusal: Refusal, at: string): void {
+    const same = to.get(key)
+    if (same === undefined) {
+      to.set(key, { refusal, count: 1, since: at })
+      return
+    }
+    if (same.count === 0) same.since = at
+    same.count += 1
+    same.refusal = refusal
+  }
+
+  function onlyCounted({ client, localAddress }: NewRefusal, at: string, reason: string): void {
+    const group = clientGroup(client.address)
+    const isNew = !counted.has(group) && counted.size >= COUNTED_GROUPS_AT_MOST
+    add(counted, isNew ? '' : group, { kind: 'fetch-refused', client, localAddress, reason }, at)
+  }
+
+  /** Whether a client has said more that is noise than is recorded. */
+  function isTooNoisy({ client }: NewRefusal): boolean {
+    if (isPlanned(client)) return false
+    const group = clientGroup(client.address)
+    const before = noisy.get(group) ?? 0
+    if (before >= NOISE_AT_MOST || noise >= NOISE_OF_ALL_AT_MOST) return true
+    noisy.set(group, before + 1)
+    noise += 1
+    return false
   }
 
   return {
-    record(refusal, at) {
-      const entry: Omit<Refusal, 'id'> = { kind: 'fetch-refused', ...refusal }
-      const key = JSON.stringify([
-        refusal.client.address,
-        refusal.door,
-        refusal.method,
-        refusal.target,
-        refusal.range,
-        refusal.status,
-        refusal.reason,
-        refusal.firstLine,
-      ])
-      const same = gathered.get(key)
-      if (same !== undefined) {
-        if (same.count === 0) same.since = at
-        same.count += 1
-        same.refusal = entry
-        return
-      }
-      if (gathered.size >= KINDS_AT_MOST) flush()
+    record(refusal, at, isNoise = false) {
+      timer ??= setTimeout(next, gatherMs)
+      timer.unref()
+      const key = keyOf(refusal)
+      const entry: Refusal = { kind: 'fetch-refused', ...refusal, ...shortened(refusal) }
+      if (gathered.has(key)) return add(gathered, key, entry, at)
+      if (scarce) return onlyCounted(refusal, at, NO_ROOM)
+      if (isNoise && isTooNoisy(refusal)) return onlyCounted(refusal, at, TOO_MANY)
+      if (gathered.size >= KINDS_AT_MOST) write(gathered)
       append(entry)
       gathered.set(key, { refusal: entry, count: 0, since: at })
-      timer ??= setTimeout(flush, gatherMs)
-      timer.unref()
     },
     flush,
-    close: flush,
+    close() {
+      clearTimeout(timer)
+      flush()
+    },
   }
+}
+
+function keyOf({ client, door, method, target, range, status, reason, firstLine }: NewRefusal): string {
+  return JSON.stringify([client.address, door, method, target, range, status, reason, firstLine])
+}
+
+function shortened({ target, userAgent, firstLine, range }: NewRefusal): Partial<NewRefusal> {
+  return Object.fromEntries(
+    Object.entries({ target, userAgent, firstLine, range }).flatMap(([name, text]) =>
+      text === undefined ? [] : [[name, cutText(text, TEXT_BYTES)]],
+    ),
+  )
 }

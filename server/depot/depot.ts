@@ -12,6 +12,7 @@ import type { PullBook } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
+import { freeBytes } from '../files/free-bytes.ts'
 import { createWriterOf } from '../files/open-writers.ts'
 import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
@@ -252,8 +253,8 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     changed,
     say,
   }
-  const delivery = wireDelivery(common, sendQueues, clock)
   const desk = wireDesk(common, folder)
+  const delivery = wireDelivery(common, desk, sendQueues, clock)
   const images = createImageRecords({
     judged,
     history: derived.ahead.history,
@@ -332,7 +333,12 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
   }
 }
 
-function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => number): Delivery {
+function wireDelivery(
+  common: Common,
+  desk: VisitDesk,
+  sendQueues: SendQueues,
+  clock: () => number,
+): Delivery {
   const { settings, derived, ledger, catalogue, neighbours, unrecorded, say } = common
   return createDelivery({
     ledger,
@@ -344,6 +350,11 @@ function wireDelivery(common: Common, sendQueues: SendQueues, clock: () => numbe
     sendQueues,
     macOf: neighbours.lookup,
     parts: derived.ahead.parts,
+    refusals: {
+      isPlanned: (client) =>
+        desk.nameOf({ address: client.address, mac: derived.ahead.parts.macOf(client) }) !== null,
+      freeBytes: () => freeBytes(settings.records),
+    },
     stillReady({ name, version }) {
       const present = catalogue.get(name)
       return present?.state === 'ready' && present.version?.sha256 === version.sha256

@@ -11,8 +11,13 @@ import { ALLOW, etagOf, type HeadFields, RETRY_SOON, type Status, unsatisfiedRan
 
 export interface Question {
   readonly method: string
+  /** As `1.1`. */
+  readonly httpVersion: string
   readonly admitted: Admitted | Denied
-  readonly headers: ConditionHeaders & { readonly range?: string | undefined }
+  readonly headers: ConditionHeaders & {
+    readonly range?: string | undefined
+    readonly 'transfer-encoding'?: string | undefined
+  }
   /** Why this client may not have a part of the image. */
   readonly denyPart: (image: ReadyImage, part: Part) => Denied | undefined
 }
@@ -56,11 +61,23 @@ const STATUS_OF_DENIAL = {
 export function answer(question: Question): Answer {
   const { method, admitted } = question
   if (admitted.kind === 'denied' && admitted.denial === 'not allowed') return refusalOf(admitted)
+  const foreign = foreignFraming(question)
+  if (foreign !== undefined) return foreign
   if (method !== 'GET' && method !== 'HEAD') {
     return { kind: 'refusal', status: 405, reason: `${method} is not answered here`, fields: ALLOW }
   }
   if (admitted.kind === 'denied') return refusalOf(admitted)
   return admitted.kind === 'image' ? imageAnswer(question, admitted.image) : admitted
+}
+
+/** Where the request ends could not be told (RFC 9112 §6.1), or it is of a version with other rules (RFC 9110 §15.6.6). */
+function foreignFraming({ httpVersion, headers }: Question): Refusal | undefined {
+  if (!httpVersion.startsWith('1.')) {
+    return { kind: 'refusal', status: 505, reason: `HTTP/${httpVersion} is not spoken here` }
+  }
+  const coding = headers['transfer-encoding']
+  if (coding === undefined || coding.toLowerCase() === 'chunked') return undefined
+  return { kind: 'refusal', status: 501, reason: `the transfer coding ${coding} is not known here` }
 }
 
 export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {

@@ -4,7 +4,7 @@
  * response has left (`destroySoon`); replaced by an end of stream alone, the client's side stays readable and
  * its close is seen. Not documented for this, hence the self-test at start.
  */
-import type { Server } from 'node:http'
+import type { IncomingMessage, Server } from 'node:http'
 import type { Socket } from 'node:net'
 import { clientGroup } from '../network/client-group.ts'
 import type { Connection as Endpoints } from '../network/connection-keys.ts'
@@ -13,7 +13,7 @@ export interface Connection {
   readonly socket: Socket
   readonly endpoints: Endpoints
   /** A request is being answered, or its body was promised: nothing more is taken from this connection. */
-  busy: boolean
+  readonly busy: boolean
   /** Bytes that came since the last response without a body left, or since the connection was made. */
   readonly unansweredBytes: number
   /** The parser gets so many bytes more than came. */
@@ -24,10 +24,18 @@ export interface Connection {
   answering(): void
   /** A response without a body has left: the next request may come, within the time for a request. */
   answered(): void
-  /** A request has come completely. */
-  requested(): void
-  /** Another one came behind it: the connection ends with the answer, since Node never lets a third one past the second. */
-  pipelined(): void
+  /**
+   * A refusal has left and the client still sends: nothing more is read. Closed a moment later, since a close with unread
+   * bytes resets the connection, and the client may not have read the answer by then.
+   */
+  refused(): void
+  /** The head of a request has come; none where it could not be parsed. */
+  requested(request?: IncomingMessage): void
+  /**
+   * Something else came behind it: the connection ends with the answer, since Node never lets a third request past the
+   * second. Whether that is to be recorded: once, and not where it is the rest of what the request itself announced.
+   */
+  pipelined(): boolean
 }
 
 export interface ConnectionLimits {
@@ -60,9 +68,11 @@ export interface Connections {
 const COME_LATER =
   'HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
 
-interface Held extends Connection {
+interface Held extends Omit<Connection, 'busy'> {
+  busy: boolean
   /** Ends with the answer that is under way; nothing more is taken. */
   last: boolean
+  request: IncomingMessage | undefined
   /** Whose it is, as the limits count clients. */
   readonly group: string
   answeredAtBytes: number
@@ -72,15 +82,30 @@ interface Held extends Connection {
   listener: { closed(): void; lost(why: string): void } | undefined
 }
 
+/** For a client to read why it was refused. */
+const REFUSED_MS = 1_000
 const ALL_TAKEN = 'all connections were taken'
 const NO_MORE_FILES = 'the system lets the program open no more files'
 
 export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents): Connections {
   const held = new Map<Socket, Held>()
+  /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
+  const idle = new Map<string, Set<Held>>()
+
+  function setBusy(connection: Held, busy: boolean): void {
+    connection.busy = busy
+    const { group } = connection
+    const others = idle.get(group)
+    if (!busy && held.has(connection.socket)) {
+      if (others === undefined) idle.set(group, new Set([connection]))
+      else others.add(connection)
+    } else if (others?.delete(connection) && others.size === 0) idle.delete(group)
+  }
 
   function accept(socket: Socket): void {
     const connection = hold(socket)
     held.set(socket, connection)
+    setBusy(connection, false)
     socket.destroySoon = () => socket.end()
     socket.on('end', () => {
       connection.clientClosed = true
@@ -90,6 +115,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     socket.on('error', (error: NodeJS.ErrnoException) => lose(connection, error.code ?? error.message))
     socket.on('close', () => {
       held.delete(socket)
+      setBusy(connection, true)
       connection.stopDeadline?.()
       if (!connection.clientClosed) lose(connection, 'the connection was closed without an end of stream')
     })
@@ -112,6 +138,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       group: clientGroup(socket.remoteAddress ?? ''),
       busy: false,
       last: false,
+      request: undefined,
       answeredAtBytes: 0,
       get unansweredBytes() {
         return socket.bytesRead - this.answeredAtBytes
@@ -130,17 +157,26 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       answering: () => armDeadline(connection),
       answered() {
-        this.busy = this.last
+        setBusy(connection, this.last)
         this.answeredAtBytes = socket.bytesRead
         armDeadline(this)
         if (this.clientClosed || this.last) socket.end()
       },
-      requested() {
+      refused() {
+        setBusy(connection, true)
+        socket.pause()
         this.stopDeadline?.()
-        this.busy = true
+        this.stopDeadline = limits.after(REFUSED_MS, () => socket.destroy())
+      },
+      requested(request) {
+        this.request = request
+        this.stopDeadline?.()
+        setBusy(connection, true)
       },
       pipelined() {
+        const isNew = !this.last && this.request?.complete !== false
         this.last = true
+        return isNew
       },
     }
     return connection
@@ -168,18 +204,13 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
    * flood pushes out others; when there is none, the new one.
    */
   function makeRoom(newest: Held, reason: string): void {
-    const groups = new Map<string, Held[]>()
-    for (const connection of held.values()) {
-      if (connection.busy) continue
-      const others = groups.get(connection.group)
-      if (others === undefined) groups.set(connection.group, [connection])
-      else others.push(connection)
-    }
-    const most = [...groups.values()].reduce((a, b) => (b.length > a.length ? b : a), [])
-    const victim = most[0] ?? newest
+    let most: ReadonlySet<Held> = new Set()
+    for (const group of idle.values()) if (group.size > most.size) most = group
+    const [oldest] = most
+    const victim = oldest ?? newest
     events.dropped(victim, reason, 503)
     armDeadline(newest)
-    victim.busy = true
+    setBusy(victim, true)
     // One that left earlier answers unread would not take this one either.
     if (victim.socket.writableLength > 0) victim.socket.destroy()
     else victim.socket.end(COME_LATER, () => victim.socket.destroy())

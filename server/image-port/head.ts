@@ -21,7 +21,9 @@ export const REASONS = {
   416: 'Range Not Satisfiable',
   431: 'Request Header Fields Too Large',
   500: 'Internal Server Error',
+  501: 'Not Implemented',
   503: 'Service Unavailable',
+  505: 'HTTP Version Not Supported',
 } as const
 
 export type Status = keyof typeof REASONS

@@ -47,7 +47,7 @@ export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   const { depot } = deps
   const { delivery } = depot
-  const waiting = (): number => delivery.underWay.list().filter(({ fetch }) => !fetch.sending).length
+  const waiting = (): number => delivery.underWay.waiting
   const connections = createConnections(
     { ...deps.limits, waiting, after: delivery.wakefulness.after },
     {
@@ -87,7 +87,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     server.on('checkContinue', listener)
     server.on('checkExpectation', listener)
     server.on('connect', (request: IncomingMessage, socket: Socket) =>
-      orReset(socket, () => unparsedMethod(depot, request, socket)),
+      orReset(socket, () => unparsedMethod(depot, connections, request, socket)),
     )
     return server
   }
@@ -150,11 +150,11 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     request.resume()
     const asked = askedOf(depot, request, connection.endpoints, target)
     if (connection.busy) {
-      connection.pipelined()
-      delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
+      if (connection.pipelined())
+        delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
       return
     }
-    connection.requested()
+    connection.requested(request)
     if (probe !== undefined && asked.target === `/${probe.path}`)
       return responder.probed(response, probe.proof)
     await responder.respond({ asked, target, request, response, connection })
@@ -180,7 +180,13 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
   const firstLine = textOfBytes(firstLineOf(error.rawPacket))
   const who = whoAsked(delivery, connection.endpoints)
   if (connection.busy) {
-    delivery.refuse({ ...who, reason: 'bytes behind a request that cannot be parsed', firstLine })
+    if (connection.pipelined())
+      delivery.refuse({
+        ...who,
+        reason: 'bytes behind a request that cannot be parsed',
+        firstLine,
+        noise: true,
+      })
     return
   }
   connection.requested()
@@ -189,26 +195,27 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
   const reason = tooLarge
     ? 'the request header is too large'
     : `the request cannot be parsed (${error.code ?? error.message})`
-  delivery.refuse({ ...who, status, reason, firstLine })
+  delivery.refuse({ ...who, status, reason, firstLine, noise: true })
   const phrase = tooLarge ? 'Request Header Fields Too Large' : 'Bad Request'
-  socket.end(`HTTP/1.1 ${status} ${phrase}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n`, () =>
-    socket.destroy(),
-  )
+  socket.end(`HTTP/1.1 ${status} ${phrase}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n`)
+  connection.refused()
 }
 
 /** CONNECT never reaches the app: Node hands over the bare socket. */
-function unparsedMethod(depot: Counter, request: IncomingMessage, socket: Socket): void {
-  const endpoints = {
-    localAddress: socket.localAddress ?? '',
-    localPort: socket.localPort ?? 0,
-    remoteAddress: socket.remoteAddress ?? '',
-    remotePort: socket.remotePort ?? 0,
-  }
-  const asked = askedOf(depot, request, endpoints, request.url ?? '')
+function unparsedMethod(
+  depot: Counter,
+  connections: Connections,
+  request: IncomingMessage,
+  socket: Socket,
+): void {
+  const connection = connections.of(socket)
+  if (connection === undefined) return
+  const asked = askedOf(depot, request, connection.endpoints, request.url ?? '')
   depot.delivery.refuse({ ...asked, status: 405, reason: `${asked.method} is not answered here` })
   socket.end(
     'HTTP/1.1 405 Method Not Allowed\r\nAllow: GET, HEAD\r\nContent-Length: 0\r\nConnection: close\r\n\r\n',
   )
+  connection.refused()
 }
 
 function firstLineOf(packet: Buffer): Buffer {

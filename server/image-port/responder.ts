@@ -40,6 +40,7 @@ export function createResponder({ admission, delivery }: Counter): Responder {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: request.method ?? '',
+      httpVersion: request.httpVersion,
       admitted: admission.admit(asked, target),
       headers: request.headers,
       denyPart: (image, part) => admission.denyPart(asked, image, part),
@@ -78,7 +79,7 @@ export function createResponder({ admission, delivery }: Counter): Responder {
   }
 
   function sendShort(
-    { asked, response, connection }: Exchange,
+    { asked, request, response, connection }: Exchange,
     status: Status,
     text: string,
     fields: HeadFields = [],
@@ -87,7 +88,11 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
     writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
     connection.answering()
-    response.end(asked.method === 'HEAD' ? undefined : body, () => connection.answered())
+    response.end(asked.method === 'HEAD' ? undefined : body, () => {
+      if (request.complete) return connection.answered()
+      request.pause()
+      connection.refused()
+    })
   }
 
   /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
@@ -102,6 +107,7 @@ export function createResponder({ admission, delivery }: Counter): Responder {
       ...(hint !== undefined && { hint }),
       ...(image !== undefined && { image }),
       ...(versionChanged === true && { versionChanged }),
+      noise: status === 404,
     })
     sendShort(exchange, status, text, fields)
   }

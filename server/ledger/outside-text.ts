@@ -12,17 +12,17 @@ export const CUT_MARK = '…'
 const CUT_MARK_BYTES = Buffer.byteLength(CUT_MARK)
 
 /**
- * Cuts a string to at most 1 KiB of UTF-8, between two characters, with `…` at the end when anything was cut.
+ * Cuts a string to at most 1 KiB of UTF-8 unless told, between two characters, with `…` at the end when anything was cut.
  * Cutting a cut string changes nothing.
  */
-export function cutText(text: string): string {
+export function cutText(text: string, most = MAX_TEXT_BYTES): string {
   // A UTF-16 unit takes at most three bytes of UTF-8, so most strings need no counting.
-  if (text.length * 3 <= MAX_TEXT_BYTES || Buffer.byteLength(text) <= MAX_TEXT_BYTES) return text
+  if (text.length * 3 <= most || Buffer.byteLength(text) <= most) return text
   let bytes = 0
   let kept = 0
   for (const character of text) {
     bytes += Buffer.byteLength(character)
-    if (bytes > MAX_TEXT_BYTES - CUT_MARK_BYTES) break
+    if (bytes > most - CUT_MARK_BYTES) break
     kept += character.length
   }
   return text.slice(0, kept) + CUT_MARK

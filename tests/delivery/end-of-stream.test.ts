@@ -98,6 +98,7 @@ function play(
         },
       },
       clock: () => performance.now(),
+      onHandedOver: () => undefined,
       onEnd: (end) => resolve({ ...end, said, asked, endOfStreamMs }),
       onFault: (error) => {
         throw error

@@ -35,6 +35,7 @@ function imageOf(change: Partial<Image> & { bytes?: number } = {}): Image {
 
 function ask(change: Partial<Question> = {}, image = imageOf()): Answer {
   return answer({
+    httpVersion: '1.1',
     method: 'GET',
     admitted: { kind: 'image', image: image as ReadyImage },
     headers: {},

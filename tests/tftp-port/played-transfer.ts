@@ -89,6 +89,7 @@ export async function playTransfer({ seed, bytes, options, weather }: Play): Pro
       after,
       sendQueues: { supported: true, ask: () => Promise.reject(new Error('no queue is to be asked for')) },
       clock: time.now,
+      onHandedOver: () => undefined,
       onEnd: (seen) => {
         end = seen
       },
