@@ -24,6 +24,8 @@ export interface Connection {
   answering(): void
   /** A response without a body has left: the next request may come, within the time for a request. */
   answered(): void
+  /** The last answer of this connection has left: what comes behind it is not read. */
+  answeredLast(): void
   /**
    * A refusal has left and the client still sends: nothing more is read. Closed a moment later, since a close with unread
    * bytes resets the connection, and the client may not have read the answer by then.
@@ -68,10 +70,13 @@ export interface Connections {
 const COME_LATER =
   'HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
 
-interface Held extends Omit<Connection, 'busy'> {
-  busy: boolean
+interface Held extends Connection {
+  /** No request is being answered: it may have to make room. */
+  idle: boolean
   /** Ends with the answer that is under way; nothing more is taken. */
   last: boolean
+  /** Its last answer has left. */
+  closing: boolean
   request: IncomingMessage | undefined
   /** Whose it is, as the limits count clients. */
   readonly group: string
@@ -92,11 +97,11 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
   const idle = new Map<string, Set<Held>>()
 
-  function setBusy(connection: Held, busy: boolean): void {
-    connection.busy = busy
+  function setIdle(connection: Held, isIdle: boolean): void {
+    connection.idle = isIdle
     const { group } = connection
     const others = idle.get(group)
-    if (!busy && held.has(connection.socket)) {
+    if (isIdle && held.has(connection.socket)) {
       if (others === undefined) idle.set(group, new Set([connection]))
       else others.add(connection)
     } else if (others?.delete(connection) && others.size === 0) idle.delete(group)
@@ -105,7 +110,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   function accept(socket: Socket): void {
     const connection = hold(socket)
     held.set(socket, connection)
-    setBusy(connection, false)
+    setIdle(connection, true)
     socket.destroySoon = () => socket.end()
     socket.on('end', () => {
       connection.clientClosed = true
@@ -115,7 +120,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     socket.on('error', (error: NodeJS.ErrnoException) => lose(connection, error.code ?? error.message))
     socket.on('close', () => {
       held.delete(socket)
-      setBusy(connection, true)
+      setIdle(connection, false)
       connection.stopDeadline?.()
       if (!connection.clientClosed) lose(connection, 'the connection was closed without an end of stream')
     })
@@ -136,8 +141,12 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         remotePort: socket.remotePort ?? 0,
       },
       group: clientGroup(socket.remoteAddress ?? ''),
-      busy: false,
+      idle: true,
+      get busy() {
+        return !this.idle || this.closing
+      },
       last: false,
+      closing: false,
       request: undefined,
       answeredAtBytes: 0,
       get unansweredBytes() {
@@ -157,13 +166,17 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       answering: () => armDeadline(connection),
       answered() {
-        setBusy(connection, this.last)
+        setIdle(connection, !this.last)
         this.answeredAtBytes = socket.bytesRead
         armDeadline(this)
         if (this.clientClosed || this.last) socket.end()
       },
+      answeredLast() {
+        connection.closing = true
+        this.answered()
+      },
       refused() {
-        setBusy(connection, true)
+        setIdle(connection, false)
         socket.pause()
         this.stopDeadline?.()
         this.stopDeadline = limits.after(REFUSED_MS, () => socket.destroy())
@@ -171,11 +184,12 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       requested(request) {
         this.request = request
         this.stopDeadline?.()
-        setBusy(connection, true)
+        setIdle(connection, false)
       },
       pipelined() {
-        const isNew = !this.last && this.request?.complete !== false
+        const isNew = !this.last && !connection.closing && this.request?.complete !== false
         this.last = true
+        if (connection.closing) this.refused()
         return isNew
       },
     }
@@ -210,9 +224,9 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     const victim = oldest ?? newest
     events.dropped(victim, reason, 503)
     armDeadline(newest)
-    setBusy(victim, true)
-    // One that left earlier answers unread would not take this one either.
-    if (victim.socket.writableLength > 0) victim.socket.destroy()
+    setIdle(victim, false)
+    // One that had its last answer, or left earlier ones unread, would not take this one either.
+    if (victim.closing || victim.socket.writableLength > 0) victim.socket.destroy()
     else victim.socket.end(COME_LATER, () => victim.socket.destroy())
   }
 

@@ -147,9 +147,9 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
     const connection = connections.of(request.socket)
     // Gone before its request was looked at: there is nobody to answer and nothing to record but the address.
     if (connection === undefined) return
-    request.resume()
     const asked = askedOf(depot, request, connection.endpoints, target)
     if (connection.busy) {
+      request.resume()
       if (connection.pipelined())
         delivery.refuse({ ...asked, reason: 'pipelined behind another request: one request a connection' })
       return

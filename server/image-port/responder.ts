@@ -47,10 +47,13 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     })
   }
 
+  // What a client sends with its request is read and dropped (`resume`), but not where the request is refused.
+
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {
     const { asked, response, connection } = exchange
     const { image, kind: _, ...plan } = answered
     const { status, first, promised } = plan
+    exchange.request.resume()
     const begun = await delivery.begin(asked, image, plan)
     const range = status === 206 ? contentRange(first, first + promised - 1, image.version.bytes) : []
     if (!connection.socket.destroyed) {
@@ -61,10 +64,11 @@ export function createResponder({ admission, delivery }: Counter): Responder {
   }
 
   function sendHeaders(
-    { asked, response, connection }: Exchange,
+    { asked, request, response, connection }: Exchange,
     image: ReadyImage,
     status: 200 | 304,
   ): void {
+    request.resume()
     delivery.recordHeadersOnly(asked, image, status)
     const length = status === 304 ? [] : lengthField(image.version.bytes)
     writeHead(response, status, [...length, ...imageFields(image)])
@@ -89,7 +93,7 @@ export function createResponder({ admission, delivery }: Counter): Responder {
     writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
     connection.answering()
     response.end(asked.method === 'HEAD' ? undefined : body, () => {
-      if (request.complete) return connection.answered()
+      if (request.complete) return connection.answeredLast()
       request.pause()
       connection.refused()
     })

@@ -4,7 +4,7 @@ import { rangeVerdicts } from './range-model.ts'
 import type { Fuzzed, FuzzImage } from './request-grammar.ts'
 
 /** Of the documented ones, those that a server with ready images and room enough has a reason for. */
-const STATUSES: ReadonlySet<number> = new Set([200, 206, 304, 400, 404, 405, 412, 416, 431])
+const STATUSES: ReadonlySet<number> = new Set([200, 206, 304, 400, 404, 405, 412, 416, 431, 501, 505])
 const FIELD =
   /^(?:Content-Length|Content-Type|Accept-Ranges|ETag|Last-Modified|Repr-Digest|Digest|Cache-Control|Connection|Keep-Alive|Date|Content-Range|Retry-After|Allow): [\x20-\x7e]*$/
 const STATUS_LINE = /^HTTP\/1\.1 \d{3} [A-Za-z ]+$/
