@@ -50,8 +50,6 @@ export type Refused = Partial<Asked> &
     readonly image?: ImageReference
     readonly firstLine?: string
     readonly versionChanged?: boolean
-    /** It asked for nothing that is here, or for nothing that could be understood: much of it is only counted. */
-    readonly noise?: boolean
   }
 
 export interface Delivery {
@@ -247,7 +245,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
           ...(versionChanged === true && { versionChanged }),
         },
         new Date(deps.now()).toISOString(),
-        noise,
       )
     },
     close(why) {

@@ -12,8 +12,8 @@ type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
 export type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
 export interface Refusals {
-  /** `at` is RFC 3339 UTC. `isNoise`: it asked for nothing that is here, or for nothing that could be understood. */
-  record(refusal: NewRefusal, at: string, isNoise?: boolean): void
+  /** `at` is RFC 3339 UTC. */
+  record(refusal: NewRefusal, at: string): void
   /** Writes what was only counted so far. */
   flush(): void
   close(): void
@@ -112,14 +112,14 @@ export function createRefusals(options: RefusalsOptions): Refusals {
   }
 
   return {
-    record(refusal, at, isNoise = false) {
+    record(refusal, at) {
       timer ??= setTimeout(next, gatherMs)
       timer.unref()
       const key = keyOf(refusal)
       const entry: Refusal = { kind: 'fetch-refused', ...refusal, ...shortened(refusal) }
       if (gathered.has(key)) return add(gathered, key, entry, at)
       if (scarce) return onlyCounted(refusal, at, NO_ROOM)
-      if (isNoise && isTooNoisy(refusal)) return onlyCounted(refusal, at, TOO_MANY)
+      if (isNoise(refusal) && isTooNoisy(refusal)) return onlyCounted(refusal, at, TOO_MANY)
       if (gathered.size >= KINDS_AT_MOST) write(gathered)
       append(entry)
       gathered.set(key, { refusal: entry, count: 0, since: at })
@@ -130,6 +130,11 @@ export function createRefusals(options: RefusalsOptions): Refusals {
       flush()
     },
   }
+}
+
+/** It asked for nothing that is here, or for nothing that could be understood. */
+function isNoise({ denial, firstLine }: NewRefusal): boolean {
+  return denial === 'unknown name' || firstLine !== undefined
 }
 
 function keyOf({ client, door, method, target, range, status, reason, firstLine }: NewRefusal): string {

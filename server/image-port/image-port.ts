@@ -185,7 +185,6 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
         ...who,
         reason: 'bytes behind a request that cannot be parsed',
         firstLine,
-        noise: true,
       })
     return
   }
@@ -195,7 +194,7 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
   const reason = tooLarge
     ? 'the request header is too large'
     : `the request cannot be parsed (${error.code ?? error.message})`
-  delivery.refuse({ ...who, status, reason, firstLine, noise: true })
+  delivery.refuse({ ...who, status, reason, firstLine })
   const phrase = tooLarge ? 'Request Header Fields Too Large' : 'Bad Request'
   socket.end(`HTTP/1.1 ${status} ${phrase}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n`)
   connection.refused()

@@ -111,7 +111,6 @@ export function createResponder({ admission, delivery }: Counter): Responder {
       ...(hint !== undefined && { hint }),
       ...(image !== undefined && { image }),
       ...(versionChanged === true && { versionChanged }),
-      noise: status === 404,
     })
     sendShort(exchange, status, text, fields)
   }

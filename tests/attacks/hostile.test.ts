@@ -277,6 +277,7 @@ function lines(): Hostile[] {
 
 /** What would break a log line, a terminal, a table or a page if it were put there as it came. */
 const FORGED = [
+  "=cmd|' /C calc'!A0",
   '\x1b[2J\x1b[1;31mdelivered\x1b[0m',
   '\x1b]0;title\x07',
   '","ending":"delivered","x":"',
@@ -284,7 +285,6 @@ const FORGED = [
   '\x9b31m',
   '\x7f\x08\x08\x08',
   '<img src=x onerror=alert(1)>',
-  "=cmd|' /C calc'!A0",
   '@SUM(1+1)*cmd',
   '\u202etxt.exe',
   '\u2028\u2029',
@@ -327,7 +327,8 @@ function ranges(): Hostile[] {
   ])
 }
 
-const ALL: Hostile[] = [...traversals(), ...targets(), ...lines(), ...forgeries(), ...ranges()]
+// Those that the record is looked at for come first: of a flood of wrong names only the first ones are written out.
+const ALL: Hostile[] = [...forgeries(), ...traversals(), ...targets(), ...lines(), ...ranges()]
 
 /** Sends it, half-closes so that nothing is waited for, and returns the answer; a reset is an answer too. */
 async function provoke(bytes: string | Buffer): Promise<Buffer> {

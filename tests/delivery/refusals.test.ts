@@ -20,17 +20,16 @@ function book(options: Omit<RefusalsOptions, 'append'> = {}) {
         address: client.address,
       }),
   })
-  const refuse = (address: string, target: string, noise = true): void =>
+  const refuse = (address: string, target: string, isNoise = true): void =>
     refusals.record(
       {
         client: { address },
         localAddress: '192.0.2.1',
-        status: 404,
-        reason: 'no image of that name',
+        denial: isNoise ? 'unknown name' : 'held',
+        reason: 'no',
         target,
       },
       AT,
-      noise,
     )
   return { entries, refusals, refuse }
 }
