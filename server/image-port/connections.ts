@@ -177,7 +177,8 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
       refused() {
         setIdle(connection, false)
-        socket.pause()
+        // Who listens for this must read by itself, and does not: `pause` is undone by whoever resumes.
+        socket.on('readable', () => undefined)
         this.stopDeadline?.()
         this.stopDeadline = limits.after(REFUSED_MS, () => socket.destroy())
       },

@@ -90,11 +90,12 @@ export function createResponder({ admission, delivery }: Counter): Responder {
   ): void {
     const body = Buffer.from(text)
     const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
+    // Begun to be read, or Node reads all of it once the answer has left; held up as soon as its buffer is full.
+    if (!request.complete) request.read(0)
     writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
     connection.answering()
     response.end(asked.method === 'HEAD' ? undefined : body, () => {
       if (request.complete) return connection.answeredLast()
-      request.pause()
       connection.refused()
     })
   }

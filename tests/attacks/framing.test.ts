@@ -70,6 +70,7 @@ const FLOODS: readonly [string, string, string, string][] = [
 test('after a refusal nothing more is read, and the client is let go a second later, with one entry', async () => {
   const folder = await stagingFolder({ 'branch-switch.bin': imageBytes(1_000, 'framing') }, onTestFinished)
   const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await served.image('branch-switch.bin')
   for (const [what, head, status, reason] of FLOODS) {
     const before = ledgerEntries(folder).length
     const sent = await flood(served.port, head)
@@ -88,6 +89,7 @@ test('after a refusal nothing more is read, and the client is let go a second la
 test('a request with two lengths, or of another major version, is refused', async () => {
   const folder = await stagingFolder({ 'branch-switch.bin': imageBytes(1_000, 'framing') }, onTestFinished)
   const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await served.image('branch-switch.bin')
   const two = 'GET /branch-switch.bin HTTP/1.1\r\nContent-Length: 3\r\nContent-Length: 5\r\n\r\n'
   expect((await flood(served.port, two)).status).toContain(' 400 ')
   const http2 = 'GET /branch-switch.bin HTTP/2.0\r\n\r\n'
