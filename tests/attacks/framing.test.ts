@@ -57,7 +57,6 @@ const FLOODS: readonly [string, string, string, string][] = [
   ],
   ['a header without end', 'GET /e.bin HTTP/1.1\r\nX-Long: ', '431', 'too large'],
   ['a trailer without end', `GET /f.bin HTTP/1.1\r\n${CHUNKED}0\r\nX-Long: `, '404', 'no image of that name'],
-  ['bytes behind a whole request', 'GET /h.bin HTTP/1.1\r\n\r\n', '404', 'no image of that name'],
   ['bytes behind CONNECT', 'CONNECT branch:443 HTTP/1.1\r\n\r\n', '405', 'CONNECT is not answered here'],
   [
     'a body that was asked for leave',
