@@ -24,8 +24,10 @@ export function promisedSpan(fetch: FetchRecord): Span {
   return { first: fetch.first, end: fetch.first + fetch.bytesPromised }
 }
 
-function handedSpan(fetch: FetchRecord): Span {
-  return { first: fetch.first, end: fetch.first + fetch.bytesHandedOver }
+function handedSpan({ first, ending, bytesPromised, bytesHandedOver }: FetchRecord): Span {
+  // A client that said that it gives up holds less, although its system may have been given all.
+  const lacking = ending === 'cut' && bytesHandedOver === bytesPromised ? 1 : 0
+  return { first, end: first + bytesHandedOver - lacking }
 }
 
 /**

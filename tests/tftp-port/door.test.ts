@@ -150,17 +150,20 @@ test('an address that never answers gets five packets of one block at most; cut,
   }
 }, 60_000)
 
-test('the client says that its disk is full: cut, with its own words', async () => {
-  const door = await openDoor({ 'desk.bin': desk }, onTestFinished)
-  const client = await rawClient(onTestFinished)
-  client.send(request('desk.bin'), door.port)
-  const first = await client.next()
-  client.send(error(3, 'no space on flash'), first.port)
-  expect(await door.ended(client.port)).toMatchObject({
-    ending: 'cut',
-    reason: 'the client sent error 3: no space on flash',
-  })
-  expect(door.depot.pulls.pulls().map(({ state }) => state)).toEqual(['incomplete'])
+test('the client says that its disk is full: cut, with its own words, also where all was sent', async () => {
+  const small = imageBytes(300, 'small')
+  const door = await openDoor({ 'desk.bin': desk, 'small.bin': small }, onTestFinished)
+  for (const name of ['desk.bin', 'small.bin']) {
+    const client = await rawClient(onTestFinished)
+    client.send(request(name), door.port)
+    const first = await client.next()
+    client.send(error(3, 'no space on flash'), first.port)
+    expect(await door.ended(client.port)).toMatchObject({
+      ending: 'cut',
+      reason: 'the client sent error 3: no space on flash',
+    })
+  }
+  expect(door.depot.pulls.pulls().map(({ state }) => state)).toEqual(['incomplete', 'incomplete'])
 })
 
 test('a client that asks for the length alone leaves headers, and no pull', async () => {
