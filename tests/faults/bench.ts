@@ -18,7 +18,7 @@ export async function snapshotText(records: string): Promise<string> {
 }
 
 /** The page listens a moment after the image port. */
-async function pagePortOf(records: string): Promise<number> {
+export async function pagePortOf(records: string): Promise<number> {
   const deadline = performance.now() + DEADLINE_MS
   for (;;) {
     const { pagePort } = JSON.parse(readFileSync(join(records, 'lock.json'), 'utf8')) as LockHolder
