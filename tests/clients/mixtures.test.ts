@@ -6,6 +6,8 @@
 import { existsSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeEach, describe, expect, onTestFinished, test } from 'vitest'
+import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
+import { shown } from '../faults/bench.ts'
 import { needs } from '../needs.ts'
 import { audit, type Outcome, run } from './program.ts'
 import { ask, exchange, parseHead, request } from './raw-client.ts'
@@ -155,6 +157,18 @@ describe('by hand', () => {
     expect((await get('bytes=0-99')).body.equals(B.subarray(0, 100))).toBe(true)
     expect(await get('bytes=-10')).toMatchObject({ status: 206 })
     expect(await get(`bytes=${HELD}-${HELD + 9}`)).toMatchObject({ status: 206 })
+  })
+
+  test('a refused part stands among the steps, with what to do, until the image is fetched anew', async () => {
+    const records = join(served.folder, '.fetchproof')
+    const tells = ({ nextSteps }: Snapshot): boolean =>
+      nextSteps.some(({ text }) => text.includes('delete the part on the device'))
+    await cutAt(HELD)
+    await replaceBy(B)
+    expect((await get(`bytes=${HELD}-`)).status).toBe(412)
+    await shown(records, tells)
+    expect((await get('')).body.equals(B)).toBe(true)
+    await shown(records, (snapshot) => !tells(snapshot))
   })
 
   test('an onward range beyond all that was handed over since is refused: its part is of the old version', async () => {

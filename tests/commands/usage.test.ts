@@ -6,7 +6,7 @@ import { type AddressInfo, createServer } from 'node:net'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { fetchproof, type Outcome, PROGRAM, type RunOptions } from '../clients/program.ts'
+import { audit, fetchproof, type Outcome, PROGRAM, type RunOptions } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
 import {
   freePort,
@@ -237,6 +237,16 @@ describe('the ledger', () => {
     const broken = await check('--head', head)
     expect(broken.status).toBe(1)
     expect(broken.stdout).toMatch(/BROKEN at line/)
+  })
+
+  test('audited since a time of day: today is meant', async () => {
+    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const { client } = await exchange(served.port, request('/core.bin'))
+    await served.ended(client.port)
+    expect(await served.stop()).toBe(0)
+    const pulls = async (...flags: string[]): Promise<number> =>
+      (await audit(served.folder, flags)).pulls.length
+    expect([await pulls('--since', '00:00'), await pulls('--until', '00:00')]).toEqual([1, 0])
   })
 
   test('nothing as asked for: audit says that the filters leave nothing', async () => {
