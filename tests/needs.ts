@@ -7,6 +7,8 @@ import { existsSync, readdirSync } from 'node:fs'
 import { delimiter, join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { beforeEach } from 'vitest'
+import { packedRuntime } from '../scripts/portable/runtime.mjs'
+import { TARGETS } from '../scripts/portable/targets.mjs'
 
 interface Need {
   /** Debian's package. */
@@ -66,6 +68,12 @@ function runsAsAnotherUser(): boolean {
   return process.getuid?.() === 0 && spawnSync(process.execPath, [PROGRAM, '--version'], asOther).status === 0
 }
 
+/** From npm's cache or its registry. */
+const runtimeOf = (target: keyof typeof TARGETS): Need => ({
+  hint: 'let npm reach its registry',
+  here: () => packedRuntime(TARGETS[target]) !== undefined,
+})
+
 const NEEDS = {
   aria2c: programOf('aria2'),
   atftp: programOf('atftp'),
@@ -81,6 +89,7 @@ const NEEDS = {
   ip: programOf('iproute2'),
   ipxe: fileOf('ipxe', '/usr/lib/ipxe/ipxe.lkrn'),
   'ipxe-qemu': listOf('ipxe-qemu'),
+  ldd: programOf('libc-bin'),
   mkimage: programOf('u-boot-tools'),
   mksquashfs: programOf('squashfs-tools'),
   objcopy: programOf('binutils'),
@@ -104,6 +113,8 @@ const NEEDS = {
   zstd: programOf('zstd'),
   'another user': { hint: 'run as root where every user may read this folder', here: runsAsAnotherUser },
   'mount namespaces': { hint: 'run as root, outside a container', here: mountsInItsOwnSpace },
+  'the runtime for Linux': runtimeOf('linux-x64'),
+  'the runtime for Windows': runtimeOf('win-x64'),
   'tap devices': { hint: 'run as root, with iproute2', here: makesTapDevices },
   'network namespaces': { hint: 'run as root, with iproute2', here: makesNetworkNamespaces },
   Linux: { hint: 'run on Linux', here: () => ON_LINUX },

@@ -34,6 +34,7 @@ export async function bundleProgram() {
       target: 'node22',
       minify: false,
       rolldownOptions: {
+        cwd: root,
         input,
         output: { entryFileNames: '[name].js', chunkFileNames: '[name].js', comments: false },
       },
