@@ -69,6 +69,9 @@ export interface Catalogue {
   close(): Promise<void>
 }
 
+/** Formats that are texts, as the judge names them. */
+const TEXT_KINDS: ReadonlySet<string> = new Set(['text', 'JSON', 'XML', 'HTML', 'script'])
+
 /** Starts watching. Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
 export async function createCatalogue(options: CatalogueOptions): Promise<Catalogue> {
   const { settings } = options
@@ -115,6 +118,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     judge: {
       async judge(input) {
         await started
+        await documents.settled()
         await checksums.read()
         return withCopyTraces(await judge.judge(input), input.version)
       },
@@ -156,15 +160,15 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
     onSeen: (sight) => {
       const kind = rule.kindOf(sight.name)
       if (kind === 'checksums') checksums.seen(sight)
-      else if (kind === 'perhaps a document') documents.seen(sight)
-      else if (kind === 'image') imageSeen(sight)
+      else if (kind === 'perhaps a document') documents.seen(sight, 'document')
+      else if (kind === 'image') documents.seen(sight, 'image')
       else {
         passedOver.set(sight.name, wordsForNever(sight.name))
         downloads.seen(sight.name)
       }
     },
     onGone(name) {
-      if (rule.kindOf(name) === 'checksums') checksums.gone(name)
+      checksums.gone(name)
       documents.gone(name)
       lives.gone(name)
       passedOver.set(name, undefined)
@@ -176,12 +180,20 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const checksums = createChecksumFiles({ judge, onTrouble, rejudge: () => rejudge() })
   const documents = createDocuments({
     open,
-    isKnownImage: (sight) => store.find(sight.name, sight.identity) !== undefined,
+    known(sight) {
+      const stored = store.find(sight.name, sight.identity)
+      if (stored === undefined) return undefined
+      return TEXT_KINDS.has(stored.judgement?.format.kind ?? 'text') ? 'text' : 'other'
+    },
     onImage: imageSeen,
     onDocument(name) {
       lives.gone(name)
       passedOver.set(name, wordsForDocument(name))
     },
+    onText:
+      judge.readsTexts === true
+        ? (sight, isText) => (isText ? checksums.seen(sight) : checksums.gone(sight.name))
+        : undefined,
   })
   const downloads = createDownloads({
     *emptyImages() {

@@ -1,4 +1,4 @@
-/** Files that carry published checksums: the judge hears of each change, then every image is judged again. */
+/** Files that may carry published checksums: the judge hears of each change, then every image is judged again. */
 
 import type { FileIdentity } from '../files/folder.ts'
 import { sameFile } from '../files/folder.ts'
@@ -28,13 +28,17 @@ export function createChecksumFiles(options: {
   const unread = new Map<string, string>()
   let reading: Promise<void> = Promise.resolve()
   let rejudging: Promise<void> | undefined
+  let due = false
   let closed = false
 
   function tell(name: string, gone: boolean): void {
     reading = reading
       .then(() => (closed ? undefined : options.judge.checksumFileChanged?.(name, gone)))
       .then(
-        () => void unread.delete(name),
+        (counts) => {
+          unread.delete(name)
+          due ||= counts !== false
+        },
         (error: unknown) => notRead(name, error instanceof Error ? error.message : String(error)),
       )
     rejudging ??= rejudgeSoon().finally(() => {
@@ -55,7 +59,9 @@ export function createChecksumFiles(options: {
   async function rejudgeSoon(): Promise<void> {
     await new Promise((wake) => setTimeout(wake, REJUDGE_AFTER_MS).unref())
     await reading
-    if (!closed) await options.rejudge()
+    if (closed || !due) return
+    due = false
+    await options.rejudge()
   }
 
   return {

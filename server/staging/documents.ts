@@ -1,12 +1,19 @@
-/** Files with a document's extension: they are offered as images only when they are not what they are called. */
+/**
+ * What is looked into before it counts: files with a document's extension are offered as images only when they are not
+ * what they are called, and texts under any name may hold published checksums.
+ */
 
 import type { FileIdentity } from '../files/folder.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
-import { HEAD_BYTES, isDocument } from './never-offered.ts'
+import { HEAD_BYTES, isDocument, isText } from './never-offered.ts'
 import type { Sight } from './watch.ts'
 
+/** A longer file under an image's name is an image, whatever it begins with. */
+const LONGEST_TEXT = 1024n * 1024n
+
 export interface Documents {
-  seen(sight: Sight): void
+  /** `named`: what its name promises. */
+  seen(sight: Sight, named: 'document' | 'image'): void
   gone(name: string): void
   /** Resolves when every file that was seen has been looked into. */
   settled(): Promise<void>
@@ -14,45 +21,51 @@ export interface Documents {
 
 export function createDocuments(options: {
   open: (name: string) => Promise<OpenFile>
-  /** Known from an earlier run to be an image; it need not be opened. */
-  isKnownImage: (sight: Sight) => boolean
+  /** Known from an earlier run to be an image: whether it is a text too. Another one need not be opened. */
+  known: (sight: Sight) => 'text' | 'other' | undefined
   onImage: (sight: Sight) => void
   /** It is a document; it may have been an image before. */
   onDocument: (name: string) => void
+  /** It may hold published checksums, be it an image or not; absent: nobody wants to know. */
+  onText: ((sight: Sight, isText: boolean) => void) | undefined
 }): Documents {
-  const known = new Map<string, { identity: FileIdentity; isImage: boolean | undefined }>()
+  const looks = new Map<string, { identity: FileIdentity; isImage: boolean | undefined }>()
   let looking: Promise<void> = Promise.resolve()
 
   async function lookInto(sight: Sight): Promise<void> {
-    const entry = known.get(sight.name)
+    const entry = looks.get(sight.name)
     if (entry === undefined || entry.identity !== sight.identity) return
+    let head: Uint8Array
     try {
       const file = await options.open(sight.name)
-      const head = await file.readHead(HEAD_BYTES).finally(() => file.close())
-      entry.isImage = !isDocument(sight.name, head)
+      head = await file.readHead(HEAD_BYTES).finally(() => file.close())
     } catch {
       // It cannot be opened just now: the next look at the folder tries again.
-      if (known.get(sight.name) === entry) known.delete(sight.name)
+      if (looks.get(sight.name) === entry) looks.delete(sight.name)
       return
     }
-    if (known.get(sight.name) !== entry) return
+    if (looks.get(sight.name) !== entry) return
+    options.onText?.(sight, isText(head))
+    if (entry.isImage) return
+    entry.isImage = !isDocument(sight.name, head)
     if (entry.isImage) options.onImage(sight)
     else options.onDocument(sight.name)
   }
 
   return {
-    seen(sight) {
-      const before = known.get(sight.name)
-      if (before !== undefined && sameFile(before.identity, sight.identity)) {
-        if (before.isImage === true) options.onImage(sight)
-        return
-      }
-      const isImage = options.isKnownImage(sight) ? true : undefined
-      known.set(sight.name, { identity: sight.identity, isImage })
-      if (isImage === true) options.onImage(sight)
+    seen(sight, named) {
+      const before = looks.get(sight.name)
+      const same = before !== undefined && sameFile(before.identity, sight.identity)
+      const known = same ? undefined : options.known(sight)
+      const isImage = same ? before.isImage : named === 'image' || known !== undefined || undefined
+      if (isImage) options.onImage(sight)
+      if (same) return
+      looks.set(sight.name, { identity: sight.identity, isImage })
+      if (isImage && options.onText === undefined) return
+      if (known === 'other' || (isImage && sight.identity.size > LONGEST_TEXT)) options.onText?.(sight, false)
       else looking = looking.then(() => lookInto(sight))
     },
-    gone: (name) => void known.delete(name),
+    gone: (name) => void looks.delete(name),
     settled: () => looking,
   }
 }

@@ -29,10 +29,15 @@ export interface JudgeInput {
 export interface Judge {
   /** Called when the digest is known, and again when checksum files changed. */
   judge(input: JudgeInput): Promise<Judgement>
-  /** True for files that carry published checksums; they are no images. */
+  /** True for files that carry published checksums by their names; they are no images. */
   isChecksumFile?(name: string): boolean
-  /** Such a file appeared, changed or went; afterwards every image is judged again. */
-  checksumFileChanged?(name: string, gone: boolean): Promise<void> | void
+  /** Texts under any other name may carry them too, be they images or not. */
+  readonly readsTexts?: boolean
+  /**
+   * Such a file, or another text, appeared, changed or went; afterwards every image is judged again, unless it says
+   * false: the text says nothing of any file, and did not before.
+   */
+  checksumFileChanged?(name: string, gone: boolean): unknown
 }
 
 export const NO_STANDING: Published = Object.freeze({ standing: 'none' })

@@ -139,7 +139,7 @@ function isNamedDocument(name: string): boolean {
   return DOCUMENT.test(name) || SPREADSHEET.test(name) || OFFICE.test(name)
 }
 
-function isText(head: Uint8Array): boolean {
+export function isText(head: Uint8Array): boolean {
   const utf16 = (head[0] === 0xff && head[1] === 0xfe) || (head[0] === 0xfe && head[1] === 0xff)
   if (utf16) return true
   // Control characters that text has: tab, line feed, form feed, carriage return, escape. Copying brings others in.

@@ -45,10 +45,11 @@ const Checked = Type.Object({
 export function createJudge({ folder, book, formats, differed, struck }: JudgeDeps): Judge {
   return {
     isChecksumFile,
+    readsTexts: true,
     async checksumFileChanged(name, gone) {
       // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
-      book.remove(name)
-      if (!gone) await book.setInTurns(name, await readChecksumFile(folder, name))
+      const said = book.remove(name)
+      return gone ? said : (await book.setInTurns(name, await readChecksumFile(folder, name))) || said
     },
     async judge({ name, file, version, digest, earlier }) {
       const known = checkedBefore(earlier)
@@ -56,7 +57,7 @@ export function createJudge({ folder, book, formats, differed, struck }: JudgeDe
         book.standingOf(name, digest),
         known ?? formats.check(file, { name }),
       ])
-      const judgement = judgementOf(standing, checked)
+      const judgement = judgementOf(standing, checked, book.isList(name))
       if (standing.standing !== 'none') return judgement
       const before = earlier?.published.standing === 'differs' ? earlier.published : undefined
       const unmet = before ?? differed?.(name, version.sha256)
@@ -86,7 +87,7 @@ function checkedBefore(earlier: JudgeInput['earlier']): CheckedFormat | undefine
   return Value.Check(Checked, checked) ? checked : undefined
 }
 
-function judgementOf(standing: Standing, checked: CheckedFormat): FullJudgement {
+function judgementOf(standing: Standing, checked: CheckedFormat, isList: boolean): FullJudgement {
   const trusted = standing.standing === 'matches' && outweighs(standing.algorithm)
   const doubt = formatDoubt(checked)
   const held = trusted || doubt === undefined ? [] : [doubtReason(checked, doubt)]
@@ -98,8 +99,14 @@ function judgementOf(standing: Standing, checked: CheckedFormat): FullJudgement 
     // A format without checksums of its contents looks sound while a preallocated copy is still under way.
     sure: standing.standing === 'matches' || (checked.verdict === 'sound' && checked.covers === 'contents'),
     checked,
-    holds: [...differsReasons(standing), ...held],
+    holds: [...differsReasons(standing), ...(isList ? [A_LIST] : held)],
   }
+}
+
+const A_LIST: HoldReason = {
+  cause: 'list of checksums',
+  reason:
+    'It is a list of checksums: it is read as one, and given to nobody. Lift the hold if devices are to fetch it itself.',
 }
 
 function outweighs(algorithm: Algorithm | undefined): boolean {

@@ -24,7 +24,7 @@ const LABEL =
 const MARKS = new Set(' \t\n"\'`|<>,;:=#*\u2013\u2014\u201c\u201d\u2018\u2019\u00ab\u00bb\u2022\u00b7\u2192')
 const LIST_MARK = /^(?:-+[>\s]|\+\s|\d{1,3}[.)]\s|\[[ x]?\]\s)/
 const ABOUT =
-  /^(?:the|a|an|its|of|for|from|in|is|are|has|as|and|with|this|check|checksums?|hash(?:es)?|digests?|sums?|values?|file|image|firmware|download|size|sha|hex|[-=]>?|[\d.,]+(?:[kmg]i?b|bytes?)?|[kmg]i?b|bytes?)$/i
+  /^(?:the|a|an|its|of|for|from|in|is|are|has|as|and|with|this|check|checksums?|hash(?:es)?|digests?|sums?|algorithm|values?|file|image|firmware|download|size|sha|hex|[-=]>?|[\d.,]+(?:[kmg]i?b|bytes?)?|[kmg]i?b|bytes?)$/i
 const LONGEST_ABOUT = 24
 /** A path is no longer anywhere (Linux: PATH_MAX). */
 const LONGEST = 4096

@@ -46,6 +46,8 @@ const LONGEST_PART = 4096
 const ATTRIBUTE = /^\s*["']?[A-Za-z][\w -]{0,30}["']?\s*[:=]\s*\S/
 /** A sentence that names the file of the digest below it. */
 const NAMING = /:\s*$|\b(?:hash|checksum|digest)\b/i
+/** `key=value`: of a configuration. */
+const SETTING = /^\s*[\w.-]+=\S/
 const HEADING = /:\s*$|^\W*(?:version|release)\b|\b(?:hash|checksums?|digests?)\b/i
 /** POSIX cksum and sum: another CRC, the size, the file. */
 const DECIMAL = /^\s*\d{4,10}\s+\d+\s+\S/
@@ -58,8 +60,9 @@ export function createStatements(expected: Algorithm | undefined): Statements {
   const pairing = createPairing()
   const notRead = createNotes()
   const unread = createNotes()
-  let plainLines = 0
-  let attributes = 0
+  let lines = 0
+  let tying = 0
+  let digests = 0
   let number = 0
   let armour = false
   /** Of headings, and of a line in this block. */
@@ -96,11 +99,13 @@ export function createStatements(expected: Algorithm | undefined): Statements {
     const isName = name?.certain === true && (few || NAMING.test(text))
     if (name !== undefined && (isName || /^\W*(?:file ?)?(?:name|file|path)\W*[:=]/i.test(text)))
       pairing.name(name)
+    if (COMMENT.test(text)) return
+    lines += 1
+    const isNothingElse = isAbout(text) || (isName && !/\s/.test(name.names[0] ?? ''))
+    if (isNothingElse && !SETTING.test(text)) tying += 1
     if (DECIMAL.test(text) && isFileLike(text))
       notRead.add(number, 'A checksum in decimal digits is not compared here.')
-    else if (label !== undefined || isName || COMMENT.test(text)) return
-    else if (ATTRIBUTE.test(text)) attributes += 1
-    else if (!few || !HEADING.test(text))
+    else if (label === undefined && !isName && !ATTRIBUTE.test(text) && !(few && HEADING.test(text)))
       unread.add(number, 'This is neither a digest with a file name nor a comment.')
   }
 
@@ -140,7 +145,8 @@ export function createStatements(expected: Algorithm | undefined): Statements {
     for (const [at, piece] of pieces.entries()) {
       const own = labelAround(withoutFiles(parts[at] ?? ''), parts[at + 1] ?? '')
       const name = digestsFirst ? (names[at + 1] ?? names[at]) : (names[at] ?? names[at + 1])
-      isPlain = state(number, piece.value, own, name) && isPlain && (name?.names.length ?? 0) <= 1
+      const isAlone = name === undefined || (name.certain && name.names.length === 1)
+      isPlain = state(number, piece.value, own, name) && isPlain && isAlone
     }
     return isPlain
   }
@@ -167,12 +173,15 @@ export function createStatements(expected: Algorithm | undefined): Statements {
       const pieces = choosePieces(text, all, inForce, above)
       const [first] = pieces
       if (first === undefined) words(text)
-      else if (withDigests(text, pieces, first)) plainLines += 1
+      else {
+        lines += 1
+        if (withDigests(text, pieces, first) && !SETTING.test(text)) digests += 1
+      }
       return pieces.at(-1)?.end ?? 0
     },
     state,
     end() {
-      const isList = plainLines > 0 && plainLines >= attributes + unread.count() + notRead.count()
+      const isList = digests > 0 && (digests + tying) * 2 >= lines
       const told = isList ? [...notRead.all(), ...unread.all()] : notRead.all()
       return { stated: pairing.end(), notRead: told.sort((a, b) => a.line - b.line), isList }
     },

@@ -1,7 +1,13 @@
 /** The book of published checksums: what checksum texts and pasted ones say of each image. */
 import { setImmediate } from 'node:timers/promises'
 import { ALGORITHMS, type Algorithm } from '../digests/algorithm.ts'
-import { type ChecksumText, entriesFor, readingChecksumText } from './checksum-text.ts'
+import {
+  type ChecksumText,
+  entriesFor,
+  isListOfFiles,
+  isSilent,
+  readingChecksumText,
+} from './checksum-text.ts'
 import { comparable, type KnownNames, knownNames } from './match-names.ts'
 import { type Claim, type Standing, standingAgainst } from './standing.ts'
 import { type Unused, unusedOf } from './unused.ts'
@@ -9,9 +15,15 @@ import { type Unused, unusedOf } from './unused.ts'
 export interface PublishedBook {
   /** Takes in a text anew. */
   set(fileName: string, content: Uint8Array | string): void
-  /** The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. */
-  setInTurns(fileName: string, content: Uint8Array | string): Promise<void>
-  remove(fileName: string): void
+  /**
+   * The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. True when
+   * the text says something of files, or did before.
+   */
+  setInTurns(fileName: string, content: Uint8Array | string): Promise<boolean>
+  /** True when the text said something of files. */
+  remove(fileName: string): boolean
+  /** Whether that text is a list of checksums and nothing else. */
+  isList(fileName: string): boolean
   /** Takes what a person pasted as published for `imageName`, in the place of what was pasted before. */
   paste(imageName: string, claims: readonly Claim[]): void
   /** Every published checksum of the image, strongest first. Changes when the image is to be judged anew. */
@@ -69,10 +81,19 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
     return { claims, ambiguous }
   }
 
-  function take(fileName: string, text: ChecksumText): void {
-    beingRead.delete(fileName)
+  function take(fileName: string, text: ChecksumText): boolean {
+    const said = remove(fileName)
+    if (isSilent(text)) return said
     texts.set(fileName, text)
     changed()
+    return true
+  }
+
+  function remove(fileName: string): boolean {
+    beingRead.delete(fileName)
+    const said = texts.delete(fileName)
+    if (said) changed()
+    return said
   }
 
   return {
@@ -87,14 +108,15 @@ export function createPublishedBook(deps: { readonly imageNames: () => Iterable<
       beingRead.set(fileName, reading)
       for (;;) {
         const next = reading.next()
-        if (beingRead.get(fileName) !== reading) return
+        if (beingRead.get(fileName) !== reading) return false
         if (next.done === true) return take(fileName, next.value)
         await setImmediate()
       }
     },
-    remove(fileName) {
-      beingRead.delete(fileName)
-      if (texts.delete(fileName)) changed()
+    remove,
+    isList(fileName) {
+      const text = texts.get(fileName)
+      return text !== undefined && isListOfFiles(text, derived().known)
     },
     paste: (imageName, claims) => void pasted.set(comparable(imageName), claims),
     claimsOf: (imageName) => gather(imageName).claims,

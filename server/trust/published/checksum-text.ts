@@ -3,9 +3,10 @@
  * first, then the base name anywhere below the folder, when it can mean only one file. Digests without a name are of
  * the file that the text stands beside, by its own name.
  */
-import { findingDigests } from '../digests/finder.ts'
+import { findDigests, findingDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
 import type { Found } from '../digests/statements.ts'
+import { decodeText } from '../digests/text.ts'
 import {
   baseOf,
   basesOf,
@@ -38,7 +39,51 @@ export function* readingChecksumText(
   path: string,
   content: Uint8Array | string,
 ): Generator<void, ChecksumText, void> {
-  return checksumText(path, yield* findingDigests(content, checksumFileName(path)?.algorithm))
+  const name = checksumFileName(path)
+  if (name === undefined && content.length > LONGEST_UNNAMED && !statesEarly(content))
+    return checksumText(path, { stated: [], notRead: [], isList: false })
+  const found = yield* findingDigests(content, name?.algorithm)
+  const why = notByTheMaker(path, content)
+  return checksumText(path, why === undefined || found.stated.length === 0 ? found : leftOut(found, why))
+}
+
+/** A long text whose name says nothing is read whole when it states a digest early: logs grow all the time. */
+const LONGEST_UNNAMED = 1024 * 1024
+const EARLY = 64 * 1024
+
+function statesEarly(content: Uint8Array | string): boolean {
+  return findDigests(content.slice(0, EARLY)).stated.length > 0
+}
+
+/** What devices and this program say of files is no witness for them. */
+function notByTheMaker(path: string, content: Uint8Array | string): string | undefined {
+  if (/\.log$/i.test(path)) return 'A log is not what the maker publishes. Where it is, call it .txt.'
+  const head = typeof content === 'string' ? content.slice(0, 2048) : decodeText(content.slice(0, 2048))
+  return OWN_RECORD.test(head)
+    ? 'It is a record that this program made, not what the maker publishes.'
+    : undefined
+}
+
+/** Reports, audits and tables of images, as HTML, CSV, JSON and text; the ledger itself. */
+const OWN_RECORD =
+  /<title>Site visit record|^\W*(?:device\W+step\W+standing|(?:id\W+)?begun\W+client|Image\s+State\s+Bytes\s+SHA-256)\b|"(?:plainPath|zoneOffsetMinutes|bytesCovered|prev)":/
+
+function leftOut({ stated }: Found, what: string): Found {
+  const notRead = stated.slice(0, MOST_LEFT_OUT).map(({ line, names }) => ({ line, what, names }))
+  return { stated: [], notRead, isList: false }
+}
+
+const MOST_LEFT_OUT = 20
+
+/** Nothing in it is about any file. */
+export function isSilent({ path, found }: ChecksumText): boolean {
+  return checksumFileName(path) === undefined && found.stated.length === 0 && found.notRead.length === 0
+}
+
+/** It ties digests to files, or stands beside one, and says nothing else: devices have no use for it. */
+export function isListOfFiles(text: ChecksumText, known: KnownNames): boolean {
+  const { isList, stated } = text.found
+  return isList && (besideOf(text, known) !== undefined || stated.some(({ certain }) => certain))
 }
 
 export function checksumText(path: string, found: Found): ChecksumText {
@@ -49,7 +94,7 @@ export function checksumText(path: string, found: Found): ChecksumText {
     for (const written of pathsOf(entry.names[0] ?? '')) paths.add(written)
   }
   const name = checksumFileName(path)
-  const of = name === undefined ? path.replace(/\.[^./]+$/, '') : name.of
+  const of = name === undefined ? /^(.+)\.[^./]+$/.exec(path)?.[1] : name.of
   const loose = found.stated.filter(({ certain }) => !certain)
   return { path, folder: comparable(folderOf(path)), of: of && comparable(of), found, byBase, paths, loose }
 }
@@ -63,7 +108,7 @@ export interface Speaking {
 /** What `text` says of the image `name`. */
 export function entriesFor(text: ChecksumText, name: string, known: KnownNames): Speaking {
   const image = comparable(name)
-  if (!image.startsWith(text.folder)) return { entries: [], ambiguous: false }
+  if (!image.startsWith(text.folder) || name === text.path) return { entries: [], ambiguous: false }
   const base = folded(baseOf(image))
   const keys = new Set([base, base.replace(/[^ -~]/gu, '\ufffd')])
   const named = [...keys].flatMap((key) => text.byBase.get(key) ?? [])
@@ -71,7 +116,7 @@ export function entriesFor(text: ChecksumText, name: string, known: KnownNames):
     pathsOf(names[0] ?? '').includes(image.slice(text.folder.length)),
   )
   if (literal.length > 0) return { entries: literal, ambiguous: false }
-  if (isSidecarOf(text, image, known)) {
+  if (besideOf(text, known) === image) {
     const own = ofSidecar(text, image, known)
     if (own.length > 0) return { entries: own, ambiguous: false }
   }
@@ -108,11 +153,11 @@ export function imagesOf(
   return []
 }
 
-/** Whether it stands beside this image by its own name, be it without the image's extension or in another letter case. */
-export function isSidecarOf({ of }: ChecksumText, image: string, known: KnownNames): boolean {
-  if (of === undefined || of === image) return of === image
-  const others = known.withStem(of)
-  return !known.paths.has(of) && others.length === 1 && others[0] === image
+/** The image beside which it stands by its own name, be it without the image's extension or in another letter case. */
+export function besideOf({ path, of }: ChecksumText, known: KnownNames): string | undefined {
+  if (of === undefined || known.paths.has(of)) return of
+  const [image, ...others] = known.withStem(of).filter((other) => other !== comparable(path))
+  return others.length === 0 ? image : undefined
 }
 
 /**

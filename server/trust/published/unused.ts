@@ -1,6 +1,6 @@
 /** What stands in checksum texts and speaks of no image here: each digest, name and line once, with the reason. */
 import type { StatedDigest } from '../digests/pairing.ts'
-import { type ChecksumText, entriesFor, imagesOf, isSidecarOf, ofSidecar } from './checksum-text.ts'
+import { besideOf, type ChecksumText, entriesFor, imagesOf, ofSidecar } from './checksum-text.ts'
 import { basesOf, type KnownNames } from './match-names.ts'
 import { checksumFileName, isSignature } from './names.ts'
 
@@ -20,8 +20,7 @@ const MOST_NAMES = 20
 /** What is not used of `text`. */
 export function unusedOf(text: ChecksumText, known: KnownNames): readonly Unused[] {
   const { path: file, found } = text
-  const beside = text.of === undefined ? [] : known.withStem(text.of)
-  const image = beside.find((path) => isSidecarOf(text, path, known))
+  const image = besideOf(text, known)
   const lines = found.notRead.map(({ line, what, names = [] }) => {
     const [meant = image, ...others] = imagesOf({ names }, text, known)
     return { file, line, reason: what, ...(meant !== undefined && others.length === 0 && { image: meant }) }
@@ -66,7 +65,7 @@ function reasonFor(
     return { reason: `Several lines may mean ${meant}; none of them is counted.`, image: meant }
   const near = basesOf(name)
     .flatMap((base) => known.alike(base))
-    .find((path) => path.startsWith(text.folder))
+    .find((path) => path.startsWith(text.folder) && path !== text.path)
   if (near !== undefined)
     return { reason: `${name} is not here. Is it meant for ${near}? Then rename one of them.`, image: near }
   return { reason: entry.certain ? `${name} is not here.` : `No file here is called ${name}.` }
