@@ -248,3 +248,31 @@ test('all places are taken, or the server stops: ERROR 0, so that the client com
   door.depot.admission.stop()
   expect((await pull(door, 'desk.bin')).refused).toEqual({ code: 0, text: 'the server is being stopped.' })
 })
+
+test('40 pulls at once over real sockets that lose, double and delay up to a fifth: right bytes, no false delivered', async () => {
+  const images = Object.fromEntries(
+    [0, 300, 512, 20_000, 60_001].map((bytes) => [`${bytes}.bin`, imageBytes(bytes)]),
+  )
+  const door = await openDoor(images, onTestFinished)
+  door.depot.lift('0.bin', 'the test wants it')
+  const pulls = await Promise.all(
+    Array.from({ length: 40 }, async (_, at) => {
+      const name = Object.keys(images)[at % 5] ?? ''
+      const share = (at % 8) / 35
+      const options = at % 3 === 0 ? {} : { blksize: at % 2 === 0 ? 512 : 1024, windowsize: 1 + (at % 7) }
+      const weather = { lost: share, doubled: share, late: share, delayMs: at % 10 }
+      return { name, pulled: await pull(door, name, { options, weather, seed: at + 1 }) }
+    }),
+  )
+  let delivered = 0
+  for (const { name, pulled } of pulls) {
+    const image = images[name] ?? Buffer.alloc(0)
+    expect(pulled.bytes.equals(image.subarray(0, pulled.bytes.length)), name).toBe(true)
+    if (image.length === 0) continue
+    const { ending } = await door.ended(pulled.port)
+    if (ending === 'delivered') expect([name, pulled.done]).toEqual([name, true])
+    if (ending === 'delivered') delivered += 1
+  }
+  expect(delivered).toBeGreaterThan(24)
+  expect(door.faults).toEqual([])
+}, 180_000)

@@ -17,7 +17,8 @@ import { putFile, type Until } from '../clients/served.ts'
 import { createVirtualClient } from './virtual-client.ts'
 import { createRandom, createRelay, type Weather } from './virtual-network.ts'
 
-const DEADLINE_MS = 25_000
+/** A transfer whose client is gone is given up after 50 s. */
+const DEADLINE_MS = 70_000
 
 export interface Door {
   readonly depot: Depot
