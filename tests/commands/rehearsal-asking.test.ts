@@ -6,7 +6,7 @@ import { once } from 'node:events'
 import { type AddressInfo, createServer } from 'node:net'
 import { Agent } from 'undici'
 import { expect, onTestFinished, test } from 'vitest'
-import { createAsker } from '../../server/commands/rehearse/rehearsal-asking.ts'
+import { createAsker } from '../../server/image-port/rehearsal-asking.ts'
 
 const BODY = Buffer.alloc(2 * 1024 * 1024, 7)
 
