@@ -4,7 +4,7 @@
  *
  *   GET  /api/snapshot    all that the page shows
  *   GET  /api/stream      the same as server-sent events, then the members that change
- *   GET  /api/images      `{ "images": [ … ], "notOffered": [ … ] }`
+ *   GET  /api/images      `{ "images": [ … ], "notOffered": [ … ], "unused": [ … ] }`
  *   GET  /api/drop        what would become of a dropped file of this name
  *   POST /api/token       204 when the token is that of this run
  *   POST /api/match       which image a device's output names; changes nothing
@@ -127,6 +127,7 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
     return {
       images: catalogue.images().map((image) => imageView(image, bases)),
       notOffered: catalogue.notOffered(),
+      unused: depot.unused(),
     }
   })
   app.post<{ Body: Taken.VersionText }>('/api/version', { schema: { body: VersionBody } }, ({ body }) => ({

@@ -7,6 +7,7 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
+import type { Unused } from '../trust/published/unused.ts'
 import type { Mark } from '../wording/tally.ts'
 
 export interface Snapshot {
@@ -21,6 +22,8 @@ export interface Snapshot {
   readonly imagesInAll: { readonly known: number; readonly ready: number }
   /** What lies in the staging folder and may be taken for an image; the first so many of it. */
   readonly notOffered: readonly NotOffered[]
+  /** What checksum texts say and was used for no image, with the image that it may concern; the first so many. */
+  readonly unused: readonly Unused[]
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
   readonly underWay: readonly LivePull[]

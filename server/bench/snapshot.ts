@@ -107,6 +107,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'imagesInAll', all, () => countsOf(all))
     const notOffered = depot.catalogue.notOffered()
     take(changed, 'notOffered', [notOffered], () => notOffered.slice(0, NOT_OFFERED_AT_MOST))
+    const unused = depot.unused()
+    take(changed, 'unused', [unused], () => unused.slice(0, NOT_OFFERED_AT_MOST))
     take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
     take(changed, 'pulls', [over], () => over.slice(-PULLS_AT_MOST).reverse())
     take(changed, 'pullsOver', [over.length], () => over.length)

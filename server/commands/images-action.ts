@@ -10,6 +10,7 @@ import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { ImagesFlags } from './images.ts'
 import { imagesListed } from './images-listed.ts'
+import { unusedWords } from './serve/not-offered-words.ts'
 import type { Surroundings } from './surroundings.ts'
 
 export async function images(
@@ -19,9 +20,12 @@ export async function images(
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
   const listed = await imagesListed(settings, around)
-  const { images: views, notOffered } = listed
+  const { images: views, notOffered, unused } = listed
   if (format === 'json') around.stdout.write(`${JSON.stringify(listed, null, 2)}\n`)
-  else around.stdout.write(`${[...imageLines(views), ...notOfferedLines(notOffered)].join('\n')}\n`)
+  else
+    around.stdout.write(
+      `${[...imageLines(views), ...notOfferedLines(notOffered), ...unused.map(unusedWords)].join('\n')}\n`,
+    )
   return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
 }
 

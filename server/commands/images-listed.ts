@@ -2,6 +2,7 @@
 import { type ImageView, imageView } from '../report/image-view.ts'
 import type { Settings } from '../settings.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
+import type { Unused } from '../trust/published/unused.ts'
 import { runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
@@ -9,6 +10,8 @@ import { withCatalogue } from './unserved-folder.ts'
 export interface ImagesListed {
   readonly images: readonly ImageView[]
   readonly notOffered: readonly NotOffered[]
+  /** What checksum texts say and was used for no image. */
+  readonly unused: readonly Unused[]
 }
 
 export async function imagesListed(
@@ -17,8 +20,9 @@ export async function imagesListed(
 ): Promise<ImagesListed> {
   const server = await runningServer(settings.records)
   if (server !== undefined) return (await server.ask('GET', '/api/images')) as ImagesListed
-  return withCatalogue(settings, around, (catalogue) => ({
+  return withCatalogue(settings, around, (catalogue, unused) => ({
     images: catalogue.images().map((image) => imageView(image, [])),
     notOffered: catalogue.notOffered(),
+    unused: unused(),
   }))
 }

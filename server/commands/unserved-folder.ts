@@ -1,7 +1,7 @@
 /** The catalogue of a folder that nobody serves at this moment: what is new is digested here, with a bar. */
 import { existsSync } from 'node:fs'
 import { join } from 'node:path'
-import { openJudgedCatalogue } from '../depot/judged-catalogue.ts'
+import { type JudgedCatalogue, openJudgedCatalogue } from '../depot/judged-catalogue.ts'
 import { LEDGER_FILE, leadTo, readEntries } from '../ledger/read.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
@@ -18,7 +18,7 @@ import type { Surroundings } from './surroundings.ts'
 export async function withCatalogue<T>(
   settings: Settings,
   around: Pick<Surroundings, 'stderr'>,
-  use: (catalogue: Catalogue) => Promise<T> | T,
+  use: (catalogue: Catalogue, unused: JudgedCatalogue['unused']) => Promise<T> | T,
   history?: ImageHistory,
 ): Promise<T> {
   const known = history ?? (await readHistory(settings))
@@ -30,7 +30,7 @@ export async function withCatalogue<T>(
     for (const image of catalogue.images()) if (image.state === 'settling') catalogue.readyNow(image.name)
     await catalogue.idle()
     progress.end()
-    return await use(catalogue)
+    return await use(catalogue, judged.unused)
   } finally {
     progress.end()
     await judged.close()

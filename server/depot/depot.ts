@@ -58,6 +58,8 @@ export interface Depot {
   readonly version: string
   readonly events: EventEmitter<DepotEvents>
   readonly catalogue: Catalogue
+  /** What checksum texts say and was used for no image; the same array until that changes. */
+  readonly unused: JudgedCatalogue['unused']
   readonly ledger: Ledger
   readonly delivery: Delivery
   /** Who may have what. */
@@ -285,6 +287,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     version,
     events,
     catalogue,
+    unused: judged.unused,
     ledger,
     delivery,
     rehearsals: createRehearsals(own),

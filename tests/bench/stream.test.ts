@@ -117,6 +117,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
       'refusals',
       'troubles',
       'underWay',
+      'unused',
       'visit',
     ]),
   )

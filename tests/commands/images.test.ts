@@ -53,3 +53,36 @@ test.each([
   expect(sheet.stderr).toMatch(said)
   expect((await inProcess(['images', folder])).stdout).toContain(`not offered: ${name} (`)
 })
+
+test('says what checksum texts hold and was used for no image: file, line, reason, the image that it may concern', async () => {
+  const digest = 'ab'.repeat(32)
+  const lines = [
+    `${digest}  gone.bin`,
+    `${digest}  core_.bin`,
+    'made by hand',
+    `SHA3-256(core.bin)= ${digest}`,
+  ]
+  const files = { 'core.bin': imageBytes(5_000), SHA256SUMS: Buffer.from(`${lines.join('\n')}\n`) }
+  const folder = await stagingFolder(files, onTestFinished)
+  const text = (await inProcess(['images', folder])).stdout
+  expect(text).toContain('not used: SHA256SUMS, line 1: gone.bin is not here.\n')
+  const wanted = [
+    { file: 'SHA256SUMS', line: 3, reason: expect.stringContaining('neither a digest') },
+    { file: 'SHA256SUMS', line: 4, reason: '"SHA3-256" is not compared here.', image: 'core.bin' },
+    { file: 'SHA256SUMS', line: 1, reason: 'gone.bin is not here.' },
+    {
+      file: 'SHA256SUMS',
+      line: 2,
+      reason: expect.stringContaining('Is it meant for core.bin?'),
+      image: 'core.bin',
+    },
+  ]
+  const { unused } = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
+  expect(unused).toEqual(expect.arrayContaining(wanted))
+  expect(unused).toHaveLength(wanted.length)
+  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  await served.image('core.bin')
+  const there = JSON.parse((await fetchproof(['images', folder, '--format', 'json'])).stdout)
+  expect(there.unused).toEqual(unused)
+  expect(there.images[0].notes.join()).toContain('Is it meant for core.bin?')
+})

@@ -10,7 +10,7 @@ import { outlookWords } from '../../wording/outlook-words.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { VERSION } from '../version.ts'
-import { notOfferedWords } from './not-offered-words.ts'
+import { notOfferedWords, unusedLines } from './not-offered-words.ts'
 
 const IMAGES_SHOWN = 40
 const LINES_PER_ADDRESS = 12
@@ -27,6 +27,7 @@ export function openingWords(
     '',
     ...imageTable(images),
     ...notOfferedWords(depot.catalogue.notOffered()),
+    ...unusedLines(depot.unused()),
     '',
     ...(outlook === null ? [] : [outlookWords(outlook), '']),
     ...pasteLines(images, depot),
