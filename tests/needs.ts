@@ -108,6 +108,7 @@ const NEEDS = {
   'u-boot-qemu': listOf('u-boot-qemu'),
   unzip: programOf('unzip'),
   wget: programOf('wget'),
+  wine: programOf('wine wine64'),
   xz: programOf('xz-utils'),
   zip: programOf('zip'),
   zstd: programOf('zstd'),
