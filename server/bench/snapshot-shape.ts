@@ -41,8 +41,8 @@ export interface Snapshot {
   readonly ledger: LedgerView
   /** Who is done, who is not, who needs a person. */
   readonly board: BoardView
-  /** The visit sheet; null while there is none. */
-  readonly visit: VisitView | null
+  /** Pulls of what is not planned for their device, by their first fetch. */
+  readonly wrongPulls: readonly string[]
   /** What is still to be pulled by the sheet and how long that takes, in words; null when nothing is. */
   readonly outlook: string | null
 }
@@ -62,7 +62,11 @@ export interface ProgramView {
 }
 
 /** `md5`: for lines to paste that name it; null while it is not known. */
-export type ShownImage = ImageView & { readonly md5: string | null }
+export type ShownImage = ImageView & {
+  readonly md5: string | null
+  /** The others that are known, by algorithm. */
+  readonly digests: Readonly<Record<string, string>>
+}
 
 export interface AddressView {
   readonly address: string

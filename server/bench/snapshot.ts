@@ -117,7 +117,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const recorded = depot.strikeable().slice(-RECENT_AT_MOST)
     take(changed, 'recorded', recorded, () => recorded.map(recordedView).reverse())
     take(changed, 'troubles', troubles, () => troubles)
-    take(changed, 'visit', [visit], () => visit)
+    take(changed, 'wrongPulls', [visit?.wrongPulls], () => visit?.wrongPulls ?? [])
     const offerable = depot.own().filter((own) => own.offerable)
     const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
     take(changed, 'board', boardInput, () =>
@@ -219,7 +219,10 @@ function createImageViews(): (images: readonly Image[], bases: readonly Base[]) 
     return images.map((image) => {
       const known = views.get(image)
       if (known !== undefined) return known
-      const view = { ...imageView(image, bases), md5: image.version?.more.md5 ?? null }
+      const { md5 = null, ...more } = image.version?.more ?? {}
+      const crc32 = image.version?.crc32
+      const digests = { ...more, ...(crc32 !== undefined && { crc32 }) }
+      const view = { ...imageView(image, bases), md5, digests }
       views.set(image, view)
       return view
     })

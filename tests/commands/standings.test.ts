@@ -164,7 +164,7 @@ describe('each standing', () => {
     await client.readBody(100_000)
     await at.served.begun(client.port)
     expect((await at.device('desk')).standing).toBe('pulling')
-    expect((await at.page()).visit?.rows[0]?.standing).toContain('pulling')
+    expect((await at.page()).board.rows[0]?.standing).toContain('pulling')
   })
 
   test('waiting, and after the visit not seen', async () => {
@@ -186,8 +186,8 @@ describe('each standing', () => {
       const { standing, grounds } = await at.device('desk')
       expect([standing, grounds]).toEqual(['refused', expect.objectContaining({ kind: 'refused', status })])
       const page = await at.page()
-      expect(page.visit?.rows[0]?.standing).toContain('refused')
-      expect(JSON.stringify(page.visit?.rows[0])).toMatch(new RegExp(`refused.*\\d:\\d\\d.*${words}`))
+      expect(page.board.rows[0]?.standing).toContain('refused')
+      expect(JSON.stringify(page.board.rows[0])).toMatch(new RegExp(`refused.*\\d:\\d\\d.*${words}`))
       expect(page.nextSteps.map(({ text }) => text).join('\n')).toContain('desk')
       expect(await at.end()).toMatchObject({ standings: { desk: 'refused' }, strict: 1 })
     },

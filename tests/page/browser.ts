@@ -33,6 +33,10 @@ export function inPage<T>(tab: Page, expression: string): Promise<T> {
   return tab.evaluate<T>(expression)
 }
 
+/** Unfolds an image's row. */
+export const openImage = (tab: Page, name: string): Promise<void> =>
+  tab.getByRole('listitem', { name }).getByRole('button', { name, exact: true }).click()
+
 export const clipboard = (tab: Page): Promise<string> => inPage(tab, 'navigator.clipboard.readText()')
 
 export interface TabOptions extends BrowserContextOptions {

@@ -4,7 +4,7 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { noise } from '../bench/running.ts'
-import { inPage, usePages } from './browser.ts'
+import { inPage, openImage, usePages } from './browser.ts'
 
 const pages = usePages()
 const GONE = /ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|Failed to load resource/
@@ -20,26 +20,22 @@ test('it says that the server is gone, keeps what it knew, and goes on by itself
   const first = await pages.run({ folder: place, settings: { port: 8088, onlyPlanned: true } })
   await first.stage('desk.bin', noise(5000))
   const tab = await pages.open(first, { mayComplain: GONE })
-  await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   await first.close()
   await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
-  const line = await tab
-    .getByRole('region', { name: 'What to do next' })
-    .locator('code')
-    .first()
-    .textContent()
+  const line = await tab.getByRole('region', { name: 'Attention' }).locator('code').first().textContent()
   expect(line).toMatch(`fetchproof serve "${place}" --port 8088 `)
   expect(line).toMatch(/ --only-planned$| --only-planned /)
   expect(line).toMatch(new RegExp(` --page-port ${first.pagePort}$`))
   expect(await tab.title()).toBe('No answer - Fetchproof')
-  await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
 
   const second = await pages.run({ folder: place, pagePort: first.pagePort })
   await tab.getByText('The server does not answer, and devices').waitFor({ state: 'detached' })
   await second.stage('new.bin', noise(6000, 2))
-  await tab.getByRole('article', { name: 'new.bin' }).waitFor()
-  await tab.getByText('The server was started anew, so this page is read-only now.').waitFor()
+  await tab.getByRole('listitem', { name: 'new.bin' }).waitFor()
+  await tab.getByText('The server was restarted, so this page is read-only now.').waitFor()
   expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
 
   await inPage(tab, `location.hash = '#token=${second.token}'`)
@@ -52,6 +48,7 @@ test('what somebody had typed was gone when the server was', async () => {
   const first = await pages.run({ folder: place })
   await first.stage('empty.bin', '')
   const tab = await pages.open(first, { mayComplain: GONE })
+  await openImage(tab, 'empty.bin')
   await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()
   const why = tab.getByLabel('Why may this image be served all the same?')
   await why.fill('a marker file, says the maker')
@@ -64,7 +61,7 @@ test('what somebody had typed was gone when the server was', async () => {
   await inPage(tab, `location.hash = '#token=${second.token}'`)
   await tab.getByRole('button', { name: 'choose files' }).waitFor()
   await tab.getByRole('button', { name: 'Lift the hold', exact: true }).click()
-  await tab.getByText('a marker file, says the maker', { exact: true }).waitFor()
+  await tab.getByText('a marker file, says the maker', { exact: true }).first().waitFor()
 })
 
 /** A tab behind others is not painted: its animation frames do not come, and its timers come late. */
@@ -77,7 +74,7 @@ test('it draws what came before it was first painted, though nothing changes aft
   const run = await pages.run()
   await run.stage('desk.bin', noise(5000))
   const tab = await pages.open(run, { before: NOT_PAINTED })
-  await tab.getByRole('article', { name: 'desk.bin' }).waitFor({ timeout: 10_000 })
+  await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor({ timeout: 10_000 })
 })
 
 /** What a browser does with a tab that is put behind another one. */
@@ -101,9 +98,9 @@ test('six open tabs left a seventh without an answer', async () => {
     await tab.getByRole('heading', { name: 'Images' }).waitFor({ timeout: 15_000 })
   }
   await run.stage('desk.bin', noise(5000))
-  await tabs.at(-1)?.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await tabs.at(-1)?.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   await inPage(first, "turn('visible')")
-  await first.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await first.getByRole('listitem', { name: 'desk.bin' }).waitFor()
 })
 
 test('a tab that nobody sees still says in its title that something needs a hand', async () => {
@@ -113,7 +110,7 @@ test('a tab that nobody sees still says in its title that something needs a hand
   })
   await inPage(tab, "turn('hidden')")
   await run.stage('empty.bin', '')
-  await expect.poll(() => tab.title(), { timeout: 15_000 }).toBe('Needs a hand - Fetchproof')
+  await expect.poll(() => tab.title(), { timeout: 15_000 }).toBe('Needs attention - Fetchproof')
 })
 
 test('a server that was stopped looked live', async () => {
@@ -123,7 +120,7 @@ test('a server that was stopped looked live', async () => {
   await tab.getByText(/^no word from the server for \d+ s$/).waitFor()
   expect(await tab.title()).toBe('No answer - Fetchproof')
   await run.stage('desk.bin', noise(5000))
-  await tab.getByRole('article', { name: 'desk.bin' }).waitFor()
+  await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   await tab.getByText(/^No word from the server/).waitFor({ state: 'detached' })
 })
 
@@ -132,6 +129,7 @@ test('what was asked of a stopped server was waited for without end', async () =
   await run.stage('empty.bin', '')
   const soon = `const { timeout } = AbortSignal; AbortSignal.timeout = (ms) => timeout.call(AbortSignal, ms / 10)`
   const tab = await pages.open(run, { before: soon })
+  await openImage(tab, 'empty.bin')
   await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).waitFor()
   await tab.route('**/api/lift', () => undefined)
   await tab.getByRole('button', { name: 'lift the hold (empty.bin)' }).click()

@@ -1,107 +1,102 @@
-/** Pictures of the page as it is in the middle of a visit; the README shows two of them. */
-import { mkdir, mkdtemp, realpath, rm, writeFile } from 'node:fs/promises'
+/** Pictures of the page at eight moments of a visit, wide and narrow, light and dark; the README shows two of them. */
+import { mkdir, mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
-import { gzipSync } from 'node:zlib'
-import type { Browser } from 'playwright-core'
-import { afterAll, beforeAll, expect, test } from 'vitest'
-import type { Depot } from '../../server/depot/depot.ts'
-import { device, noise, type Running, startRunning } from '../bench/running.ts'
+import { expect, onTestFinished, test } from 'vitest'
+import type { Running } from '../bench/running.ts'
 import { needs } from '../needs.ts'
-import { builtPage, openBrowser } from './browser.ts'
+import { usePages } from './browser.ts'
+import { library } from './library.ts'
 
 const SHOTS = fileURLToPath(new URL('./shots', import.meta.url))
+/** To look at all of them, name a folder. */
 const elsewhere = process.env.FETCHPROOF_PICTURES
+const IN_README: ReadonlySet<string> = new Set(['wrong-image-wide-light', 'stalled-narrow-dark'])
+const SIZES = { wide: { width: 1440, height: 900 }, narrow: { width: 400, height: 860 } }
 
-let browser: Browser
-let page: Awaited<ReturnType<typeof builtPage>>
-let run: Running
-let parent: string
+const pages = usePages()
 
-beforeAll(async () => {
-  page = await builtPage()
-  browser = await openBrowser()
-  parent = await realpath(await mkdtemp(join(tmpdir(), 'pictures-')))
-  const folder = join(parent, 'library-visit')
-  await mkdir(folder)
-  await writeFile(join(folder, 'desk-phone_5.11.bin'), gzipSync(noise(900_000, 2)))
-  run = await startRunning({
-    folder,
-    settings: { settleUnsureMs: 60, stalledMs: 800 },
-    shown: atLibrary,
-    bench: { pageFolder: page.folder },
-  })
-})
-
-afterAll(async () => {
-  await browser.close()
-  await run.close()
-  await page.remove()
-  await rm(parent, { recursive: true, force: true })
-})
+/** As it would be read at an invented library: documentation addresses (RFC 5737) in place of loopback's. */
+function atLibrary(folder: string): string {
+  return `{
+    const parse = JSON.parse
+    JSON.parse = (text) =>
+      parse(text.replaceAll('127.0.0.', '192.0.2.').replaceAll(${JSON.stringify(folder)}, '/home/engineer/library-visit'))
+  }`
+}
 
 async function picture(
-  colorScheme: 'light' | 'dark',
-  viewport: { width: number; height: number },
-  name: string,
-  at?: string,
+  run: Running,
+  moment: string,
+  until: string,
+  lost?: () => Promise<void>,
 ): Promise<void> {
-  const context = await browser.newContext({ viewport, colorScheme, reducedMotion: 'reduce' })
-  const tab = await context.newPage()
-  await tab.goto(`${run.page}/#token=${run.token}`)
-  await tab.getByText('stalled: nothing has moved').first().waitFor()
-  if (at !== undefined) await tab.getByRole('heading', { name: at }).evaluate((it) => it.scrollIntoView())
-  await tab.screenshot({ path: join(elsewhere ?? SHOTS, name) })
-  await context.close()
-}
-
-/** As it would be read at an invented library: documentation addresses in place of loopback's. */
-function atLibrary(depot: Depot): Depot {
-  const rename = <T extends { client: { address: string } }>(record: T): T => ({
-    ...record,
-    client: { ...record.client, address: record.client.address.replace('127.0.0.', '192.0.2.10') },
-  })
-  return {
-    ...depot,
-    settings: { ...depot.settings, folder: '/home/engineer/library-visit' },
-    pulls: { ...depot.pulls, pulls: () => depot.pulls.pulls().map(rename) },
-    livePulls: () => depot.livePulls().map(rename),
-    recentFetches: () => depot.recentFetches().map(rename),
-  }
-}
-
-test('the page in the middle of a visit, wide and narrow, in light and dark', needs('chromium'), async () => {
-  await run.stage('reading-room-switch_4.2.1.img', noise(48 * 1024 * 1024, 3))
-  await run.stage('returns-desk-scanner.bin', '')
-  await run.stage('stack-door-controller_2.0.hex', noise(300_000, 4))
-  const path = '/reading-room-switch_4.2.1.img'
-  const port = run.imagePort
-  const done = device({ port, path: '/desk-phone_5.11.bin', from: '127.0.0.2' })
-  await done.finish()
-  const cut = device({ port, path, from: '127.0.0.3', pauseAt: 6_000_000 })
-  await cut.has(6_000_000)
-  cut.breakOff()
-  const stalled = device({ port, path, from: '127.0.0.4', pauseAt: 11_000_000 })
-  await stalled.has(11_000_000)
-  const refused = device({ port, path: '/reading-room-switch.img', from: '127.0.0.6' })
-  await refused.finish()
-  const slow = device({ port, path, from: '127.0.0.5', pauseAt: 20_000_000 })
-  const dripping = setInterval(() => {
-    slow.socket.resume()
-    setTimeout(() => slow.socket.pause(), 2)
-  }, 100)
-  await mkdir(SHOTS, { recursive: true })
-  await picture('light', { width: 1120, height: 1460 }, 'wide-light.png')
-  await picture('dark', { width: 380, height: 820 }, 'narrow-dark.png', 'Pulls under way')
-  // To look at the rest, name a folder.
-  for (const scheme of elsewhere === undefined ? [] : (['light', 'dark'] as const)) {
-    for (const width of [1280, 380]) {
-      const name = `${width}-${scheme}.png`
-      await picture(scheme, { width, height: width === 380 ? 4300 : 2400 }, name)
+  const tabs = []
+  for (const scheme of ['light', 'dark'] as const) {
+    for (const [size, viewport] of Object.entries(SIZES)) {
+      const name = `${moment}-${size}-${scheme}`
+      if (elsewhere === undefined && !IN_README.has(name)) continue
+      const mayComplain = /ERR_|Failed to load/
+      tabs.push({
+        name,
+        tab: await pages.open(run, {
+          viewport,
+          colorScheme: scheme,
+          before: atLibrary(run.folder),
+          mayComplain,
+        }),
+      })
     }
   }
+  await lost?.()
+  for (const { name, tab } of tabs) {
+    await tab.getByText(until).first().waitFor()
+    await tab.screenshot({ path: join(elsewhere ?? SHOTS, `${name}.png`) })
+    await tab.context().close()
+  }
+}
+
+test('eight moments of a visit', needs('chromium'), async () => {
+  const parent = await realpath(await mkdtemp(join(tmpdir(), 'pictures-')))
+  onTestFinished(() => rm(parent, { recursive: true, force: true }))
+  const folder = join(parent, 'library-visit')
+  await mkdir(folder)
+  await mkdir(elsewhere ?? SHOTS, { recursive: true })
+  const run = await pages.run({ folder, settings: { stalledMs: 1_500 } })
+  const evening = library(run, 12, 6)
+  await picture(run, 'nothing', 'The staging folder is empty')
+
+  await evening.stage()
+  await picture(run, 'staged', '12 waiting')
+  for (const at of [0, 1, 2, 4, 8]) await evening.pull(at)
+  const moving = [5, 9].map((at, order) => evening.begin(at, 6_000_000 * (order + 1)))
+  const dripping = setInterval(() => {
+    for (const each of moving) {
+      each.socket.resume()
+      setTimeout(() => each.pause(), 1)
+    }
+  }, 400)
+  await picture(run, 'pulling', '2 pulling')
+  const stalled = evening.begin(3, 9_000_000)
+  await picture(run, 'stalled', 'at 4')
+  const wrong = evening.begin(10, 12_000_000, `/${evening.images[5]}`)
+  await picture(run, 'wrong-image', 'Stop it there before it writes.')
   clearInterval(dripping)
-  for (const each of [stalled, slow]) each.breakOff()
-  expect(run.depot.pulls.pulls().length).toBeGreaterThanOrEqual(3)
+  for (const each of [...moving, stalled, wrong]) each.breakOff()
+  run.depot.hold(evening.images[3] ?? '', 'it bricked one in the branch at Ost Mill', 'engineer')
+  await picture(run, 'held', 'is held')
+  run.depot.lift(evening.images[3] ?? '', 'tried again on the bench', 'engineer')
+  await Promise.all([3, 5, 6, 7, 9, 10, 11].map((at) => evening.pull(at)))
+  await picture(run, 'done', 'All 12 pulled')
+  await picture(run, 'lost', 'The server does not answer', () => run.close())
+  expect(run.depot.pulls.pulls().length).toBeGreaterThanOrEqual(12)
+})
+
+test('a visit of 300 devices and 300 images', needs('chromium'), async () => {
+  const run = await pages.run({ settings: { stalledMs: 1_500 } })
+  const evening = library(run, 300, 300)
+  await evening.stage()
+  for (const at of [0, 7, 30, 150]) await evening.pull(at)
+  await picture(run, 'many', '4 of 300 done')
 })

@@ -37,13 +37,20 @@ async function rowsOfPage(folder: string): Promise<readonly VisitRowView[]> {
   const lock = readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8')
   const { pagePort } = JSON.parse(lock) as { pagePort: number }
   const answer = await fetch(`http://127.0.0.1:${pagePort}/api/snapshot`)
-  const { visit } = (await answer.json()) as Snapshot
-  return visit?.rows ?? []
+  const { board } = (await answer.json()) as Snapshot
+  return board.rows
+    .filter(({ planned }) => planned)
+    .map(({ key, planned, own, ...row }) => row)
+    .sort(byDevice)
+}
+
+function byDevice(a: VisitRowView, b: VisitRowView): number {
+  return a.device < b.device ? -1 : 1
 }
 
 function rowsOf(plan: Plan): readonly VisitRowView[] {
   const sheet: ReadSheet = { file: '', sha256: '', errors: [], warnings: [], rows: [], columns: [] }
-  return createVisitView({ plan: () => plan, sheet })()?.rows ?? []
+  return [...(createVisitView({ plan: () => plan, sheet })()?.rows ?? [])].sort(byDevice)
 }
 
 function differences(live: readonly VisitRowView[], replayed: readonly VisitRowView[]): string[] {

@@ -102,7 +102,7 @@ export function Act(props: ActProps): JSX.Element | null {
               {props.submit}
             </button>
             <button type="button" onClick={close}>
-              Leave it
+              Cancel
             </button>
           </p>
         </form>

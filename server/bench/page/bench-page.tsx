@@ -1,25 +1,26 @@
-/** The whole page, from top to bottom. */
+/** The whole page, from top to bottom: who is done, what needs a person, the devices, the images, and the rest. */
 import type { JSX } from 'preact'
-import { useEffect, useState } from 'preact/hooks'
+import { useCallback, useEffect, useMemo, useState } from 'preact/hooks'
 import type { Snapshot } from '../snapshot-shape.ts'
 import { Addresses } from './addresses.tsx'
+import { Attention } from './attention.tsx'
+import { Board } from './board.tsx'
 import { Cautions } from './cautions.tsx'
-import { Contents } from './contents.tsx'
 import { type Bench, BenchContext } from './context.ts'
 import { DeviceWords } from './device-words.tsx'
 import type { DropQueue } from './drops.ts'
 import { Head } from './head.tsx'
-import { showImage } from './image-entry.tsx'
-import { Images } from './images.tsx'
+import { showImage } from './image-row.tsx'
+import { Images, LineChooser } from './images.tsx'
+import { offeredOf } from './lines.ts'
 import type { News } from './news.ts'
-import { NextSteps } from './next-steps.tsx'
 import { CopyLine, Section } from './parts.tsx'
-import { PullsOver, UnderWay } from './pulls.tsx'
+import { PullsOver } from './pulls.tsx'
 import { Recorded } from './recorded.tsx'
 import { Refusals } from './refusals.tsx'
 import { type Question, ReplaceDialog } from './replace-dialog.tsx'
+import { TallyLine } from './tally.tsx'
 import type { Permission } from './token.ts'
-import { VisitSheet } from './visit-sheet.tsx'
 import { handsIn } from './words.ts'
 
 export interface BenchPageProps {
@@ -37,13 +38,24 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
   const { snapshot } = news
   const title = titleOf(news)
   const [wanted, setWanted] = useState('')
+  const [opened, setOpened] = useState<ReadonlySet<string>>(new Set())
   useEffect(() => {
     document.title = title === undefined ? 'Fetchproof' : `${title} - Fetchproof`
   }, [title])
 
+  // The same from one drawing to the next, or five hundred rows were drawn again with each byte.
+  const open = useCallback((name: string, whether: boolean): void => {
+    setOpened((before) => {
+      const next = new Set(before)
+      if (whether) next.add(name)
+      else next.delete(name)
+      return next
+    })
+  }, [])
+
   /** What a step names is shown, whatever was looked for. */
   function show(name: string): void {
-    if (showImage(name)) return
+    open(name, true)
     setWanted('')
     setTimeout(() => showImage(name))
   }
@@ -54,11 +66,18 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
         Go to the images
       </a>
       <Head news={news} permission={permission} />
-      {snapshot !== undefined && <Contents snapshot={snapshot} />}
       <main class={isStale(news) ? 'sheet stale' : 'sheet'}>
-        <NextSteps news={news} permission={permission} onShow={show} />
+        {snapshot !== undefined && <TallyLine board={snapshot.board} outlook={snapshot.outlook} />}
+        <Attention news={news} permission={permission} onShow={show} />
         {snapshot !== undefined && (
-          <Sections snapshot={snapshot} drops={props.drops} wanted={wanted} onWanted={setWanted} />
+          <Sections
+            snapshot={snapshot}
+            drops={props.drops}
+            wanted={wanted}
+            onWanted={setWanted}
+            opened={opened}
+            onOpen={open}
+          />
         )}
       </main>
       <ReplaceDialog question={props.question} />
@@ -79,7 +98,8 @@ function titleOf(news: News): string | undefined {
   if (isStale(news)) return 'No answer'
   const steps = news.snapshot?.nextSteps ?? []
   if (steps.some(({ weight }) => weight === 'alarm')) return 'Wrong image'
-  return handsIn(steps) > 0 ? 'Needs a hand' : undefined
+  if (handsIn(steps) > 0) return 'Needs attention'
+  return news.snapshot?.board.ended === true ? 'All pulled' : undefined
 }
 
 interface SectionsProps {
@@ -87,33 +107,54 @@ interface SectionsProps {
   readonly drops: DropQueue
   readonly wanted: string
   readonly onWanted: (wanted: string) => void
+  readonly opened: ReadonlySet<string>
+  readonly onOpen: (name: string, open: boolean) => void
 }
 
-function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Element {
-  const { program, underWay, pulls } = snapshot
+function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
+  const { program, underWay, pulls, addresses, pasteLines } = snapshot
+  const [chosen, setChosen] = useState('')
+  const [form, setForm] = useState(0)
   const pulled = snapshot.pullsOver > 0 || underWay.length > 0
-  const wrong = new Set(snapshot.visit?.wrongPulls)
+  const offered = useMemo(() => offeredOf(addresses), [addresses])
+  const address = offered.find((own) => own.address === chosen) ?? offered[0]
+  const choice = useMemo(
+    () => ({ form: [...pasteLines, null][form] ?? null, address, addresses }),
+    [pasteLines, form, address, addresses],
+  )
   return (
     <>
-      {!pulled && <Cautions open />}
+      <Board board={snapshot.board} underWay={underWay} images={snapshot.images} choice={choice} />
       <Images
         images={snapshot.images}
         inAll={snapshot.imagesInAll}
         notOffered={snapshot.notOffered}
-        addresses={snapshot.addresses}
-        pasteLines={snapshot.pasteLines}
         takesChecksums={program.takesChecksums}
         drops={drops}
-        wanted={wanted}
-        onWanted={onWanted}
+        choice={choice}
+        chooser={
+          <LineChooser
+            offered={offered}
+            address={address}
+            onAddress={setChosen}
+            pasteLines={pasteLines}
+            form={form}
+            onForm={setForm}
+          />
+        }
+        {...images}
       />
-      <UnderWay pulls={underWay} wrong={wrong} stalledMs={program.stalledMs} />
-      <VisitSheet visit={snapshot.visit} tally={snapshot.board.tally} outlook={snapshot.outlook} />
-      <PullsOver pulls={pulls} wrong={wrong} inAll={snapshot.pullsOver} fetches={snapshot.fetches} />
+      {!pulled && <Cautions open />}
       <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
       <Recorded recorded={snapshot.recorded} />
+      <PullsOver
+        pulls={pulls}
+        wrong={new Set(snapshot.wrongPulls)}
+        inAll={snapshot.pullsOver}
+        fetches={snapshot.fetches}
+      />
       <Refusals refusals={snapshot.refusals} />
-      <Addresses addresses={snapshot.addresses} firewall={snapshot.firewall} />
+      <Addresses addresses={addresses} firewall={snapshot.firewall} />
       {pulled && <Cautions open={false} />}
       <Section id="ledger" title="Ledger" aside={`Fetchproof ${program.version}`}>
         <p>
@@ -126,10 +167,10 @@ function Sections({ snapshot, drops, wanted, onWanted }: SectionsProps): JSX.Ele
   )
 }
 
-function devicesOf({ visit, pulls, underWay }: Snapshot): string[] {
+function devicesOf({ board, pulls }: Snapshot): string[] {
   const names = [
-    ...(visit?.rows.map((row) => row.device) ?? []),
-    ...[...underWay, ...pulls].map(({ client }) => client.device ?? client.address),
+    ...board.rows.map(({ device }) => device),
+    ...pulls.map(({ client }) => client.device ?? client.address),
   ]
-  return [...new Set(names)].slice(0, 200)
+  return [...new Set(names)].slice(0, 500)
 }

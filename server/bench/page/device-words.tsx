@@ -8,6 +8,13 @@ import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
 import { type VersionAnswer, WriteDown } from './write-down.tsx'
 
+interface Said {
+  readonly text: string
+  readonly problem: boolean
+  /** On all that was pasted. */
+  readonly verdict?: boolean
+}
+
 interface DeviceWordsProps {
   readonly takesChecksums: boolean
   /** Names worth proposing: the sheet's devices and the clients that were seen. */
@@ -19,13 +26,13 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')
   const [findings, setFindings] = useState<readonly Finding[]>()
-  const [said, setSaid] = useState<{ text: string; problem: boolean }>()
+  const [said, setSaid] = useState<Said>()
   const id = useId()
 
-  async function attempt(doing: () => Promise<string>): Promise<void> {
+  async function attempt(doing: () => Promise<string | Said>): Promise<void> {
     try {
-      const text = await doing()
-      setSaid({ text, problem: false })
+      const done = await doing()
+      setSaid(typeof done === 'string' ? { text: done, problem: false } : done)
     } catch (error) {
       setSaid({ text: error instanceof Error ? error.message : String(error), problem: true })
     }
@@ -34,12 +41,17 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   const look = (): Promise<void> =>
     attempt(async () => {
       if (printed.trim() === '') throw new Error('Paste first what the device printed.')
+      const named = device.trim()
       const { version } = await ask<VersionAnswer>('/api/version', { text: printed })
       const matched = takesChecksums
-        ? await ask<Matched>('/api/match', { text: printed }, READING_MS)
+        ? await ask<Matched>(
+            '/api/match',
+            { text: printed, ...(named !== '' && { device: named }) },
+            READING_MS,
+          )
         : undefined
       setFindings(matched?.findings)
-      return lookedText(matched, version)
+      return { text: lookedText(matched, version), problem: matched?.matched === false, verdict: true }
     })
 
   const record = async (members: object, done: string): Promise<string> => {
@@ -70,22 +82,23 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
           </button>
         </p>
         <div role="status" class={said?.problem === true ? 'problem' : ''}>
-          {said !== undefined && <p>{said.text}</p>}
+          {said !== undefined && <p class={said.verdict === true ? 'verdict' : ''}>{said.text}</p>}
         </div>
         {findings !== undefined && findings.length > 0 && (
           <ul class="findings">
             {findings.map((finding) => (
               <li key={finding.value} class={finding.counts && finding.outcome !== 'match' ? 'hand' : ''}>
+                <code>{finding.value}</code>
                 <Outside text={finding.words} />{' '}
                 {mayChange && finding.outcome === 'match' && finding.algorithm !== null && (
                   <button
                     type="button"
                     class="quiet"
                     onClick={() =>
-                      void attempt(() => record({ digest: digestOf(finding) }, 'The digest is written down.'))
+                      void attempt(() => record({ digest: digestOf(finding) }, 'The digest is recorded.'))
                     }
                   >
-                    write it down for the device
+                    record it for the device
                   </button>
                 )}
               </li>
@@ -98,7 +111,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
             device={device}
             devices={devices}
             onDevice={setDevice}
-            onWrite={(members) => void attempt(() => record(members, `Written down for ${visible(device)}.`))}
+            onWrite={(members) => void attempt(() => record(members, `Recorded for ${visible(device)}.`))}
             onProblem={(problem) => setSaid({ text: problem, problem: true })}
           />
         )}

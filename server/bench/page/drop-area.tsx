@@ -42,7 +42,7 @@ export function DropArea({ queue, empty }: { queue: DropQueue; empty: boolean })
       )}
       {over && (
         <div class="dropping" aria-hidden="true">
-          <p>{mayChange ? 'Let go: it is copied into the staging folder.' : 'This page is read-only.'}</p>
+          <p>{mayChange ? 'Drop to copy into the staging folder.' : 'This page is read-only.'}</p>
         </div>
       )}
     </div>

@@ -1,47 +1,44 @@
 /** The form's head: which folder, which laptop, since when, and whether this page is still told anything. */
-import type { JSX } from 'preact'
-import { clockText, timeText } from '../../wording/units.ts'
+import type { ComponentChildren, JSX } from 'preact'
+import { clockText } from '../../wording/units.ts'
+import type { LedgerView } from '../snapshot-shape.ts'
 import type { News } from './news.ts'
 import { Outside } from './parts.tsx'
 import type { Permission } from './token.ts'
 
 export function Head({ news, permission }: { news: News; permission: Permission }): JSX.Element {
-  const { snapshot } = news
+  const program = news.snapshot?.program
   return (
     <header class="head">
       <h1>Fetchproof</h1>
       <dl class="boxes">
-        <div class="wide">
-          <dt>Staging folder</dt>
-          <dd>{snapshot === undefined ? '…' : <Outside text={snapshot.program.folder} mono />}</dd>
-        </div>
-        <div>
-          <dt>Laptop</dt>
-          <dd>{snapshot === undefined ? '…' : <Outside text={snapshot.program.host} />}</dd>
-        </div>
-        <div>
-          <dt>Serving since</dt>
-          <dd>{snapshot === undefined ? '…' : timeText(snapshot.program.started)}</dd>
-        </div>
-        <div>
-          <dt>Ledger</dt>
-          <dd>
-            {snapshot === undefined ? '…' : ledgerText(snapshot.ledger.entries, snapshot.ledger.writable)}
-          </dd>
-        </div>
-        <div>
-          <dt>This page</dt>
-          <dd>
-            {connectionText(news)}
-            {permission === 'may change' || permission === 'unknown' ? '' : ', read-only'}
-          </dd>
-        </div>
+        <Box label="Folder">{program === undefined ? '…' : <Outside text={program.folder} mono />}</Box>
+        <Box label="Laptop">{program === undefined ? '…' : <Outside text={program.host} />}</Box>
+        <Box label="Since">{program === undefined ? '…' : clockText(program.started)}</Box>
+        <Box label="Ledger">{news.snapshot === undefined ? '…' : ledgerText(news.snapshot.ledger)}</Box>
+        <Box label="This page">
+          {connectionText(news)}
+          {permission === 'may change' || permission === 'unknown' ? '' : ', read-only'}
+        </Box>
       </dl>
+      <nav aria-label="On this page">
+        <a href="#devices">devices</a> <a href="#images">images</a> <a href="#printed">printed</a>{' '}
+        <a href="#pulls">finished</a> <a href="#addresses">firewall</a>
+      </nav>
     </header>
   )
 }
 
-function ledgerText(entries: number, writable: boolean): string {
+function Box({ label, children }: { label: string; children: ComponentChildren }): JSX.Element {
+  return (
+    <div>
+      <dt>{label}</dt>
+      <dd>{children}</dd>
+    </div>
+  )
+}
+
+function ledgerText({ entries, writable }: LedgerView): string {
   return `${entries} ${entries === 1 ? 'entry' : 'entries'}${writable ? '' : ', cannot be written'}`
 }
 

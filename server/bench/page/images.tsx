@@ -1,85 +1,92 @@
-/** The images, with a way to find one among many and to choose what the lines to paste look like. */
+/** The images, a row each: found by name, sorted, with the address and the form of their lines chosen once. */
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'
-import { ImageEntry } from './image-entry.tsx'
-import type { LineForm } from './lines.tsx'
+import { ImageRow } from './image-row.tsx'
+import type { LineChoice } from './lines.ts'
 import { Section } from './parts.tsx'
 
 interface ImagesProps {
   readonly images: readonly ShownImage[]
   readonly inAll: Snapshot['imagesInAll']
   readonly notOffered: Snapshot['notOffered']
-  readonly addresses: readonly AddressView[]
-  readonly pasteLines: readonly PasteLine[]
   readonly takesChecksums: boolean
   readonly drops: DropQueue
+  readonly choice: LineChoice
+  readonly chooser: JSX.Element
   /** What is looked for in their names; empty: all are shown. */
   readonly wanted: string
   readonly onWanted: (wanted: string) => void
+  /** Opened, by name. */
+  readonly opened: ReadonlySet<string>
+  readonly onOpen: (name: string, open: boolean) => void
 }
 
-/** Fewer are found faster by eye. */
-const SEARCH_FROM = 9
+type Order = 'name' | 'state' | 'size'
+const COMPARE: Readonly<Record<Order, (a: ShownImage, b: ShownImage) => number>> = {
+  name: () => 0,
+  size: (a, b) => b.bytes - a.bytes,
+  state: (a, b) =>
+    Number(a.state === 'ready') - Number(b.state === 'ready') || a.state.localeCompare(b.state, 'en'),
+}
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, notOffered, addresses, pasteLines, wanted } = props
-  // Where the images become fewer, what hides most of them must stay in sight.
-  const search = images.length >= SEARCH_FROM || wanted !== ''
-  const [chosen, setChosen] = useState(0)
+  const { images, inAll, notOffered, wanted, opened, choice } = props
+  const [order, setOrder] = useState<Order>('name')
   const id = useId()
-  const forms: readonly LineForm[] = [...pasteLines, null]
-  const form = forms[chosen] ?? null
-  const found = images.filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
-  return (
-    <Section id="images" title="Images" aside={countText(inAll)}>
-      <DropArea queue={props.drops} empty={images.length === 0} />
-      {(search || pasteLines.length > 0) && (
-        <div class="tools">
-          {search && (
-            <label for={`${id}-search`}>
-              Find by name
-              <input
-                id={`${id}-search`}
-                type="search"
-                value={wanted}
-                onInput={(event) => props.onWanted(event.currentTarget.value)}
-              />
-            </label>
-          )}
-          {pasteLines.length > 0 && (
-            <label for={`${id}-form`}>
-              Lines to paste
-              <select
-                id={`${id}-form`}
-                value={String(chosen)}
-                onChange={(event) => setChosen(Number(event.currentTarget.value))}
-              >
-                {forms.map((each, at) => (
-                  <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
-                    {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
-                  </option>
-                ))}
-              </select>
-            </label>
-          )}
-        </div>
-      )}
-      {found.map((image) => (
-        <ImageEntry
-          key={image.name}
-          image={image}
-          addresses={addresses}
-          form={form}
-          takesChecksums={props.takesChecksums}
+  const found = images
+    .filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
+    .sort(COMPARE[order])
+  const tools = (
+    <>
+      {props.chooser}
+      <label for={`${id}-search`}>
+        Find by name
+        <input
+          id={`${id}-search`}
+          type="search"
+          value={wanted}
+          onInput={(event) => props.onWanted(event.currentTarget.value)}
         />
-      ))}
+      </label>
+      <label for={`${id}-order`}>
+        Sort by
+        <select
+          id={`${id}-order`}
+          value={order}
+          onChange={(event) => setOrder(event.currentTarget.value as Order)}
+        >
+          <option value="name">name</option>
+          <option value="state">state</option>
+          <option value="size">size</option>
+        </select>
+      </label>
+    </>
+  )
+  return (
+    <Section id="images" title="Images" aside={countText(inAll)} tools={images.length > 0 && tools}>
+      {images.length > 0 && (
+        <ul class="images" aria-label="Images">
+          {found.map((image) => (
+            <ImageRow
+              key={image.name}
+              image={image}
+              choice={choice}
+              takesChecksums={props.takesChecksums}
+              open={opened.has(image.name)}
+              onOpen={props.onOpen}
+            />
+          ))}
+        </ul>
+      )}
+      {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
+      <DropArea queue={props.drops} empty={images.length === 0} />
       {inAll.known > images.length && (
         <p class="calm">
-          {images.length} of {inAll.known} images stand here, those that need a hand first. Those left out are
+          {images.length} of {inAll.known} images stand here, those that need attention first. The others are
           offered all the same; the command “fetchproof images” lists them.
         </p>
       )}
@@ -88,11 +95,62 @@ export function Images(props: ImagesProps): JSX.Element {
           Not offered: {notOffered.map(({ name, why }) => `${visible(name)} (${visible(why)})`).join('; ')}
         </p>
       )}
-      {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
     </Section>
   )
 }
 
 function countText({ known, ready }: Snapshot['imagesInAll']): string {
   return known === 0 ? 'none yet' : `${ready} of ${known} ready`
+}
+
+interface ChooserProps {
+  readonly offered: readonly AddressView[]
+  readonly address: AddressView | undefined
+  readonly onAddress: (address: string) => void
+  readonly pasteLines: readonly PasteLine[]
+  readonly form: number
+  readonly onForm: (at: number) => void
+}
+
+/** Where devices reach this laptop, and what the lines look like: once for the page. */
+export function LineChooser(props: ChooserProps): JSX.Element {
+  const { offered, address, pasteLines } = props
+  const id = useId()
+  return (
+    <>
+      {offered.length > 0 && (
+        <label for={`${id}-address`}>
+          Devices reach this laptop at
+          <select
+            id={`${id}-address`}
+            value={address?.address ?? ''}
+            onChange={(event) => props.onAddress(event.currentTarget.value)}
+          >
+            {offered.map((own) => (
+              <option key={own.address} value={own.address}>
+                {own.address} in {own.cidr}
+                {own.tunnel ? ' (a tunnel)' : ''}
+              </option>
+            ))}
+          </select>
+        </label>
+      )}
+      {pasteLines.length > 0 && (
+        <label for={`${id}-form`}>
+          Lines to paste
+          <select
+            id={`${id}-form`}
+            value={String(props.form)}
+            onChange={(event) => props.onForm(Number(event.currentTarget.value))}
+          >
+            {[...pasteLines, null].map((each, at) => (
+              <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
+                {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
+              </option>
+            ))}
+          </select>
+        </label>
+      )}
+    </>
+  )
 }

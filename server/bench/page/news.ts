@@ -1,7 +1,7 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
 import type { Snapshot } from '../snapshot-shape.ts'
 import { answerTo } from './answers.ts'
-import { headlines } from './headlines.ts'
+import { headlines, pullKey } from './headlines.ts'
 
 /** `silent`: connected, but the server has not even sent a beat for a while; it may have been stopped. */
 export type Connection = 'connecting' | 'live' | 'silent' | 'lost'
@@ -142,11 +142,22 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
 /** What did not change stays the same object, so that only what changed is drawn again. */
 function merged(before: Snapshot | undefined, part: Partial<Snapshot>): Snapshot {
   const next = { ...before, ...part } as Snapshot
-  if (before === undefined || part.images === undefined) return next
-  const known = new Map(before.images.map((image) => [image.name, image]))
-  const images = part.images.map((image) => {
-    const old = known.get(image.name)
-    return old !== undefined && JSON.stringify(old) === JSON.stringify(image) ? old : image
+  if (before === undefined) return next
+  const { images, underWay, board } = part
+  return {
+    ...next,
+    ...(images !== undefined && { images: kept(before.images, images, ({ name }) => name) }),
+    ...(underWay !== undefined && { underWay: kept(before.underWay, underWay, pullKey) }),
+    ...(board !== undefined && {
+      board: { ...board, rows: kept(before.board.rows, board.rows, ({ key }) => key) },
+    }),
+  }
+}
+
+function kept<T>(before: readonly T[], now: readonly T[], keyOf: (each: T) => string): readonly T[] {
+  const known = new Map(before.map((each) => [keyOf(each), each]))
+  return now.map((each) => {
+    const old = known.get(keyOf(each))
+    return old !== undefined && JSON.stringify(old) === JSON.stringify(each) ? old : each
   })
-  return { ...next, images }
 }

@@ -7,17 +7,20 @@ import { useBench } from './context.ts'
 interface SectionProps {
   readonly id: string
   readonly title: string
-  /** A word or two under the title, in the margin. */
+  /** A word or two beside the title. */
   readonly aside?: string | undefined
+  /** Fields at the end of the title's line. */
+  readonly tools?: ComponentChildren
   readonly children: ComponentChildren
 }
 
-export function Section({ id, title, aside, children }: SectionProps): JSX.Element {
+export function Section({ id, title, aside, tools, children }: SectionProps): JSX.Element {
   return (
     <section class="section" aria-labelledby={`${id}-title`} id={id}>
-      <div class="margin">
+      <div class="title">
         <h2 id={`${id}-title`}>{title}</h2>
         {aside !== undefined && <p class="aside">{aside}</p>}
+        {tools !== undefined && tools !== false && <div class="tools">{tools}</div>}
       </div>
       <div class="content">{children}</div>
     </section>
@@ -38,27 +41,59 @@ interface CopyLineProps {
 
 const SHOWN_MS = 2_000
 
-export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
+interface Copying {
+  readonly copied: boolean
+  copy(): Promise<void>
+}
+
+function useCopy(line: string, select?: () => void): Copying {
   const [copied, setCopied] = useState(false)
-  const field = useRef<HTMLElement>(null)
   const { answer } = useBench()
-
-  async function copy(): Promise<void> {
-    try {
-      await navigator.clipboard.writeText(line)
-    } catch {
-      if (field.current !== null) getSelection()?.selectAllChildren(field.current)
-      answer('The browser did not let us copy. The line is selected: copy it with the keyboard.')
-      return
-    }
-    answer(`Copied: ${line}`)
-    setCopied(true)
-    setTimeout(() => setCopied(false), SHOWN_MS)
+  return {
+    copied,
+    async copy() {
+      try {
+        await navigator.clipboard.writeText(line)
+      } catch {
+        select?.()
+        answer(
+          select === undefined
+            ? `The browser did not let us copy. The line is: ${line}`
+            : 'The browser did not let us copy. The line is selected: copy it with the keyboard.',
+        )
+        return
+      }
+      answer(`Copied: ${line}`)
+      setCopied(true)
+      setTimeout(() => setCopied(false), SHOWN_MS)
+    },
   }
+}
 
+/** The button alone, where there is no room for the line; the line is its title. */
+export function CopyButton({ line, label }: CopyLineProps): JSX.Element {
+  const { copied, copy } = useCopy(line)
+  return (
+    <button
+      type="button"
+      class="copy"
+      title={line}
+      aria-label={`${copied ? 'copied' : 'copy line'} ${label}`}
+      onClick={() => void copy()}
+    >
+      {copied ? 'copied' : 'copy line'}
+    </button>
+  )
+}
+
+export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
+  const field = useRef<HTMLElement>(null)
+  const { copied, copy } = useCopy(line, () => {
+    if (field.current !== null) getSelection()?.selectAllChildren(field.current)
+  })
   return (
     <span class="copy-line">
-      <code ref={field}>
+      <code ref={field} title={line}>
         {line.split(/(?<= )/).map((word, at) => (
           <span key={at}>{word}</span>
         ))}
@@ -95,4 +130,21 @@ export function useShown<T>(
     </p>
   )
   return { shown: whole ? all : all.slice(0, few), more: toggle }
+}
+
+/** The first few, and how many more there are. */
+export function useFold<T>(
+  all: readonly T[],
+  few: number,
+): { shown: readonly T[]; more: JSX.Element | null } {
+  const [whole, setWhole] = useState(false)
+  if (all.length <= few) return { shown: all, more: null }
+  const more = (
+    <p class="fold">
+      <button type="button" class="quiet" aria-expanded={whole} onClick={() => setWhole(!whole)}>
+        {whole ? `show the first ${few}` : `${all.length - few} more`}
+      </button>
+    </p>
+  )
+  return { shown: whole ? all : all.slice(0, few), more }
 }

@@ -1,78 +1,11 @@
-/** Pulls under way and pulls that are over. */
+/** Finished pulls. */
 import type { JSX } from 'preact'
-import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
-import { bytesText, clockText, durationText, rateText, sizeText } from '../../wording/units.ts'
+import { clockText, durationText, rateText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
-import { clientName, pullKey } from './headlines.ts'
-import { Bar, Outside, Section, useShown } from './parts.tsx'
-import { movementText, pullWords } from './words.ts'
-
-interface UnderWayProps {
-  readonly pulls: readonly LivePull[]
-  /** Pulls of what is not planned for their device, by their first fetch. */
-  readonly wrong: ReadonlySet<string>
-  readonly stalledMs: number
-}
-
-export function UnderWay({ pulls, wrong, stalledMs }: UnderWayProps): JSX.Element {
-  return (
-    <Section
-      id="under-way"
-      title="Pulls under way"
-      aside={pulls.length === 0 ? undefined : String(pulls.length)}
-    >
-      {pulls.length === 0 ? (
-        <p class="calm">None at this moment.</p>
-      ) : (
-        <ul class="ruled">
-          {pulls.map((pull) => (
-            <UnderWayRow
-              key={pullKey(pull)}
-              pull={pull}
-              wrong={wrong.has(pullKey(pull))}
-              stalledMs={stalledMs}
-            />
-          ))}
-        </ul>
-      )}
-    </Section>
-  )
-}
-
-interface UnderWayRowProps {
-  readonly pull: LivePull
-  readonly wrong: boolean
-  readonly stalledMs: number
-}
-
-function UnderWayRow({ pull, wrong, stalledMs }: UnderWayRowProps): JSX.Element {
-  const share = pull.image.bytes === 0 ? 1 : pull.bytesNow / pull.image.bytes
-  const percent = Math.floor(share * 100)
-  return (
-    <li class={`pull ${(pull.movement ?? 'recording').split(' ')[0]} ${wrong ? 'wrong' : ''}`}>
-      <PullHead pull={pull} wrong={wrong} />
-      <Bar share={share} label={`${clientName(pull)} has ${percent} % of ${visible(pull.image.name)}`} />
-      <p class="figures">
-        <span class="figure">{percent} %</span>
-        <span class="figure">
-          {bytesText(pull.bytesNow)} of {bytesText(pull.image.bytes)} bytes
-        </span>
-        {pull.rateNow !== undefined && <span class="figure">{rateText(pull.rateNow)}</span>}
-        {pull.secondsLeft !== undefined && <span class="figure">{leftText(pull.secondsLeft)}</span>}
-      </p>
-      <p class="movement">
-        {movementText(pull, stalledMs)}
-        <PullNotes pull={pull} />
-      </p>
-    </li>
-  )
-}
-
-/** Whole seconds: a tenth would be pretended. */
-function leftText(seconds: number): string {
-  return seconds < 10 ? `about ${Math.ceil(seconds)} s left` : `about ${durationText(seconds)} left`
-}
+import { pullKey } from './headlines.ts'
+import { Outside, Section, useShown } from './parts.tsx'
+import { pullWords } from './words.ts'
 
 function PullHead({ pull, wrong }: { pull: PullRecord; wrong: boolean }): JSX.Element {
   const { client, image } = pull
@@ -94,19 +27,6 @@ function PullHead({ pull, wrong }: { pull: PullRecord; wrong: boolean }): JSX.El
   )
 }
 
-function PullNotes({ pull }: { pull: PullRecord }): JSX.Element {
-  return (
-    <>
-      {pull.notes.map((note) => (
-        <span key={note}>
-          {'; '}
-          <Outside text={note} />
-        </span>
-      ))}
-    </>
-  )
-}
-
 interface PullsOverProps {
   readonly pulls: readonly PullRecord[]
   readonly wrong: ReadonlySet<string>
@@ -120,7 +40,7 @@ export function PullsOver({ pulls, wrong, inAll, fetches }: PullsOverProps): JSX
   const { shown, more } = useShown(pulls, FEW)
   const byId = new Map(fetches.map((fetch) => [fetch.id, fetch]))
   return (
-    <Section id="pulls" title="Pulls that are over" aside={inAll === 0 ? undefined : String(inAll)}>
+    <Section id="pulls" title="Finished pulls" aside={inAll === 0 ? undefined : String(inAll)}>
       {pulls.length === 0 ? (
         <p class="calm">None yet. What has been pulled, by whom and how it ended will stand here.</p>
       ) : (

@@ -1,9 +1,11 @@
 /** What the page says of pulls and images, in words that a customer understands. Never more than was seen. */
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
-import { bytesText, durationText } from '../../wording/units.ts'
+import { movementWords, percentWords } from '../../wording/movement-words.ts'
+import { MARK_WORDS } from '../../wording/tally.ts'
+import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
-import type { NextStep, ShownImage } from '../snapshot-shape.ts'
+import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
 
 /** `needsHand`: somebody should look at the device. */
 export interface PullWords {
@@ -16,7 +18,7 @@ export function pullWords(pull: PullRecord, lastFetch: FetchRecord | undefined):
   const { state } = pull
   switch (state) {
     case 'complete':
-      return { state, meaning: 'The device took every byte and closed in order.', needsHand: false }
+      return { state, meaning: 'The device took every byte and closed normally.', needsHand: false }
     case 'unconfirmed':
       return {
         state,
@@ -27,7 +29,7 @@ export function pullWords(pull: PullRecord, lastFetch: FetchRecord | undefined):
     case 'incomplete':
       return { state, meaning: incompleteText(pull, lastFetch), needsHand: true }
     case 'running':
-      return { state, meaning: 'Being written down.', needsHand: false }
+      return { state, meaning: 'Being recorded.', needsHand: false }
   }
 }
 
@@ -36,7 +38,7 @@ function incompleteText(pull: PullRecord, lastFetch: FetchRecord | undefined): s
   const handed = lastFetch === undefined ? undefined : lastFetch.first + lastFetch.bytesHandedOver
   switch (lastFetch?.ending) {
     case 'reset-late':
-      return `The client broke the connection after the last byte was handed over: it may hold all ${whole} bytes or few.`
+      return `The client broke the connection after the last byte was handed over: it may have all ${whole} bytes, some or none.`
     case 'withdrawn':
       return `We stopped it${reasonText(lastFetch)}. The device does not have the image.`
     case 'lost-track':
@@ -52,17 +54,39 @@ function reasonText({ reason }: FetchRecord): string {
   return reason === null ? '' : `: ${visible(reason)}`
 }
 
-export function movementText(pull: LivePull, stalledMs: number): string {
-  switch (pull.movement) {
+export function movementText({ movement, image, bytesNow }: LivePull): string {
+  const sent = `${bytesText(bytesNow)} of ${bytesText(image.bytes)} bytes handed over`
+  switch (movement) {
     case 'moving':
-      return 'moving'
+      return `Moving: ${sent}.`
     case 'stalled':
-      return `stalled: nothing has moved for ${durationText(stalledMs / 1000)} or longer. It may be erasing its flash; leave it its power.`
+      return `Stalled: ${sent}. It may be erasing its flash; keep its power on.`
     case 'waiting for the device to close':
-      return 'all handed over, waiting for the device to close. It may be writing its flash; leave it its power.'
+      return 'All handed over; waiting for the device to close. It may be writing its flash; keep its power on.'
     default:
-      return 'being written down'
+      return 'Being recorded.'
   }
+}
+
+/** How much of its image a device has; undefined where it has begun none. */
+export function shareOf({ pull, mark }: BoardRow, live: LivePull | undefined): number | undefined {
+  if (live !== undefined) return live.image.bytes === 0 ? 1 : live.bytesNow / live.image.bytes
+  if (mark === 'confirmed' || mark === 'pulled') return 1
+  if (pull === null || pull.bytes === 0) return undefined
+  return pull.covered / pull.bytes
+}
+
+/** In the few words that a row has room for: `stalled 2 min 10 s at 36 %`; `now` in ms since 1970. */
+export function whereItStands(row: BoardRow, live: LivePull | undefined, now: number): string {
+  const { mark, pull, standing } = row
+  if (live !== undefined) {
+    const moves = movementWords(live, now) + (live.movement === 'stalled' ? ` at ${percentWords(live)}` : '')
+    return mark === 'attention' ? `${visible(standing)}, ${moves}` : moves
+  }
+  if (standing === MARK_WORDS[mark]) return ''
+  if (mark !== 'pulled' || pull?.ended == null) return visible(standing)
+  const took = pull.seconds === null ? '' : ` in ${durationText(pull.seconds)}`
+  return `${clockText(pull.ended)}${took}${row.planned ? '' : `, ${visible(standing)}`}`
 }
 
 /** `now` in ms since 1970: how much of the quiet time is left. */

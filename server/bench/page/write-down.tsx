@@ -22,7 +22,7 @@ interface WriteDownProps {
 
 const NOTHING_PASTED = 'Paste first what the device printed.'
 const NO_VERSION =
-  'No version stands out in it, and a digest is none. Put the version alone into the field above, or write the text down as a note.'
+  'No version stands out in it, and a digest is none. Put the version alone into the field above, or record the text as a note.'
 
 export function WriteDown(props: WriteDownProps): JSX.Element {
   const { ask } = useBench()
@@ -44,7 +44,7 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
 
   return (
     <fieldset>
-      <legend>Write it down</legend>
+      <legend>Record</legend>
       <label for={`${id}-device`}>
         Device
         <input
@@ -73,7 +73,7 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
         </select>
       </label>
       <button type="button" onClick={() => void write()}>
-        Write it down
+        Record
       </button>
       <ToBeWritten printed={props.printed} when={when} />
     </fieldset>
@@ -83,7 +83,7 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
 function ToBeWritten({ printed, when }: { printed: string; when: When }): JSX.Element | null {
   const version = useVersionIn(printed)
   if (printed.trim() === '') return null
-  if (when === 'note') return <p class="hint proposal">The text above will be written down as it stands.</p>
+  if (when === 'note') return <p class="hint proposal">The text above will be recorded as it stands.</p>
   if (version === undefined) return <p class="hint proposal" />
   return (
     <p class="hint proposal" role="status">
@@ -91,7 +91,7 @@ function ToBeWritten({ printed, when }: { printed: string; when: When }): JSX.El
         NO_VERSION
       ) : (
         <>
-          Will be written down: <Outside text={version} mono />
+          Will be recorded: <Outside text={version} mono />
         </>
       )}
     </p>

@@ -1,48 +1,52 @@
-/** What to do next, on top of everything. */
+/** What needs a person, worst first, each with its one next act; more than three fold. */
 import type { JSX } from 'preact'
 import { DEFAULTS } from '../../defaults.ts'
 import { clockText } from '../../wording/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
+import { MarkOf, type Shape } from './marks.tsx'
 import type { News } from './news.ts'
-import { CopyLine, Section } from './parts.tsx'
+import { CopyLine, Section, useFold } from './parts.tsx'
 import type { Permission } from './token.ts'
 
-const WEIGHT_WORDS: Readonly<Record<Weight, string>> = {
-  alarm: 'wrong image',
-  act: 'needs a hand',
-  look: 'have a look',
-  tip: 'next',
+const WEIGHTS: Readonly<Record<Weight, { word: string; shape: Shape }>> = {
+  alarm: { word: 'wrong image', shape: 'warning' },
+  act: { word: 'needs attention', shape: 'warning' },
+  look: { word: 'have a look', shape: 'half' },
+  tip: { word: 'next', shape: 'arrow' },
 }
+const SHOWN = 3
 
-interface NextStepsProps {
+interface AttentionProps {
   readonly news: News
   readonly permission: Permission
   /** Leads to an image. */
   readonly onShow: (image: string) => void
 }
 
-export function NextSteps({ news, permission, onShow }: NextStepsProps): JSX.Element {
+export function Attention({ news, permission, onShow }: AttentionProps): JSX.Element {
   const steps = [...pageSteps(news, permission), ...(news.snapshot?.nextSteps ?? [])]
+  const { shown, more } = useFold(steps, SHOWN)
   return (
-    <Section id="next" title="What to do next">
+    <Section id="next" title="Attention">
       {steps.length === 0 ? (
-        <p class="calm">{news.snapshot === undefined ? 'Asking the server.' : 'Nothing needs a hand.'}</p>
+        <p class="calm">{news.snapshot === undefined ? 'Asking the server.' : 'Nothing needs attention.'}</p>
       ) : (
-        <ul class="ruled">
-          {steps.map((step) => (
+        <ul class="steps">
+          {shown.map((step) => (
             <Step key={step.key} step={step} onShow={onShow} />
           ))}
         </ul>
       )}
+      {more}
     </Section>
   )
 }
 
-function Step({ step, onShow }: { step: NextStep } & Pick<NextStepsProps, 'onShow'>): JSX.Element {
-  const { image } = step
+function Step({ step, onShow }: { step: NextStep } & Pick<AttentionProps, 'onShow'>): JSX.Element {
+  const { image, weight } = step
   return (
-    <li class={`step ${step.weight}`}>
-      <span class="weight">{WEIGHT_WORDS[step.weight]}</span>
+    <li class={`step ${weight}`}>
+      <MarkOf {...WEIGHTS[weight]} />
       <div>
         <p>
           <bdi>{step.text}</bdi>{' '}
@@ -85,20 +89,24 @@ function pageSteps({ connection, lostAt, quietSeconds, snapshot }: News, permiss
       text: `No word from the server for ${quietSeconds} s, though its connection is open: it may have been stopped, or the laptop has too much to do. Devices may get nothing either. Look at the server’s window.`,
     })
   }
-  if (permission === 'not said' && connection === 'live') {
-    const text =
-      'The server has not said whether this page may change anything, so it is read-only. It is asked again by itself.'
-    steps.push({ key: 'not said', weight: 'look', text })
-  }
-  if (permission === 'no token') {
-    const text =
-      'This page is read-only. To lift, paste or drop anything, open it at the address that the server printed at its start.'
-    steps.push({ key: 'no token', weight: 'tip', text })
-  }
-  if (permission === 'old token') {
-    const text =
-      'The server was started anew, so this page is read-only now. Open the address that it printed this time.'
-    steps.push({ key: 'old token', weight: 'look', text })
+  const words = PERMISSION_STEPS[permission]
+  if (words !== undefined && (permission !== 'not said' || connection === 'live')) {
+    steps.push({ key: permission, ...words })
   }
   return steps
+}
+
+const PERMISSION_STEPS: Readonly<Partial<Record<Permission, Pick<NextStep, 'weight' | 'text'>>>> = {
+  'not said': {
+    weight: 'look',
+    text: 'The server has not said whether this page may change anything, so it is read-only. It is asked again by itself.',
+  },
+  'no token': {
+    weight: 'tip',
+    text: 'This page is read-only. To lift, paste or drop anything, open it at the address that the server printed at its start.',
+  },
+  'old token': {
+    weight: 'look',
+    text: 'The server was restarted, so this page is read-only now. Open the address that it printed this time.',
+  },
 }

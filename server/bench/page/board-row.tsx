@@ -1,0 +1,136 @@
+/** One device: one line high, with what is longer below it when it is opened. */
+import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
+import { useState } from 'preact/hooks'
+import type { LivePull } from '../../delivery/live-pulls.ts'
+import { sizeText } from '../../wording/units.ts'
+import { visible } from '../../wording/visible.ts'
+import type { BoardRow } from '../snapshot-shape.ts'
+import { useNow } from './context.ts'
+import { Reference } from './footnotes.tsx'
+import { DeviceMark } from './marks.tsx'
+import { Bar, CopyButton, CopyLine, Outside } from './parts.tsx'
+import { movementText, shareOf, whereItStands } from './words.ts'
+
+interface DeviceRowProps {
+  readonly row: BoardRow
+  readonly live: LivePull | undefined
+  /** Its own line, by the address in its subnet. */
+  readonly line: string | undefined
+  /** Numbers of footnotes, apart by blanks. */
+  readonly notes: string
+}
+
+export const DeviceRow = memo(function DeviceRow({ row, live, line, notes }: DeviceRowProps): JSX.Element {
+  const [open, setOpen] = useState(false)
+  const { device, address, mark } = row
+  // Of a wrong image what it pulls, not what it should.
+  const image = live?.image.name ?? row.image
+  const share = shareOf(row, live)
+  const name = visible(device)
+  return (
+    <li class={`device ${mark}`}>
+      <div class="board-row">
+        <DeviceMark mark={mark} />
+        <span class="who">
+          <button
+            type="button"
+            class="name"
+            aria-expanded={open}
+            aria-label={`${name}: details`}
+            title={name}
+            onClick={() => setOpen(!open)}
+          >
+            <Outside text={device} />
+          </button>
+          {address !== null && address !== device && <Outside text={address} mono />}
+          <Reference numbers={notes === '' ? [] : notes.split(' ').map(Number)} />
+        </span>
+        <span class="what" title={image === null ? undefined : visible(image)}>
+          {image !== null && <Outside text={image} mono />}
+        </span>
+        <span class="bar">
+          {share !== undefined && (
+            <Bar
+              share={share}
+              label={`${name} has ${Math.floor(share * 100)} % of ${visible(image ?? '')}`}
+            />
+          )}
+        </span>
+        <span class="figure percent">{share === undefined ? '' : `${Math.floor(share * 100)} %`}</span>
+        <span class="figure where">
+          <Where row={row} live={live} />
+        </span>
+        <span class="figure versions">
+          <Outside text={versionsOf(row)} />
+        </span>
+        <span class="act-cell">
+          {line !== undefined && <CopyButton line={line} label={`for ${name}`} />}
+        </span>
+      </div>
+      {open && <Detail row={row} live={live} line={line} />}
+    </li>
+  )
+})
+
+/** With a clock while it stands still. */
+function Where({ row, live }: Pick<DeviceRowProps, 'row' | 'live'>): JSX.Element {
+  const now = useNow(live?.movement === 'stalled')
+  return <>{whereItStands(row, live, now)}</>
+}
+
+function versionsOf({ versionBefore, versionAfter, versionTarget }: BoardRow): string {
+  return [versionBefore, versionAfter ?? versionTarget].filter((each) => each !== null).join(' → ')
+}
+
+function Detail({ row, live, line }: Pick<DeviceRowProps, 'row' | 'live' | 'line'>): JSX.Element {
+  const { pull } = row
+  const sentences = [
+    ...(row.wrongImage === null ? [] : [row.wrongImage]),
+    ...row.warnings,
+    ...(live === undefined ? [] : [movementText(live)]),
+  ]
+  return (
+    <div class="below">
+      <dl class="facts">
+        <Fact label="Standing" value={row.standing} />
+        <Fact label="Image" value={row.image} />
+        <Fact label="Address" value={row.address} />
+        <Fact label="Hardware address" value={row.mac} />
+        <Fact
+          label="Bytes"
+          value={
+            pull === null ? null : `${sizeText(live?.bytesNow ?? pull.covered)} of ${sizeText(pull.bytes)}`
+          }
+        />
+        <Fact label="Version before" value={row.versionBefore} />
+        <Fact label="Version planned" value={row.versionTarget} />
+        <Fact label="Version after" value={row.versionAfter} />
+        <Fact label="Note" value={row.note} />
+      </dl>
+      {sentences.map((sentence) => (
+        <p key={sentence} class={row.mark === 'attention' ? 'warning' : ''}>
+          <Outside text={sentence} />
+        </p>
+      ))}
+      {row.remarks.map((remark) => (
+        <p key={remark} class="soft">
+          <Outside text={remark} />
+        </p>
+      ))}
+      {line !== undefined && <CopyLine line={line} label={`this line for ${visible(row.device)}`} />}
+    </div>
+  )
+}
+
+export function Fact({ label, value }: { label: string; value: string | null }): JSX.Element | null {
+  if (value === null || value === '') return null
+  return (
+    <div>
+      <dt>{label}</dt>
+      <dd>
+        <Outside text={value} />
+      </dd>
+    </div>
+  )
+}

@@ -1,0 +1,168 @@
+/** The board: a row a device, with a filter by text and by standing. */
+import type { JSX } from 'preact'
+import { useId, useState } from 'preact/hooks'
+import type { LivePull } from '../../delivery/live-pulls.ts'
+import { MARK_WORDS, MARKS, type Mark } from '../../wording/tally.ts'
+import { visible } from '../../wording/visible.ts'
+import type { BoardRow, BoardView, ShownImage } from '../snapshot-shape.ts'
+import { DeviceRow } from './board-row.tsx'
+import { useBench } from './context.ts'
+import { FootnoteList, footnotesOf } from './footnotes.tsx'
+import { pullKey } from './headlines.ts'
+import { deviceLine, type LineChoice } from './lines.ts'
+import { Section } from './parts.tsx'
+
+interface BoardProps {
+  readonly board: BoardView
+  readonly underWay: readonly LivePull[]
+  readonly images: readonly ShownImage[]
+  readonly choice: LineChoice
+}
+
+const GUESS = 'A guess from the name of the image.'
+
+export function Board({ board, underWay, images, choice }: BoardProps): JSX.Element {
+  const [wanted, setWanted] = useState('')
+  const [mark, setMark] = useState<Mark | ''>('')
+  const live = new Map(underWay.map((pull) => [pullKey(pull), pull]))
+  const byName = imagesByName(images)
+  const notes = footnotesOf(board.rows.map(saidOf))
+  const found = board.rows.filter(
+    (row) => (mark === '' || row.mark === mark) && textOf(row).includes(wanted.toLowerCase()),
+  )
+  return (
+    <Section
+      id="devices"
+      title="Devices"
+      aside={board.sheet === null ? 'no visit sheet: those that came' : visible(board.sheet)}
+      tools={
+        board.rows.length > 0 && (
+          <Filter rows={board.rows} wanted={wanted} onWanted={setWanted} mark={mark} onMark={setMark} />
+        )
+      }
+    >
+      {board.rows.length === 0 ? (
+        <p class="calm">
+          None yet. Put visit.csv into the staging folder to see who is still to come, or paste a line below
+          on a device: it appears here when it asks.
+        </p>
+      ) : (
+        <>
+          <div class="board-row heads" aria-hidden="true">
+            <span>Standing</span>
+            <span>Device</span>
+            <span>Image</span>
+            <span>Pulled</span>
+            <span />
+            <span />
+            <span>Version</span>
+            <span>Line to paste</span>
+          </div>
+          <ul class="board" aria-label="Devices">
+            {found.map((row) => (
+              <DeviceRow
+                key={row.key}
+                row={row}
+                live={row.pull === null ? undefined : live.get(row.pull.id)}
+                line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
+                notes={notes.numbersOf(saidOf(row)).join(' ')}
+              />
+            ))}
+          </ul>
+          {found.length === 0 && <p class="calm">No device matches.</p>}
+          <p class="hint">
+            A stalled device may be erasing its flash, which takes minutes: keep its power on. What a device
+            installed, only the device can say.
+          </p>
+          <FootnoteList notes={notes} />
+          {board.sheet === null && <SaveSheet />}
+        </>
+      )}
+    </Section>
+  )
+}
+
+/** What stands on the row itself where no other row says the same. */
+export function saidOf({ remarks, targetGuessed }: BoardRow): string[] {
+  return [...remarks, ...(targetGuessed ? [GUESS] : [])]
+}
+
+function imagesByName(images: readonly ShownImage[]): ReadonlyMap<string, ShownImage> {
+  const byName = new Map<string, ShownImage>()
+  // A sheet may name an image by its digest too.
+  for (const image of images) if (image.sha256 !== null) byName.set(image.sha256, image)
+  for (const image of images) byName.set(image.name, image)
+  return byName
+}
+
+function textOf({ device, address, image, standing, note }: BoardRow): string {
+  return `${device} ${address} ${image} ${standing} ${note ?? ''}`.toLowerCase()
+}
+
+interface FilterProps {
+  readonly rows: readonly BoardRow[]
+  readonly wanted: string
+  readonly onWanted: (wanted: string) => void
+  readonly mark: Mark | ''
+  readonly onMark: (mark: Mark | '') => void
+}
+
+function Filter({ rows, wanted, onWanted, mark, onMark }: FilterProps): JSX.Element {
+  const id = useId()
+  const counts = new Map<Mark, number>()
+  for (const row of rows) counts.set(row.mark, (counts.get(row.mark) ?? 0) + 1)
+  const marks = MARKS.filter((each) => counts.has(each) || each === mark)
+  return (
+    <>
+      <label for={`${id}-text`}>
+        Find a device
+        <input
+          id={`${id}-text`}
+          type="search"
+          value={wanted}
+          onInput={(event) => onWanted(event.currentTarget.value)}
+        />
+      </label>
+      <label for={`${id}-mark`}>
+        Show
+        <select
+          id={`${id}-mark`}
+          value={mark}
+          onChange={(event) => onMark(event.currentTarget.value as Mark | '')}
+        >
+          <option value="">all {rows.length}</option>
+          {marks.map((each) => (
+            <option key={each} value={each}>
+              {MARK_WORDS[each]} ({counts.get(each) ?? 0})
+            </option>
+          ))}
+        </select>
+      </label>
+    </>
+  )
+}
+
+function SaveSheet(): JSX.Element | null {
+  const { ask, mayChange, answer } = useBench()
+  const [said, setSaid] = useState<string>()
+  if (!mayChange) return null
+  const save = (): void => {
+    ask('/api/sheet', {}).then(
+      () => answer('Saved as visit.csv.'),
+      (error: Error) => setSaid(error.message),
+    )
+  }
+  return (
+    <p class="buttons">
+      <button type="button" onClick={save}>
+        Save as a visit sheet
+      </button>
+      <span class="hint">
+        A row for each device and image that was seen here, as visit.csv in the staging folder.
+      </span>
+      <span class="problem" role="alert">
+        {said}
+      </span>
+    </p>
+  )
+}

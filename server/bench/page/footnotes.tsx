@@ -1,0 +1,41 @@
+/** Sentences that would stand on many rows stand once below them, and each row refers to them. */
+import type { JSX } from 'preact'
+import { Outside } from './parts.tsx'
+
+export interface Footnotes {
+  readonly sentences: readonly string[]
+  /** From 1; those that are not below are none. */
+  numbersOf(sentences: readonly string[]): number[]
+}
+
+/** `ofRows`: what each row has to say; what at least two of them do becomes a footnote. */
+export function footnotesOf(ofRows: readonly (readonly string[])[]): Footnotes {
+  const counts = new Map<string, number>()
+  for (const sentence of ofRows.flat()) counts.set(sentence, (counts.get(sentence) ?? 0) + 1)
+  const sentences = [...counts].flatMap(([sentence, count]) => (count > 1 ? [sentence] : []))
+  const numbers = new Map(sentences.map((sentence, at) => [sentence, at + 1]))
+  return { sentences, numbersOf: (own) => own.flatMap((sentence) => numbers.get(sentence) ?? []) }
+}
+
+export function Reference({ numbers }: { numbers: readonly number[] }): JSX.Element | null {
+  if (numbers.length === 0) return null
+  return (
+    <sup>
+      <span class="unseen">note </span>
+      {numbers.join(' ')}
+    </sup>
+  )
+}
+
+export function FootnoteList({ notes }: { notes: Footnotes }): JSX.Element | null {
+  if (notes.sentences.length === 0) return null
+  return (
+    <ol class="footnotes">
+      {notes.sentences.map((sentence, at) => (
+        <li key={sentence}>
+          <sup>{at + 1}</sup> <Outside text={sentence} />
+        </li>
+      ))}
+    </ol>
+  )
+}

@@ -1,0 +1,50 @@
+/** Lines to paste: which address, which form, which path. Pure. */
+import { filledLine } from '../../report/paste-line.ts'
+import type { AddressView, BaseView, PasteLine, ShownImage } from '../snapshot-shape.ts'
+
+/** `null`: the plain URL. */
+export type LineForm = PasteLine | null
+
+/** What is chosen once for the whole page. */
+export interface LineChoice {
+  readonly form: LineForm
+  /** Where devices reach this laptop, unless their subnet says otherwise. */
+  readonly address: AddressView | undefined
+  readonly addresses: readonly AddressView[]
+}
+
+/** Those that may stand in a line. */
+export function offeredOf(addresses: readonly AddressView[]): AddressView[] {
+  return addresses.filter((own) => own.offerable && own.urls.length > 0)
+}
+
+/** undefined where there is none, or a digest in it is not known yet. */
+export function lineFor(
+  image: ShownImage,
+  own: AddressView | undefined,
+  form: LineForm,
+  { path = image.plainPath, base = own?.urls[0] }: { path?: string; base?: BaseView | undefined } = {},
+): string | undefined {
+  if (own === undefined || base === undefined || image.state !== 'ready') return undefined
+  if (form === null) return base.url + path
+  const { bytes, sha256, md5 } = image
+  return filledLine(form.text, {
+    baseUrl: base.url,
+    host: own.address,
+    port: base.port,
+    plainPath: path,
+    bytes,
+    sha256,
+    md5,
+  })
+}
+
+/** A device's line: by the address in its own subnet. */
+export function deviceLine(
+  image: ShownImage | undefined,
+  own: string | null,
+  { form, address, addresses }: LineChoice,
+): string | undefined {
+  if (image === undefined) return undefined
+  return lineFor(image, addresses.find((each) => each.address === own) ?? address, form)
+}
