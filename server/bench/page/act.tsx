@@ -5,6 +5,9 @@ import { useBench } from './context.ts'
 
 const READ_ONLY = 'Nothing can be changed at this moment: see what to do next. What you typed stays here.'
 
+/** What was typed and not sent: an image that settles for a moment takes its form away, and brings it back. */
+const drafts = new Map<string, string>()
+
 interface ActProps {
   /** On the button that opens it. */
   readonly opener: string
@@ -22,7 +25,8 @@ interface ActProps {
 
 export function Act(props: ActProps): JSX.Element | null {
   const { mayChange, answer } = useBench()
-  const [open, setOpen] = useState(false)
+  const draft = `${props.opener} ${props.about}`
+  const [open, setOpen] = useState(drafts.has(draft))
   const [busy, setBusy] = useState(false)
   const [problem, setProblem] = useState<string>()
   const text = useRef<HTMLTextAreaElement>(null)
@@ -32,6 +36,7 @@ export function Act(props: ActProps): JSX.Element | null {
   if (!mayChange && !open) return null
 
   function close(): void {
+    drafts.delete(draft)
     setOpen(false)
     setProblem(undefined)
     opener.current?.focus()
@@ -91,6 +96,8 @@ export function Act(props: ActProps): JSX.Element | null {
             rows={2}
             required
             spellcheck={false}
+            defaultValue={drafts.get(draft)}
+            onInput={(event) => drafts.set(draft, event.currentTarget.value)}
             aria-describedby={`${props.hint === undefined ? '' : `${id}-hint `}${id}-problem`}
             aria-invalid={problem !== undefined}
           />

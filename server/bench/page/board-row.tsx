@@ -64,9 +64,7 @@ export const DeviceRow = memo(function DeviceRow({ row, live, line, notes }: Dev
         <span class="figure versions">
           <Outside text={versionsOf(row)} />
         </span>
-        <span class="act-cell">
-          {line !== undefined && <CopyButton line={line} label={`for ${name}`} />}
-        </span>
+        <span class="act-cell">{line !== undefined && <CopyButton line={line} label={`for ${name}`} />}</span>
       </div>
       {open && <Detail row={row} live={live} line={line} />}
     </li>

@@ -108,7 +108,12 @@ function Hurry({ image }: { image: ShownImage }): JSX.Element | null {
     )
   }
   return (
-    <button type="button" class="quiet hurry" aria-label={`Ready now (${visible(image.name)})`} onClick={hurry}>
+    <button
+      type="button"
+      class="quiet hurry"
+      aria-label={`Ready now (${visible(image.name)})`}
+      onClick={hurry}
+    >
       ready now
     </button>
   )
