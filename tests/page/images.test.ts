@@ -104,7 +104,7 @@ test('the maker’s checksum is pasted and compared; a wrong one holds the image
   await entry.getByText(/^matches \(/).waitFor()
   await entry.getByText('checked', { exact: true }).waitFor()
   await paste('0'.repeat(64))
-  await entry.getByText('held', { exact: true }).waitFor()
+  await entry.getByText('held', { exact: true }).first().waitFor()
 })
 
 test('what a device printed is recognised and written down for it', async () => {

@@ -47,7 +47,7 @@ export function library(run: Running, devices: number, images: number): Library 
         const bytes = images > 20 ? noise(4_000, at + 1) : noise(IMAGE_BYTES, at + 1)
         await writeFile(join(run.folder, name), name.endsWith('.gz') ? gzipSync(bytes, { level: 1 }) : bytes)
       }
-      const rows = names.map((name, at) => `${name},${addressOf(at)},${imageOf(at)},${4}.${at % 3}.0`)
+      const rows = names.map((name, at) => `${name},${addressOf(at)},${imageOf(at)},${before(imageOf(at))}`)
       await writeFile(
         join(run.folder, 'visit.csv'),
         `device,address,image,version_before\n${rows.join('\n')}\n`,
@@ -58,4 +58,10 @@ export function library(run: Running, devices: number, images: number): Library 
     pull: (at) => open(at, pathOf(at)).finish(),
     begin: (at, pauseAt, path = pathOf(at)) => open(at, path, pauseAt),
   }
+}
+
+/** The version before the one in an image's name. */
+function before(image: string): string {
+  const [major, ...rest] = /_(\d[\d.]*\d)/.exec(image)?.[1]?.split('.') ?? ['1']
+  return [Number(major) - 1, ...rest].join('.')
 }
