@@ -9,16 +9,11 @@ type Timed = Pick<
   'run' | 'upMs' | 'begun' | 'ended' | 'lastByteMs' | 'acknowledgedMs' | 'durationMs' | 'bytesHandedOver'
 >
 
-/** Beginnings of these fetches in ms, all by the same clock: the run's own where that knows them all. */
-export function beginnings(fetches: readonly Timed[]): number[] {
-  const [first] = fetches
-  const own = fetches.flatMap(({ run, upMs }) => (upMs === null || run !== first?.run ? [] : [upMs]))
-  return own.length === fetches.length ? own : fetches.map(({ begun }) => Date.parse(begun))
-}
-
 /** Whether there was a moment at which both were handing over bytes. Waiting for the client to close does not count. */
 export function movedAtOnce(a: Timed, b: Timed): boolean {
-  const [beganA = 0, beganB = 0] = beginnings([a, b])
+  const ownClock = a.run === b.run && a.upMs !== null && b.upMs !== null
+  const beganA = ownClock ? (a.upMs ?? 0) : Date.parse(a.begun)
+  const beganB = ownClock ? (b.upMs ?? 0) : Date.parse(b.begun)
   return Math.max(beganA, beganB) < Math.min(beganA + transferMs(a), beganB + transferMs(b))
 }
 
@@ -41,30 +36,62 @@ export function pacedMs(fetch: Timed): number {
 }
 
 /**
- * From the first beginning to the last byte in seconds, never negative, and when the last of them ended. All have
- * ended.
+ * How long the fetches of one pull took together: by the run's own clock where that knows them all, else by the laptop's.
+ * A class, since there is one a pull: closures would hold half a kilobyte each.
  */
-export function overAll(fetches: readonly Timed[]): {
-  readonly seconds: number
-  readonly ended: string | null
-} {
-  const [only, second] = fetches
-  if (only !== undefined && second === undefined) {
-    return { seconds: Math.round(pacedMs(only)) / 1000, ended: only.ended }
+export class Durations {
+  #only: Timed | undefined
+  #own: Extent | undefined
+  #wall: Extent | undefined
+  #run: number = 0
+
+  /** Takes a fetch that has ended. */
+  add(fetch: Timed): void {
+    if (this.#wall === undefined && this.#only === undefined) {
+      this.#only = fetch
+      return
+    }
+    if (this.#only !== undefined) {
+      this.#run = this.#only.run
+      this.#own = new Extent()
+      this.#wall = new Extent()
+      this.#extend(this.#only)
+      this.#only = undefined
+    }
+    this.#extend(fetch)
   }
-  const began = beginnings(fetches)
-  let ended: string | null = null
-  let earliest = Number.POSITIVE_INFINITY
-  let latest = Number.NEGATIVE_INFINITY
-  let lastByte = Number.NEGATIVE_INFINITY
-  for (const [at, fetch] of fetches.entries()) {
-    const begin = began[at] ?? 0
+
+  /** From the first beginning to the last byte in seconds, never negative, and when the last of them ended. */
+  overAll(): { readonly seconds: number; readonly ended: string | null } {
+    const only = this.#only
+    if (only !== undefined) return { seconds: Math.round(pacedMs(only)) / 1000, ended: only.ended }
+    return (this.#own ?? this.#wall)?.overAll() ?? { seconds: 0, ended: null }
+  }
+
+  #extend(fetch: Timed): void {
+    if (fetch.upMs === null || fetch.run !== this.#run) this.#own = undefined
+    this.#own?.add(fetch.upMs ?? 0, fetch)
+    this.#wall?.add(Date.parse(fetch.begun), fetch)
+  }
+}
+
+class Extent {
+  #ended: string | null = null
+  #earliest = Number.POSITIVE_INFINITY
+  #latest = Number.NEGATIVE_INFINITY
+  #lastByte = Number.NEGATIVE_INFINITY
+
+  add(begin: number, fetch: Timed): void {
     const end = begin + (fetch.durationMs ?? 0)
-    earliest = Math.min(earliest, begin)
-    lastByte = Math.max(lastByte, begin + pacedMs(fetch))
-    if (end < latest) continue
-    latest = end
-    ended = fetch.ended
+    this.#earliest = Math.min(this.#earliest, begin)
+    this.#lastByte = Math.max(this.#lastByte, begin + pacedMs(fetch))
+    if (end < this.#latest) return
+    this.#latest = end
+    this.#ended = fetch.ended
   }
-  return { seconds: ended === null ? 0 : Math.round(lastByte - earliest) / 1000, ended }
+
+  overAll(): { readonly seconds: number; readonly ended: string | null } {
+    const seconds = Math.round(this.#lastByte - this.#earliest) / 1000
+    return { seconds: this.#ended === null ? 0 : seconds, ended: this.#ended }
+  }
 }

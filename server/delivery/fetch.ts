@@ -6,7 +6,7 @@
 import type { Connection } from '../network/connection-keys.ts'
 import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
-import { type EndingState, isSending, type Seen, START, see } from './endings.ts'
+import { type EndingState, isSending, type Phase, type Seen, START, see } from './endings.ts'
 import type { Piece } from './pieces.ts'
 
 /** One connection to a client, as seen from delivery. */
@@ -211,7 +211,13 @@ export function createFetch(plan: FetchPlan): RunningFetch {
 
   function endStreamWithin(ms: number): void {
     clearTimeout(endingStream)
-    endingStream = setTimeout(() => endStreamSoon(), ms)
+    endingStream = setTimeout(endStreamSoon, ms)
+  }
+
+  function endStreamSoon(): void {
+    const { phase } = state
+    // Who says so may speak in the middle of a turn: the first one that counts is the next.
+    setImmediate(() => endStreamInShortTurn(phase, performance.now(), performance.now() + GIVE_WAY_MS))
   }
 
   /**
@@ -219,14 +225,13 @@ export function createFetch(plan: FetchPlan): RunningFetch {
    * a turn of the loop lies unread until the next one, so ours leaves at the end of a short one. (At the end of any, 3 of
    * some 470 devices that write flash before they close were unconfirmed, on two cores at a load of 8; so none of 2,090.)
    */
-  function endStreamSoon(turnBegan = performance.now(), atLast = turnBegan + GIVE_WAY_MS): void {
-    const before = state.phase
+  function endStreamInShortTurn(before: Phase, turnBegan: number, atLast: number): void {
     setImmediate(() => {
       // A close that was read just now is looked into first; that has a time of its own.
       if (state.phase === 'ended' || (state.phase === 'checking' && before !== 'checking')) return
       const now = performance.now()
       if (now - turnBegan <= SHORT_TURN_MS || now >= atLast) endStream()
-      else endStreamSoon(now, atLast)
+      else endStreamInShortTurn(before, now, atLast)
     })
   }
 

@@ -6,12 +6,21 @@
  * that the pull has asked for (a segment). Any other request of the same client and version joins the latest
  * pull. What is covered then is judged in verdict.ts.
  */
-import type { ClientRef, Entry } from '../ledger/entries.ts'
-import { overlap } from './coverage.ts'
+import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
+import { createClients, type LateHardware } from './clients.ts'
+import { Coverage } from './coverage.ts'
 import { createFetchBook } from './fetches.ts'
+import {
+  createPullEvidence,
+  handedSpan,
+  type PullEvidence,
+  takeBegun,
+  takeEnded,
+  takeStatement,
+} from './pull-evidence.ts'
 import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
-import { handedTwice, judgePull, type PullEvidence, promisedSpan } from './verdict.ts'
+import { handedTwice, judgePull } from './verdict.ts'
 
 export interface PullBookOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */
@@ -32,8 +41,6 @@ export interface PullBook {
   pullOf(fetchId: string): PullRecord | undefined
   /** Fetches begun and not ended, in the order they began. */
   fetchesUnderWay(): readonly FetchRecord[]
-  /** The identity that fetches of this client are gathered under: hardware address where known, else address. */
-  clientKey(client: ClientRef): string
   /** The hardware address of this client, as far as the entries tell. */
   macOf(client: ClientRef): string | null
   /** The devices of the visit sheet are others now. */
@@ -47,6 +54,8 @@ interface Pull extends PullEvidence {
   readonly client: ClientRef
   /** Its own: another device may come to the same network address later. */
   mac: string | null
+  /** How far from byte 0 on its own fetches have handed over. */
+  reach: number
   record: PullRecord | undefined
 }
 
@@ -55,47 +64,47 @@ interface Line {
   latest: Pull | undefined
   /** Those not retired yet, the latest included. */
   pulls: Pull[]
-  /** Fetches under way, with the count of entries when they began. */
-  open: Map<string, number>
-  /** Those that ended while others were under way, in the order they ended, with the count of entries then. */
-  over: { readonly fetch: FetchRecord; readonly ended: number }[]
+  /** Fetches under way, in the order they began. */
+  open: Map<string, Open>
+  /** Those that ended while others were under way, in the order they ended. */
+  over: Over[]
+  /** What those handed over. */
+  readonly overBytes: Coverage
   /** Bytes `[0, reach)` that an earlier fetch handed over, or Infinity after a `lost-track`. */
   reach: number
 }
 
-/** Between the first packets of a device and its place in the system's neighbour table, asked for at once. */
-const LEARNT_WITHIN_MS = 20_000
+/** `began` and `ended` count entries. */
+interface Open {
+  readonly pull: Pull
+  readonly began: number
+}
+interface Over {
+  readonly fetch: FetchRecord
+  readonly pull: Pull
+  readonly ended: number
+}
 
-/** After so long without an entry a run may be at another site, where another device has the network address. */
-const ANOTHER_SITE_MS = 60 * 60_000
+/** By SHA-256, of one client. */
+type Lines = Map<string, Line>
+
+/** Of those that ended; who asks for more of a pull than that asks at once. */
+const ENDED_KNOWN = 4_096
+/** More than so many that ended earlier than all that are under way are let go together. */
+const PAST_AT_MOST = 64
 
 export function createPullBook(options: PullBookOptions = {}): PullBook {
   const fetches = createFetchBook(options.idPrefix)
-  const macs = new Map<string, string>()
-  const lines = new Map<string, Line>()
+  const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
   // Of a Map that many entries pass through, each table that was outgrown keeps what it held last alive for the
   // collector of young objects. So with `retired`, only what is under way stands here, and pulls stand in their lines
   // alone: with a set of them beside, the collector took a third of the time of an audit.
   const pullOfFetch = new Map<string, Pull>()
+  const pullOfEnded = new Map<string, Pull>()
   let begunPulls = 0
   let entries = 0
-  /** When the latest entry was written; read as a time only where that matters, since there may be a million. */
-  let latestAt = ''
   /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
   let given: readonly PullRecord[] | undefined
-
-  const clientKey = (client: ClientRef): string => client.mac ?? macs.get(client.address) ?? client.address
-  const macOf = (client: ClientRef): string | null => client.mac ?? macs.get(client.address) ?? null
-  const lineKey = (client: string, sha256: string): string => `${client} ${sha256}`
-
-  function lineOf(fetch: FetchRecord & { image: NonNullable<FetchRecord['image']> }): Line {
-    const key = lineKey(clientKey(fetch.client), fetch.image.sha256)
-    const known = lines.get(key)
-    if (known !== undefined) return known
-    const fresh: Line = { latest: undefined, pulls: [], open: new Map(), over: [], reach: 0 }
-    lines.set(key, fresh)
-    return fresh
-  }
 
   function outdate(pull: Pull): void {
     pull.record = undefined
@@ -104,41 +113,27 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
 
   function begin(fetch: FetchRecord): void {
     if (!hasImage(fetch) || fetch.rehearsal || fetch.bytesPromised === 0) return
-    const { address, mac } = fetch.client
-    if (mac !== undefined) learn(address, mac, fetch.begun)
-    const line = lineOf(fetch)
-    const latest = line.latest
+    const lines = clients.of(fetch.client)
+    const { sha256 } = fetch.image
+    const line = lines.get(sha256) ?? lineWith([], { open: new Map(), over: [], reach: 0 })
+    lines.set(sha256, line)
+    const { latest } = line
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
-    pull.fetches.set(fetch.id, fetch)
-    const offset = resumeOffset(fetch.range)
-    // Answered with the whole image, a client drops what it holds: nothing was stated.
-    if (offset !== undefined && fetch.status === 206 && fetch.first === offset) takeStatement(pull, offset)
+    takeBegun(pull, fetch, line.reach)
     outdate(pull)
     pullOfFetch.set(fetch.id, pull)
-    line.open.set(fetch.id, entries)
+    line.open.set(fetch.id, { pull, began: entries })
   }
 
-  /**
-   * `bytes=K-` says that the client holds `[0,K)`. It counts when an earlier fetch of this version had handed over at
-   * least K bytes by then, or was lost track of.
-   */
-  function takeStatement(pull: Pull, offset: number): void {
-    if (offset <= pull.line.reach) pull.stated.push({ first: 0, end: offset })
-  }
-
-  function newPull(line: Line, fetch: FetchRecord & { image: NonNullable<FetchRecord['image']> }): Pull {
+  function newPull(line: Line, fetch: FetchRecord & { image: ImageReference }): Pull {
     begunPulls += 1
     const pull: Pull = {
+      ...createPullEvidence(fetch),
       number: begunPulls,
       line,
       client: fetch.client,
-      mac: macOf(fetch.client),
-      image: fetch.image,
-      fetches: new Map(),
-      stated: [],
-      statedSeq: 0,
-      shared: false,
-      doubled: false,
+      mac: clients.macOf(fetch.client),
+      reach: 0,
       record: undefined,
     }
     line.latest = pull
@@ -150,56 +145,86 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   function end(fetch: FetchRecord): void {
     const pull = pullOfFetch.get(fetch.id)
     if (pull === undefined) return
-    pull.fetches.set(fetch.id, fetch)
+    pullOfFetch.delete(fetch.id)
     outdate(pull)
     const { line } = pull
-    // It asked how long the image is, and left it at that.
     if (fetch.ending === 'headers-only') {
-      leave(pull, fetch.id)
+      leave(pull, fetch)
       return
     }
-    const begun = line.open.get(fetch.id) ?? 0
+    rememberEnded(fetch.id, pull)
+    takeEnded(pull, fetch)
+    pull.reach = further(pull.reach, fetch)
+    const began = line.open.get(fetch.id)?.began ?? 0
     line.open.delete(fetch.id)
-    // Only those that ended after this one began can have run beside it: the latest ones.
-    for (let at = line.over.length - 1; at >= 0; at -= 1) {
-      const other = line.over[at]
-      if (other === undefined || other.ended < begun) break
-      const twice = handedTwice(fetch, other.fetch)
-      if (twice === 'no') continue
-      for (const id of [fetch.id, other.fetch.id]) markDoubled(pullOfFetch.get(id), twice === 'to several')
-    }
-    line.over.push({ fetch, ended: entries })
-    if (line.open.size === 0) {
-      if (options.retired !== undefined) for (const { fetch: over } of line.over) pullOfFetch.delete(over.id)
-      line.over = []
-    }
     line.reach = further(line.reach, fetch)
+    compare(line, fetch, pull, began)
     retirePast(line)
   }
 
-  function leave(pull: Pull, fetchId: string): void {
+  /** It asked how long the image is, and left it at that. */
+  function leave(pull: Pull, { id }: FetchRecord): void {
     const { line } = pull
-    pull.fetches.delete(fetchId)
-    pullOfFetch.delete(fetchId)
-    line.open.delete(fetchId)
-    if (pull.fetches.size > 0) return
+    line.open.delete(id)
+    pull.fetches.splice(pull.fetches.indexOf(id), 1)
+    pull.underWay -= 1
+    if (pull.fetches.length > 0) return
     line.pulls = line.pulls.filter((other) => other !== pull)
     line.latest = line.pulls.at(-1)
+  }
+
+  /** With what ran beside it: only those that ended after this one began can have, the latest ones. */
+  function compare(line: Line, fetch: FetchRecord, pull: Pull, began: number): void {
+    const { over, overBytes } = line
+    const span = handedSpan(fetch)
+    if (overBytes.overlaps(span)) {
+      for (let at = over.length - 1; at >= 0; at -= 1) {
+        const other = over[at]
+        if (other === undefined || other.ended < began) break
+        // Nothing more can be learnt of these two: of all that ask for the same bytes at once, each pair would be looked at.
+        if (pull.shared && other.pull.shared) continue
+        const twice = handedTwice(fetch, other.fetch)
+        if (twice === 'no') continue
+        for (const each of [pull, other.pull]) markDoubled(each, twice === 'to several')
+      }
+    }
+    if (line.open.size === 0) {
+      line.over = []
+      line.overBytes.clear()
+      return
+    }
+    over.push({ fetch, pull, ended: entries })
+    overBytes.add(span)
+    letPastGo(line)
+  }
+
+  /** Ended before all began that are under way: nothing will be compared with them any more. */
+  function letPastGo(line: Line): void {
+    const [earliest] = line.open.values()
+    const began = earliest?.began ?? 0
+    if ((line.over[PAST_AT_MOST]?.ended ?? began) >= began) return
+    line.over = line.over.filter(({ ended }) => ended >= began)
+  }
+
+  function rememberEnded(id: string, pull: Pull): void {
+    if (options.retired !== undefined) return
+    pullOfEnded.set(id, pull)
+    if (pullOfEnded.size > ENDED_KNOWN) pullOfEnded.delete(pullOfEnded.keys().next().value ?? '')
   }
 
   /** 416 to `bytes=SIZE-`: the client says that it holds the whole image. */
   function statement(refusal: FetchRecord): void {
     if (!hasImage(refusal) || refusal.status !== 416) return
     if (resumeOffset(refusal.range) !== refusal.image.bytes) return
-    const pull = lines.get(lineKey(clientKey(refusal.client), refusal.image.sha256))?.latest
+    const pull = clients.find(refusal.client)?.get(refusal.image.sha256)?.latest
     if (pull === undefined) return
-    takeStatement(pull, refusal.image.bytes)
-    pull.statedSeq = refusal.begunSeq
+    takeStatement(pull, refusal.image.bytes, pull.line.reach)
+    pull.latestSeq = Math.max(pull.latestSeq, refusal.begunSeq)
     outdate(pull)
   }
 
-  function markDoubled(pull: Pull | undefined, shared: boolean): void {
-    if (pull === undefined) return
+  function markDoubled(pull: Pull, shared: boolean): void {
+    if (pull.doubled && (pull.shared || !shared)) return
     pull.doubled = true
     pull.shared ||= shared
     outdate(pull)
@@ -221,49 +246,35 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
     return pull.record
   }
 
-  /**
-   * A hardware address learnt late is that of what its network address began shortly before, and of nothing earlier:
-   * on a bench one device after the other has the same network address.
-   */
-  function learn(address: string, mac: string, at: string): void {
-    if (macs.get(address) === mac) return
-    macs.set(address, mac)
-    const since = Date.parse(at) - LEARNT_WITHIN_MS
-    for (const [key, line] of [...lines]) {
+  /** Pulls of a client whose hardware address was learnt after they began. */
+  function moveLate({ address, mac, sinceMs }: LateHardware, from: Lines, to: Lines): void {
+    for (const [sha256, line] of [...from]) {
       const late = line.pulls.filter(
-        ({ client, fetches: [first] }) =>
-          client.address === address &&
-          client.mac === undefined &&
-          first !== undefined &&
-          Date.parse(first[1].begun) >= since,
+        ({ client, begun }) =>
+          client.address === address && client.mac === undefined && Date.parse(begun) >= sinceMs,
       )
-      const [first] = late
-      if (first === undefined) continue
+      if (late.length === 0) continue
       for (const pull of late) {
         pull.mac = mac
         outdate(pull)
       }
       const rest = line.pulls.filter((pull) => !late.includes(pull))
       const taken = rest.length === 0 ? line : partOf(line, late, reachOf(late))
-      if (rest.length === 0) lines.delete(key)
-      else lines.set(key, partOf(line, rest, line.reach))
-      const target = lineKey(mac, first.image.sha256)
-      const there = lines.get(target)
-      lines.set(target, there === undefined ? taken : joinLines(there, taken))
+      if (rest.length === 0) from.delete(sha256)
+      else from.set(sha256, partOf(line, rest, line.reach))
+      const there = to.get(sha256)
+      to.set(sha256, there === undefined ? taken : joinLines(there, taken))
     }
   }
 
   function kept(): Pull[] {
-    return [...lines.values()].flatMap((line) => line.pulls)
+    return [...clients.all()].flatMap((lines) => [...lines.values()].flatMap((line) => line.pulls))
   }
 
   return {
     take(entry, seq = entry.seq) {
       entries += 1
-      if (entry.kind === 'opened' && Date.parse(entry.at) - Date.parse(latestAt) > ANOTHER_SITE_MS)
-        macs.clear()
-      latestAt = entry.at
-      if (entry.kind === 'neighbour') return learn(entry.address, entry.mac, entry.at)
+      clients.take(entry)
       const fetch = fetches.take(entry, seq)
       if (fetch === undefined) return
       if (fetch.ending === null) return begin(fetch)
@@ -277,20 +288,19 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
         .map(recordOf)
       return given
     },
-    pullOf: (id) => {
-      const pull = pullOfFetch.get(id)
+    pullOf(id) {
+      const pull = pullOfFetch.get(id) ?? pullOfEnded.get(id)
       return pull && recordOf(pull)
     },
     fetchesUnderWay: fetches.underWay,
-    clientKey,
-    macOf,
+    macOf: clients.macOf,
     renamed() {
       for (const pull of kept()) outdate(pull)
     },
   }
 }
 
-function hasImage(fetch: FetchRecord): fetch is FetchRecord & { image: NonNullable<FetchRecord['image']> } {
+function hasImage(fetch: FetchRecord): fetch is FetchRecord & { image: ImageReference } {
   return fetch.image !== null
 }
 
@@ -301,21 +311,19 @@ function further(reach: number, { ending, first, bytesHandedOver }: FetchRecord)
 }
 
 function reachOf(pulls: readonly Pull[]): number {
-  return pulls.flatMap(({ fetches }) => [...fetches.values()]).reduce(further, 0)
+  return pulls.reduce((most, { reach }) => Math.max(most, reach), 0)
 }
 
-function joins(pull: Pull, fetch: FetchRecord): boolean {
-  if (fetch.first > 0) return true
-  const wanted = promisedSpan(fetch)
-  if (wanted.end >= pull.image.bytes) return false
-  return [...pull.fetches.values()].every((other) => !overlap(wanted, promisedSpan(other)))
+/** From byte 0 only before all that was asked for. */
+function joins({ image, lowest }: Pull, { first, bytesPromised }: FetchRecord): boolean {
+  return first > 0 || (bytesPromised < image.bytes && lowest >= bytesPromised)
 }
 
 /** The later of two lines of one client leads; the evidence of both stays. */
 function joinLines(a: Line, b: Line): Line {
   const pulls = [...a.pulls, ...b.pulls].sort((one, other) => one.number - other.number)
   return lineWith(pulls, {
-    open: new Map([...a.open, ...b.open]),
+    open: new Map([...a.open, ...b.open].sort(([, one], [, other]) => one.began - other.began)),
     over: [...a.over, ...b.over].sort((one, other) => one.ended - other.ended),
     reach: Math.max(a.reach, b.reach),
   })
@@ -323,16 +331,18 @@ function joinLines(a: Line, b: Line): Line {
 
 /** Some pulls of a line as a line of their own. */
 function partOf(line: Line, pulls: readonly Pull[], reach: number): Line {
-  const ids = new Set(pulls.flatMap(({ fetches }) => [...fetches.keys()]))
+  const own = new Set(pulls)
   return lineWith(pulls, {
-    open: new Map([...line.open].filter(([id]) => ids.has(id))),
-    over: line.over.filter(({ fetch }) => ids.has(fetch.id)),
+    open: new Map([...line.open].filter(([, { pull }]) => own.has(pull))),
+    over: line.over.filter(({ pull }) => own.has(pull)),
     reach,
   })
 }
 
 function lineWith(pulls: readonly Pull[], more: Pick<Line, 'open' | 'over' | 'reach'>): Line {
-  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], ...more }
+  const overBytes = new Coverage()
+  for (const { fetch } of more.over) overBytes.add(handedSpan(fetch))
+  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], overBytes, ...more }
   for (const pull of pulls) pull.line = line
   return line
 }

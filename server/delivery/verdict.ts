@@ -2,33 +2,10 @@
  * What the evidence of one pull allows to be said. Pure. `complete` only when delivered ranges and the client's
  * own resume statements cover every byte; bytes that were merely handed over make it `unconfirmed` at best.
  */
-import type { ImageReference } from '../ledger/entries.ts'
-import { movedAtOnce, overAll } from './at-the-same-time.ts'
-import { type Coverage, cover, coveredBytes, coversAll, overlap, type Span } from './coverage.ts'
+import { movedAtOnce } from './at-the-same-time.ts'
+import { overlap } from './coverage.ts'
+import { handedSpan, type PullEvidence } from './pull-evidence.ts'
 import type { FetchRecord, PullRecord, PullState } from './records.ts'
-
-export interface PullEvidence {
-  readonly image: ImageReference
-  /** By id, in the order they began. */
-  readonly fetches: Map<string, FetchRecord>
-  /** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
-  readonly stated: Span[]
-  /** Where the ledger has the latest of its statements that was no fetch; 0 without. */
-  statedSeq: number
-  shared: boolean
-  /** Some bytes were handed over twice at the same time, whoever took them. */
-  doubled: boolean
-}
-
-export function promisedSpan(fetch: FetchRecord): Span {
-  return { first: fetch.first, end: fetch.first + fetch.bytesPromised }
-}
-
-function handedSpan({ first, ending, bytesPromised, bytesHandedOver }: FetchRecord): Span {
-  // A client that said that it gives up holds less, although its system may have been given all.
-  const lacking = ending === 'cut' && bytesHandedOver === bytesPromised ? 1 : 0
-  return { first, end: first + bytesHandedOver - lacking }
-}
 
 /**
  * The same bytes handed over to one address twice at the same time. Both delivered: several devices stand behind
@@ -37,7 +14,7 @@ function handedSpan({ first, ending, bytesPromised, bytesHandedOver }: FetchReco
  */
 export function handedTwice(a: FetchRecord, b: FetchRecord): 'no' | 'by one or several' | 'to several' {
   if (a.id === b.id || a.ended === null || b.ended === null) return 'no'
-  if (!movedAtOnce(a, b) || !overlap(handedSpan(a), handedSpan(b))) return 'no'
+  if (!overlap(handedSpan(a), handedSpan(b)) || !movedAtOnce(a, b)) return 'no'
   return a.ending === 'delivered' && b.ending === 'delivered' ? 'to several' : 'by one or several'
 }
 
@@ -47,95 +24,67 @@ export interface KnownClient {
   readonly device: string | null
 }
 
-/** Judges one pull. */
+/** Judges one pull. Its list of fetches is the evidence's own, which only ever grows. */
 export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): PullRecord {
-  const fetches = [...pull.fetches.values()]
-  const segmented = isSegmented(pull, fetches)
+  // One fetch alone may have delivered all beside an earlier one that was moving still: a server that is busy sees a
+  // device's close after the device has come again.
+  const segmented = pull.inParts && !pull.deliveredWhole
   // A client that works in segments says nothing by its ranges.
-  const stated = segmented ? [] : pull.stated
-  const delivered = fetches.filter((fetch) => fetch.ending === 'delivered').map(promisedSpan)
-  const held = cover(stated.length === 0 ? delivered : [...delivered, ...stated])
-  const state = stateOf(pull, fetches, held, segmented)
-  const first = fetches[0]
-  const begun = first?.begun ?? ''
-  const { seconds, ended } = state === 'running' ? { seconds: null, ended: null } : overAll(fetches)
-  const bytes = fetches.reduce((sum, fetch) => sum + fetch.bytesHandedOver, 0)
-  const addresses = addressesOf(fetches)
+  const stated = segmented ? 0 : pull.stated.end
+  const state = stateOf(pull, stated, segmented)
+  const { seconds, ended } = state === 'running' ? { seconds: null, ended: null } : pull.durations.overAll()
+  const { addresses, image } = pull
   return {
-    client: { address: first?.client.address ?? '', mac, device },
-    ...(addresses.length > 1 && { addresses }),
-    image: pull.image,
+    client: { address: addresses[0] ?? '', mac, device },
+    ...(addresses.length > 1 && { addresses: [...addresses] }),
+    image,
     state,
-    bytesCovered: coveredBytes(held),
-    begunSeq: first?.begunSeq ?? 0,
-    latestSeq: fetches.reduce(
-      (seq, fetch) => Math.max(seq, fetch.endedSeq ?? fetch.begunSeq),
-      pull.statedSeq,
-    ),
-    begun,
+    bytesCovered: bytesCovered(pull, stated),
+    begunSeq: pull.begunSeq,
+    latestSeq: pull.latestSeq,
+    begun: pull.begun,
     ended,
     seconds,
-    bytesPerSecond: seconds === null || seconds === 0 ? null : Math.round(bytes / seconds),
-    versionChanged: fetches.some((fetch) => fetch.versionChanged),
+    bytesPerSecond: seconds === null || seconds === 0 ? null : Math.round(pull.bytesHandedOver / seconds),
+    versionChanged: pull.versionChanged,
     shared: pull.shared,
-    notes: notesOf(pull, fetches, { stated, segmented, moved: addresses.slice(1) }),
-    fetches: fetches.map((fetch) => fetch.id),
+    notes: notesOf(pull, segmented),
+    fetches: pull.fetches,
   }
 }
 
-function stateOf(
-  pull: PullEvidence,
-  fetches: readonly FetchRecord[],
-  held: Coverage,
-  segmented: boolean,
-): PullState {
-  if (fetches.some((fetch) => fetch.ended === null)) return 'running'
-  if (coversAll(held, pull.image.bytes)) {
+function stateOf(pull: PullEvidence, stated: number, segmented: boolean): PullState {
+  if (pull.underWay > 0) return 'running'
+  const rest = { first: stated, end: pull.image.bytes }
+  if (pull.delivered.holds(rest)) {
     // Ranges that add up may be those of two devices.
     const unsure = pull.shared || (pull.doubled && segmented)
     return unsure ? 'unconfirmed' : 'complete'
   }
-  const handed = cover([...held, ...fetches.map(handedSpan)])
-  return coversAll(handed, pull.image.bytes) ? 'unconfirmed' : 'incomplete'
+  return pull.handedOver.holds(rest) ? 'unconfirmed' : 'incomplete'
 }
 
-/**
- * Whether its ranges have to add up. Not when one fetch alone delivered the whole image: an earlier one may have been
- * moving still, since a server that is busy sees a device's close after the device has come again.
- */
-function isSegmented({ image }: PullEvidence, fetches: readonly FetchRecord[]): boolean {
-  if (fetches.some(({ ending, bytesPromised }) => ending === 'delivered' && bytesPromised === image.bytes)) {
-    return false
-  }
-  return fetches.some(({ beside, first, bytesPromised }) => beside > 0 || first + bytesPromised < image.bytes)
+/** Who states something asks for all that is left each time: what was delivered is one span then. */
+function bytesCovered({ delivered }: PullEvidence, stated: number): number {
+  if (stated === 0) return delivered.bytes
+  let bytes = stated
+  for (const { first, end } of delivered.spans()) bytes += Math.max(0, end - Math.max(first, stated))
+  return bytes
 }
 
-function addressesOf(fetches: readonly FetchRecord[]): string[] {
-  const addresses: string[] = []
-  for (const { client } of fetches) if (!addresses.includes(client.address)) addresses.push(client.address)
-  return addresses
-}
-
-interface Seen {
-  readonly stated: readonly Span[]
-  readonly segmented: boolean
-  /** Addresses that the client went on under. */
-  readonly moved: readonly string[]
-}
-
-function notesOf(
-  pull: PullEvidence,
-  fetches: readonly FetchRecord[],
-  { stated, segmented, moved }: Seen,
-): string[] {
+function notesOf(pull: PullEvidence, segmented: boolean): string[] {
+  const { stated, addresses } = pull
   const notes: string[] = []
   if (pull.shared)
     notes.push('several devices share this address: which of them holds the image was not seen')
-  if (fetches.some((fetch) => fetch.versionChanged)) {
+  if (pull.versionChanged) {
     notes.push('the client had begun another version and was given this one from the start')
   }
-  if (moved.length > 0) notes.push(`went on under another address: ${moved.join(', ')}`)
-  if (stated.length > 0) notes.push(`resumed at byte ${stated.map((span) => span.end).join(', ')}`)
+  if (addresses.length > 1) notes.push(`went on under another address: ${addresses.slice(1).join(', ')}`)
+  if (stated.times > 0 && !segmented) {
+    const more = stated.times - stated.ends.length
+    notes.push(`resumed at byte ${stated.ends.join(', ')}${more > 0 ? ` and ${more} times more` : ''}`)
+  }
   if (segmented) {
     const doubled = pull.doubled && !pull.shared
     notes.push(
@@ -144,10 +93,6 @@ function notesOf(
         : 'fetched in segments',
     )
   }
-  const last = fetches.at(-1)
-  if (last?.ending === 'unconfirmed') {
-    const so = last.acknowledged === true ? "the client's system acknowledged" : 'handed over'
-    notes.push(`${so} every byte, but ${last.reason ?? 'no normal close was seen'}`)
-  }
+  if (pull.undelivered !== null) notes.push(pull.undelivered)
   return notes
 }

@@ -1,6 +1,6 @@
 /** How long bytes took on their way, and pulls in all: what a device does before it closes is not in it. */
 import { expect, it } from 'vitest'
-import { overAll, pacedMs } from '../../server/delivery/at-the-same-time.ts'
+import { Durations, pacedMs } from '../../server/delivery/at-the-same-time.ts'
 
 const MIB = 1024 * 1024
 const BEGUN = '2026-03-03T18:00:00.000Z'
@@ -32,5 +32,7 @@ it.each([
 it('counts a pull from its first beginning to its last byte, and says when the last of it ended', () => {
   const first = fetch({ upMs: 1_000, lastByteMs: null, durationMs: 5_000, ended: '2026-03-03T18:00:06.000Z' })
   const resumed = fetch({ upMs: 8_000, acknowledgedMs: 12_000 })
-  expect(overAll([first, resumed])).toEqual({ seconds: 19, ended: resumed.ended })
+  const durations = new Durations()
+  for (const each of [first, resumed]) durations.add(each)
+  expect(durations.overAll()).toEqual({ seconds: 19, ended: resumed.ended })
 })

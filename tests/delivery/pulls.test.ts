@@ -390,6 +390,24 @@ test('a client that asks for a hundred thousand parts and more beside a fetch of
   expect(states).toEqual(['incomplete', 'unconfirmed'])
 })
 
+test('a late hardware address moves a pull that goes on, and what ran beside it is still seen', () => {
+  const story = tell()
+  const first = story.begin(segment(0, 599))
+  const second = story.begin(segment(400, 999, { beside: 1 }))
+  story.end(first, 'delivered', 600, { lastByteMs: 90 })
+  story.neighbour('192.0.2.31', MAC)
+  story.end(second, 'delivered', 600, { lastByteMs: 190 })
+  expect(only(story)).toMatchObject({ shared: true, client: { mac: MAC }, fetches: ['1', '2'] })
+})
+
+test('resumes without end are not all told: the first ones, and how many more', () => {
+  const story = tell()
+  story.fetch({}, 'cut', 900)
+  for (let at = 1; at <= 25; at += 1) story.fetch(resume(at), 'cut', 1)
+  const told = Array.from({ length: 20 }, (_, at) => at + 1).join(', ')
+  expect(only(story).notes).toEqual([`resumed at byte ${told} and 5 times more`])
+})
+
 describe('asked again and again, as the page does', () => {
   function eventful(): Story {
     const story = tell()
