@@ -23,6 +23,7 @@ const scripts = (
 const NOT_RUN: Readonly<Record<string, string>> = {
   'npm ci && npm start': 'takes the packages away that this test runs with; its second half is run below',
   'npm ci && npm test': 'runs this test; .ci/run is it',
+  'npm run portable': 'fetches runtimes of other systems; tests/portable builds the one for Linux',
   'npm link': "changes this machine's path for good",
   'npm run demo': 'is to be looked at, and lasts longer than a test',
 }
