@@ -118,7 +118,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
       'troubles',
       'underWay',
       'unused',
-      'visit',
+      'wrongPulls',
     ]),
   )
 })
