@@ -50,8 +50,22 @@ describe('images of Debian packages, staged with their packages’ md5sums lists
 
   async function listed(served: Served): Promise<Listed[]> {
     for (const name of names) await served.image(name)
-    const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
-    return (JSON.parse(stdout) as { images: Listed[] }).images
+    const list = async (): Promise<Listed[]> => {
+      const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
+      return (JSON.parse(stdout) as { images: Listed[] }).images
+    }
+    // The list beside them may be read after them: each is read again then, for its MD5.
+    let images: Listed[] = []
+    await expect
+      .poll(
+        async () => {
+          images = await list()
+          return images.filter(({ published }) => published.standing === 'none').length
+        },
+        { timeout: 25_000, interval: 500 },
+      )
+      .toBe(0)
+    return images
   }
 
   beforeAll(() => {
