@@ -15,7 +15,6 @@ export interface Refusals {
   /** `at` is RFC 3339 UTC. */
   record(refusal: NewRefusal, at: string): void
   /** Writes what was only counted so far. */
-  flush(): void
   close(): void
 }
 
@@ -124,7 +123,6 @@ export function createRefusals(options: RefusalsOptions): Refusals {
       append(entry)
       gathered.set(key, { refusal: entry, count: 0, since: at })
     },
-    flush,
     close() {
       clearTimeout(timer)
       flush()

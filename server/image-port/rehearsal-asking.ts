@@ -134,7 +134,7 @@ const UNREACHABLE: ReadonlySet<string> = new Set([
   'UND_ERR_CONNECT_TIMEOUT',
 ])
 
-export function isUnreachable(error: unknown): boolean {
+function isUnreachable(error: unknown): boolean {
   return UNREACHABLE.has(systemCode(error) ?? '')
 }
 

@@ -44,6 +44,6 @@ export function pullKey(pull: PullRecord): string {
   return pull.fetches[0] ?? `${pull.client.address} ${pull.begun}`
 }
 
-export function clientName({ client }: PullRecord): string {
+function clientName({ client }: PullRecord): string {
   return visible(client.device ?? client.address)
 }

@@ -86,7 +86,7 @@ function ImageMark({ image }: { image: ShownImage }): JSX.Element {
 }
 
 /** Three kinds of trust in what is served; of what is not, its state. */
-export function trustOf(image: ShownImage, now: number): { shape: Shape; word: string } {
+function trustOf(image: ShownImage, now: number): { shape: Shape; word: string } {
   if (image.state === 'held') return { shape: 'warning', word: 'held' }
   if (image.state !== 'ready') return { shape: 'ring', word: stateText(image, now) }
   const { standing, algorithm } = image.published

@@ -115,34 +115,35 @@ export function Bar({ share, label }: { share: number; label: string }): JSX.Ele
   return <progress value={Math.round(share * 1000)} max={1000} aria-label={label} />
 }
 
+interface Shown<T> {
+  readonly shown: readonly T[]
+  /** Shows the rest, or less again; null where there is no more. */
+  readonly more: JSX.Element | null
+}
+
 /** A list that begins short and shows the rest when asked. */
-export function useShown<T>(
-  all: readonly T[],
-  few: number,
-): { shown: readonly T[]; more: JSX.Element | null } {
-  const [whole, setWhole] = useState(false)
-  if (all.length <= few) return { shown: all, more: null }
-  const toggle = (
-    <p>
-      <button type="button" class="quiet" aria-expanded={whole} onClick={() => setWhole(!whole)}>
-        {whole ? `show the latest ${few}` : `show all ${all.length}`}
-      </button>
-    </p>
-  )
-  return { shown: whole ? all : all.slice(0, few), more: toggle }
+export function useShown<T>(all: readonly T[], few: number): Shown<T> {
+  return useShort(all, few, { more: `show all ${all.length}`, less: `show the latest ${few}` })
 }
 
 /** The first few, and how many more there are. */
-export function useFold<T>(
+export function useFold<T>(all: readonly T[], few: number): Shown<T> {
+  const words = { more: `${all.length - few} more`, less: `show the first ${few}` }
+  return useShort(all, few, words, 'fold')
+}
+
+function useShort<T>(
   all: readonly T[],
   few: number,
-): { shown: readonly T[]; more: JSX.Element | null } {
+  words: { readonly more: string; readonly less: string },
+  style?: string,
+): Shown<T> {
   const [whole, setWhole] = useState(false)
   if (all.length <= few) return { shown: all, more: null }
   const more = (
-    <p class="fold">
+    <p class={style}>
       <button type="button" class="quiet" aria-expanded={whole} onClick={() => setWhole(!whole)}>
-        {whole ? `show the first ${few}` : `${all.length - few} more`}
+        {whole ? words.less : words.more}
       </button>
     </p>
   )
