@@ -57,8 +57,9 @@ async function pullAndPrint(console: Console): Promise<string> {
   await console.type(`setenv ipaddr ${DEVICE.address}`, PROMPT)
   await console.type(`setenv serverip ${LAPTOP}`, PROMPT)
   await console.type(`tftpboot ${MEMORY} radio.bin`, `Bytes transferred = ${IMAGE.length}`)
-  await console.type(`crc32 ${MEMORY} \${filesize}`, ' ==> ')
-  const line = /^crc32 for .* ==> [0-9a-f]{8}/im.exec(await console.until(PROMPT))?.[0]
+  // The arrow before the digest ends as the prompt does: only the line after it is the prompt.
+  const printed = await console.type(`crc32 ${MEMORY} \${filesize}`, `\n${PROMPT}`)
+  const line = /^crc32 for .* ==> [0-9a-f]{8}/im.exec(printed)?.[0]
   if (line === undefined) throw new Error('crc32 printed no line')
   return line
 }

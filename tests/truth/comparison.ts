@@ -135,12 +135,13 @@ export function closedUnseen(records: readonly FetchRecord[]): boolean {
 }
 
 /**
- * One in a hundred. In a small fleet chance alone gives more now and then: there so many as one in a hundred gives in all
- * but a few runs of ten thousand (3.3 standard deviations), and only of those whose close could not be seen.
+ * One in a hundred. In a small fleet chance alone gives more now and then: there one device, or as many as one in a hundred
+ * gives in all but a few runs of ten thousand (3.3 standard deviations), and only those whose close could not be seen.
  */
 export function missedAtMost(due: number, unseen: number): number {
   const share = due * 0.01
-  return due < SMALL_FLEET ? Math.max(share, Math.min(unseen, share + 3.3 * Math.sqrt(share))) : share
+  const byChance = Math.max(1, share + 3.3 * Math.sqrt(share))
+  return due < SMALL_FLEET ? Math.max(share, Math.min(unseen, byChance)) : share
 }
 const SMALL_FLEET = 1_000
 
