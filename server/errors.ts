@@ -87,7 +87,7 @@ export const ERROR_MESSAGES = {
 } as const
 
 export type ErrorCode = keyof typeof ERROR_MESSAGES
-export type ErrorFields = Readonly<Record<string, string | number>>
+type ErrorFields = Readonly<Record<string, string | number>>
 
 /** An expected failure with a stable `code`, the `fields` its message was made from, and the original `cause`. */
 export class FetchproofError extends Error {

@@ -93,7 +93,7 @@ const FolderFileSchema = Type.Object(
 export const PASTE_FIELDS = ['url', 'host', 'port', 'path', 'name', 'bytes', 'sha256', 'md5'] as const
 
 /** What `fetchproof.json` may say. */
-export type FolderFile = Static<typeof FolderFileSchema>
+type FolderFile = Static<typeof FolderFileSchema>
 export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly<FolderFile> }
 
 /** Ports tried when `--port` is not given: the first, or one after it, must open; the second is a courtesy. */
@@ -119,7 +119,7 @@ export function createSettings(loose: { folder: string } & Partial<SettingsInput
 }
 
 /** `fetchproof.json` of a folder; an absent one is empty. Throws FP_SETTING_UNKNOWN, FP_SETTING_BAD. */
-export function readFolderFile(folder: string): FolderFile {
+function readFolderFile(folder: string): FolderFile {
   const path = join(folder, SETTINGS_FILE)
   let text: string
   try {

@@ -44,7 +44,7 @@ import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
 
 /** Published checksums and digests that devices print: another room's work, handed in. */
-export interface Checksums {
+interface Checksums {
   /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
   paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
   /** Which images and algorithms the digests in a text belong to; with a device, whether it is what is planned for it. */

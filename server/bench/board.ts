@@ -10,7 +10,7 @@ import { isAllPulled, MARK_OF_PULL, MARKS, type Mark, tallyOf, tallyWords } from
 import type { BoardRow, BoardView, VisitRowView, VisitView } from './snapshot-shape.ts'
 import { pullView } from './visit-view.ts'
 
-export interface BoardSources {
+interface BoardSources {
   readonly visit: VisitView | null
   readonly underWay: readonly LivePull[]
   /** Those that are over, in the order they began. */

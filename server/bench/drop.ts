@@ -19,7 +19,7 @@ import { dropName } from './drop-name.ts'
 /** Left free for the ledger and whatever else lives on that disk. */
 const LEFT_FREE_BYTES = 16 * 1024 * 1024
 
-export interface Dropped {
+interface Dropped {
   readonly name: string
   readonly bytes: number
 }
@@ -31,7 +31,7 @@ export interface DropOptions {
   readonly roomIn?: (folder: string) => Promise<number>
 }
 
-export interface DropTarget {
+interface DropTarget {
   /** The name it would get. */
   readonly name: string
   readonly exists: boolean
@@ -39,7 +39,7 @@ export interface DropTarget {
   readonly room: number
 }
 
-export interface Drops {
+interface Drops {
   /** What would become of a file of this name. Throws FP_DROP_NAME. */
   target(given: string): Promise<DropTarget>
   /**

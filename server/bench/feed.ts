@@ -6,7 +6,7 @@ import type { Depot } from '../depot/depot.ts'
 import type { Member, Snapshots } from './snapshot.ts'
 
 /** Shortest time between two looks: four a second. */
-export const GATHER_MS = 250
+const GATHER_MS = 250
 
 export interface Feed {
   /** Calls back with JSON of the members that changed, from now on. Returns how to stop. */

@@ -4,7 +4,7 @@ import Type, { type Static } from 'typebox'
 import { type Depot, userName } from '../depot/depot.ts'
 
 /** Differences kept in one entry; a rehearsal that finds more has said enough. */
-export const MOST_DIFFERENCES = 500
+const MOST_DIFFERENCES = 500
 
 const Text = Type.String({ minLength: 1, maxLength: 4_096 })
 const STRICT = { additionalProperties: false }

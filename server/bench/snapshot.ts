@@ -29,10 +29,10 @@ import type {
   VisitView,
 } from './snapshot-shape.ts'
 
-export const PULLS_AT_MOST = 1_000
+const PULLS_AT_MOST = 1_000
 /** About half a megabyte: a page takes that four times a second while a heap of files is read. */
 export const IMAGES_AT_MOST = 1_000
-export const RECENT_AT_MOST = 50
+const RECENT_AT_MOST = 50
 const NOT_OFFERED_AT_MOST = 50
 
 export interface SnapshotSources {

@@ -13,7 +13,7 @@ const HEARTBEAT_MS = 5_000
 /** The page asks again this long after it lost the stream. */
 const RETRY_MS = 1_000
 
-export interface StreamOptions {
+interface StreamOptions {
   readonly feed: Feed
   readonly heartbeatMs?: number
 }

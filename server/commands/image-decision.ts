@@ -24,7 +24,7 @@ export interface DecisionFlags {
   readonly format: 'text' | 'json'
 }
 
-export interface Decided {
+interface Decided {
   /** As it stood before. */
   readonly image: ImageView
   readonly reason: string

@@ -7,7 +7,7 @@ import { runningServer } from './running-server.ts'
 import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
 
-export interface ImagesListed {
+interface ImagesListed {
   readonly images: readonly ImageView[]
   readonly notOffered: readonly NotOffered[]
   /** What checksum texts say and was used for no image. */

@@ -3,7 +3,7 @@ import { relative, resolve, sep } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { createNearestNames } from '../staging/nearest-name.ts'
 
-export interface Nameable {
+interface Nameable {
   readonly name: string
   readonly plainPath: string
   readonly digestPath?: string | null

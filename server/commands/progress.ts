@@ -1,6 +1,6 @@
 /** A progress bar on a terminal for whatever takes over a second; elsewhere nothing is drawn. */
 
-export interface Progress {
+interface Progress {
   /** `share` from 0 to 1. */
   show(share: number, what: string): void
   end(): void

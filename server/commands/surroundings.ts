@@ -1,6 +1,6 @@
 /** Ctrl-C; a polite kill; the terminal was closed (on Windows: its window); Ctrl-Break, on Windows alone. */
 export const STOP_SIGNALS = ['SIGINT', 'SIGTERM', 'SIGHUP', 'SIGBREAK'] as const
-export type StopSignal = (typeof STOP_SIGNALS)[number]
+type StopSignal = (typeof STOP_SIGNALS)[number]
 
 /** What a command touches of the process around it, passed in so that tests can turn it. */
 export interface Surroundings {

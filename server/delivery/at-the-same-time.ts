@@ -18,7 +18,7 @@ export function movedAtOnce(a: Timed, b: Timed): boolean {
 }
 
 /** Until the last byte was handed over: how long the device then takes to close is its own affair. */
-export function transferMs(fetch: Timed): number {
+function transferMs(fetch: Timed): number {
   return fetch.lastByteMs ?? fetch.durationMs ?? 0
 }
 

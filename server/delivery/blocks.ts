@@ -43,7 +43,7 @@ export interface BlockStore {
   open(image: { name: string; version: Version }): Promise<OpenedVersion>
 }
 
-export interface BlockStoreOptions {
+interface BlockStoreOptions {
   readonly cacheBytes: number
   /** Opens the file of an image, by its name: a regular file inside the staging folder. */
   readonly openFile: (name: string) => Promise<ImageFile>

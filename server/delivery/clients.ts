@@ -26,7 +26,7 @@ export interface Clients<T> {
   all(): Iterable<T>
 }
 
-export interface ClientsOptions<T> {
+interface ClientsOptions<T> {
   readonly make: () => T
   /** Takes what is of this hardware address out of one and puts it into the other. */
   readonly move: (late: LateHardware, from: T, to: T) => void

@@ -41,7 +41,7 @@ export interface BodyPlan {
   readonly versionChanged?: true
 }
 
-export type Refused = Partial<Asked> &
+type Refused = Partial<Asked> &
   Pick<Asked, 'door' | 'client' | 'localAddress'> & {
     readonly status?: number
     readonly denial?: string
@@ -71,7 +71,7 @@ export interface Delivery {
   close(why: string): void
 }
 
-export interface DeliveryDeps {
+interface DeliveryDeps {
   readonly ledger: Pick<Ledger, 'append' | 'nextFetchId' | 'writable'>
   readonly blocks: BlockStore
   readonly limits: FetchLimits & { readonly lingerMs: number }

@@ -36,7 +36,7 @@ export interface Wire {
   resent?(): number
 }
 
-export interface WireListener {
+interface WireListener {
   closed(): void
   lost(why: string): void
   /** The client's own program has acknowledged the last byte. */
@@ -47,7 +47,7 @@ export interface WireListener {
   silent(why: string): void
 }
 
-export interface FetchPlan {
+interface FetchPlan {
   readonly opened: OpenedVersion
   /** Offset of the first byte and how many are promised (at least 1). */
   readonly first: number

@@ -2,7 +2,7 @@
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import type { FetchRecord } from './records.ts'
 
-export interface FetchBook {
+interface FetchBook {
   /**
    * Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. `seq`: its place among
    * the entries of all ledgers that are read together.

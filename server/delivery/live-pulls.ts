@@ -4,7 +4,7 @@ import { createRates } from './rates.ts'
 import type { PullRecord } from './records.ts'
 import type { FetchesUnderWay, UnderWay } from './under-way.ts'
 
-export type Movement = 'moving' | 'stalled' | 'waiting for the device to close'
+type Movement = 'moving' | 'stalled' | 'waiting for the device to close'
 
 export interface LivePull extends PullRecord {
   /** Absent while nothing is sent: its fetch is just beginning or ending. */

@@ -22,7 +22,7 @@ export interface Place {
   leave(): void
 }
 
-export type Admission =
+type Admission =
   | { readonly admitted: true; readonly place: Place }
   | { readonly admitted: false; readonly reason: string }
 
@@ -44,7 +44,7 @@ interface Group {
 const WAITING_PER_PLACE = 4
 const SECOND_MS = 1_000
 
-export interface PlacesDeps {
+interface PlacesDeps {
   /** Monotonic, in ms. */
   readonly clock: () => number
   readonly isStalled: (fetch: RunningFetch) => boolean

@@ -40,7 +40,7 @@ export interface PullEvidence {
 }
 
 /** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
-export interface Statements {
+interface Statements {
   /** It holds `[0, end)`. */
   end: number
   /** The first ones, in order, and how many there were. */

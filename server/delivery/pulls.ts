@@ -22,7 +22,7 @@ import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
 import { handedTwice, judgePull } from './verdict.ts'
 
-export interface PullBookOptions {
+interface PullBookOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */
   readonly retired?: (pull: PullRecord) => void
   /** Called for every fetch that ended and every refusal. */

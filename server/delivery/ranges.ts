@@ -3,7 +3,7 @@
  * malformed ones are ignored, as §14.2 allows; a well-formed one outside the image is unsatisfiable.
  */
 
-export type RangeAnswer =
+type RangeAnswer =
   | { readonly kind: 'whole' }
   | { readonly kind: 'part'; readonly first: number; readonly last: number }
   | { readonly kind: 'unsatisfiable' }

@@ -1,6 +1,6 @@
 /** How fast fetches move now: bytes a second over a short window of samples. Monotonic clock, ms. */
 
-export interface Rates {
+interface Rates {
   /** Notes how far `id` is and returns its rate in bytes a second, or undefined while too little was seen. */
   sample(id: string, bytes: number): number | undefined
   /** Forgets all but these. */

@@ -9,9 +9,9 @@ import { cutText } from '../ledger/outside-text.ts'
 import { clientGroup } from '../network/client-group.ts'
 
 type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
-export type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
+type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
-export interface Refusals {
+interface Refusals {
   /** `at` is RFC 3339 UTC. */
   record(refusal: NewRefusal, at: string): void
   /** Writes what was only counted so far. */

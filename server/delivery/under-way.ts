@@ -34,7 +34,7 @@ export interface FetchesUnderWay extends Pick<Places, 'admit' | 'waiting'> {
 
 const SWEEP_MS = 250
 
-export interface FetchesUnderWayDeps {
+interface FetchesUnderWayDeps {
   /** Monotonic, in ms. */
   readonly clock: () => number
   /** When this program last went on after standing still: while it did, no fetch could move. */

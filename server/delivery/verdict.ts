@@ -19,7 +19,7 @@ export function handedTwice(a: FetchRecord, b: FetchRecord): 'no' | 'by one or s
 }
 
 /** What is known of a pull's client: its hardware address, and its name on the visit sheet. */
-export interface KnownClient {
+interface KnownClient {
   readonly mac: string | null
   readonly device: string | null
 }

@@ -8,7 +8,7 @@ import ipaddr from 'ipaddr.js'
 import { FetchproofError } from '../errors.ts'
 import { normalise, type OwnAddress, zoneMatches, zoneOf } from '../network/addresses.ts'
 
-export type AllowVerdict =
+type AllowVerdict =
   | { readonly allowed: true }
   | {
       readonly allowed: false
@@ -18,12 +18,12 @@ export type AllowVerdict =
       readonly why: string
     }
 
-export interface AllowList {
+interface AllowList {
   check(clientAddress: string | undefined): AllowVerdict
 }
 
 /** Always admitted unless --allow replaces them. */
-export const DEFAULT_RANGES = Object.freeze([
+const DEFAULT_RANGES = Object.freeze([
   '10.0.0.0/8',
   '172.16.0.0/12',
   '192.168.0.0/16',
@@ -90,7 +90,7 @@ export function arrivesOverTunnel(localAddress: string | undefined, own: readonl
 }
 
 /** A range or a single address; IPv4-mapped IPv6 becomes IPv4. Throws FP_CIDR_BAD. */
-export function parseRange(text: string): Range {
+function parseRange(text: string): Range {
   const [address = '', bits, ...more] = text.trim().split('/')
   const full = isIP(address) === 4 ? 32 : 128
   const prefix = bits === undefined ? full : /^\d{1,3}$/.test(bits) ? Number(bits) : Number.NaN

@@ -35,7 +35,7 @@ import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
 import { createRehearsals, type Rehearsals } from './rehearsals.ts'
 
-export interface DepotEvents {
+interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
   entries: [entries: readonly Entry[]]
   /** Something visible changed: an image, a fetch, an address. */
@@ -45,7 +45,7 @@ export interface DepotEvents {
 }
 
 /** `at` is RFC 3339 UTC. */
-export interface Trouble {
+interface Trouble {
   readonly at: string
   readonly message: string
   /** Whether what it says is still so; absent: it happened. */
@@ -108,7 +108,7 @@ export interface Depot {
   close(reason: string): Promise<void>
 }
 
-export interface DepotOptions {
+interface DepotOptions {
   readonly settings: Settings
   /** Of this program, for the ledger. */
   readonly version: string

@@ -21,7 +21,7 @@ import type { SeenClient } from '../visit/device-finder.ts'
 import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
 
 /** What every entry has made that is written, be it durable or not. */
-export interface Ahead {
+interface Ahead {
   take(entry: Entry): void
   readonly history: ImageHistory
   readonly parts: HeldParts

@@ -25,7 +25,7 @@ export interface ImageRecords {
   strike(seq: number, reason: string, by: string): Promise<Strikeable>
 }
 
-export interface ImageRecordsDeps {
+interface ImageRecordsDeps {
   readonly judged: JudgedCatalogue
   readonly history: ImageHistory
   readonly strikes: Strikes

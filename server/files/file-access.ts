@@ -3,7 +3,7 @@ import type { BigIntStats } from 'node:fs'
 import { lstat, readdir, realpath, stat } from 'node:fs/promises'
 import { type OpenFile, openInside } from './folder.ts'
 
-export interface Listed {
+interface Listed {
   readonly name: string
   readonly isFolder: boolean
 }

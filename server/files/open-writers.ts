@@ -13,7 +13,7 @@ const LOOK_HOLDS_MS = 500
 /** `O_WRONLY | O_RDWR`: the access mode of open(2). */
 const WRITING = 0o3
 
-export interface OpenWritersOptions {
+interface OpenWritersOptions {
   readonly proc?: string
   readonly platform?: NodeJS.Platform
   /** For how long one look at all processes serves those who ask. */

@@ -14,7 +14,7 @@ export const NO_LINK = constants.O_NOFOLLOW ?? 0
 export const NOT_REGULAR = 'EFTYPE'
 export const TOO_LARGE = 'EFBIG'
 
-export interface RegularFileOptions {
+interface RegularFileOptions {
   /** A link is followed; for files of which only the engineer is told what stands in them. */
   readonly followLink?: boolean
 }

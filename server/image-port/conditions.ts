@@ -4,7 +4,7 @@
  */
 import { parseHttpDate } from './http-date.ts'
 
-export interface Validators {
+interface Validators {
   /** With its quotes. */
   readonly etag: string
   readonly modifiedMs: number
@@ -18,7 +18,7 @@ export interface ConditionHeaders {
   readonly 'if-range'?: string | undefined
 }
 
-export type Condition = 'go on' | 'not modified' | 'failed'
+type Condition = 'go on' | 'not modified' | 'failed'
 
 export function evaluateConditions(headers: ConditionHeaders, current: Validators): Condition {
   const ifMatch = headers['if-match']

@@ -52,7 +52,7 @@ export interface ConnectionLimits {
   readonly after: (ms: number, act: () => void) => () => void
 }
 
-export interface ConnectionsEvents {
+interface ConnectionsEvents {
   /** No complete request came in time, or all connections were taken. */
   readonly dropped: (connection: Connection, reason: string, status?: 503) => void
   /** A connection was dropped because the system lets the program open no more files, or could not be taken. */

@@ -23,7 +23,7 @@ import { mendLineEnds } from './line-ends.ts'
 import { readRawTarget } from './raw-target.ts'
 import { type Counter, createResponder } from './responder.ts'
 
-export interface ImagePortDeps {
+interface ImagePortDeps {
   readonly depot: Counter & Pick<Depot, 'connectionSeen'>
   readonly limits: Omit<ConnectionLimits, 'waiting' | 'after'>
   /** A fault that should not be, for the program's own log. */

@@ -31,8 +31,8 @@ export interface Way {
   readonly code: string | undefined
 }
 
-export type Failed = { readonly failed: string; readonly unreachable: boolean }
-export type Asker = (
+type Failed = { readonly failed: string; readonly unreachable: boolean }
+type Asker = (
   method: 'GET' | 'HEAD',
   headers: Readonly<Record<string, string>>,
   /** Parts to digest by themselves, given the stated length. */

@@ -22,7 +22,7 @@ import { wireOf } from './wire.ts'
 /** What this door asks of the depot. */
 export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
 
-export interface Exchange {
+interface Exchange {
   readonly asked: Asked
   /** As it came on the wire, each byte a character. */
   readonly target: string
@@ -31,7 +31,7 @@ export interface Exchange {
   readonly connection: Connection
 }
 
-export interface Responder {
+interface Responder {
   respond(exchange: Exchange): Promise<void>
   probed(response: ServerResponse, proof: string): void
 }

@@ -32,12 +32,12 @@ export interface Place {
 }
 
 /** A line without its newline, and the entry as it will be read back from it. */
-export interface SealedLine<K extends EntryKind> {
+interface SealedLine<K extends EntryKind> {
   readonly line: string
   readonly entry: EntryOf<K>
 }
 
-export type CheckedLine = { readonly entry: Entry } | { readonly why: string }
+type CheckedLine = { readonly entry: Entry } | { readonly why: string }
 
 /**
  * Seals a new entry at its place; `at` in milliseconds since 1970. Throws TypeError for a value that JSON cannot

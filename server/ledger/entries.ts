@@ -10,21 +10,21 @@ const Count = Type.Integer({ minimum: 0 })
 const Text = Type.String()
 
 /** Who a connection comes from. `mac` only where the neighbour table knew it at that moment. */
-export const Client = Type.Object(
+const Client = Type.Object(
   { address: Text, port: Type.Optional(Count), mac: Type.Optional(Text) },
   { additionalProperties: false },
 )
 
 /** An image version as an entry names it. */
-export const ImageRef = Type.Object(
+const ImageRef = Type.Object(
   { name: Text, plainPath: Text, bytes: Count, sha256: Hex256 },
   { additionalProperties: false },
 )
 
-export const OwnAddressRef = Type.Object({ address: Text, interface: Text }, { additionalProperties: false })
+const OwnAddressRef = Type.Object({ address: Text, interface: Text }, { additionalProperties: false })
 
 /** Free text from `fetchproof.json`: who the visit is for. */
-export const VisitDetails = Type.Object(
+const VisitDetails = Type.Object(
   {
     engineer: Type.Optional(Text),
     customer: Type.Optional(Text),
@@ -35,8 +35,8 @@ export const VisitDetails = Type.Object(
   { additionalProperties: false },
 )
 
-export const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
-export const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
+const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
+const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
 
 export const PublishedStanding = Type.Object(
   {
@@ -60,10 +60,10 @@ export const FormatStanding = Type.Object(
 )
 
 /** Why an image was held: `cause` tells one reason from another, `reason` is the sentence that people saw. */
-export const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, { additionalProperties: false })
+const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, { additionalProperties: false })
 
 /** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
-export const SheetRowRecord = Type.Record(Type.String(), Type.String())
+const SheetRowRecord = Type.Record(Type.String(), Type.String())
 
 /** The protocol by which a device fetches. Absent in older ledgers, which know HTTP alone. */
 const Door = Type.Optional(Text)
@@ -262,4 +262,3 @@ export type Visit = Static<typeof VisitDetails>
 export type Published = Static<typeof PublishedStanding>
 export type Format = Static<typeof FormatStanding>
 export type HoldReason = Static<typeof HoldReasonRecord>
-export type SheetRow = Static<typeof SheetRowRecord>

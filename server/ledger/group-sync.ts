@@ -19,7 +19,7 @@ const AT_ONCE: ReadonlySet<EntryKind> = new Set<EntryKind>([
   'recovered',
 ])
 
-export interface GroupSyncOptions {
+interface GroupSyncOptions {
   datasync(): Promise<void>
   gatherMs: number
   /** Entries that are durable now, in the order of the ledger. */

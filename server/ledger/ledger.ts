@@ -37,7 +37,7 @@ export interface LedgerOptions {
   readonly probeMs?: number
 }
 
-export interface LedgerEvents {
+interface LedgerEvents {
   /** An entry is in the file, before `append` returns. Those that opening itself adds come by `onEntry` alone. */
   written: [entry: Entry]
   /** Entries that are durable now, in the order of the ledger. */

@@ -10,7 +10,7 @@ import { rm } from 'node:fs/promises'
 import { connect, createServer } from 'node:net'
 import { systemCode } from '../errors.ts'
 
-export interface Lifeline {
+interface Lifeline {
   readonly id: string
   /** Idempotent. */
   close(): void

@@ -19,7 +19,7 @@ export interface Tail {
   readonly bytes: number
 }
 
-export interface LineBatches {
+interface LineBatches {
   /** Whole lines, each with its newline, as bytes that are valid until the next batch is asked for. */
   readonly batches: AsyncGenerator<Buffer, void, void>
   /** Known once the batches have ended. */

@@ -7,7 +7,7 @@ import { isUtf8 } from 'node:buffer'
 /** Longest string of an entry, in bytes of UTF-8, the mark of a cut included. */
 export const MAX_TEXT_BYTES = 1024
 /** Stands at the end of a string that was cut. */
-export const CUT_MARK = '…'
+const CUT_MARK = '…'
 
 const CUT_MARK_BYTES = Buffer.byteLength(CUT_MARK)
 

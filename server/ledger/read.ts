@@ -21,7 +21,7 @@ export interface BadLine {
   readonly why: string
 }
 
-export interface ReadOptions {
+interface ReadOptions {
   /** Check sums and places while reading. */
   readonly check?: boolean
   /** Told of each bad line, which is then passed over; without it the first one is an error. */
@@ -114,7 +114,7 @@ export interface LedgerCheck {
   readonly tornBytes: number
 }
 
-export interface CheckOptions {
+interface CheckOptions {
   /** A head that was printed earlier, 64 hex digits: it must be the sum of a line of this ledger. */
   readonly head?: string
   /** How many entries there were under that head, where that was printed too: tells cut off from rewritten. */

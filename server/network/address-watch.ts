@@ -3,7 +3,7 @@ import type { OwnAddress } from './addresses.ts'
 
 const EVERY_MS = 5_000
 
-export interface AddressWatch {
+interface AddressWatch {
   close(): void
 }
 

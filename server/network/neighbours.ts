@@ -27,7 +27,7 @@ export interface Neighbours {
   refresh(): Promise<void>
 }
 
-export interface NeighbourDeps {
+interface NeighbourDeps {
   readonly platform: NodeJS.Platform
   /** Text of a file; may throw. */
   readonly read: (path: string) => string

@@ -16,7 +16,7 @@ interface Seen {
   readonly open: number
 }
 
-export interface OpenFiles {
+interface OpenFiles {
   /** Most connections at once, of which `held` are open now; Infinity where it is not known. */
   connectionsThatFit(held: number): number
 }

@@ -24,7 +24,7 @@ export function trusted(text: string): Html {
   return { html: text }
 }
 
-export function escaped(text: string): string {
+function escaped(text: string): string {
   return visible(text).replace(/[&<>"'`]/g, (character) => `&#${character.codePointAt(0)};`)
 }
 

@@ -6,7 +6,7 @@ import type { Entry } from '../ledger/entries.ts'
 import { type LedgerCheck, leadTo, readChecked } from '../ledger/read.ts'
 
 /** `ledger`: which of the files; `seq`: the place in the sequence, from 1, that of the ledger where there is one. */
-export type TakeMerged = (entry: Entry, ledger: number, seq: number) => void
+type TakeMerged = (entry: Entry, ledger: number, seq: number) => void
 
 interface Source {
   readonly file: string

@@ -2,7 +2,7 @@
 import type { PASTE_FIELDS } from '../settings.ts'
 import { visible } from '../wording/visible.ts'
 
-export interface LineFacts {
+interface LineFacts {
   /** Without a slash at the end. */
   readonly baseUrl: string
   /** Canonical address, IPv6 without brackets. */

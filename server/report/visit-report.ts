@@ -42,7 +42,7 @@ export interface VisitReport {
   readonly complete: boolean
 }
 
-export interface ReportFolder {
+interface ReportFolder {
   readonly name: string
   readonly ledger: {
     readonly entries: number
@@ -70,7 +70,7 @@ export interface ReportFolder {
   readonly recovered: readonly string[]
 }
 
-export interface Refusal {
+interface Refusal {
   readonly address: string
   readonly mac: string | null
   readonly request: string
@@ -81,7 +81,7 @@ export interface Refusal {
   readonly last: string
 }
 
-export interface ReportStrike {
+interface ReportStrike {
   /** What was recorded, in words. */
   readonly text: string
   readonly recorded: string
@@ -90,7 +90,7 @@ export interface ReportStrike {
   readonly reason: string
 }
 
-export interface ReportOptions {
+interface ReportOptions {
   /** RFC 3339 UTC. */
   readonly made: string
   readonly version: string

@@ -8,7 +8,7 @@ import type { Sight } from './watch.ts'
 /** Such files come in heaps; the images are judged once for all of them. */
 const REJUDGE_AFTER_MS = 50
 
-export interface ChecksumFiles {
+interface ChecksumFiles {
   seen(sight: Sight): void
   gone(name: string): void
   /** Resolves when the judge has heard of all that was seen. */

@@ -8,7 +8,7 @@ const FAIR_CHECK_MS = 1_000
 
 type Ask = DigestThreads['run']
 
-export interface LaneJob {
+interface LaneJob {
   readonly bytes: number
   readonly urgent: boolean
   readonly signal?: AbortSignal
@@ -16,7 +16,7 @@ export interface LaneJob {
   readonly work: (ask: Ask) => Promise<void>
 }
 
-export interface LaneOptions extends DigestThreadOptions {
+interface LaneOptions extends DigestThreadOptions {
   /**
    * Jobs that are begun at once; only one of them is with the threads, the others open and close their files
    * meanwhile. For small files that is most of the time.

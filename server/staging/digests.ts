@@ -29,13 +29,13 @@ export interface Reading {
   readonly filling: Zeros & Pick<OpenFile, 'allocatedBytes'>
 }
 
-export type Digested<T> =
+type Digested<T> =
   | { readonly kind: 'done'; readonly value: T }
   /** Size, mtime or inode moved while it was read. */
   | { readonly kind: 'changed' }
   | { readonly kind: 'cancelled' }
 
-export interface DigestOrder {
+interface DigestOrder {
   /** Only for the order of the queue. */
   readonly bytes: number
   /** Called when its turn has come, so that a long queue holds no descriptors. */

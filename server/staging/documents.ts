@@ -11,7 +11,7 @@ import type { Sight } from './watch.ts'
 /** A longer file under an image's name is an image, whatever it begins with. */
 const LONGEST_TEXT = 1024n * 1024n
 
-export interface Documents {
+interface Documents {
   /** `named`: what its name promises. */
   seen(sight: Sight, named: 'document' | 'image'): void
   gone(name: string): void

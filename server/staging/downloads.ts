@@ -6,7 +6,7 @@ import { posix } from 'node:path'
 import { CONTROL_ENDINGS, controlledBy, wordsForNever } from './never-offered.ts'
 import type { Sight } from './watch.ts'
 
-export interface Downloads {
+interface Downloads {
   /** A file that is no image and may belong to a download. Only the first sight of it changes anything. */
   seen(name: string): void
   gone(name: string): void

@@ -7,7 +7,7 @@ import type { Version } from './image.ts'
 /** What devices and makers print, besides SHA-256 and CRC-32 (common practice). */
 const BACKGROUND = ['md5', 'sha1', 'sha512'] as const
 /** All that published checksums may ask for. */
-export const FURTHER_ALGORITHMS: readonly string[] = ['md5', 'sha1', 'sha224', 'sha384', 'sha512']
+const FURTHER_ALGORITHMS: readonly string[] = ['md5', 'sha1', 'sha224', 'sha384', 'sha512']
 
 export interface FurtherDigests {
   /** One digest of exactly this version. Throws FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */

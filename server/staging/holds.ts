@@ -28,7 +28,7 @@ export interface Decided {
   readonly lifted?: Decision
 }
 
-export interface Holds {
+interface Holds {
   take(entry: Entry): void
   /** `found`: what the program has against these bytes now. */
   decide(name: string, sha256: string, found: readonly HoldReason[]): Decided

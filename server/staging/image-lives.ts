@@ -8,7 +8,7 @@ import type { Sight } from './watch.ts'
 
 const JUDGED_AT_ONCE = 2
 
-export interface ImageLivesOptions
+interface ImageLivesOptions
   extends Omit<LifeOptions, 'file' | 'inTurn' | 'place' | 'keepPath' | 'onSettledness'> {
   readonly paths: PlainPaths
   /** Absolute path of a name. */
@@ -16,7 +16,7 @@ export interface ImageLivesOptions
   readonly onGone: (image: Image) => void
 }
 
-export interface ImageLives {
+interface ImageLives {
   get(name: string): Image | undefined
   all(): Iterable<Image>
   seen(sight: Sight): void

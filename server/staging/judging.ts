@@ -10,7 +10,7 @@ export interface Judging {
   now(): Promise<void>
 }
 
-export interface JudgingOptions {
+interface JudgingOptions {
   /** Undefined when the version is not the present one any more. */
   readonly judge: () => Promise<Judgement | undefined>
   /** `last` is false when one more judgement follows. */

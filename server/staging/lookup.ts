@@ -6,7 +6,7 @@ import { readingsOf } from './request-target.ts'
 const CHECKSUM_EXTENSION = '.sha256'
 const CHECKSUM_LIST = 'SHA256SUMS'
 
-export interface Lookup {
+interface Lookup {
   /** Adds an image or puts a newer snapshot in its place; true when it is a new one. */
   set(image: Image): boolean
   delete(name: string): void

@@ -13,7 +13,7 @@ interface Candidate {
   readonly letters: number
 }
 
-export interface NearestNames {
+interface NearestNames {
   set(key: string, text: string): void
   delete(key: string): void
   find(asked: string): string | undefined

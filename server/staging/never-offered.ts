@@ -29,9 +29,9 @@ const CHECKSUMS =
 /** What copies, downloads and habits put beside the sheet's name, in several languages. */
 const BESIDE_VISIT = /^(copy|kopie|copie|copia|von|of|de|di|sheet|plan|new|old|final|v)$/
 
-export type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
+type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
 
-export interface OfferRule {
+interface OfferRule {
   kindOf(name: string): FileKind
   mayHoldImages(folderName: string): boolean
   /** A file of this name concerns a person, be it offered or not. */

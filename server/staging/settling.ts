@@ -11,7 +11,7 @@ export interface SettleTimes {
   readonly settleUnsureMs: number
 }
 
-export interface Ages {
+interface Ages {
   readonly modifiedMs: number
   /** Of the change time: a copy can set the modification time of half a file back, not this one. */
   readonly changedMs: number
@@ -30,7 +30,7 @@ export interface Quiet extends Ages {
   readonly impatient: boolean
 }
 
-export type SettleAct =
+type SettleAct =
   /** Look again after `waitMs`. */
   { readonly act: 'wait'; readonly waitMs: number } | { readonly act: 'read' } | { readonly act: 'offer' }
 

@@ -2,7 +2,7 @@
 import type { EventEmitter } from 'node:events'
 import type { CatalogueEvents } from './image.ts'
 
-export type Tell = <K extends keyof CatalogueEvents>(news: K, ...about: CatalogueEvents[K]) => void
+type Tell = <K extends keyof CatalogueEvents>(news: K, ...about: CatalogueEvents[K]) => void
 
 /** A listener's fault is told as trouble, once for each sentence. */
 export function createTell(events: EventEmitter<CatalogueEvents>): Tell {

@@ -36,7 +36,7 @@ export type EventSource = (options: {
   failed: (error: unknown) => void
 }) => { ready: Promise<void>; close(): Promise<void> }
 
-export interface WatchOptions {
+interface WatchOptions {
   /** Absolute, links resolved. */
   readonly folder: string
   readonly rescanMs: number

@@ -13,7 +13,7 @@ interface Slot {
   sending: number
 }
 
-export interface BlockWindow {
+interface BlockWindow {
   /** The furthest block that is filled. */
   readonly ready: number
   /** Bytes that the block under way still takes; 0 while it has no place before `acked` moves on, or all is there. */

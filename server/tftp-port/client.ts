@@ -10,7 +10,7 @@ import {
   writeRequest,
 } from './packets.ts'
 
-export interface ReadOptions {
+interface ReadOptions {
   /** An address. */
   readonly host: string
   readonly port: number

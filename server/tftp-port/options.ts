@@ -19,7 +19,7 @@ export interface Granted {
   readonly options: readonly Option[]
 }
 
-export interface Offer {
+interface Offer {
   /** Bytes of the image. */
   readonly bytes: number
   /** Largest block that passes the interface unfragmented. */

@@ -4,7 +4,7 @@
  */
 
 /** RFC 1350 Appendix I. */
-export const OPCODE = Object.freeze({ read: 1, write: 2, data: 3, ack: 4, error: 5, optionAck: 6 })
+const OPCODE = Object.freeze({ read: 1, write: 2, data: 3, ack: 4, error: 5, optionAck: 6 })
 
 /** RFC 1350 Appendix I, and 8 of RFC 2347. */
 export const ERROR_CODE = Object.freeze({

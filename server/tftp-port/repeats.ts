@@ -9,7 +9,7 @@ export interface Answering {
   transfer?: Transfer
 }
 
-export interface Repeats {
+interface Repeats {
   /** Where the answer to this request belongs; undefined for a copy of one that is answered already. */
   take(from: string, datagram: string): Answering | undefined
   /** It was refused: the next one of its kind is answered anew. */

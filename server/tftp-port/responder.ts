@@ -17,7 +17,7 @@ import { createTransfer, type Transfer } from './wire.ts'
 /** What this door asks of the depot. */
 export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals' | 'own'>
 
-export interface Request {
+interface Request {
   readonly asked: Asked
   /** As it was bound, with its zone. */
   readonly localAddress: string
@@ -28,11 +28,11 @@ export interface Request {
 }
 
 /** Something that is no request: nobody knows what was asked for. */
-export type Other = Pick<Request, 'answer'> & { readonly asked: Omit<Asked, 'target'> }
+type Other = Pick<Request, 'answer'> & { readonly asked: Omit<Asked, 'target'> }
 
 export type ReadRequest = Extract<Packet, { kind: 'request' }>
 
-export interface Responder {
+interface Responder {
   /** Resolves with whether a transfer was begun. Rejects for faults of ours. */
   respond(request: Request, packet: ReadRequest): Promise<boolean>
   /** What is no request, to the port for requests. `start`: as it came. */
@@ -40,7 +40,7 @@ export interface Responder {
   close(): Promise<void>
 }
 
-export interface ResponderDeps {
+interface ResponderDeps {
   readonly depot: Counter
   readonly onCrowded?: () => void
 }

@@ -14,7 +14,7 @@ import { createRepeats } from './repeats.ts'
 import { type Counter, createResponder, type ReadRequest } from './responder.ts'
 import { dgramOptions } from './transfer-port.ts'
 
-export interface TftpPortDeps {
+interface TftpPortDeps {
   readonly depot: Counter & Pick<Depot, 'connectionSeen'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
@@ -22,7 +22,7 @@ export interface TftpPortDeps {
   readonly onCrowded?: () => void
 }
 
-export interface TftpPort {
+interface TftpPort {
   /** One more socket for requests; the caller binds it to this address (with its zone) and closes it. */
   socket(address: string): Socket
   /** Ends what is not ended by delivery. Resolves once every transfer's port is closed. */

@@ -11,14 +11,14 @@ export interface Peer {
   readonly port: number
 }
 
-export interface TransferPort {
+interface TransferPort {
   /** To the client; `done` once the system has it, or will not take it. */
   send(packet: Uint8Array, done: (error?: Error | null) => void): void
   /** Once what was handed over has left. Idempotent. */
   close(): void
 }
 
-export interface TransferPortOptions {
+interface TransferPortOptions {
   /** With its zone, where it has one. */
   readonly localAddress: string
   readonly peer: Peer

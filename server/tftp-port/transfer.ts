@@ -61,7 +61,7 @@ export type TransferEvent =
   | { readonly kind: 'asked anew' }
   | { readonly kind: 'stop' }
 
-export type Sending =
+type Sending =
   | { readonly kind: 'option ack' }
   | { readonly kind: 'blocks'; readonly first: number; readonly last: number }
   | { readonly kind: 'error' }

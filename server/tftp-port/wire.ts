@@ -8,7 +8,7 @@ import type { Granted } from './options.ts'
 import { ERROR_CODE, type Packet, writeError, writeOptionAck } from './packets.ts'
 import { startTransfer, step, type TransferEnd, type TransferEvent, type TransferState } from './transfer.ts'
 
-export interface TransferDeps {
+interface TransferDeps {
   readonly granted: Granted
   /** How many are promised. */
   readonly bytes: number

@@ -21,7 +21,7 @@ import type { Claim, Standing } from './published/standing.ts'
  * A judgement with what the format check said apart from the rest: `notes` mixes it with what checksum files
  * say, and those may change while the bytes do not.
  */
-export interface FullJudgement extends Judgement {
+interface FullJudgement extends Judgement {
   readonly checked?: CheckedFormat
 }
 

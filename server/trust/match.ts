@@ -20,11 +20,11 @@ export type { Finding, Matched, MatchOutcome } from './matching/finding.ts'
 
 /** Longer texts are refused by those who take them in. */
 export const MOST_MATCH_CHARACTERS = 256 * 1024
-export const MOST_FINDINGS = 500
+const MOST_FINDINGS = 500
 
 export type MatchImage = Pick<Image, 'name' | 'state'>
 
-export interface MatchSources {
+interface MatchSources {
   readonly images: readonly MatchImage[]
   /** These digests of an image, lower-case hex by algorithm; undefined when it cannot be read at the moment. */
   readonly digestsOf: (

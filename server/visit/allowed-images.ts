@@ -4,7 +4,7 @@ import type { FoundDevice } from './device-finder.ts'
 import type { ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
 
-export type PlannedVerdict =
+type PlannedVerdict =
   | { readonly kind: 'planned' }
   /** `planned`: the cells of its rows, in order; empty when none is planned. */
   | { readonly kind: 'wrong'; readonly device: string; readonly planned: readonly string[] }

@@ -12,7 +12,7 @@ export const TCP_SHARE_OF_LINE_RATE = 1460 / 1538
 export const USUAL_LINK_MBPS: readonly number[] = Object.freeze([100, 1_000])
 
 /** The same bytes to so many devices. */
-export interface Load {
+interface Load {
   readonly bytes: number
   readonly devices: number
 }

@@ -6,8 +6,8 @@ import { movedAtOnce, pacedMs } from '../delivery/at-the-same-time.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { mostBytesPerSecond } from './estimate.ts'
 
-export const HINT_KINDS = ['same-offset', 'first-window', 'slow'] as const
-export type HintKind = (typeof HINT_KINDS)[number]
+const HINT_KINDS = ['same-offset', 'first-window', 'slow'] as const
+type HintKind = (typeof HINT_KINDS)[number]
 
 export interface Hint {
   readonly kind: HintKind

@@ -21,7 +21,7 @@ export interface DeviceMatched extends Matched {
   }
 }
 
-export interface PlanToMatch {
+interface PlanToMatch {
   /** Undefined: there is no visit sheet. */
   readonly rows: readonly PlannedRow[] | undefined
   readonly offers: Offers

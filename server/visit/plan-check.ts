@@ -10,7 +10,7 @@ export interface PresentImage {
   readonly notOffered: string | null
 }
 
-export interface PlanCheck {
+interface PlanCheck {
   readonly errors: readonly string[]
   readonly warnings: readonly string[]
 }

@@ -23,7 +23,7 @@ import type { Pulled, Seen } from './standing-evidence.ts'
 import type { Asked, VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */
-export interface LedgerFacts {
+interface LedgerFacts {
   /** In the order they began. Rehearsals are no pulls. */
   readonly pulls: readonly PullRecord[]
   readonly evidence: VisitEvidence

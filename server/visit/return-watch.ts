@@ -25,13 +25,13 @@ export interface ReturnWatchOptions {
   readonly clock?: () => number
 }
 
-export interface Watched {
+interface Watched {
   readonly address: string
   /** Name on the sheet, else the address. */
   readonly device: string
 }
 
-export interface ReturnWatch {
+interface ReturnWatch {
   /** The device has pulled: watched from now on, anew when it was already. */
   pulled(device: Watched): void
   /** Looks at all watched devices now; resolves when all have been seen. Called by its own clock otherwise. */

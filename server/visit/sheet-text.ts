@@ -1,6 +1,6 @@
 /** The bytes of a visit sheet as text: UTF-8 with or without BOM, UTF-16 as spreadsheets save it, or an older code. */
 
-export interface DecodedSheet {
+interface DecodedSheet {
   readonly text: string
   /** The bytes were neither UTF-8 nor UTF-16: accented letters may be wrong. */
   readonly guessedEncoding: boolean

@@ -51,7 +51,7 @@ export interface StepStanding {
 }
 
 /** `steps`: whose image it is, from 0; `earlier`: another version of that file was on offer since. */
-export type ImagePlace =
+type ImagePlace =
   | { readonly kind: 'step'; readonly steps: readonly number[]; readonly earlier: boolean }
   | { readonly kind: 'rollback' }
   | { readonly kind: 'of others' }

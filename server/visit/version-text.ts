@@ -4,7 +4,7 @@
  */
 import { isIP } from 'node:net'
 
-export interface PickedVersion {
+interface PickedVersion {
   readonly version: string
   /** The line it stood in. */
   readonly line: string
@@ -12,7 +12,7 @@ export interface PickedVersion {
   readonly others: readonly string[]
 }
 
-export interface GuessedVersion {
+interface GuessedVersion {
   readonly version: string
   readonly guess: true
 }

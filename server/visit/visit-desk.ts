@@ -49,7 +49,7 @@ export interface VisitDesk {
   close(): void
 }
 
-export interface VisitDeskDeps {
+interface VisitDeskDeps {
   readonly folder: string
   readonly onlyPlanned: boolean
   /** Absent: no device is ever connected to. */

@@ -9,7 +9,7 @@ import { createOffers, type Offers } from './offers.ts'
 import type { DarkOrBack } from './plan-shape.ts'
 
 /** An observation and its place among the entries of all ledgers that are read together. */
-export interface Observation {
+interface Observation {
   readonly entry: EntryOf<'observed'>
   readonly seq: number
 }

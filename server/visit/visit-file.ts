@@ -28,7 +28,7 @@ export interface ReadSheet {
   readonly warnings: readonly string[]
 }
 
-export interface VisitFileEvents {
+interface VisitFileEvents {
   /** Read for the first time, changed, or gone. */
   changed: [sheet: ReadSheet]
   /** The file is there and cannot be read; said once until it can be. */
@@ -37,7 +37,7 @@ export interface VisitFileEvents {
   readable: []
 }
 
-export interface VisitFile {
+interface VisitFile {
   readonly events: EventEmitter<VisitFileEvents>
   /** undefined while there has been no sheet. */
   readonly sheet: ReadSheet | undefined

@@ -56,7 +56,7 @@ export const MARK_OF_PULL: Readonly<Record<PullState, Mark>> = Object.freeze({
   incomplete: 'attention',
 })
 
-export interface Tally {
+interface Tally {
   /** Devices of the sheet with an image; without a sheet the clients that came. */
   readonly devices: number
   readonly counts: Readonly<Partial<Record<Mark, number>>>

@@ -2,7 +2,7 @@
 const GATHER_MS = 1_500
 const AT_ONCE = 3
 
-export interface Announcer {
+interface Announcer {
   say(sentence: string): void
   /** At once, for what answers a key press. */
   answer(sentence: string): void

@@ -10,7 +10,7 @@ export class AskError extends Error {
   }
 }
 
-export interface Answer {
+interface Answer {
   readonly status: number
   readonly text: string
 }

@@ -23,7 +23,7 @@ import { TallyLine } from './tally.tsx'
 import type { Permission } from './token.ts'
 import { handsIn } from './words.ts'
 
-export interface BenchPageProps {
+interface BenchPageProps {
   readonly news: News
   readonly permission: Permission
   readonly bench: Bench

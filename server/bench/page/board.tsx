@@ -83,7 +83,7 @@ export function Board({ board, underWay, images, choice }: BoardProps): JSX.Elem
 }
 
 /** What stands on the row itself where no other row says the same. */
-export function saidOf({ remarks, targetGuessed }: BoardRow): string[] {
+function saidOf({ remarks, targetGuessed }: BoardRow): string[] {
   return [...remarks, ...(targetGuessed ? [GUESS] : [])]
 }
 

@@ -3,7 +3,7 @@ import { type AskError, answerTo } from './answers.ts'
 import { refusalOf } from './asking.ts'
 import { bearer, type TokenKeeper } from './token.ts'
 
-export type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
+type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
 
 export interface Drop {
   readonly id: number
@@ -24,7 +24,7 @@ export interface DropQueue {
   dismiss(id: number): void
 }
 
-export interface DropQueueOptions {
+interface DropQueueOptions {
   readonly tokens: TokenKeeper
   /** Asks the person whether the file that is there may be replaced. */
   readonly mayReplace: (name: string) => Promise<boolean>

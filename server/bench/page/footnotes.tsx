@@ -2,7 +2,7 @@
 import type { JSX } from 'preact'
 import { Outside } from './parts.tsx'
 
-export interface Footnotes {
+interface Footnotes {
   readonly sentences: readonly string[]
   /** From 1; those that are not below are none. */
   numbersOf(sentences: readonly string[]): number[]

@@ -3,7 +3,7 @@ import { filledLine } from '../../report/paste-line.ts'
 import type { AddressView, BaseView, PasteLine, ShownImage } from '../snapshot-shape.ts'
 
 /** `null`: the plain URL. */
-export type LineForm = PasteLine | null
+type LineForm = PasteLine | null
 
 /** What is chosen once for the whole page. */
 export interface LineChoice {

@@ -4,7 +4,7 @@ import { answerTo } from './answers.ts'
 import { headlines, pullKey } from './headlines.ts'
 
 /** `silent`: connected, but the server has not even sent a beat for a while; it may have been stopped. */
-export type Connection = 'connecting' | 'live' | 'silent' | 'lost'
+type Connection = 'connecting' | 'live' | 'silent' | 'lost'
 
 export interface News {
   readonly connection: Connection
@@ -15,12 +15,12 @@ export interface News {
   readonly snapshot: Snapshot | undefined
 }
 
-export interface NewsFeed {
+interface NewsFeed {
   now(): News
   subscribe(listener: () => void): () => void
 }
 
-export interface NewsOptions {
+interface NewsOptions {
   /** The first word of a run that was not met before. */
   readonly onRun: () => void
   readonly say: (sentence: string) => void

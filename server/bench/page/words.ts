@@ -8,7 +8,7 @@ import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
 
 /** `needsHand`: somebody should look at the device. */
-export interface PullWords {
+interface PullWords {
   readonly state: PullState
   readonly meaning: string
   readonly needsHand: boolean
@@ -95,11 +95,6 @@ export function stateText(image: ShownImage, now: number): string {
   if (image.state !== 'settling' || image.settlesAt === null) return image.state
   const seconds = Math.ceil((Date.parse(image.settlesAt) - now) / 1000)
   return seconds > 0 ? `settling, ready in about ${seconds} s` : 'settling'
-}
-
-/** Digits in groups of eight, as people compare them. */
-export function grouped(hex: string): string[] {
-  return hex.match(/.{1,8}/g) ?? []
 }
 
 /** How many images and devices need a hand: one step may stand for several. */

@@ -9,14 +9,14 @@ import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 
-export interface Happening {
+interface Happening {
   readonly text: string
   /** Something needs a hand, or a pull has ended: the terminal's bell. */
   readonly bell: boolean
 }
 
 /** What else is known when an entry is told. */
-export interface Context {
+interface Context {
   /** The fetch that a `fetch-ended` entry ends. */
   readonly ended: FetchRecord | undefined
   readonly pullOf: (fetchId: number) => PullRecord | undefined

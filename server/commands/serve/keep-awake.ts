@@ -5,7 +5,7 @@
  */
 import { type ChildProcess, spawn as spawnChild } from 'node:child_process'
 
-export interface KeepAwake {
+interface KeepAwake {
   /** What came of asking, in a sentence for the terminal. Never rejects. */
   readonly outcome: Promise<{ readonly awake: boolean; readonly sentence: string }>
   /** Lets the system sleep again. May be called twice. */

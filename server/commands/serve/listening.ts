@@ -11,7 +11,7 @@ import { covers, type Listening } from '../../network/bases.ts'
 import { DEFAULT_PORTS, type Settings } from '../../settings.ts'
 import { portHolder } from './port-holder.ts'
 
-export interface Opened {
+interface Opened {
   readonly listening: readonly Listening[]
   /** Sentences for the person: a short port that could not be opened, an address family that is missing. */
   readonly remarks: readonly string[]
@@ -134,7 +134,7 @@ async function listen(
 }
 
 /** What could not be listened on. */
-export interface Refused {
+interface Refused {
   readonly address: string
   readonly port: number
   readonly transport: 'tcp' | 'udp'

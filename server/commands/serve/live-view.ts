@@ -6,7 +6,7 @@ import type { LivePull } from '../../delivery/live-pulls.ts'
 import { movementWords } from '../../wording/movement-words.ts'
 import { shortened } from '../../wording/visible.ts'
 
-export interface Screen {
+interface Screen {
   write(text: string): unknown
   readonly isTTY?: boolean
   readonly columns?: number
@@ -58,7 +58,7 @@ export function createLiveView(screen: Screen): LiveView {
 }
 
 /** `192.0.2.31  image.bin  [######····]  42 %  11.2 MB/s  0:31 left`, cut to the terminal's width. */
-export function barLine(pull: LivePull, columns: number): string {
+function barLine(pull: LivePull, columns: number): string {
   const share = pull.image.bytes === 0 ? 1 : pull.bytesNow / pull.image.bytes
   const full = Math.floor(share * BAR_CELLS)
   const bar = `[${'#'.repeat(full)}${'.'.repeat(BAR_CELLS - full)}]`

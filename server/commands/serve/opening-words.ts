@@ -61,7 +61,7 @@ function lostWords({ lostTrack, visit }: Depot): string[] {
   ]
 }
 
-export function imageTable(images: readonly Image[]): string[] {
+function imageTable(images: readonly Image[]): string[] {
   if (images.length === 0)
     return ['The staging folder holds no image yet. Copy one in: it is noticed by itself.']
   const rows = images.slice(0, IMAGES_SHOWN).map((image) => imageView(image, []))

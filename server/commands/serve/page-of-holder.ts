@@ -7,7 +7,7 @@ import { pageAddress } from './page.ts'
 /** A first one that was started a moment before is still reading its record. */
 const PATIENCE_MS = 10_000
 
-export interface ServedPage {
+interface ServedPage {
   readonly pid: number
   /** With the token. */
   readonly address: string

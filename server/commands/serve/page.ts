@@ -7,7 +7,7 @@ import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
 
-export interface OpenedPage {
+interface OpenedPage {
   readonly port: number
   /** With the run's token; undefined with --no-page. */
   readonly address: string | undefined

@@ -15,13 +15,13 @@ import { TFTP_FACTS } from '../../tftp-port/door-facts.ts'
 import { createTftpPort } from '../../tftp-port/tftp-port.ts'
 import { listenError } from './listening.ts'
 
-export interface OpenedTftp {
+interface OpenedTftp {
   listening(): readonly Listening[]
   readonly remarks: readonly string[]
   close(): Promise<void>
 }
 
-export interface TftpOptions {
+interface TftpOptions {
   readonly depot: Depot
   readonly settings: Pick<Settings, 'listen' | 'tftpPort'>
   readonly onFault: (error: unknown) => void

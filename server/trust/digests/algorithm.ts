@@ -7,7 +7,7 @@
 export const ALGORITHMS = ['sha512', 'sha384', 'sha256', 'sha224', 'sha1', 'md5', 'crc32'] as const
 export type Algorithm = (typeof ALGORITHMS)[number]
 
-export interface AlgorithmFacts {
+interface AlgorithmFacts {
   /** As people write it. */
   readonly label: string
   readonly digits: number

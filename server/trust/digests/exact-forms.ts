@@ -6,7 +6,7 @@
 import { isFileLike, type NamesIn } from './file-names.ts'
 import { type Label, labelIn } from './labels.ts'
 
-export interface ExactLine {
+interface ExactLine {
   readonly label?: Label
   /** Absent for standard input. */
   readonly name?: NamesIn

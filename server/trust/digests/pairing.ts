@@ -15,7 +15,7 @@ export interface StatedDigest extends NamesIn {
   readonly said: boolean
 }
 
-export interface Pairing {
+interface Pairing {
   /** A name on a line without a digest. */
   name(name: NamesIn): void
   digest(digest: Omit<StatedDigest, keyof NamesIn>, name: NamesIn | undefined): void

@@ -8,7 +8,7 @@ import type { HexText, HexWord, Link } from './hex-words.ts'
 /** Digits of a CRC-32. */
 export const SHORT_DIGITS = 8
 /** Digits of SHA-512. */
-export const LONGEST_DIGITS = 128
+const LONGEST_DIGITS = 128
 /** Those that are computed for every image anyway, so that looking up each stretch of a dump costs no reading. */
 const USUAL_DIGITS: ReadonlySet<number> = new Set([32, 40, 64, 128])
 
@@ -229,7 +229,7 @@ export function hasOtherPurpose(hex: HexText, { first, last }: Stretch): boolean
 }
 
 /** Between the start of the line and `at`; undefined when that is longer, so that no long line is searched again and again. */
-export function lineBefore(text: string, at: number, most: number): string | undefined {
+function lineBefore(text: string, at: number, most: number): string | undefined {
   const before = text.slice(Math.max(0, at - most - 1), at)
   const lineStart = before.lastIndexOf('\n') + 1
   return lineStart === 0 && before.length > most ? undefined : before.slice(lineStart)

@@ -7,7 +7,7 @@ import { type Label, labelAround, labelIn } from './labels.ts'
 import { createPairing, type StatedDigest } from './pairing.ts'
 import { choosePieces, type Piece } from './pieces.ts'
 
-export interface NotRead {
+interface NotRead {
   /** From 1; 0 when it is about the whole text. */
   readonly line: number
   readonly what: string

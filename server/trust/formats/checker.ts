@@ -33,7 +33,7 @@ interface Job {
   readonly settle: (found: CheckedFormat) => void
 }
 
-export interface CheckerOptions {
+interface CheckerOptions {
   readonly limits?: Limits
   readonly graceMs?: number
   /** What the process runs, for tests. */

@@ -9,7 +9,7 @@ import { Damage, messageOf, Uncheckable } from './fault.ts'
 import type { ByteSource } from './source.ts'
 import { PIECE_BYTES, pieces } from './source.ts'
 
-export interface Inflated {
+interface Inflated {
   readonly consumedBytes: number
   readonly producedBytes: number
   readonly crc32: number

@@ -11,7 +11,7 @@ const LOOK_EVERY_MS = 200
 /** Processors kept busy by others from which on it steps back. */
 const OTHERS_BUSY = 0.3
 
-export interface Load {
+interface Load {
   /** By a clock that only goes forward. */
   readonly atMs: number
   /** Milliseconds that all processors together were busy. */
@@ -28,7 +28,7 @@ export function busyWithOthers(before: Load, now: Load): number {
 }
 
 /** What it knows the time and the load by, and rests with. */
-export interface Pacing {
+interface Pacing {
   readonly nowMs: () => number
   readonly load: () => Load
   readonly sleep: (ms: number) => void

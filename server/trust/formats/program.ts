@@ -7,7 +7,7 @@ import type { ByteSource } from './source.ts'
 
 const EFI_SUBSYSTEMS = [10, 11, 12, 13]
 
-export interface Program {
+interface Program {
   readonly kind: string
   readonly notes: readonly string[]
 }

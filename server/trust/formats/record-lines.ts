@@ -8,7 +8,7 @@ import { pieces } from './source.ts'
 const MAX_LINE_BYTES = 1024
 const SUB = 0x1a
 
-export interface RecordLine {
+interface RecordLine {
   readonly text: string
   readonly at: number
   /** Where the next line begins. */

@@ -12,7 +12,7 @@ export interface ByteSource {
 
 export const PIECE_BYTES = 256 * 1024
 
-export interface OpenSource extends ByteSource {
+interface OpenSource extends ByteSource {
   close(): void
 }
 

@@ -30,7 +30,7 @@ export interface ZipEntry {
   readonly encrypted: boolean
 }
 
-export interface ZipDirectory {
+interface ZipDirectory {
   /** In order of their place in the file. */
   readonly entries: readonly ZipEntry[]
   readonly endsAt: number

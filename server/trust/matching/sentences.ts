@@ -3,7 +3,7 @@ import type { ImageState } from '../../staging/image.ts'
 import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from '../digests/algorithm.ts'
 import type { KnownDigest, Nearness } from './known-digests.ts'
 
-export function labelOf(algorithm: string): string {
+function labelOf(algorithm: string): string {
   return algorithm === 'crc32' ? 'CRC-32' : (ALGORITHM_FACTS[algorithm as Algorithm]?.label ?? algorithm)
 }
 

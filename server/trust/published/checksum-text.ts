@@ -99,7 +99,7 @@ export function checksumText(path: string, found: Found): ChecksumText {
   return { path, folder: comparable(folderOf(path)), of: of && comparable(of), found, byBase, paths, loose }
 }
 
-export interface Speaking {
+interface Speaking {
   readonly entries: readonly StatedDigest[]
   /** A name could mean several files, or several lines could mean this one. */
   readonly ambiguous: boolean

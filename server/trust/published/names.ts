@@ -4,7 +4,7 @@
  */
 import { ALGORITHMS, type Algorithm } from '../digests/algorithm.ts'
 
-export interface ChecksumFileName {
+interface ChecksumFileName {
   readonly algorithm?: Algorithm
   /** What it would belong to as a sidecar: `a/fw.bin` of `a/fw.bin.sha256`, `fw-4.2` of `fw-4.2-md5.txt`. */
   readonly of?: string

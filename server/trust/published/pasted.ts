@@ -8,7 +8,7 @@ import { checksumText, imagesOf } from './checksum-text.ts'
 import { comparable, knownNames } from './match-names.ts'
 import type { Claim } from './standing.ts'
 
-export interface Pasted {
+interface Pasted {
   readonly claims: readonly Claim[]
   /** The files that the text is about, where it says nothing of this one. */
   readonly about: readonly string[]
