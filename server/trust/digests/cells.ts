@@ -1,5 +1,4 @@
 /** Rows of tables: Markdown's, tab-separated ones (as pages are pasted), and CSV (RFC 4180). */
-import { parse } from 'csv-parse/sync'
 import { isFileLike, type NamesIn, namesIn } from './file-names.ts'
 
 const DELIMITERS = ['|', '\t', ',', ';'] as const
@@ -25,13 +24,19 @@ export function headingCells(line: string, row: readonly string[]): readonly str
   return headings.find((cells) => cells.length === row.length) ?? []
 }
 
+/** A line end within quotes ends the line all the same; quotes that do not close are no quotes. */
 function splitAt(delimiter: string, line: string): readonly string[] {
-  if (!line.includes('"')) return line.split(delimiter)
-  try {
-    return (parse(line, { delimiter, relax_quotes: true }) as string[][])[0] ?? []
-  } catch {
-    return line.split(delimiter)
+  const parts = line.split(delimiter)
+  if (!line.includes('"')) return parts
+  const cells: string[] = []
+  let cell = ''
+  let isOpen = false
+  for (const part of parts) {
+    cell = isOpen ? cell + delimiter + part : part
+    if (part.split('"').length % 2 === 0) isOpen = !isOpen
+    if (!isOpen) cells.push(/^".*"$/s.test(cell) ? cell.slice(1, -1).replaceAll('""', '"') : cell)
   }
+  return isOpen ? parts : cells
 }
 
 const NAME_HEADING = /^\W*(?:file|name|path|image|url|download)/i

@@ -13,6 +13,9 @@ export const MAX_TEXT_BYTES = 16 * 1024 * 1024
 /** Between two turns of whoever else is served: a few milliseconds of work. */
 const CHARACTERS_A_TURN = 16 * 1024
 
+/** Blanks and line ends behind a document. */
+const LONGEST_END = 256
+
 /** `expected`: the algorithm that the name of the file gives. */
 export function findDigests(content: Uint8Array | string, expected?: Algorithm): Found {
   const finding = findingDigests(content, expected)
@@ -33,7 +36,7 @@ export function* findingDigests(
   }
   const raw = typeof content === 'string' ? content.replace(/^\uFEFF/, '') : decodeText(content)
   yield
-  if (/^\s*[[{]/.test(raw)) {
+  if (/^\s*[[{]/.test(raw) && /[\]}]\s*$/.test(raw.slice(-LONGEST_END))) {
     const statements = createStatements(expected)
     if (yield* stateJson(raw, statements)) return { ...statements.end(), isList: false }
   }

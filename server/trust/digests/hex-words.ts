@@ -41,9 +41,7 @@ export function readHexWords(original: string): HexText {
   const masked = text.replace(ALGORITHM_NAMES, (name) => '~'.repeat(name.length))
   const found: { start: number; end: number; digits: string }[] = []
   const smudged: { start: number; value: string }[] = []
-  for (const match of masked.matchAll(/[0-9A-Za-z]+/g)) {
-    const word = match[0]
-    const start = match.index
+  for (const { 0: word, index: start } of masked.matchAll(/[0-9A-Za-z]+/g)) {
     const digits = /^0[xX]./.test(word) ? word.slice(2) : word
     const odd = foreignLetters(digits)
     if (odd === 0) found.push({ start, end: start + word.length, digits: digits.toLowerCase() })

@@ -35,9 +35,16 @@ export function labelAround(before: string, after: string): Label | undefined {
   return labelIn(near) ?? (OTHER_THING.test(behind) ? { words: behind } : labelIn(behind))
 }
 
+/** Each name has such a letter and a word of three characters or more; lines of nothing but hex digits are many. */
+const MAY_NAME = /[g-z].{2}|.[g-z].|.{2}[g-z]/i
+
+export function withoutAlgorithms(text: string): string {
+  return MAY_NAME.test(text) ? text.replace(ALGORITHM_NAMES, '') : text
+}
+
 /** The last name of an algorithm in it. */
 export function labelIn(text: string): Label | undefined {
-  const last = [...text.matchAll(ALGORITHM_NAMES)].at(-1)
+  const last = MAY_NAME.test(text) ? [...text.matchAll(ALGORITHM_NAMES)].at(-1) : undefined
   if (last === undefined) return undefined
   const { sha, md, crc } = last.groups ?? {}
   const tag = sha !== undefined ? `sha${sha}` : md !== undefined ? 'md5' : crc === undefined ? '' : 'crc32'

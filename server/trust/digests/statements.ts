@@ -2,7 +2,7 @@
 import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from './algorithm.ts'
 import { cellsOf, headingCells, namesInRow } from './cells.ts'
 import { exactLine } from './exact-forms.ts'
-import { isAbout, isFileLike, type NamesIn, namesIn, withoutFiles } from './file-names.ts'
+import { isFileLike, type NamesIn, namesIn, readWords, withoutFiles } from './file-names.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
 import { createPairing, type StatedDigest } from './pairing.ts'
 import { choosePieces, type Piece } from './pieces.ts'
@@ -94,14 +94,14 @@ export function createStatements(expected: Algorithm | undefined): Statements {
     const few = text.trim().split(/\s+/, HEADING_WORDS + 1).length <= HEADING_WORDS
     const label = few ? labelAround(withoutFiles(text), '') : undefined
     if (label !== undefined) labels.inBlock = label
-    if (label !== undefined && isAbout(text)) labels.above = label
-    const name = namesIn(text)
+    const { isAbout, name } = readWords(text)
+    if (label !== undefined && isAbout) labels.above = label
     const isName = name?.certain === true && (few || NAMING.test(text))
     if (name !== undefined && (isName || /^\W*(?:file ?)?(?:name|file|path)\W*[:=]/i.test(text)))
       pairing.name(name)
     if (COMMENT.test(text)) return
     lines += 1
-    const isNothingElse = isAbout(text) || (isName && !/\s/.test(name.names[0] ?? ''))
+    const isNothingElse = isAbout || (isName && !/\s/.test(name.names[0] ?? ''))
     if (isNothingElse && !SETTING.test(text)) tying += 1
     if (DECIMAL.test(text) && isFileLike(text))
       notRead.add(number, 'A checksum in decimal digits is not compared here.')
