@@ -4,8 +4,9 @@
  * is its own truth.
  */
 import { setTimeout as pause } from 'node:timers/promises'
-import type { Device, GetOptions, RequestTruth } from './device.ts'
+import type { Device, GetOptions, RequestTruth, TftpGetOptions } from './device.ts'
 import type { Site } from './site.ts'
+import type { TftpOptions } from './tftp-reader.ts'
 
 export interface Behaviour {
   readonly name: string
@@ -304,6 +305,118 @@ async function vanished(device: Device, site: Site): Promise<void> {
   })
 }
 
+const SMALL_BYTES = 64 * 1024
+
+/** As the device's maker chose them; a large image comes in large blocks and several at once. */
+function tftpOptions(device: Device, site: Site): TftpOptions {
+  const { random } = device
+  const { bytes } = site.images.present(device.image)
+  const isSmall = bytes <= SMALL_BYTES
+  const changes = site.images.list.some((image) => image.name === device.image && image.changes)
+  // Where a file may be cut, a part of it is told from a part of its longer self by their lengths alone.
+  const asksLength = changes || random.chance(0.5)
+  if (isSmall && !changes && random.chance(0.3)) return {}
+  return {
+    blksize: String(isSmall ? random.whole(128, 1_468) : random.whole(1_024, 8_192)),
+    ...((!isSmall || random.chance(0.5)) && { windowsize: String(random.whole(isSmall ? 1 : 4, 16)) }),
+    ...(asksLength && { tsize: '0' }),
+    ...(random.chance(0.2) && { timeout: String(random.whole(1, 2)) }),
+  }
+}
+
+/** Access violation (RFC 1350 Appendix I): not for as long as it is held. */
+const HELD_BY_TFTP = 2
+
+/** One that is repeated until bytes come; undefined when patience is at its end. */
+async function readOnce(
+  device: Device,
+  site: Site,
+  options: TftpGetOptions = {},
+): Promise<RequestTruth | undefined> {
+  const limit = Date.now() + PATIENCE_MS
+  for (let refused = 0; Date.now() < limit && refused < REFUSED_AT_MOST; ) {
+    await site.up()
+    const slash = device.random.chance(0.5)
+    const truth = await device.getByTftp({ slash, options: tftpOptions(device, site), ...options })
+    if (truth.received > 0) return truth
+    if (truth.status === HELD_BY_TFTP) refused += 1
+    await beforeRetry(device, site)
+  }
+  return undefined
+}
+
+/** From the start each time: TFTP knows no resume. */
+async function finishByTftp(device: Device, site: Site, options: TftpGetOptions = {}): Promise<void> {
+  const limit = Date.now() + PATIENCE_MS
+  while (!satisfied(device) && Date.now() < limit) {
+    if ((await readOnce(device, site, options)) === undefined) return
+  }
+}
+
+async function tftpWhole(device: Device, site: Site): Promise<void> {
+  await finishByTftp(device, site)
+}
+
+async function tftpPaused(device: Device, site: Site): Promise<void> {
+  const { random } = device
+  const at = random.whole(0, bytesOf(device, site) - 1)
+  let done = false
+  await finishByTftp(device, site, {
+    async pace(received) {
+      if (done || received < at) return
+      done = true
+      await pause(random.whole(200, 1_500))
+    },
+  })
+}
+
+/** Few bytes, since each loss costs a time-out. */
+async function tftpOverABadLine(device: Device, site: Site): Promise<void> {
+  const small = site.images.present(device.image).bytes <= 2 * SMALL_BYTES
+  await finishByTftp(device, site, { loses: small ? 0.04 : 0.0005 })
+}
+
+async function tftpCutOff(device: Device, site: Site): Promise<void> {
+  const { random } = device
+  await readOnce(device, site, {
+    upTo: random.whole(1, bytesOf(device, site)),
+    leaving: random.chance(0.6) ? 'error' : 'gone',
+  })
+  if (random.chance(0.4)) await finishByTftp(device, site)
+}
+
+async function tftpLastKeptBack(device: Device, site: Site): Promise<void> {
+  await readOnce(device, site, { keepsLastBack: true })
+}
+
+/** As loaders do that first ask how long it is (RFC 2349). */
+async function tftpProbeThenWhole(device: Device, site: Site): Promise<void> {
+  await site.up()
+  await device.getByTftp({ options: { tsize: '0' }, onlyAsks: true })
+  if (device.random.chance(0.7)) await finishByTftp(device, site)
+}
+
+async function tftpChangedUnderWay(device: Device, site: Site): Promise<void> {
+  const { random } = device
+  const at = random.whole(1, bytesOf(device, site) - 1)
+  let done = false
+  await finishByTftp(device, site, {
+    async pace(received) {
+      if (done || received < at) return
+      done = true
+      site.images.replace(device.image, random)
+      await pause(random.whole(0, 600))
+    },
+  })
+}
+
+/** Its loader is cut off; the system that it then starts fetches anew. */
+async function tftpThenHttp(device: Device, site: Site): Promise<void> {
+  await readOnce(device, site, { upTo: device.random.whole(1, bytesOf(device, site)) })
+  device.forget()
+  await finish(device, site)
+}
+
 export const BEHAVIOURS: readonly Behaviour[] = [
   { name: 'whole', weight: 14, act: whole },
   { name: 'writes flash before its close', weight: 5, act: flashWriter },
@@ -324,6 +437,14 @@ export const BEHAVIOURS: readonly Behaviour[] = [
   { name: 'resume of a complete file', weight: 4, act: resumeOfComplete },
   { name: 'vanished', weight: 4, act: vanished },
   { name: 'another image', weight: 5, act: anotherImage },
+  { name: 'tftp: whole', weight: 6, act: tftpWhole },
+  { name: 'tftp: paused', weight: 2, act: tftpPaused },
+  { name: 'tftp: over a bad line', weight: 3, act: tftpOverABadLine },
+  { name: 'tftp: cut off', weight: 3, act: tftpCutOff },
+  { name: 'tftp: last acknowledgement kept back', weight: 2, act: tftpLastKeptBack },
+  { name: 'tftp: asks for the length, then whole', weight: 2, act: tftpProbeThenWhole },
+  { name: 'tftp: changed version under way', weight: 2, restless: true, act: tftpChangedUnderWay },
+  { name: 'tftp: cut off, then by HTTP', weight: 2, act: tftpThenHttp },
 ]
 
 /** What several devices behind one address do at the same time. */
@@ -333,4 +454,5 @@ export const SHARED_BEHAVIOURS: readonly Behaviour[] = [
   { name: 'shared: segmented', weight: 2, act: segmented },
   { name: 'shared: reset at a random byte', weight: 2, act: resetSomewhere },
   { name: 'shared: vanished', weight: 1, act: vanished },
+  { name: 'shared: tftp', weight: 2, act: tftpWhole },
 ]

@@ -3,7 +3,7 @@ import { expect, test } from 'vitest'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { Audit } from '../clients/program.ts'
 import { compare } from './comparison.ts'
-import type { Device, RequestTruth } from './device.ts'
+import { type Device, READ_REQUEST, type RequestTruth } from './device.ts'
 import type { Images } from './images.ts'
 import { createRandom } from './random.ts'
 
@@ -24,6 +24,7 @@ function device(
     method: 'GET',
     target: '/panel.bin',
     range: undefined,
+    asked: 1,
     pipelined: false,
     life: 0,
     lifeAtEnd: 0,
@@ -55,6 +56,7 @@ function device(
     heldWhole: new Set(received === BYTES ? [SHA] : []),
     lastWhole: () => (received === BYTES ? SHA : undefined),
     get: () => Promise.resolve(undefined),
+    getByTftp: () => Promise.resolve(request),
     kept: () => undefined,
     held: () => [],
     resumable: () => undefined,
@@ -131,6 +133,24 @@ function faultsOf(of: Device, fetches: readonly FetchRecord[], pulls: readonly P
 test('a true record passes', () => {
   const { faults, due, dueComplete } = faultsOf(device(BYTES, 'in order'), [FETCH], [PULL])
   expect({ faults, due, dueComplete }).toEqual({ faults: [], due: 1, dueComplete: 1 })
+})
+
+const BY_TFTP = { door: 'tftp', method: null, userAgent: null, status: null } as const
+const byTftp = (leaving: RequestTruth['leaving']) =>
+  device(BYTES, leaving, { method: READ_REQUEST, status: undefined })
+
+test('so does the true record of a device that read by TFTP and acknowledged the last block', () => {
+  const record = { ...FETCH, ...BY_TFTP }
+  expect(faultsOf(byTftp('in order'), [record], [PULL])).toMatchObject({ faults: [], due: 1, dueComplete: 1 })
+})
+
+test('a device that keeps the last acknowledgement back is not due, and must not stand as delivered', () => {
+  const unconfirmed: FetchRecord = { ...FETCH, ...BY_TFTP, ending: 'unconfirmed' }
+  const open: PullRecord = { ...PULL, state: 'unconfirmed', bytesCovered: 0 }
+  expect(faultsOf(byTftp('vanished'), [unconfirmed], [open])).toMatchObject({ faults: [], due: 0 })
+  expect(faultsOf(byTftp('vanished'), [{ ...FETCH, ...BY_TFTP }], [open]).faults.join()).toMatch(
+    /WRONG CLAIM: .* has not acknowledged the last block/,
+  )
 })
 
 const short = device(400, 'reset')

@@ -4,7 +4,7 @@
  */
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { Audit } from '../clients/program.ts'
-import { type Device, type RequestTruth, userAgentOf } from './device.ts'
+import { type Device, READ_REQUEST, type RequestTruth, userAgentOf } from './device.ts'
 import type { Images } from './images.ts'
 import { bytesIn, holdsAll } from './spans.ts'
 
@@ -241,7 +241,7 @@ function compareFetches(
     const [record] = of
     if (of.length > 1) faults.push(`${of.length} entries for one request from port ${truth.port}`)
     if (record === undefined) {
-      if (truth.status === 200 || truth.status === 206)
+      if (truth.status === 200 || truth.status === 206 || truth.received > 0)
         faults.push(`no entry for a fetch from port ${truth.port}`)
       continue
     }
@@ -262,7 +262,9 @@ function compareFetch(record: FetchRecord, truth: RequestTruth): { faults: strin
   const faults: string[] = []
   const wrongClaims: string[] = []
   const name = `fetch ${record.id} (${record.range ?? 'whole'}, ${record.ending})`
-  if (record.userAgent !== userAgentOf(truth.device)) faults.push(`${name} names ${record.userAgent}`)
+  const byTftp = truth.method === READ_REQUEST
+  if (record.userAgent !== (byTftp ? null : userAgentOf(truth.device)))
+    faults.push(`${name} names ${record.userAgent}`)
   if (record.range !== (truth.range ?? null) || record.target !== truth.target) {
     faults.push(`${name} was asked otherwise: ${truth.target} ${truth.range}`)
   }
@@ -290,6 +292,8 @@ function compareFetch(record: FetchRecord, truth: RequestTruth): { faults: strin
       )
     } else if (truth.leaving === 'reset') {
       wrongClaims.push(`${name} is delivered, the device ended with a reset`)
+    } else if (byTftp && truth.leaving !== 'in order') {
+      wrongClaims.push(`${name} is delivered, the device has not acknowledged the last block`)
     }
   }
   return { faults, wrongClaims }
@@ -308,25 +312,33 @@ function compareRefusals(
   const refused = records.filter(({ ending }) => ending === 'refused')
   const behindOthers = refused.filter(({ status }) => status === null)
   const answered = groupBy(
-    requests.filter(({ status }) => status !== undefined && REFUSING.has(status)),
+    requests.filter(
+      ({ method, status }) => status !== undefined && (method === READ_REQUEST || REFUSING.has(status)),
+    ),
     ({ method, status, range }) => `${method} ${status} ${range ?? 'whole'}`,
   )
-  const unanswered = requests.filter(({ status, pipelined }) => status === undefined && !pipelined).length
+  const unanswered = requests.filter(
+    ({ status, pipelined, received }) => status === undefined && !pipelined && received === 0,
+  ).length
   const entries = groupBy(
     refused.filter(({ status }) => status !== null),
-    ({ method, status, range }) => `${method} ${status} ${range ?? 'whole'}`,
+    ({ method, status, range }) => `${method ?? READ_REQUEST} ${status} ${range ?? 'whole'}`,
   )
   for (const key of new Set([...answered.keys(), ...entries.keys()])) {
     const asked = answered.get(key) ?? []
     const counted = (entries.get(key) ?? []).reduce((sum, { count }) => sum + count, 0)
     const inLastLife = asked.filter(({ life }) => life === lastLife).length
     const least = inLastLife + (asked.length > inLastLife ? 1 : 0)
-    if (counted < least || counted > asked.length + unanswered) {
+    if (counted < least || counted > sentTimes(asked) + unanswered) {
       faults.push(`${counted} refusals on record (${key}), the devices met ${asked.length}`)
     }
   }
   faults.push(...comparePipelined(requests, behindOthers))
   return faults
+}
+
+function sentTimes(requests: readonly RequestTruth[]): number {
+  return requests.reduce((sum, { asked }) => sum + asked, 0)
 }
 
 /** Those sent behind another request are counted together: like ones share an entry, whatever port they came from. */
@@ -347,7 +359,7 @@ function comparePipelined(requests: readonly RequestTruth[], behindOthers: reado
 }
 
 function keyOf({ method, client }: FetchRecord): string {
-  return `${method} ${client.port}`
+  return `${method ?? READ_REQUEST} ${client.port}`
 }
 
 function wordsOfFetch({ range, status, ending, reason, bytesHandedOver, durationMs }: FetchRecord): string {

@@ -8,8 +8,9 @@ import type { Random } from './random.ts'
 import type { Site } from './site.ts'
 import { type Held, heldFromStart, holdsAll, joined } from './spans.ts'
 import { systemView } from './system-table.ts'
+import { openTftpReader, type ReadEnd, type TftpOptions, type TftpReader, type Wish } from './tftp-reader.ts'
 
-/** How a device left a connection. */
+/** How a device left a connection; by TFTP `in order` is an acknowledgement of the last block, `reset` an ERROR. */
 export type Leaving =
   | 'in order'
   | 'unread'
@@ -27,6 +28,8 @@ export interface RequestTruth {
   readonly method: string
   readonly target: string
   readonly range: string | undefined
+  /** How often it was sent; by TFTP again when no answer comes. */
+  asked: number
   /** Sent behind another one on the same connection: never to be served. */
   readonly pipelined: boolean
   /** The server's life when it was sent and when it ended: a kill lies between when they differ. */
@@ -78,6 +81,22 @@ export interface GetOptions {
   readonly image?: string
 }
 
+/** What stands for the method of a read by TFTP, whose records have none. */
+export const READ_REQUEST = 'RRQ'
+
+export interface TftpGetOptions {
+  readonly options?: TftpOptions
+  readonly slash?: boolean
+  /** How many bytes it takes before it leaves so. */
+  readonly upTo?: number
+  readonly leaving?: Exclude<Wish, 'on'>
+  /** Refuses the options that it was granted. */
+  readonly onlyAsks?: boolean
+  readonly keepsLastBack?: boolean
+  readonly loses?: number
+  readonly pace?: (received: number) => Promise<void> | void
+}
+
 export interface Device {
   readonly number: number
   readonly address: string
@@ -94,6 +113,8 @@ export interface Device {
   lastWhole(): string | undefined
   /** One request; undefined when there was nobody to ask. */
   get(options?: GetOptions): Promise<RequestTruth | undefined>
+  /** One read by TFTP, always from byte 0. */
+  getByTftp(options?: TftpGetOptions): Promise<RequestTruth>
   /** The connection of the latest request that was left `kept`. */
   kept(): DeviceConnection | undefined
   /** What it holds of a version. */
@@ -113,8 +134,8 @@ export function createDevice(
     readonly image: string
     readonly planned: string
     readonly random: Random
-    /** Ports that were used behind this address. */
-    readonly portsUsed: Set<number>
+    /** Ports that were used behind this address, TCP's as numbers and UDP's with a `u`. */
+    readonly portsUsed: Set<number | string>
   },
 ): Device {
   const { number, address, random, image, portsUsed } = who
@@ -149,8 +170,19 @@ export function createDevice(
     }
   }
 
+  async function tftpReader(): Promise<TftpReader> {
+    for (;;) {
+      const opened = await openTftpReader(site.tftpPort, address)
+      if (!portsUsed.has(`u${opened.port}`)) {
+        portsUsed.add(`u${opened.port}`)
+        return opened
+      }
+      opened.close()
+    }
+  }
+
   function note(
-    over: DeviceConnection,
+    over: Pick<DeviceConnection, 'port'>,
     method: string,
     target: string,
     more: Partial<RequestTruth>,
@@ -162,6 +194,7 @@ export function createDevice(
       method,
       target,
       range: undefined,
+      asked: 1,
       pipelined: false,
       life: site.life(),
       lifeAtEnd: site.life(),
@@ -212,6 +245,70 @@ export function createDevice(
       { first: truth.first, end: truth.first + truth.received + truth.inSystem },
     ])
     return truth
+  }
+
+  /** Nothing names the version but its bytes and, where it was asked for, their number. */
+  async function getByTftp(options: TftpGetOptions = {}): Promise<RequestTruth> {
+    const reader = await tftpReader()
+    const truth = note(reader, READ_REQUEST, `${options.slash === false ? '' : '/'}${image}`, { asked: 0 })
+    let fitting = site.images.versionsOf(image).map((known) => ({ known, next: known.from(0) }))
+    const end = await reader.read({
+      name: truth.target,
+      options: options.options ?? {},
+      keepsLastBack: options.keepsLastBack ?? false,
+      dallies: options.loses !== undefined || random.chance(0.5),
+      isLost: () => random.chance(options.loses ?? 0),
+      // Another life of the server would take a request that comes again for another one.
+      isPatient: (tries) => tries < TFTP_TRIES && site.life() === truth.life,
+      onAsked() {
+        truth.asked += 1
+      },
+      onGranted({ tsize }) {
+        if (tsize !== undefined) fitting = fitting.filter(({ known }) => String(known.bytes) === tsize)
+        return options.onlyAsks === true ? 'error' : 'on'
+      },
+      async onBlock(bytes) {
+        if (truth.received === 0) file.clear()
+        fitting = fitting.filter(({ next }) => next(bytes.length).equals(bytes))
+        if (fitting.length === 0) truth.foreign ??= `bytes from ${truth.received} on are of no version`
+        truth.received += bytes.length
+        await options.pace?.(truth.received)
+        return truth.received >= (options.upTo ?? Number.POSITIVE_INFINITY)
+          ? (options.leaving ?? 'error')
+          : 'on'
+      },
+    })
+    judgeRead(truth, end, fitting, options)
+    if (truth.leaving === 'vanished') site.leaveBehind({ close: () => endReading(reader) })
+    else {
+      // Nobody waits for it any more: a server that lives is told so.
+      if (truth.leaving === 'lost') reader.giveUp()
+      reader.close()
+    }
+    return truth
+  }
+
+  function judgeRead(
+    truth: RequestTruth,
+    end: ReadEnd,
+    fitting: readonly { readonly known: { readonly sha256: string; readonly bytes: number } }[],
+    { leaving = 'error' }: TftpGetOptions,
+  ): void {
+    const whole = fitting.filter(({ known }) => known.bytes === truth.received)
+    const [one, other] = (end.kind === 'whole' ? whole : fitting).map(({ known }) => known)
+    if (end.kind === 'whole' && one === undefined) truth.foreign ??= `${truth.received} bytes are no version`
+    if (end.kind === 'refused') truth.status = end.code
+    if (one !== undefined && other === undefined && truth.received > 0) {
+      truth.version = one.sha256
+      truth.promised = one.bytes
+      keep(one.sha256, { first: 0, end: truth.received })
+    }
+    if (end.kind === 'whole') truth.leaving = end.acknowledged ? 'in order' : 'vanished'
+    else if (end.kind === 'left') truth.leaving = leaving === 'gone' ? 'vanished' : 'reset'
+    else truth.leaving = 'lost'
+    truth.lifeAtEnd = site.life()
+    truth.endedAt = performance.now()
+    truth.heldAfter = joined([{ first: 0, end: truth.received }])
   }
 
   async function readAnswer(
@@ -309,6 +406,7 @@ export function createDevice(
     heldWhole,
     lastWhole: () => lastWhole,
     get,
+    getByTftp,
     kept: () => keptConnection,
     held: (version) => (version === undefined ? [] : (file.get(version) ?? [])),
     resumable() {
@@ -321,6 +419,14 @@ export function createDevice(
     },
     forget: () => file.clear(),
   }
+}
+
+const TFTP_TRIES = 8
+
+/** Said at last, so that nothing is under way when the visit ends. */
+function endReading(reader: TftpReader): void {
+  reader.giveUp()
+  reader.close()
 }
 
 /** RFC 9110 §8.8.3 (tag) and §14.4 (Content-Range), as far as the device needs them. */

@@ -19,7 +19,7 @@ export function createFleet(site: Site, count: number, seed: number, random: Ran
     const address = addressOf(groups.length)
     const image = imageFor(site.images, random, false)
     const group: Member[] = []
-    const portsUsed = new Set<number>()
+    const portsUsed = new Set<number | string>()
     for (let each = 0; each < together; each += 1, number += 1) {
       const behaviour = random.weighted(together === 1 ? BEHAVIOURS : SHARED_BEHAVIOURS)
       const own = behaviour.restless === true ? imageFor(site.images, random, true) : image

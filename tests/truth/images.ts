@@ -28,6 +28,8 @@ export interface StagedImage {
 export interface Images {
   readonly list: readonly StagedImage[]
   version(sha256: string): KnownVersion | undefined
+  /** All that there ever were under this name. */
+  versionsOf(name: string): readonly KnownVersion[]
   present(name: string): KnownVersion
   /** Another version of about this size takes the name at once (rename). */
   replace(name: string, random: Random): void
@@ -98,6 +100,7 @@ export function stageImages(folder: string, seed: number): Images {
   return {
     list,
     version: (sha256) => versions.get(sha256),
+    versionsOf: (name) => [...versions.values()].filter(({ image }) => image === name),
     present: (name) => now(name).version,
     replace(name, random) {
       if (kept.has(name)) return

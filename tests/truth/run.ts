@@ -51,7 +51,7 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
   const folder = realpathSync(mkdtempSync(join(tmpdir(), 'fetchproof-truth-')))
   const images = stageImages(folder, seed)
   const clock = clockFor(folder)
-  const leftBehind: DeviceConnection[] = []
+  const leftBehind: Pick<DeviceConnection, 'close'>[] = []
   let program: ServedProgram | undefined
   try {
     const port = await freePort()
@@ -124,10 +124,11 @@ function siteOf(
   port: number,
   program: () => ServedProgram | undefined,
   images: Images,
-  leftBehind: DeviceConnection[],
+  leftBehind: Pick<DeviceConnection, 'close'>[],
 ): Site {
   return {
     port,
+    tftpPort: port,
     images,
     life: () => program()?.life() ?? 0,
     up: async () => program()?.up(),

@@ -6,6 +6,7 @@ import { setTimeout as pause } from 'node:timers/promises'
 import { PROGRAM } from '../clients/program.ts'
 
 export interface ServedProgram {
+  /** TCP's for HTTP, and UDP's for TFTP. */
   readonly port: number
   /** One more with every kill. */
   life(): number
@@ -23,7 +24,7 @@ const START_MS = 30_000
 /** Short times, so that a run is short; the wait for a client's close is longer than any device here takes. */
 const FLAGS = [
   ...['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '400'],
-  ...['--linger-ms', '20000', '--page-port', '0', '--format', 'json'],
+  ...['--linger-ms', '20000', '--page-port', '0', '--format', 'json', '--tftp'],
 ]
 
 export async function serveProgram(
@@ -37,7 +38,8 @@ export async function serveProgram(
   let running = untilUp()
 
   function launch(): ChildProcess {
-    const args = [PROGRAM, 'serve', folder, '--listen', '127.0.0.1', '--port', String(port), ...FLAGS]
+    const ports = ['--port', String(port), '--tftp-port', String(port)]
+    const args = [PROGRAM, 'serve', folder, '--listen', '127.0.0.1', ...ports, ...FLAGS]
     const started = spawn(process.execPath, args, {
       stdio: ['ignore', 'ignore', 'pipe'],
       env: { ...process.env, ...env },

@@ -4,11 +4,12 @@ import type { Images } from './images.ts'
 
 export interface Site {
   readonly port: number
+  readonly tftpPort: number
   readonly images: Images
   /** Counts the server's lives: one more with every kill. */
   life(): number
   /** Resolves while the server accepts connections. */
   up(): Promise<void>
   /** Connections of devices that vanished; they are dropped, unread, when the run ends or there are too many. */
-  leaveBehind(connection: DeviceConnection): void
+  leaveBehind(connection: Pick<DeviceConnection, 'close'>): void
 }

@@ -114,7 +114,7 @@ function holdingOf(
     records !== undefined &&
     metNoKill(device, records) &&
     seenInOrder(device, last, images) &&
-    device.requests.at(-1)?.target === `/${device.planned}`
+    device.requests.at(-1)?.target.replace(/^\//, '') === device.planned
   return seen ? 'last on offer, seen in order' : 'last on offer, not so seen'
 }
 
