@@ -154,10 +154,14 @@ function addChanges(
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())
     return { lifted: body.name }
   })
-  app.post<{ Body: Taken.Hold }>('/api/hold', { onRequest, schema: { body: HoldBody } }, ({ body }) => {
-    depot.hold(body.name, body.reason.trim(), body.by ?? userName())
-    return { held: body.name }
-  })
+  app.post<{ Body: Taken.HoldRequest }>(
+    '/api/hold',
+    { onRequest, schema: { body: HoldBody } },
+    ({ body }) => {
+      depot.hold(body.name, body.reason.trim(), body.by ?? userName())
+      return { held: body.name }
+    },
+  )
   app.post<{ Body: Taken.Strike }>(
     '/api/strike',
     { onRequest, schema: { body: StrikeBody } },

@@ -3,7 +3,7 @@
  * and never one of our own files.
  */
 import { FetchproofError } from '../errors.ts'
-import { createOfferRule } from '../staging/never-offered.ts'
+import { createOfferRule } from '../staging/offer-rule.ts'
 
 const BYTES_AT_MOST = 200
 // What Windows does not take in a name, and control characters (Microsoft Learn, "Naming Files, Paths, and

@@ -59,7 +59,7 @@ export const DropQuery = Type.Object(
 )
 
 export type ReportRequest = Static<typeof ReportQuery>
-export type Hold = Static<typeof HoldBody>
+export type HoldRequest = Static<typeof HoldBody>
 export type Strike = Static<typeof StrikeBody>
 export type Lift = Static<typeof LiftBody>
 export type ReadyNow = Static<typeof ReadyNowBody>

@@ -44,7 +44,7 @@ export interface Snapshot {
   /** Pulls of what is not planned for their device, by their first fetch. */
   readonly wrongPulls: readonly string[]
   /** What is still to be pulled by the sheet and how long that takes, in words; null when nothing is. */
-  readonly outlook: string | null
+  readonly remaining: string | null
 }
 
 export interface ProgramView {

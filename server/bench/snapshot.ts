@@ -13,7 +13,7 @@ import type { FirewallLine, OpenPort } from '../network/firewall.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Image } from '../staging/image.ts'
 import { strikeableWords } from '../wording/decided-words.ts'
-import { outlookWords } from '../wording/outlook-words.ts'
+import { remainingWords } from '../wording/remaining-words.ts'
 import { boardOf } from './board.ts'
 import { longStalls } from './device-steps.ts'
 import { createFirewallView } from './firewall-view.ts'
@@ -91,8 +91,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const { refusals, fetches } = recentOf(depot.recentFetches())
     const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
     const visit = sources.visit?.() ?? null
-    const outlook = depot.visit.outlook(underWay)
-    const outlookText = outlook === null ? null : outlookWords(outlook)
+    const remaining = depot.visit.remaining(underWay)
+    const outlookText = remaining === null ? null : remainingWords(remaining)
     const hints = depot.visit.hints()
     const { entries, sum } = depot.ledger.head
     const { writable } = depot.ledger
@@ -123,7 +123,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'board', boardInput, () =>
       boardOf({ visit, underWay, over: over.slice(-PULLS_AT_MOST), own: offerable }),
     )
-    take(changed, 'outlook', [outlookText], () => outlookText)
+    take(changed, 'remaining', [outlookText], () => outlookText)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
     const stalls = longStalls(underWay, Date.now())
     const stepInput = [
@@ -242,7 +242,7 @@ function countsOf(all: readonly ShownImage[]): Snapshot['imagesInAll'] {
   return { known: all.length, ready: all.filter((image) => image.state === 'ready').length }
 }
 
-/** What is over comes from the book itself. The same array as before until a pull begins, ends or changes. */
+/** What is over comes from the pulls themselves. The same array as before until a pull begins, ends or changes. */
 function createPullViews(depot: Depot): () => { underWay: readonly LivePull[]; over: readonly PullRecord[] } {
   let last: { records: readonly PullRecord[]; busy: string; over: readonly PullRecord[] } | undefined
   return () => {

@@ -2,8 +2,8 @@
 
 import type { PullRecord } from '../delivery/records.ts'
 import { wrongImageWords } from '../visit/allowed-images.ts'
+import type { LiveVisit } from '../visit/live-visit.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import type { VisitDesk } from '../visit/visit-desk.ts'
 import {
   hasGroundsToTell,
   needsAttention,
@@ -15,11 +15,11 @@ import { markOf } from '../wording/tally.ts'
 import type { PullView, VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
-export function createVisitView(desk: Pick<VisitDesk, 'plan' | 'sheet'>): () => VisitView | null {
-  let made: { plan: Plan; sheet: VisitDesk['sheet']; view: VisitView } | undefined
+export function createVisitView(visit: Pick<LiveVisit, 'plan' | 'sheet'>): () => VisitView | null {
+  let made: { plan: Plan; sheet: LiveVisit['sheet']; view: VisitView } | undefined
   return () => {
-    const plan = desk.plan()
-    const { sheet } = desk
+    const plan = visit.plan()
+    const { sheet } = visit
     if (plan === undefined || sheet === undefined) return null
     if (made?.plan !== plan || made.sheet !== sheet) {
       const view: VisitView = {

@@ -18,14 +18,14 @@ import { visitReport } from '../report/visit-report.ts'
 import { visible } from '../wording/visible.ts'
 import type { AuditFlags } from './audit.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
-import type { Surroundings } from './surroundings.ts'
 import { VERSION } from './version.ts'
 
 export async function audit(
   folders: readonly string[],
   given: AuditFlags,
-  { stdout }: Surroundings,
+  { stdout }: HostProcess,
 ): Promise<number> {
   checkFlags(given)
   const flags = withTimes(given)

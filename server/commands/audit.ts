@@ -3,8 +3,8 @@ import { type Command, Option } from 'commander'
 import { PULL_STATES } from '../delivery/records.ts'
 import { FETCH_ENDINGS } from '../ledger/fetch-endings.ts'
 import type { AuditFilter } from '../report/audit.ts'
+import type { HostProcess } from './host-process.ts'
 import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface AuditFlags extends AuditFilter {
   readonly format: 'text' | 'json' | 'csv'
@@ -15,7 +15,7 @@ export interface AuditFlags extends AuditFilter {
   readonly head?: string
 }
 
-export function addAudit(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addAudit(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('audit')
     .description(

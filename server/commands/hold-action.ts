@@ -4,8 +4,8 @@ import { FetchproofError } from '../errors.ts'
 import { stateWords } from '../staging/image-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
-import type { Surroundings } from './surroundings.ts'
 
 const HOLD: DecisionForm = {
   whyReason: '--reason is empty. Say why the image must not be served: it stands in the ledger for good.',
@@ -17,7 +17,7 @@ const HOLD: DecisionForm = {
   },
 }
 
-export async function hold(named: string, flags: DecisionFlags, around: Surroundings): Promise<number> {
+export async function hold(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
   const { image, reason, by, served } = await decideOn(named, flags, HOLD, around)
   const { name, sha256 } = image
   const lines = [

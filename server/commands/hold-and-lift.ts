@@ -1,10 +1,10 @@
 /** Usage of `fetchproof hold` and `fetchproof lift`. What they do is loaded when they run. */
 import type { Command } from 'commander'
+import type { HostProcess } from './host-process.ts'
 import type { DecisionFlags } from './image-decision.ts'
 import { byOption, folderOption, formatOption, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
-export function addHold(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addHold(program: Command, around: HostProcess, settle: (status: number) => void): void {
   decision(program, 'hold', 'Withdraw an image, with a reason; both are recorded.')
     .requiredOption('--reason <why>', 'why it must not be served')
     .action(async (image: string, flags: DecisionFlags) => {
@@ -13,7 +13,7 @@ export function addHold(program: Command, around: Surroundings, settle: (status:
     })
 }
 
-export function addLift(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addLift(program: Command, around: HostProcess, settle: (status: number) => void): void {
   decision(program, 'lift', 'Lift the hold of an image, with a reason; both are recorded.')
     .requiredOption('--reason <why>', 'why it may be served all the same')
     .action(async (image: string, flags: DecisionFlags) => {

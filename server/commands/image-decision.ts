@@ -10,9 +10,9 @@ import { type ImageView, imageView } from '../report/image-view.ts'
 import { createSettings } from '../settings.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory } from '../staging/image-history.ts'
+import type { HostProcess } from './host-process.ts'
 import { imageNamed } from './named-image.ts'
 import { runningServer } from './running-server.ts'
-import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
 
@@ -49,7 +49,7 @@ export async function decideOn(
   named: string,
   { folder, records, ...flags }: DecisionFlags,
   form: DecisionForm,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<Decided> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
   const decision = { reason: flags.reason.trim(), by: (flags.by ?? userName()).trim() }
@@ -78,6 +78,6 @@ export async function decideOn(
         },
         history,
       ),
-    history.take,
+    history.apply,
   )
 }

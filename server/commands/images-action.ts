@@ -8,15 +8,15 @@ import { formatWords } from '../wording/format-words.ts'
 import { bytesText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import type { ImagesFlags } from './images.ts'
 import { imagesListed } from './images-listed.ts'
 import { unusedWords } from './serve/not-offered-words.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export async function images(
   folder: string,
   { format, records }: ImagesFlags,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
   const listed = await imagesListed(settings, around)

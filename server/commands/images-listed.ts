@@ -3,8 +3,8 @@ import { type ImageView, imageView } from '../report/image-view.ts'
 import type { Settings } from '../settings.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
 import type { Unused } from '../trust/published/unused.ts'
+import type { HostProcess } from './host-process.ts'
 import { runningServer } from './running-server.ts'
-import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
 
 interface ImagesListed {
@@ -16,7 +16,7 @@ interface ImagesListed {
 
 export async function imagesListed(
   settings: Settings,
-  around: Pick<Surroundings, 'stderr'>,
+  around: Pick<HostProcess, 'stderr'>,
 ): Promise<ImagesListed> {
   const server = await runningServer(settings.records)
   if (server !== undefined) return (await server.ask('GET', '/api/images')) as ImagesListed

@@ -4,8 +4,8 @@ import { FetchproofError } from '../errors.ts'
 import { stateWords } from '../staging/image-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
-import type { Surroundings } from './surroundings.ts'
 
 const LIFT: DecisionForm = {
   whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
@@ -16,7 +16,7 @@ const LIFT: DecisionForm = {
   },
 }
 
-export async function lift(named: string, flags: DecisionFlags, around: Surroundings): Promise<number> {
+export async function lift(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
   const { image, reason, by, served } = await decideOn(named, flags, LIFT, around)
   const { name, sha256, reason: was } = image
   const lines = [

@@ -17,11 +17,11 @@ import { matchOnPlan } from '../visit/match-on-plan.ts'
 import { createVisitEvidence } from '../visit/visit-evidence.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import type { MatchFlags } from './match.ts'
 import { createProgress } from './progress.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
 import { sheetInFolder } from './sheet-in-folder.ts'
-import type { Surroundings } from './surroundings.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
 
@@ -37,7 +37,7 @@ interface Compared {
 export async function match(
   argument: string | undefined,
   flags: MatchFlags,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<number> {
   const { folder, records, format } = flags
   const device = flags.device?.trim()
@@ -90,7 +90,7 @@ function compareHere(
   text: string,
   device: string | undefined,
   settings: Settings,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<Compared> {
   if (text.trim() === '') return Promise.resolve({ matched: NOTHING_THERE, references: new Map() })
   return withCatalogue(settings, around, async (catalogue) => {
@@ -163,7 +163,7 @@ async function record(
 async function textFrom(
   argument: string | undefined,
   file: string | undefined,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<string> {
   if (argument !== undefined && file !== undefined) {
     throw new FetchproofError('FP_USAGE', { why: 'Give either the text or --file, not both.' })
@@ -176,7 +176,7 @@ async function textFrom(
 /** UTF-16 takes two bytes a character, other text up to three. */
 const MOST_BYTES = MOST_MATCH_CHARACTERS * 3
 
-async function typed({ stdin, stderr }: Surroundings): Promise<Buffer> {
+async function typed({ stdin, stderr }: HostProcess): Promise<Buffer> {
   if (stdin.isTTY) {
     const end = process.platform === 'win32' ? 'Ctrl-Z and Enter' : 'Ctrl-D'
     stderr.write(`Paste what the device printed, then press ${end} on a line of its own:\n`)

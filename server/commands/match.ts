@@ -1,7 +1,7 @@
 /** Usage of `fetchproof match`. What it does is loaded when it runs: see match-action.ts. */
 import type { Command } from 'commander'
+import type { HostProcess } from './host-process.ts'
 import { byOption, folderOption, formatOption, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface MatchFlags {
   readonly file?: string
@@ -18,7 +18,7 @@ are no image's CRC-32 count as a mismatch only where a label or an arrow says th
 have 8 digits too. With --device it is compared with what the visit sheet plans for that device: another image, an
 earlier version or a held one is exit status 1.`
 
-export function addMatch(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addMatch(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('match')
     .description(

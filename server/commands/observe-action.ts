@@ -13,15 +13,15 @@ import { versionToRecord } from '../visit/version-text.ts'
 import { compareVersions } from '../visit/versions.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import type { ObserveFlags } from './observe.ts'
 import { runningServer } from './running-server.ts'
-import type { Surroundings } from './surroundings.ts'
 import { withLedger } from './unserved-ledger.ts'
 
 export async function observe(
   device: string,
   { folder, records, ...flags }: ObserveFlags,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<number> {
   const settings = createSettings({ folder, ...(records !== undefined && { records }) })
   const observation = await observationOf(device, flags, around)
@@ -39,7 +39,7 @@ type Observation = Omit<NewEntryOf<'observed'>, 'digest'>
 async function observationOf(
   named: string,
   flags: Omit<ObserveFlags, 'folder' | 'format'>,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<Observation> {
   const device = named.trim()
   const { note } = flags
@@ -65,7 +65,7 @@ async function observationOf(
 async function versionIn(
   given: string | undefined,
   flag: string,
-  { stdin }: Surroundings,
+  { stdin }: HostProcess,
 ): Promise<string | undefined> {
   if (given === undefined) return undefined
   const said = (given === '-' ? await allText(stdin) : given).trim()

@@ -1,7 +1,7 @@
 /** Usage of `fetchproof observe`. What it does is loaded when it runs: see observe-action.ts. */
 import type { Command } from 'commander'
+import type { HostProcess } from './host-process.ts'
 import { byOption, folderOption, formatOption, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface ObserveFlags {
   readonly before?: string
@@ -13,7 +13,7 @@ export interface ObserveFlags {
   readonly format: 'text' | 'json'
 }
 
-export function addObserve(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addObserve(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('observe')
     .description('Record what you saw at a device: its version before or after, or a note.')

@@ -5,6 +5,7 @@ import { visible } from '../wording/visible.ts'
 import { addAudit } from './audit.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
 import { addHold, addLift } from './hold-and-lift.ts'
+import type { HostProcess } from './host-process.ts'
 import { addImages } from './images.ts'
 import { addMatch } from './match.ts'
 import { addObserve } from './observe.ts'
@@ -13,11 +14,10 @@ import { addReport } from './report.ts'
 import { addServe } from './serve/serve.ts'
 import { addSheet } from './sheet.ts'
 import { addStrike } from './strike.ts'
-import type { Surroundings } from './surroundings.ts'
 import { VERSION } from './version.ts'
 
 /** Runs one command; resolves with its exit status. Expected errors are printed, never thrown. */
-export async function runProgram(args: readonly string[], around: Surroundings): Promise<number> {
+export async function runProgram(args: readonly string[], around: HostProcess): Promise<number> {
   let status: number = EXIT.done
   const settle = (result: number): void => {
     status = result
@@ -54,7 +54,7 @@ export async function runProgram(args: readonly string[], around: Surroundings):
   }
 }
 
-function failed(error: unknown, { stderr }: Surroundings): number {
+function failed(error: unknown, { stderr }: HostProcess): number {
   if (error instanceof CommanderError) return error.exitCode === 0 ? EXIT.done : EXIT.usage
   if (error instanceof FetchproofError) {
     // Names of files and what stands in them are part of it, and may move a terminal's cursor.

@@ -7,15 +7,15 @@ import { visitHtml } from '../report/visit-html.ts'
 import { type VisitReport, visitReport } from '../report/visit-report.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
 import type { ReportFlags } from './report.ts'
-import type { Surroundings } from './surroundings.ts'
 import { VERSION } from './version.ts'
 
 export async function report(
   folders: readonly string[],
   { output, format, strict, records }: ReportFlags,
-  { stdout, stderr }: Surroundings,
+  { stdout, stderr }: HostProcess,
 ): Promise<number> {
   const facts = await visitFacts(folders.map((folder) => ledgerFileOf(folder, records)))
   const made = visitReport(facts, { made: new Date().toISOString(), version: VERSION })

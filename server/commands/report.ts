@@ -1,7 +1,7 @@
 /** Usage of `fetchproof report`. What it does is loaded when it runs: see report-action.ts. */
 import { type Command, Option } from 'commander'
+import type { HostProcess } from './host-process.ts'
 import { DEFAULT_FOLDER, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface ReportFlags {
   readonly output?: string
@@ -10,7 +10,7 @@ export interface ReportFlags {
   readonly records?: string
 }
 
-export function addReport(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addReport(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('report')
     .description('Make the record of a visit: what was planned and what was done, device by device.')

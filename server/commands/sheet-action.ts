@@ -9,29 +9,29 @@ import { tableLines } from '../report/table.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { stateWords } from '../staging/image-words.ts'
-import { isNearSheet, wordsForDocument } from '../staging/never-offered.ts'
+import { isNearSheet, wordsForDocument } from '../staging/offer-rule.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
-import { outlookOf } from '../visit/outlook.ts'
 import { planAgainstFacts } from '../visit/plan.ts'
 import { checkPlan, type PresentImage } from '../visit/plan-check.ts'
 import type { Plan } from '../visit/plan-shape.ts'
 import { createImageNames } from '../visit/planned-image.ts'
+import { remainingPulls } from '../visit/remaining-pulls.ts'
 import { deviceKey, type PlannedRow, SHEET_FILE } from '../visit/sheet-rows.ts'
 import { guessFromName } from '../visit/version-text.ts'
 import type { ReadSheet } from '../visit/visit-file.ts'
-import { outlookWords } from '../wording/outlook-words.ts'
+import { remainingWords } from '../wording/remaining-words.ts'
 import { stepWords } from '../wording/standing-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { imagesListed } from './images-listed.ts'
 import type { SheetFlags } from './sheet.ts'
 import { sheetInFolder } from './sheet-in-folder.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export async function sheet(
   folder: string,
   { example, format, records }: SheetFlags,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<number> {
   if (example === true) {
     if (format === 'json') throw usage('--example prints a CSV file: leave out --format json.')
@@ -47,10 +47,10 @@ export async function sheet(
   const warnings = [...read.warnings, ...check.warnings]
   const plan = await planSoFar(read, present, settings)
   const images = createImageNames(present.map(({ image }) => image))
-  const outlook = outlookOf(plan, images, [], settings.folderFile.linkMbps)
+  const remaining = remainingPulls(plan, images, [], settings.folderFile.linkMbps)
   if (format === 'json') {
     const devices = plan.devices.map(({ device, standing, done }) => ({ device, standing, done }))
-    const told = { rows: read.rows, errors, warnings, devices, outlook }
+    const told = { rows: read.rows, errors, warnings, devices, remaining }
     around.stdout.write(`${JSON.stringify(told, null, 2)}\n`)
   } else {
     const lines = [
@@ -58,7 +58,7 @@ export async function sheet(
       ...(errors.length + warnings.length === 0 ? [] : ['']),
       ...errors.map(visible),
       ...warnings.map((text) => `Warning: ${visible(text)}`),
-      ...(outlook === null ? [] : ['', outlookWords(outlook)]),
+      ...(remaining === null ? [] : ['', remainingWords(remaining)]),
     ]
     around.stdout.write(`${lines.join('\n')}\n`)
   }

@@ -1,8 +1,8 @@
 /** Usage of `fetchproof sheet`. What it does is loaded when it runs: see sheet-action.ts. */
 import type { Command } from 'commander'
 import { SHEET_FILE } from '../visit/sheet-rows.ts'
+import type { HostProcess } from './host-process.ts'
 import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface SheetFlags {
   readonly example?: boolean
@@ -10,7 +10,7 @@ export interface SheetFlags {
   readonly records?: string
 }
 
-export function addSheet(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addSheet(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('sheet')
     .description(

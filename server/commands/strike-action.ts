@@ -8,16 +8,16 @@ import { strikeableWords } from '../wording/decided-words.ts'
 import { timeText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
+import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
 import { runningServer } from './running-server.ts'
 import type { StrikeFlags } from './strike.ts'
-import type { Surroundings } from './surroundings.ts'
 import { withLedger } from './unserved-ledger.ts'
 
 export async function strike(
   seq: number | undefined,
   flags: StrikeFlags,
-  { stdout }: Surroundings,
+  { stdout }: HostProcess,
 ): Promise<number> {
   const { folder } = flags
   const { records } = createSettings({
@@ -66,13 +66,13 @@ async function struck(
       ledger.append({ kind: 'struck', strikes: seq, ...decision })
       return entry
     },
-    strikes.take,
+    strikes.apply,
   )
 }
 
 async function strikesIn(file: string): Promise<ReturnType<typeof createStrikes>> {
   const strikes = createStrikes()
-  for await (const batch of readEntries(file)) for (const entry of batch) strikes.take(entry)
+  for await (const batch of readEntries(file)) for (const entry of batch) strikes.apply(entry)
   return strikes
 }
 

@@ -1,7 +1,7 @@
 /** Usage of `fetchproof strike`. What it does is loaded when it runs: see strike-action.ts. */
 import type { Command } from 'commander'
+import type { HostProcess } from './host-process.ts'
 import { byOption, folderOption, formatOption, recordsOption, wholeNumber } from './options.ts'
-import type { Surroundings } from './surroundings.ts'
 
 export interface StrikeFlags {
   readonly reason?: string
@@ -11,7 +11,7 @@ export interface StrikeFlags {
   readonly format: 'text' | 'json'
 }
 
-export function addStrike(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addStrike(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('strike')
     .description('Take back what was recorded by mistake: an observation, a pasted checksum, a lift.')

@@ -7,8 +7,8 @@ import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
+import type { HostProcess } from './host-process.ts'
 import { createProgress } from './progress.ts'
-import type { Surroundings } from './surroundings.ts'
 
 /**
  * Hands the catalogue over when every image is ready, held or locked, and closes it afterwards. Nothing is written
@@ -17,7 +17,7 @@ import type { Surroundings } from './surroundings.ts'
  */
 export async function withCatalogue<T>(
   settings: Settings,
-  around: Pick<Surroundings, 'stderr'>,
+  around: Pick<HostProcess, 'stderr'>,
   use: (catalogue: Catalogue, unused: JudgedCatalogue['unused']) => Promise<T> | T,
   history?: ImageHistory,
 ): Promise<T> {
@@ -41,7 +41,7 @@ async function readHistory(settings: Settings): Promise<ImageHistory> {
   const history = createImageHistory()
   const ledger = join(settings.records, LEDGER_FILE)
   if (existsSync(ledger)) {
-    for await (const batch of readEntries(ledger)) await leadTo(ledger, batch, history.take)
+    for await (const batch of readEntries(ledger)) await leadTo(ledger, batch, history.apply)
   }
   return history
 }

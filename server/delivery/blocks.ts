@@ -10,7 +10,7 @@
 import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
-import { createAtMost } from '../files/at-most.ts'
+import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import { sameFile } from '../files/folder.ts'
 import type { Version } from '../staging/image.ts'
 import type { ImageFile } from './image-file.ts'
@@ -73,7 +73,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
     dispose: (block) => block.letGo(),
   })
   const memory = createPieceMemory()
-  const inTurn = createAtMost(READINGS_AT_ONCE)
+  const inTurn = createConcurrencyLimit(READINGS_AT_ONCE)
   const loading = new Map<string, Loading>()
   const opened = new Map<string, Shared>()
 

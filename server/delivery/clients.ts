@@ -15,7 +15,7 @@ export interface LateHardware {
 
 export interface Clients<T> {
   /** Every entry, in order, before anything is asked about it. */
-  take(entry: Entry): void
+  apply(entry: Entry): void
   keyOf(client: ClientRef): string
   macOf(client: ClientRef): string | null
   /** Made when there is nothing yet. */
@@ -67,7 +67,7 @@ export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> 
   }
 
   return {
-    take(entry) {
+    apply(entry) {
       if (entry.kind === 'opened' && Date.parse(entry.at) - Date.parse(latestAt) > ANOTHER_SITE_MS)
         macs.clear()
       latestAt = entry.at

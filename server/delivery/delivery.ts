@@ -13,8 +13,8 @@ import type { HeldParts } from './held-parts.ts'
 import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals, type RefusalsOptions } from './refusals.ts'
+import { createSleepAwareTimer, type SleepAwareTimer } from './sleep-aware-timer.ts'
 import { createFetchesUnderWay, type FetchesUnderWay } from './under-way.ts'
-import { createWakefulness, type Wakefulness } from './wakefulness.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
 export interface Asked {
@@ -55,7 +55,7 @@ type Refused = Partial<Asked> &
 export interface Delivery {
   readonly underWay: FetchesUnderWay
   /** For other limits on what a device does. */
-  readonly wakefulness: Pick<Wakefulness, 'after'>
+  readonly timer: Pick<SleepAwareTimer, 'after'>
   /** The client with the hardware address that the neighbour table has for it now. */
   clientAt(address: string, port: number | undefined): ClientRef
   /**
@@ -95,10 +95,10 @@ const STOPPING = 'the server is being stopped'
 
 export function createDelivery(deps: DeliveryDeps): Delivery {
   const { ledger, clock } = deps
-  const wakefulness = createWakefulness(clock)
+  const timer = createSleepAwareTimer(clock)
   const underWay = createFetchesUnderWay(deps.limits, {
     clock,
-    wokeAt: wakefulness.wokeAt,
+    wokeAt: timer.wokeAt,
     clientKey: deps.parts.keyOf,
   })
   let closed = false
@@ -191,7 +191,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       first: plan.first,
       promised: plan.promised,
       lingerMs: deps.limits.lingerMs,
-      after: wakefulness.after,
+      after: timer.after,
       sendQueues: deps.sendQueues,
       clock,
       onHandedOver: () => underWay.handedOver(id),
@@ -206,7 +206,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
 
   return {
     underWay,
-    wakefulness,
+    timer: timer,
     clientAt(address, port) {
       const mac = deps.macOf(address)
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
@@ -252,7 +252,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       underWay.withdraw(() => true, why)
       refusals.close()
       underWay.close()
-      wakefulness.close()
+      timer.close()
     },
   }
 }

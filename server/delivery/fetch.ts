@@ -3,7 +3,7 @@
  * ending that this evidence allows. Knows no protocol: the wire is whatever carries bytes to one client, and either
  * the system's send queue and an orderly close, or the client's own word, shows what it holds.
  */
-import type { Connection } from '../network/connection-keys.ts'
+import type { Endpoints } from '../network/connection-keys.ts'
 import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
 import { type EndingState, isSending, type Phase, type Seen, START, see } from './endings.ts'
@@ -12,7 +12,7 @@ import type { Piece } from './pieces.ts'
 /** One connection to a client, as seen from delivery. */
 export interface Wire {
   /** Its send queue shows what the client's system has; absent where the client's own program acknowledges. */
-  readonly connection?: Connection
+  readonly connection?: Endpoints
   /** Calls once the client may be sent bytes; absent: it may at once. */
   whenReady?(go: () => void): void
   /** The most bytes that it takes in one piece now; absent: any number. */

@@ -2,22 +2,22 @@
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import type { FetchRecord } from './records.ts'
 
-interface FetchBook {
+interface FetchRecords {
   /**
    * Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. `seq`: its place among
    * the entries of all ledgers that are read together.
    */
-  take(entry: Entry, seq?: number): FetchRecord | undefined
+  apply(entry: Entry, seq?: number): FetchRecord | undefined
   /** Records begun and not ended, in the order they began. */
   underWay(): readonly FetchRecord[]
 }
 
 /** `idPrefix` (such as `2-`) keeps the numbers of several merged ledgers apart. */
-export function createFetchBook(idPrefix = ''): FetchBook {
+export function createFetchRecords(idPrefix = ''): FetchRecords {
   const open = new Map<number, FetchRecord>()
   let run = 0
   return {
-    take(entry, seq = entry.seq) {
+    apply(entry, seq = entry.seq) {
       if (entry.kind === 'opened') run += 1
       if (entry.kind === 'fetch-begun') {
         const record = begunRecord(entry, { id: `${idPrefix}${entry.id}`, begunSeq: seq, run })

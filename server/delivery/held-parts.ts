@@ -19,7 +19,7 @@ export interface HeldPart {
 }
 
 export interface HeldParts extends Pick<Clients<unknown>, 'keyOf' | 'macOf'> {
-  take(entry: Entry): void
+  apply(entry: Entry): void
   of(client: ClientRef, imageName: string): HeldPart | undefined
   /** Whether fetches of this version that have ended handed over all before this byte, so that a client may go on there. */
   explained(client: ClientRef, image: { name: string; sha256: string }, byte: number): boolean
@@ -92,8 +92,8 @@ export function createHeldParts(): HeldParts {
   }
 
   return {
-    take(entry) {
-      clients.take(entry)
+    apply(entry) {
+      clients.apply(entry)
       if (entry.kind === 'fetch-begun') begin(entry)
       else if (entry.kind === 'fetch-ended') end(entry)
     },

@@ -1,5 +1,5 @@
 /** Pulls as they stand this moment: what the entries say, plus how far the fetches under way have come. */
-import type { PullBook } from './pulls.ts'
+import type { PullRecords } from './pulls.ts'
 import { createRates } from './rates.ts'
 import type { PullRecord } from './records.ts'
 import type { FetchesUnderWay, UnderWay } from './under-way.ts'
@@ -22,7 +22,7 @@ export interface LivePull extends PullRecord {
  * is. Asked for at most a few times a second; rates are taken from one asking to the next.
  */
 export function createLivePulls(
-  book: Pick<PullBook, 'pullOf' | 'fetchesUnderWay'>,
+  records: Pick<PullRecords, 'pullOf' | 'fetchesUnderWay'>,
   underWay: FetchesUnderWay,
   clock: () => number,
   now: () => number = Date.now,
@@ -33,8 +33,8 @@ export function createLivePulls(
   return () => {
     const running = new Map(underWay.list().map((fetch) => [String(fetch.id), fetch]))
     rates.keep(new Set(running.keys()))
-    const ids = new Set([...book.fetchesUnderWay().map(({ id }) => id), ...running.keys()])
-    const pulls = new Set([...ids].flatMap((id) => book.pullOf(id) ?? []))
+    const ids = new Set([...records.fetchesUnderWay().map(({ id }) => id), ...running.keys()])
+    const pulls = new Set([...ids].flatMap((id) => records.pullOf(id) ?? []))
     const before = stalls
     stalls = new Map()
     return [...pulls]

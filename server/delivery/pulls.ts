@@ -9,7 +9,7 @@
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
 import { createClients, type LateHardware } from './clients.ts'
 import { Coverage } from './coverage.ts'
-import { createFetchBook } from './fetches.ts'
+import { createFetchRecords } from './fetches.ts'
 import {
   createPullEvidence,
   handedSpan,
@@ -22,7 +22,7 @@ import { resumeOffset } from './ranges.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
 import { handedTwice, judgePull } from './verdict.ts'
 
-interface PullBookOptions {
+interface PullRecordsOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */
   readonly retired?: (pull: PullRecord) => void
   /** Called for every fetch that ended and every refusal. */
@@ -32,9 +32,9 @@ interface PullBookOptions {
   readonly deviceOf?: (client: { readonly address: string; readonly mac: string | null }) => string | null
 }
 
-export interface PullBook {
+export interface PullRecords {
   /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
-  take(entry: Entry, seq?: number): void
+  apply(entry: Entry, seq?: number): void
   /** All pulls kept, in the order they began; the same array until one of them changes. */
   pulls(): readonly PullRecord[]
   /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
@@ -93,8 +93,8 @@ const ENDED_KNOWN = 4_096
 /** More than so many that ended earlier than all that are under way are let go together. */
 const PAST_AT_MOST = 64
 
-export function createPullBook(options: PullBookOptions = {}): PullBook {
-  const fetches = createFetchBook(options.idPrefix)
+export function createPullRecords(options: PullRecordsOptions = {}): PullRecords {
+  const fetches = createFetchRecords(options.idPrefix)
   const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
   // Of a Map that many entries pass through, each table that was outgrown keeps what it held last alive for the
   // collector of young objects. So with `retired`, only what is under way stands here, and pulls stand in their lines
@@ -272,10 +272,10 @@ export function createPullBook(options: PullBookOptions = {}): PullBook {
   }
 
   return {
-    take(entry, seq = entry.seq) {
+    apply(entry, seq = entry.seq) {
       entries += 1
-      clients.take(entry)
-      const fetch = fetches.take(entry, seq)
+      clients.apply(entry)
+      const fetch = fetches.apply(entry, seq)
       if (fetch === undefined) return
       if (fetch.ending === null) return begin(fetch)
       if (fetch.ending === 'refused') statement(fetch)

@@ -8,8 +8,8 @@ import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { OwnAddress } from '../network/addresses.ts'
 import type { Settings } from '../settings.ts'
-import { type Found, type Image, isReady, type ReadyImage } from '../staging/image.ts'
-import type { VisitDesk } from '../visit/visit-desk.ts'
+import { type FoundImage, type Image, isReady, type ReadyImage } from '../staging/image.ts'
+import type { LiveVisit } from '../visit/live-visit.ts'
 import { arrivesOverTunnel, createAllowList } from './allow-list.ts'
 import { isThisMachine } from './rehearsals.ts'
 
@@ -64,9 +64,9 @@ export interface Part {
 export interface AdmissionDeps {
   readonly settings: Pick<Settings, 'allow' | 'allowTunnels' | 'list'>
   readonly own: () => readonly OwnAddress[]
-  readonly find: (target: string) => Found
+  readonly find: (target: string) => FoundImage
   readonly images: () => readonly Image[]
-  readonly visit: Pick<VisitDesk, 'refusal'>
+  readonly visit: Pick<LiveVisit, 'refusal'>
   readonly partOf: HeldParts['of']
   readonly writable: () => boolean
 }
@@ -101,7 +101,7 @@ export function createAdmission(deps: AdmissionDeps): Admission {
     return refused && { ...deny('not planned', refused.why, refused.hint), image: referenceOf(image) }
   }
 
-  function admitFound(asked: Asking, found: Found): Admitted | Denied {
+  function admitFound(asked: Asking, found: FoundImage): Admitted | Denied {
     if (found.kind === 'list') {
       if (settings.list) return { kind: 'list', images: deps.images().filter(isReady) }
       return deny('unknown name', 'the checksum list is not offered', HINT_LIST)

@@ -8,7 +8,7 @@ import { createBlockStore } from '../delivery/blocks.ts'
 import { createDelivery, type Delivery } from '../delivery/delivery.ts'
 import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
-import type { PullBook } from '../delivery/pulls.ts'
+import type { PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
@@ -27,8 +27,8 @@ import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { type Matched, matchInCatalogue } from '../trust/match.ts'
+import { createLiveVisit, type LiveVisit } from '../visit/live-visit.ts'
 import type { DeviceMatched } from '../visit/match-on-plan.ts'
-import { createVisitDesk, type VisitDesk } from '../visit/visit-desk.ts'
 import { type Admission, createAdmission } from './admission.ts'
 import { createDerived, type Derived } from './derived.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
@@ -65,9 +65,9 @@ export interface Depot {
   /** Who may have what. */
   readonly admission: Admission
   readonly rehearsals: Rehearsals
-  readonly pulls: PullBook
+  readonly pulls: PullRecords
   /** The visit sheet against what happens. */
-  readonly visit: VisitDesk
+  readonly visit: LiveVisit
   /** Those with something under way. */
   livePulls(): readonly LivePull[]
   /** Fetches that were under way when the server before this one ended without closing its ledger. */
@@ -123,17 +123,17 @@ const RECENT_TROUBLES = 50
 export async function openDepot(options: DepotOptions): Promise<Depot> {
   const { settings, onEntries } = options
   const folder = await checkFolder(settings.folder)
-  // Names come with the desk, which comes later.
-  let nameOf: VisitDesk['nameOf'] = () => null
+  // Names come with the visit, which comes later.
+  let nameOf: LiveVisit['nameOf'] = () => null
   const derived = createDerived((client) => nameOf(client))
   const ledger = await openLedger({
     records: settings.records,
     onEntry(entry) {
-      derived.ahead.take(entry)
+      derived.ahead.apply(entry)
       derived.apply(entry)
     },
   })
-  ledger.events.on('written', derived.ahead.take)
+  ledger.events.on('written', derived.ahead.apply)
   try {
     const judged = await openJudgedCatalogue(settings, derived.ahead.history)
     const depot = wire(options, { folder, derived, ledger, judged })
@@ -255,8 +255,8 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     changed,
     say,
   }
-  const desk = wireDesk(common, folder)
-  const delivery = wireDelivery(common, desk, sendQueues, clock)
+  const visit = wireVisit(common, folder)
+  const delivery = wireDelivery(common, visit, sendQueues, clock)
   const images = createImageRecords({
     judged,
     history: derived.ahead.history,
@@ -265,9 +265,9 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     append: (entry) => ledger.append(entry),
     folder: settings.folder,
   })
-  followCatalogue(common, delivery, desk)
+  followCatalogue(common, delivery, visit)
   images.recordAll()
-  followLedger(common, desk, images)
+  followLedger(common, visit, images)
   record(openedEntry(settings, version, own()))
   const addressWatch = watchAddresses(own, (now) => {
     record({ kind: 'addresses', addresses: referencesOf(now) })
@@ -276,7 +276,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
 
   async function shut(reason: string): Promise<void> {
     addressWatch.close()
-    desk.close()
+    visit.close()
     delivery.close(reason)
     await judged.close()
     await ledger.close(reason)
@@ -296,12 +296,12 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
       own,
       find: catalogue.find,
       images: catalogue.images,
-      visit: desk,
+      visit,
       partOf: derived.ahead.parts.of,
       writable: () => ledger.writable,
     }),
     pulls: derived.pulls,
-    visit: desk,
+    visit,
     livePulls: createLivePulls(derived.pulls, delivery.underWay, clock),
     lostTrack,
     recentFetches: () => derived.recent,
@@ -325,7 +325,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     paste: (name, text, by = userName()) => images.paste(name, text, by),
     async match(text, device) {
       const matched = await matchInCatalogue(text, catalogue)
-      return device === undefined ? matched : desk.matched(matched, device, catalogue.images())
+      return device === undefined ? matched : visit.matched(matched, device, catalogue.images())
     },
     strikeable: derived.ahead.strikes.strikeable,
     strike: (seq, reason, by = userName()) => images.strike(seq, reason, by),
@@ -338,7 +338,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
 
 function wireDelivery(
   common: Common,
-  desk: VisitDesk,
+  visit: LiveVisit,
   sendQueues: SendQueues,
   clock: () => number,
 ): Delivery {
@@ -355,7 +355,7 @@ function wireDelivery(
     parts: derived.ahead.parts,
     refusals: {
       isPlanned: (client) =>
-        desk.nameOf({ address: client.address, mac: derived.ahead.parts.macOf(client) }) !== null,
+        visit.nameOf({ address: client.address, mac: derived.ahead.parts.macOf(client) }) !== null,
       freeBytes: () => freeBytes(settings.records),
     },
     stillReady({ name, version }) {
@@ -375,10 +375,10 @@ function wireDelivery(
   })
 }
 
-function wireDesk(common: Common, folder: string): VisitDesk {
+function wireVisit(common: Common, folder: string): LiveVisit {
   const { settings, derived, catalogue, own, record, changed, say } = common
   const { pulls, recent, evidence, ahead } = derived
-  return createVisitDesk({
+  return createLiveVisit({
     folder,
     onlyPlanned: settings.onlyPlanned,
     settle: settings,
@@ -407,10 +407,10 @@ function wireDesk(common: Common, folder: string): VisitDesk {
   })
 }
 
-function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, desk: VisitDesk): void {
-  for (const news of ['changed', 'notOffered'] as const) catalogue.events.on(news, changed)
-  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, desk.imagesChanged)
-  for (const news of ['judged', 'gone'] as const) catalogue.events.on(news, changed)
+function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, visit: LiveVisit): void {
+  for (const event of ['changed', 'notOffered'] as const) catalogue.events.on(event, changed)
+  for (const event of ['judged', 'gone'] as const) catalogue.events.on(event, visit.imagesChanged)
+  for (const event of ['judged', 'gone'] as const) catalogue.events.on(event, changed)
   catalogue.events.on('trouble', say)
   catalogue.events.on('lost', (image, why) => {
     const sha256 = image.version?.sha256
@@ -423,7 +423,7 @@ function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery
   })
 }
 
-function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): void {
+function followLedger(common: Common, visit: LiveVisit, images: ImageRecords): void {
   const { derived, ledger, events, own, neighbours, record, unrecorded, changed, say } = common
   const learnNeighbour = createNeighbourLearning({
     neighbours,
@@ -434,7 +434,7 @@ function followLedger(common: Common, desk: VisitDesk, images: ImageRecords): vo
   ledger.events.on('synced', (entries) => {
     for (const entry of entries) {
       derived.apply(entry)
-      desk.take(entry)
+      visit.apply(entry)
       if (entry.kind === 'fetch-begun' && entry.client.mac === undefined) learnNeighbour(entry.client.address)
     }
     events.emit('entries', entries)

@@ -12,7 +12,7 @@
  * how busy the disk was, and a replay would make something else of it.
  */
 import { createHeldParts, type HeldParts } from '../delivery/held-parts.ts'
-import { createPullBook, type PullBook } from '../delivery/pulls.ts'
+import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Entry } from '../ledger/entries.ts'
 import { createStrikes, type Strikes } from '../ledger/strikes.ts'
@@ -22,7 +22,7 @@ import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence
 
 /** What every entry has made that is written, be it durable or not. */
 interface Ahead {
-  take(entry: Entry): void
+  apply(entry: Entry): void
   readonly history: ImageHistory
   readonly parts: HeldParts
   readonly strikes: Strikes
@@ -34,7 +34,7 @@ export interface Derived {
   readonly ahead: Ahead
   /** Takes the next durable entry. */
   apply(entry: Entry): void
-  readonly pulls: PullBook
+  readonly pulls: PullRecords
   /** The latest fetches and refusals that ended, newest last. */
   readonly recent: readonly FetchRecord[]
   /** What a server that died lost track of; empty once the next run has opened, whose opening entry is later. */
@@ -50,9 +50,9 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
   const recent: FetchRecord[] = []
   const lost: FetchRecord[] = []
   const evidence = createVisitEvidence()
-  const pulls = createPullBook({
+  const pulls = createPullRecords({
     fetchDone(fetch) {
-      evidence.takeFetch(fetch)
+      evidence.applyFetch(fetch)
       recent.push(fetch)
       if (fetch.ending === 'lost-track') lost.push(fetch)
       if (recent.length > RECENT_FETCHES) recent.shift()
@@ -63,8 +63,8 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
     ahead: createAhead(),
     apply(entry) {
       if (entry.kind === 'opened') lost.length = 0
-      pulls.take(entry)
-      evidence.take(entry)
+      pulls.apply(entry)
+      evidence.apply(entry)
     },
     pulls,
     recent,
@@ -79,10 +79,10 @@ function createAhead(): Ahead {
   const strikes = createStrikes()
   let sheet: string | undefined
   return {
-    take(entry) {
-      history.take(entry)
-      parts.take(entry)
-      strikes.take(entry)
+    apply(entry) {
+      history.apply(entry)
+      parts.apply(entry)
+      strikes.apply(entry)
       if (entry.kind === 'sheet') sheet = entry.sha256
     },
     history,

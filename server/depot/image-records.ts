@@ -8,8 +8,8 @@ import type { Strikeable, Strikes } from '../ledger/strikes.ts'
 import type { Image } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
 import { stateWords } from '../staging/image-words.ts'
+import { type Claim, compared } from '../trust/published/comparison.ts'
 import { pastedFor } from '../trust/published/pasted.ts'
-import { type Claim, compared } from '../trust/published/standing.ts'
 import { claimsOnRecord, type JudgedCatalogue } from './judged-catalogue.ts'
 
 export interface ImageRecords {

@@ -5,9 +5,9 @@ import type { ImageHistory, Pasted } from '../staging/image-history.ts'
 import { isAlgorithm } from '../trust/digests/algorithm.ts'
 import { createFormatChecker } from '../trust/formats/checker.ts'
 import { createJudge } from '../trust/judgement.ts'
-import { createPublishedBook } from '../trust/published/book.ts'
+import type { Claim } from '../trust/published/comparison.ts'
 import { claimOf } from '../trust/published/pasted.ts'
-import type { Claim } from '../trust/published/standing.ts'
+import { createPublishedChecksums } from '../trust/published/published-checksums.ts'
 import type { Unused } from '../trust/published/unused.ts'
 
 export interface JudgedCatalogue {
@@ -27,16 +27,16 @@ export async function openJudgedCatalogue(
   const formats = createFormatChecker()
   // Nothing is judged before the catalogue is there: it waits for its listeners.
   let opened: Catalogue | undefined
-  const book = createPublishedBook({
+  const checksums = createPublishedChecksums({
     imageNames: () => opened?.names() ?? NO_NAMES,
   })
-  for (const { name, digests, by } of history.pasted()) book.paste(name, claimsOnRecord(digests, by))
+  for (const { name, digests, by } of history.pasted()) checksums.paste(name, claimsOnRecord(digests, by))
   try {
     const catalogue = await createCatalogue({
       settings,
       judge: createJudge({
         folder: settings.folder,
-        book,
+        checksums,
         formats,
         differed: history.differed,
         struck: history.struck,
@@ -48,8 +48,8 @@ export async function openJudgedCatalogue(
     opened = catalogue
     return {
       catalogue,
-      paste: book.paste,
-      unused: book.unused,
+      paste: checksums.paste,
+      unused: checksums.unused,
       async close() {
         await catalogue.close()
         await formats.close()

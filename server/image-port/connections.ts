@@ -7,7 +7,7 @@
 import type { IncomingMessage, Server } from 'node:http'
 import type { Socket } from 'node:net'
 import { clientGroup } from '../network/client-group.ts'
-import type { Connection as Endpoints } from '../network/connection-keys.ts'
+import type { Endpoints } from '../network/connection-keys.ts'
 
 export interface Connection {
   readonly socket: Socket

@@ -16,15 +16,15 @@ import type { Asked, Delivery } from '../delivery/delivery.ts'
 import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
-import type { Connection as Endpoints } from '../network/connection-keys.ts'
+import type { Endpoints } from '../network/connection-keys.ts'
 import { type ConnectionLimits, type Connections, createConnections } from './connections.ts'
 import { HTTP_FACTS } from './door-facts.ts'
 import { mendLineEnds } from './line-ends.ts'
 import { readRawTarget } from './raw-target.ts'
-import { type Counter, createResponder } from './responder.ts'
+import { createHttpResponder, type HttpDoorDepot } from './responder.ts'
 
 interface ImagePortDeps {
-  readonly depot: Counter & Pick<Depot, 'connectionSeen'>
+  readonly depot: HttpDoorDepot & Pick<Depot, 'connectionSeen'>
   readonly limits: Omit<ConnectionLimits, 'waiting' | 'after'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
@@ -49,7 +49,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
   const { delivery } = depot
   const waiting = (): number => delivery.underWay.waiting
   const connections = createConnections(
-    { ...deps.limits, waiting, after: delivery.wakefulness.after },
+    { ...deps.limits, waiting, after: delivery.timer.after },
     {
       dropped: ({ endpoints }, reason, status) =>
         delivery.refuse({
@@ -103,7 +103,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
       return newServer(handler)
     },
   })
-  const responder = createResponder(depot)
+  const responder = createHttpResponder(depot)
   let probe: { readonly path: string; readonly proof: string } | undefined
 
   app.addHook('onRequest', async (request, reply) => {
@@ -202,7 +202,7 @@ function unparsed(delivery: Delivery, connections: Connections, error: ParseErro
 
 /** CONNECT never reaches the app: Node hands over the bare socket. */
 function unparsedMethod(
-  depot: Counter,
+  depot: HttpDoorDepot,
   connections: Connections,
   request: IncomingMessage,
   socket: Socket,
@@ -237,7 +237,7 @@ function whoAsked(
 }
 
 function askedOf(
-  { delivery, rehearsals }: Counter,
+  { delivery, rehearsals }: HttpDoorDepot,
   request: IncomingMessage,
   endpoints: Endpoints,
   target: string,

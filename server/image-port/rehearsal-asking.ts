@@ -6,7 +6,7 @@ import { REHEARSAL_HEADER } from './image-port.ts'
 
 const HEAD_OF_BODY_BYTES = 512
 
-export interface Part {
+export interface ByteRange {
   readonly first: number
   /** Inclusive, as ranges are (RFC 9110 §14.1.2). */
   readonly last: number
@@ -36,9 +36,9 @@ type Asker = (
   method: 'GET' | 'HEAD',
   headers: Readonly<Record<string, string>>,
   /** Parts to digest by themselves, given the stated length. */
-  partsOf?: (stated: number | undefined) => readonly Part[],
+  partsOf?: (stated: number | undefined) => readonly ByteRange[],
   /** Read only an answer that is this part: one that ignores the range may be huge. */
-  only?: Part,
+  only?: ByteRange,
 ) => Promise<Answered | Failed>
 
 export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (bytes: number) => void): Asker {
@@ -55,7 +55,7 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
         reset: true,
       })
     } catch (error) {
-      return { failed: inWords(error), unreachable: isUnreachable(error) }
+      return { failed: networkFaultWords(error), unreachable: isUnreachable(error) }
     }
     const whole = createHash('sha256')
     const stated = response.headers['content-length']
@@ -79,7 +79,7 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
         if (bytes > most) break
       }
     } catch (error) {
-      broke = inWords(error)
+      broke = networkFaultWords(error)
     }
     response.body.on('error', () => undefined)
     ending.abort()
@@ -96,7 +96,7 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
 }
 
 /** Adds what `buffer`, which begins at offset `at` of the body, has of the part. */
-function take(hash: Hash, { first, last }: Part, buffer: Buffer, at: number): void {
+function take(hash: Hash, { first, last }: ByteRange, buffer: Buffer, at: number): void {
   const from = Math.max(0, first - at)
   const to = Math.min(buffer.length, last + 1 - at)
   if (from < to) hash.update(buffer.subarray(from, to))
@@ -138,7 +138,7 @@ function isUnreachable(error: unknown): boolean {
   return UNREACHABLE.has(systemCode(error) ?? '')
 }
 
-export function inWords(error: unknown): string {
+export function networkFaultWords(error: unknown): string {
   const code = systemCode(error) ?? ''
   const words = WORDS[code]
   if (words !== undefined) return words

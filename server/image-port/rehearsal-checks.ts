@@ -3,7 +3,7 @@
  * (RFC 9110 §9.3.2), a range in the middle and a resume to the end (§14).
  */
 import type { Checked, Difference, Target } from '../depot/door.ts'
-import { type Answered, createAsker, type Part, type Way } from './rehearsal-asking.ts'
+import { type Answered, type ByteRange, createAsker, type Way } from './rehearsal-asking.ts'
 
 const RANGE_BYTES = 64 * 1024
 const RESUME_BYTES = 16 * 1024 * 1024
@@ -63,8 +63,8 @@ export async function checkTarget(
 
 interface Plan {
   readonly bytes: number
-  readonly range: Part
-  readonly resume: Part
+  readonly range: ByteRange
+  readonly resume: ByteRange
 }
 
 /** Parts to ask for; none of an image that has no middle. */
@@ -122,7 +122,7 @@ function headFault(head: Answered, whole: Answered): string | undefined {
 
 function partFault(
   answer: Answered,
-  { first, last }: Part,
+  { first, last }: ByteRange,
   bytes: number,
   expected: string | undefined,
 ): string | undefined {

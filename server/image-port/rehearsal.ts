@@ -4,13 +4,13 @@ import { LIST_PATH, type Rehearser } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
 import { MAX_TEXT_BYTES } from '../trust/digests/finder.ts'
 import { REHEARSAL_HEADER } from './image-port.ts'
-import { inWords, type Way } from './rehearsal-asking.ts'
+import { networkFaultWords, type Way } from './rehearsal-asking.ts'
 import { checkTarget } from './rehearsal-checks.ts'
 
 const CONNECT_MS = 10_000
 const QUIET_MS = 30_000
 
-export function createRehearser(code: string | undefined): Rehearser {
+export function createHttpRehearser(code: string | undefined): Rehearser {
   const dispatcher = new Agent({
     connect: { timeout: CONNECT_MS },
     headersTimeout: QUIET_MS,
@@ -46,7 +46,11 @@ async function fetchList(base: string, { dispatcher, code }: Way): Promise<Buffe
     }
     response.body.destroy()
   } catch (error) {
-    throw new FetchproofError('FP_BASE_UNREACHABLE', { base, cause: inWords(error) }, { cause: error })
+    throw new FetchproofError(
+      'FP_BASE_UNREACHABLE',
+      { base, cause: networkFaultWords(error) },
+      { cause: error },
+    )
   }
   const { statusCode, headers } = response
   if (statusCode !== 200)

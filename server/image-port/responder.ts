@@ -20,7 +20,7 @@ import {
 import { wireOf } from './wire.ts'
 
 /** What this door asks of the depot. */
-export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
+export type HttpDoorDepot = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
 
 interface Exchange {
   readonly asked: Asked
@@ -36,7 +36,7 @@ interface Responder {
   probed(response: ServerResponse, proof: string): void
 }
 
-export function createResponder({ admission, delivery }: Counter): Responder {
+export function createHttpResponder({ admission, delivery }: HttpDoorDepot): Responder {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: request.method ?? '',

@@ -26,7 +26,7 @@ const TAIL_BYTES = tailWith(FIRST_PREV).length
 const TAIL = /^,"sum":".{64}"\}$/s
 
 /** Where a line stands: its number, from 1, and the `sum` of the line before it. */
-export interface Place {
+export interface LinePlace {
   readonly seq: number
   readonly prev: string
 }
@@ -43,7 +43,11 @@ type CheckedLine = { readonly entry: Entry } | { readonly why: string }
  * Seals a new entry at its place; `at` in milliseconds since 1970. Throws TypeError for a value that JSON cannot
  * keep (not finite, a function, …) and RangeError for an entry of more than 16 MiB.
  */
-export function sealLine<K extends EntryKind>(place: Place, at: number, entry: NewEntryOf<K>): SealedLine<K> {
+export function sealLine<K extends EntryKind>(
+  place: LinePlace,
+  at: number,
+  entry: NewEntryOf<K>,
+): SealedLine<K> {
   const { kind, ...body } = entry
   for (const reserved of ['seq', 'at', 'prev', 'sum']) {
     if (reserved in body) throw new TypeError(`An entry's "${reserved}" is set by the ledger alone.`)
@@ -62,7 +66,7 @@ export function sealLine<K extends EntryKind>(place: Place, at: number, entry: N
 }
 
 /** Checks the bytes of one line, without its newline, against the place where it stands; says why it is bad. */
-export function checkLine(bytes: Buffer, place: Place): CheckedLine {
+export function checkLine(bytes: Buffer, place: LinePlace): CheckedLine {
   const sealedBytes = bytes.length - TAIL_BYTES
   if (sealedBytes < 1 || bytes[0] !== OPENING_BRACE) return { why: noSumReason(bytes) }
   const sum = hash('sha256', bytes.subarray(0, sealedBytes), 'hex')
@@ -94,7 +98,7 @@ function entryIn(text: string): Entry | undefined {
 }
 
 /** `seq` and `sum` that a line states, right or wrong: what a reader that goes on after a bad line expects next. */
-export function placeAfter(entry: Entry): Place {
+export function placeAfter(entry: Entry): LinePlace {
   return { seq: entry.seq + 1, prev: entry.sum }
 }
 
@@ -111,7 +115,7 @@ function noSumReason(bytes: Buffer): string {
   return 'it does not begin and end as a line of a ledger does'
 }
 
-function misplaced(entry: Entry, place: Place): string | undefined {
+function misplaced(entry: Entry, place: LinePlace): string | undefined {
   if (entry.seq > place.seq) {
     const missing = entry.seq - place.seq
     const lines = missing === 1 ? `line ${place.seq} is` : `lines ${place.seq} to ${entry.seq - 1} are`

@@ -16,7 +16,7 @@ import { promisify } from 'node:util'
 import { systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
 
-export interface FileAccess {
+export interface LedgerFiles {
   /**
    * `append` creates the file when it is absent and writes at its end only; `fresh` empties it. Neither goes through
    * a link: what a borrowed folder carries could lead anywhere.
@@ -41,7 +41,7 @@ const FLAGS = Object.freeze({
   fresh: O_WRONLY | O_CREAT | O_TRUNC | NO_LINK,
 })
 
-export const DISK: FileAccess = Object.freeze({
+export const DISK: LedgerFiles = Object.freeze({
   open: (path, how) => openSync(path, FLAGS[how]),
   write: (descriptor, bytes, offset) => writeSync(descriptor, bytes, offset),
   truncate(descriptor, path, bytes) {
@@ -62,7 +62,7 @@ export const DISK: FileAccess = Object.freeze({
   },
   close: closeSync,
   remove: (path) => rmSync(path, { force: true }),
-} satisfies FileAccess)
+} satisfies LedgerFiles)
 
 /** Whether an error says that there is no room: on the disk, or in what this user may take of it. */
 export function isNoRoom(error: unknown): boolean {

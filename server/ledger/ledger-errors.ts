@@ -13,7 +13,7 @@ export function unwritable(records: string, why: string, cause?: unknown): Fetch
 /** System errors as coded ones; anything else (a mistake in the program) as it is. */
 export function asLedgerError(error: unknown, records: string): unknown {
   if (error instanceof FetchproofError || systemCode(error) === undefined) return error
-  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, inWords(error), error)
+  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, diskFaultWords(error), error)
 }
 
 const CAUSES: Readonly<Record<string, string>> = {
@@ -29,7 +29,7 @@ const CAUSES: Readonly<Record<string, string>> = {
   ESTALE: 'the share is gone',
 }
 
-export function inWords(error: unknown): string {
+export function diskFaultWords(error: unknown): string {
   const code = systemCode(error) ?? ''
   const words = CAUSES[code]
   if (words !== undefined) return `${words}, ${code}`

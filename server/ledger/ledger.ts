@@ -13,9 +13,9 @@ import { FetchproofError } from '../errors.ts'
 import { sealLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
 import { assertEntry } from './entry-check.ts'
-import { DISK, type FileAccess, isNoRoom } from './file-access.ts'
+import { DISK, isNoRoom, type LedgerFiles } from './file-access.ts'
 import { createGroupSync, GATHER_MS, type GroupSync } from './group-sync.ts'
-import { asLedgerError, inWords, noRoom, unwritable } from './ledger-errors.ts'
+import { asLedgerError, diskFaultWords, noRoom, unwritable } from './ledger-errors.ts'
 import { createLineWriter, type LineWriter } from './line-writer.ts'
 import { type Lock, type LockHolder, takeLock } from './lock.ts'
 import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
@@ -30,7 +30,7 @@ export interface LedgerOptions {
   readonly now?: () => number
   /** Each entry that is in the file, in order, while opening; those that opening itself adds come last. */
   readonly onEntry?: (entry: Entry) => void
-  readonly files?: FileAccess
+  readonly files?: LedgerFiles
   readonly reserveBytes?: number
   readonly gatherMs?: number
   /** How often a full disk is looked at again. */
@@ -65,7 +65,7 @@ interface Parts {
   readonly records: string
   readonly file: string
   readonly now: () => number
-  readonly files: FileAccess
+  readonly files: LedgerFiles
   readonly lock: Lock
   readonly reserve: Reserve
   readonly writer: LineWriter
@@ -328,7 +328,7 @@ export class Ledger {
 
   #fail(error: unknown): FetchproofError {
     if (this.#failure !== undefined) return this.#failure
-    const failure = unwritable(this.records, inWords(error), error)
+    const failure = unwritable(this.records, diskFaultWords(error), error)
     this.#failure = failure
     clearInterval(this.#probe)
     queueMicrotask(() => this.events.emit('failed', failure))

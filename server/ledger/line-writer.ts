@@ -2,7 +2,7 @@
  * Puts whole lines at the end of the ledger file, or nothing: what a failed write left of a line is taken back
  * before anything else is written, so that the chain stays whole.
  */
-import type { FileAccess } from './file-access.ts'
+import type { LedgerFiles } from './file-access.ts'
 
 export interface LineWriter {
   /** Bytes of whole lines in the file. */
@@ -13,7 +13,7 @@ export interface LineWriter {
   close(): void
 }
 
-export function createLineWriter(files: FileAccess, file: string, startLength: number): LineWriter {
+export function createLineWriter(files: LedgerFiles, file: string, startLength: number): LineWriter {
   const descriptor = files.open(file, 'append')
   let length = startLength
   let partLeft = false
@@ -47,7 +47,7 @@ export function createLineWriter(files: FileAccess, file: string, startLength: n
 }
 
 /** Writes everything, in as many calls as the system takes. */
-export function writeAll(files: FileAccess, descriptor: number, bytes: Uint8Array): void {
+export function writeAll(files: LedgerFiles, descriptor: number, bytes: Uint8Array): void {
   let done = 0
   while (done < bytes.length) {
     const written = files.write(descriptor, bytes, done)

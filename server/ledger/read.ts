@@ -7,7 +7,7 @@ import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR } from '../files/regular-file.ts'
-import { checkLine, FIRST_PREV, type Place, parseLine, placeAfter } from './chain.ts'
+import { checkLine, FIRST_PREV, type LinePlace, parseLine, placeAfter } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'
 import { readLock } from './lock.ts'
@@ -37,7 +37,7 @@ export async function* readEntries(
   options: ReadOptions = {},
 ): AsyncGenerator<readonly Entry[], void, void> {
   const { check = false, onBad } = options
-  let place: Place = { seq: 1, prev: FIRST_PREV }
+  let place: LinePlace = { seq: 1, prev: FIRST_PREV }
   let line = 0
   for await (const batch of present(file, readLines(file).batches)) {
     const entries: Entry[] = []

@@ -5,7 +5,7 @@
 import { randomBytes } from 'node:crypto'
 import { lstatSync } from 'node:fs'
 import { join } from 'node:path'
-import type { FileAccess } from './file-access.ts'
+import type { LedgerFiles } from './file-access.ts'
 import { writeAll } from './line-writer.ts'
 
 export const RESERVE_FILE = 'reserve'
@@ -20,7 +20,7 @@ export interface Reserve {
   giveUp(): void
 }
 
-export function createReserve(files: FileAccess, records: string, bytes: number): Reserve {
+export function createReserve(files: LedgerFiles, records: string, bytes: number): Reserve {
   const path = join(records, RESERVE_FILE)
   return {
     ensure() {

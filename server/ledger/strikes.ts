@@ -14,7 +14,7 @@ export interface Struck {
 
 export interface Strikes {
   /** Takes the next entry of one ledger; one that it has taken already is passed over. */
-  take(entry: Entry): void
+  apply(entry: Entry): void
   /** Not struck, in the ledger's order. */
   strikeable(): readonly Strikeable[]
   struck(): readonly Struck[]
@@ -37,7 +37,7 @@ export function createStrikes(): Strikes {
   }
 
   return {
-    take(entry) {
+    apply(entry) {
       last = Math.max(last, entry.seq)
       if (isStrikeable(entry)) entries.set(entry.seq, entry)
       if (entry.kind === 'struck') strikes.set(entry.strikes, entry)

@@ -5,7 +5,7 @@ import ipaddr from 'ipaddr.js'
 import { normalise } from './addresses.ts'
 
 /** Seen from here. Addresses in any form that `normalise` takes. */
-export interface Connection {
+export interface Endpoints {
   readonly localAddress: string
   readonly localPort: number
   readonly remoteAddress: string
@@ -17,7 +17,7 @@ const LITTLE_ENDIAN = endianness() === 'LE'
 const MAPPED = `0000000000000000${LITTLE_ENDIAN ? 'FFFF0000' : '0000FFFF'}`
 
 /** A connection's texts: an IPv4 one stands in tcp, or mapped in tcp6 when the listener was an IPv6 one. */
-export function keysOf(connection: Connection): string[] {
+export function keysOf(connection: Endpoints): string[] {
   const local = hexAddress(connection.localAddress)
   const remote = hexAddress(connection.remoteAddress)
   if (local === undefined || remote === undefined) return []

@@ -10,7 +10,7 @@ import { type AddressInfo, connect, createServer, type Socket } from 'node:net'
 import { Worker } from 'node:worker_threads'
 import { systemCode } from '../errors.ts'
 import { builtScript } from '../files/built-script.ts'
-import { type Connection, keysOf } from './connection-keys.ts'
+import { type Endpoints, keysOf } from './connection-keys.ts'
 import { type Looked, type SendQueue, TABLES } from './connection-table.ts'
 import type { LookAnswer, LookTask } from './connection-table-thread.ts'
 
@@ -27,7 +27,7 @@ export interface SendQueues {
   /** Why it is not shown on a system that has it. */
   readonly whyNot?: string
   /** The state of a connection at some moment after this call. Never rejects. */
-  ask(connection: Connection): Promise<SendQueueAnswer>
+  ask(connection: Endpoints): Promise<SendQueueAnswer>
 }
 
 /** Questions that come within this time share one look. */

@@ -3,7 +3,7 @@
  * Streams, in batches: pulls are given out in order of time as long as they fit a buffer, in order of completion
  * beyond it.
  */
-import { createPullBook, type PullBook } from '../delivery/pulls.ts'
+import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, ImageReference } from '../ledger/entries.ts'
 import {
@@ -114,13 +114,13 @@ async function* pullsOf(
   const rows = await rowsOf(file)
   const finder = createDeviceFinder(rows)
   const marked = rows.length === 0 ? (pull: PullRecord) => pull : createPlanMarks(rows, finder)
-  const book = createPullBook({
+  const pulls = createPullRecords({
     idPrefix,
     retired: (pull) => ready.push(marked(pull)),
     deviceOf: finder.nameOf,
   })
-  yield* takeAll(file, book, ready, checked)
-  yield book.pulls().map(marked)
+  yield* takeAll(file, pulls, ready, checked)
+  yield pulls.pulls().map(marked)
 }
 
 /** Notes what the visit sheet says against a pull: the wrong image, or a client that stands on no row. */
@@ -155,19 +155,19 @@ async function* fetchesOf(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly FetchRecord[]> {
   const ready: FetchRecord[] = []
-  const book = createPullBook({
+  const pulls = createPullRecords({
     idPrefix,
     retired: () => undefined,
     fetchDone: (fetch) => ready.push(fetch),
   })
-  yield* takeAll(file, book, ready, checked)
-  yield book.fetchesUnderWay()
+  yield* takeAll(file, pulls, ready, checked)
+  yield pulls.fetchesUnderWay()
 }
 
-/** Leads every entry through the book; gives out what it has laid into `ready`. Bad lines are passed over. */
+/** Leads every entry through the pulls; gives out what it has laid into `ready`. Bad lines are passed over. */
 async function* takeAll<T>(
   file: string,
-  book: PullBook,
+  pulls: PullRecords,
   ready: T[],
   checked: CheckedLedgers | undefined,
 ): AsyncGenerator<readonly T[]> {
@@ -178,7 +178,7 @@ async function* takeAll<T>(
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    await leadTo(file, next.value, book.take)
+    await leadTo(file, next.value, pulls.apply)
     if (ready.length > 0) yield ready.splice(0)
   }
 }

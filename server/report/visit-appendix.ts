@@ -42,7 +42,7 @@ ${shown.map(
 ${more > 0 ? html`<p>${more} more are in the CSV and JSON forms of this record.</p>` : null}`
 }
 
-export function images({ images: all }: VisitReport, time: SiteTime): Html {
+export function imagesTable({ images: all }: VisitReport, time: SiteTime): Html {
   if (all.length === 0) return html`<p class="none">No image was on offer.</p>`
   return html`<table><thead><tr><th>Image</th><th class="num">Bytes</th><th>Published checksum</th><th>Format</th><th class="num">Pulls</th></tr></thead>
 ${all.map((image) => imageRows(image, time))}</table>`

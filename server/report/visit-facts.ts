@@ -3,7 +3,7 @@
  * counted and not kept one by one, so that a client that asks every second does not fill the memory.
  */
 import { basename, dirname } from 'node:path'
-import { createPullBook } from '../delivery/pulls.ts'
+import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
@@ -47,7 +47,7 @@ export interface FolderFacts {
 /** Throws FP_LEDGER_MISSING. A line that cannot be read is passed over; that the chain is broken is said. */
 export async function visitFacts(files: readonly string[]): Promise<readonly FolderFacts[]> {
   const gatherers = files.map((file, at) => createGatherer(file, files.length > 1 ? `${at + 1}-` : ''))
-  const checks = await leadMerged(files, (entry, ledger, seq) => gatherers[ledger]?.take(entry, seq))
+  const checks = await leadMerged(files, (entry, ledger, seq) => gatherers[ledger]?.apply(entry, seq))
   const facts: FolderFacts[] = []
   for (const [at, check] of checks.entries()) {
     const gathered = await gatherers[at]?.facts(check)
@@ -57,7 +57,7 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
 }
 
 interface Gatherer {
-  take(entry: Entry, seq: number): void
+  apply(entry: Entry, seq: number): void
   facts(ledger: LedgerCheck): Promise<FolderFacts>
 }
 
@@ -67,20 +67,20 @@ function createGatherer(file: string, idPrefix: string): Gatherer {
   const asked = createCounter()
   const moved = createLatest()
   let finder = createDeviceFinder([])
-  const book = createPullBook({
+  const pullRecords = createPullRecords({
     idPrefix,
     fetchDone(fetch) {
-      evidence.takeFetch(fetch)
+      evidence.applyFetch(fetch)
       asked.take(fetch)
       moved.take(fetch)
     },
     deviceOf: (client) => finder.nameOf(client),
   })
   return {
-    take(entry, seq) {
+    apply(entry, seq) {
       kept.take(entry)
-      book.take(entry, seq)
-      evidence.take(entry, seq)
+      pullRecords.apply(entry, seq)
+      evidence.apply(entry, seq)
     },
     async facts(ledger) {
       const facts = kept.facts()
@@ -88,7 +88,7 @@ function createGatherer(file: string, idPrefix: string): Gatherer {
       const sheet = facts.sheets.at(-1)
       const rows = sheet === undefined ? [] : await derivedFrom(file, sheet, rowsOnRecord)
       finder = createDeviceFinder(rows)
-      book.renamed()
+      pullRecords.renamed()
       return {
         name: folderName(file),
         ledger,
@@ -96,10 +96,10 @@ function createGatherer(file: string, idPrefix: string): Gatherer {
         ...facts,
         rows,
         evidence,
-        pulls: book.pulls(),
+        pulls: pullRecords.pulls(),
         asked: asked.list(),
         moved: moved.list(),
-        macOf: (address) => book.macOf({ address }),
+        macOf: (address) => pullRecords.macOf({ address }),
       }
     },
   }
@@ -135,7 +135,7 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
     take(entry) {
       begun ??= entry.at
       ended = entry.at
-      strikes.take(entry)
+      strikes.apply(entry)
       if (!kept.has(entry.kind)) return
       const there = lists.get(entry.kind)
       if (there === undefined) lists.set(entry.kind, [entry])

@@ -16,7 +16,7 @@ import { type TimelineBar, timelineKey, timelines } from './timeline.ts'
 import {
   cautions,
   checking,
-  images,
+  imagesTable,
   refusals,
   shows,
   signatures,
@@ -34,7 +34,7 @@ export function visitHtml(report: VisitReport): string {
     ['The pulls over time', drawings(report, time)],
     ['Clients that are not on the visit sheet', strangers(report, time)],
     ['Requests that were refused', refusals(report, time)],
-    ['Images', images(report, time)],
+    ['Images', imagesTable(report, time)],
     ['What was struck', struck(report, time)],
     ['What this record shows, and what it cannot', shows(report)],
     ['Cautions', cautions()],

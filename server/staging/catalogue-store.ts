@@ -56,7 +56,7 @@ type StoredImage = Static<typeof Record>
 
 /** What the ledger says of a version. */
 export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'published' | 'format'>
-export type Recorded = (name: string, sha256: string) => OnRecord | undefined
+export type OnRecordOf = (name: string, sha256: string) => OnRecord | undefined
 
 export interface CatalogueStore {
   /**
@@ -74,7 +74,7 @@ export interface CatalogueStore {
 /** `file`: absolute path of the store. Never throws: what is wrong with the file goes to `onTrouble`. */
 export async function openCatalogueStore(options: {
   file: string
-  recorded: Recorded
+  recorded: OnRecordOf
   onTrouble: (message: string) => void
 }): Promise<CatalogueStore> {
   const { file, onTrouble } = options

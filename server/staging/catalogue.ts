@@ -6,7 +6,7 @@ import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import { checkFolder, isInside, type OpenFile } from '../files/folder.ts'
 import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
 import type { Settings } from '../settings.ts'
-import { CATALOGUE_FILE, openCatalogueStore, type Recorded } from './catalogue-store.ts'
+import { CATALOGUE_FILE, type OnRecordOf, openCatalogueStore } from './catalogue-store.ts'
 import { createChecksumFiles } from './checksum-files.ts'
 import { withCopyTraces } from './copy-traces.ts'
 import { createDigests } from './digests.ts'
@@ -14,13 +14,13 @@ import { createDocuments } from './documents.ts'
 import { createDownloads } from './downloads.ts'
 import { createFurtherDigests } from './further-digests.ts'
 import { createHolds } from './holds.ts'
-import type { CatalogueEvents, Found, Image } from './image.ts'
+import type { CatalogueEvents, FoundImage, Image } from './image.ts'
 import type { Clock, LifeOptions } from './image-life.ts'
 import { createImageLives } from './image-lives.ts'
 import { type Judge, SILENT_JUDGE } from './judge.ts'
 import { createLookup } from './lookup.ts'
-import { createOfferRule, wordsForDocument, wordsForNever } from './never-offered.ts'
 import { createNotOffered, type NotOffered } from './not-offered.ts'
+import { createOfferRule, wordsForDocument, wordsForNever } from './offer-rule.ts'
 import { createPlainPaths } from './plain-paths.ts'
 import { createTell } from './telling.ts'
 import { createWatch, type EventSource, type Sight } from './watch.ts'
@@ -30,7 +30,7 @@ export interface CatalogueOptions {
   readonly judge?: Judge
   /** The name of the file to which the ledger has given this plain path. */
   readonly offered?: (path: string) => string | undefined
-  readonly recorded?: Recorded
+  readonly recorded?: OnRecordOf
   /** What persons decided, as the ledger knows. */
   readonly decide?: LifeOptions['decide']
   readonly clock?: Clock
@@ -50,7 +50,7 @@ export interface Catalogue {
   /** What a person may take for an image and is none, sorted by name; the same array until it changes. */
   notOffered(): readonly NotOffered[]
   /** `target`: the request target as Node gives it. */
-  find(target: string): Found
+  find(target: string): FoundImage
   /** Opens the image for reading, inside the folder and nothing but a regular file. */
   open(name: string): Promise<OpenFile>
   /** Any digest of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */

@@ -1,5 +1,5 @@
 /** A lane of digest threads: one job at a time, smallest first, cancellable. */
-import { createAtMost } from '../files/at-most.ts'
+import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import { createDigestThreads, type DigestThreadOptions, type DigestThreads } from './digest-threads.ts'
 
 /** A job that has waited this long goes before smaller ones; looked for at most so often. */
@@ -40,7 +40,7 @@ interface Waiting {
 
 export function createLane(options: LaneOptions): Lane {
   const threads = createDigestThreads(options)
-  const oneByOne = createAtMost(1)
+  const oneByOne = createConcurrencyLimit(1)
   const queue = createQueue()
   const running = new Map<Waiting, Promise<void>>()
   let withThreads: Waiting | undefined

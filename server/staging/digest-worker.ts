@@ -17,6 +17,7 @@ import { createHash, type Hash } from 'node:crypto'
 import { readSync } from 'node:fs'
 import { parentPort, workerData } from 'node:worker_threads'
 import { crc32 } from 'node:zlib'
+import { lowerPriority } from './background-priority.ts'
 import {
   CHUNK_BYTES,
   CONTROL,
@@ -26,7 +27,6 @@ import {
   RING_SLOTS,
   type Zeros,
 } from './digest-task.ts'
-import { stepBack } from './step-back.ts'
 
 /** Waits are bounded: a cancel that falls between the look at the flag and the wait would else go unseen. */
 const NOTICE_CANCEL_MS = 100
@@ -194,7 +194,7 @@ if (parentPort !== null && isDigestWorkerData(workerData)) {
   const port = parentPort
   const control = new Int32Array(workerData.control)
   const shared = Buffer.from(workerData.ring)
-  if (workerData.part === 'more') stepBack()
+  if (workerData.part === 'more') lowerPriority()
   const run = { alone: runAlone, reader: runReader, blocks: runBlocks, more: runMore }[workerData.part]
   port.on('message', (task: DigestTask) => {
     for (const message of answer(task, control, () => run(task, control, shared))) port.postMessage(message)

@@ -5,7 +5,7 @@
 
 import type { FileIdentity } from '../files/folder.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
-import { HEAD_BYTES, isDocument, isText } from './never-offered.ts'
+import { HEAD_BYTES, isDocument, isText } from './offer-rule.ts'
 import type { Sight } from './watch.ts'
 
 /** A longer file under an image's name is an image, whatever it begins with. */

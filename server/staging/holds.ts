@@ -3,7 +3,7 @@
  * causes that held the image when it was given and no other one: what comes to light later holds it again.
  */
 import type { Entry, EntryOf, HoldReason } from '../ledger/entries.ts'
-import type { Recorded } from './catalogue-store.ts'
+import type { OnRecordOf } from './catalogue-store.ts'
 
 /** What a person decided, and why. */
 export interface Decision {
@@ -29,7 +29,7 @@ export interface Decided {
 }
 
 interface Holds {
-  take(entry: Entry): void
+  apply(entry: Entry): void
   /** `found`: what the program has against these bytes now. */
   decide(name: string, sha256: string, found: readonly HoldReason[]): Decided
 }
@@ -43,7 +43,7 @@ interface Taken extends Decision {
 }
 
 /** `recorded`: what the latest `image` entry says of a version. */
-export function createHolds(recorded: Recorded): Holds {
+export function createHolds(recorded: OnRecordOf): Holds {
   const decisions = new Map<string, Taken[]>()
   const struck = new Set<number>()
   /** Why a version was held last, in the ledger's words. */
@@ -94,7 +94,7 @@ export function createHolds(recorded: Recorded): Holds {
   }
 
   return {
-    take,
+    apply: take,
     decide(name, sha256, found) {
       const taken = (decisions.get(`${sha256} ${name}`) ?? []).filter(({ seq }) => !struck.has(seq))
       const lifts = taken.filter(({ covers }) => covers !== undefined)
@@ -127,7 +127,7 @@ export function byHandText({ by, reason }: Decision): string {
  * checksum is told apart by algorithm and source, since they do not keep its digest either.
  */
 function onRecordThen(
-  { published, format }: NonNullable<ReturnType<Recorded>>,
+  { published, format }: NonNullable<ReturnType<OnRecordOf>>,
   said: string | undefined,
 ): (cause: HoldReason) => boolean {
   return ({ cause, reason }) =>

@@ -1,20 +1,20 @@
 /**
  * What the ledger knows of images: which file a plain path was offered for, which block lists were recorded, what
- * persons decided. Also turns the catalogue's news into entries, each written once.
+ * persons decided. Also turns the catalogue's events into entries, each written once.
  */
 import type { Entry, EntryOf, HoldReason, NewEntryOf, Published } from '../ledger/entries.ts'
-import type { OnRecord, Recorded } from './catalogue-store.ts'
+import type { OnRecord, OnRecordOf } from './catalogue-store.ts'
 import { createHolds, type Decided } from './holds.ts'
 import type { Image, Version } from './image.ts'
 import { foundText } from './image-words.ts'
 
 export interface ImageHistory {
   /** Takes the next entry of the ledger, of this run or of an earlier one. */
-  take(entry: Entry): void
+  apply(entry: Entry): void
   /** Name of the file to which this plain path (with leading `/`) was given. */
   offered(path: string): string | undefined
   /** What the last entry of this version says. */
-  readonly recorded: Recorded
+  readonly recorded: OnRecordOf
   /** What holds a version in which the program found this, after all that persons decided. */
   decide(name: string, sha256: string, found: readonly HoldReason[]): Decided
   /** The published checksum that this version was last found to differ from. */
@@ -43,7 +43,7 @@ export function createImageHistory(): ImageHistory {
   const held = new Map<string, Set<string>>()
   const published: EntryOf<'published'>[] = []
   const strikes = new Set<number>()
-  const recorded: Recorded = (name, sha256) => versions.get(`${sha256} ${name}`)
+  const recorded: OnRecordOf = (name, sha256) => versions.get(`${sha256} ${name}`)
   const holds = createHolds(recorded)
 
   function take(entry: Entry): void {
@@ -74,7 +74,7 @@ export function createImageHistory(): ImageHistory {
         strikes.add(entry.strikes)
         break
     }
-    holds.take(entry)
+    holds.apply(entry)
   }
 
   function pasted(): readonly Pasted[] {
@@ -94,7 +94,7 @@ export function createImageHistory(): ImageHistory {
   }
 
   return {
-    take,
+    apply: take,
     offered: (path) => paths.get(path),
     recorded,
     decide: holds.decide,

@@ -1,6 +1,6 @@
 /** The images of a folder by name, each with its own life, and the plain paths that they share out. */
 import { FetchproofError } from '../errors.ts'
-import { createAtMost } from '../files/at-most.ts'
+import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import type { Image } from './image.ts'
 import { createImageLife, type ImageLife, type LifeOptions } from './image-life.ts'
 import type { PlacedPath, PlainPaths } from './plain-paths.ts'
@@ -35,7 +35,7 @@ export function createImageLives(options: ImageLivesOptions): ImageLives {
   const { paths, store } = options
   const lives = new Map<string, ImageLife>()
   const unsettled = new Set<string>()
-  const inTurn = createAtMost(JUDGED_AT_ONCE)
+  const inTurn = createConcurrencyLimit(JUDGED_AT_ONCE)
   let closed = false
 
   function begin(sight: Sight): void {

@@ -65,7 +65,7 @@ export function isReady(image: Image): image is ReadyImage {
   return image.state === 'ready' && image.version !== undefined && image.digestPath !== undefined
 }
 
-export type Found =
+export type FoundImage =
   | {
       readonly kind: 'image'
       readonly image: Image

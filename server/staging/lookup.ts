@@ -1,7 +1,7 @@
 /** From a request target to an image. Only known names are looked up, in maps; the file system is never asked. */
-import type { Found, Image } from './image.ts'
+import type { FoundImage, Image } from './image.ts'
 import { createNearestNames } from './nearest-name.ts'
-import { readingsOf } from './request-target.ts'
+import { namesIn } from './request-target.ts'
 
 const CHECKSUM_EXTENSION = '.sha256'
 const CHECKSUM_LIST = 'SHA256SUMS'
@@ -11,10 +11,10 @@ interface Lookup {
   set(image: Image): boolean
   delete(name: string): void
   /** `target`: the request target as Node gives it, one character a byte; absolute form allowed. */
-  find(target: string): Found
+  find(target: string): FoundImage
 }
 
-type FoundImage = Extract<Found, { kind: 'image' }>
+type ByPath = Extract<FoundImage, { kind: 'image' }>
 
 /** A key may stand for several images; only a single one is found by it. */
 interface Index {
@@ -64,7 +64,7 @@ export function createLookup(): Lookup {
     return read.find((image) => image.state === 'ready') ?? first
   }
 
-  function findImage(reading: string): FoundImage | undefined {
+  function findImage(reading: string): ByPath | undefined {
     const byPlain = only(plain.names(reading))
     if (byPlain !== undefined) return { kind: 'image', image: byPlain, by: 'plain' }
     const byDigest = only(digest.names(reading))
@@ -73,13 +73,13 @@ export function createLookup(): Lookup {
     return exact === undefined ? undefined : { kind: 'image', image: exact, by: 'name' }
   }
 
-  function findFolded(reading: string): FoundImage | undefined {
+  function findFolded(reading: string): ByPath | undefined {
     const names = folded.names(fold(reading))
     const image = names.length === 1 ? known(names)[0] : undefined
     return image === undefined ? undefined : { kind: 'image', image, by: 'letter case' }
   }
 
-  function findAmong(readings: readonly string[]): FoundImage | undefined {
+  function findAmong(readings: readonly string[]): ByPath | undefined {
     for (const reading of readings) {
       const found = findImage(reading)
       if (found !== undefined) return found
@@ -105,7 +105,7 @@ export function createLookup(): Lookup {
       nearest.delete(name)
     },
     find(target) {
-      const readings = readingsOf(target)
+      const readings = namesIn(target)
       const found = findAmong(readings)
       if (found !== undefined) return found
       const bases = readings

@@ -1,5 +1,5 @@
 /** What lies in the folder, is offered to nobody, and may make a person wonder why: said once, in one place. */
-import { wordsForFolder } from './never-offered.ts'
+import { wordsForFolder } from './offer-rule.ts'
 
 export interface NotOffered {
   readonly name: string

@@ -2,26 +2,26 @@
 import type { EventEmitter } from 'node:events'
 import type { CatalogueEvents } from './image.ts'
 
-type Tell = <K extends keyof CatalogueEvents>(news: K, ...about: CatalogueEvents[K]) => void
+type Tell = <K extends keyof CatalogueEvents>(event: K, ...about: CatalogueEvents[K]) => void
 
 /** A listener's fault is told as trouble, once for each sentence. */
 export function createTell(events: EventEmitter<CatalogueEvents>): Tell {
   const said = new Set<string>()
 
-  function failed(news: keyof CatalogueEvents, error: unknown): void {
+  function failed(event: keyof CatalogueEvents, error: unknown): void {
     const why = error instanceof Error ? error.message : String(error)
-    const message = `A fault of this program, which goes on (told that an image is ${news}): ${why}`
-    if (news === 'trouble' || said.has(message)) return
+    const message = `A fault of this program, which goes on (told that an image is ${event}): ${why}`
+    if (event === 'trouble' || said.has(message)) return
     said.add(message)
     tell('trouble', message)
   }
 
-  function tell<K extends keyof CatalogueEvents>(news: K, ...about: CatalogueEvents[K]): void {
-    for (const listener of events.rawListeners(news) as ((...about: CatalogueEvents[K]) => void)[]) {
+  function tell<K extends keyof CatalogueEvents>(event: K, ...about: CatalogueEvents[K]): void {
+    for (const listener of events.rawListeners(event) as ((...about: CatalogueEvents[K]) => void)[]) {
       try {
         listener(...about)
       } catch (error) {
-        failed(news, error)
+        failed(event, error)
       }
     }
   }

@@ -5,7 +5,7 @@
 import { join, relative, sep } from 'node:path'
 import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
-import { createAtMost } from '../files/at-most.ts'
+import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import type { FileAccess } from '../files/file-access.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { identityOf, isInside, nameWithin } from '../files/folder.ts'
@@ -66,7 +66,7 @@ export interface Watch {
 export function createWatch(options: WatchOptions): Watch {
   const { folder, files } = options
   const events = options.events ?? chokidarEvents
-  const atMost = createAtMost(LOOKS_AT_ONCE)
+  const limited = createConcurrencyLimit(LOOKS_AT_ONCE)
   const known = new Set<string>()
   const pending = new Set<string>()
   const troubles = new Set<string>()
@@ -103,7 +103,7 @@ export function createWatch(options: WatchOptions): Watch {
 
   async function look(name: string): Promise<void> {
     try {
-      const sight = await atMost(() => sightOf(name))
+      const sight = await limited(() => sightOf(name))
       if (closing !== undefined) return
       if (sight === undefined) return gone(name)
       known.add(name)
@@ -128,14 +128,14 @@ export function createWatch(options: WatchOptions): Watch {
     for (const each of names) {
       if (pending.has(each)) continue
       pending.add(each)
-      void atMost(async () => void pending.delete(each)).then(() => look(each))
+      void limited(async () => void pending.delete(each)).then(() => look(each))
     }
   }
 
   async function walk(folderName: string, found: Set<string>, passedOver: string[]): Promise<void> {
     let entries: Awaited<ReturnType<FileAccess['list']>>
     try {
-      entries = await atMost(() => files.list(join(folder, folderName)))
+      entries = await limited(() => files.list(join(folder, folderName)))
       troubles.delete(`list ${folderName}`)
     } catch (error) {
       const cause = systemCode(error) ?? String(error)

@@ -5,5 +5,5 @@ import { TFTP_FACTS } from './door-facts.ts'
 export const TFTP_DOOR: Door = Object.freeze({
   ...TFTP_FACTS,
   // Loaded when it is needed: nobody who serves rehearses.
-  rehearser: async (code) => (await import('./rehearsal.ts')).createRehearser(code),
+  rehearser: async (code) => (await import('./rehearsal.ts')).createTftpRehearser(code),
 } satisfies Door)

@@ -7,7 +7,7 @@ import { type ReadAnswer, readByTftp } from './client.ts'
 import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
 
-export function createRehearser(code: string | undefined): Rehearser {
+export function createTftpRehearser(code: string | undefined): Rehearser {
   // As a large boot loader asks: what fits an Ethernet frame, several at once, and how much it will be.
   const options = [
     { name: 'blksize', value: '1468' },

@@ -15,7 +15,7 @@ import { openTransferPort, type Peer } from './transfer-port.ts'
 import { createTransfer, type Transfer } from './wire.ts'
 
 /** What this door asks of the depot. */
-export type Counter = Pick<Depot, 'admission' | 'delivery' | 'rehearsals' | 'own'>
+export type TftpDoorDepot = Pick<Depot, 'admission' | 'delivery' | 'rehearsals' | 'own'>
 
 interface Request {
   readonly asked: Asked
@@ -41,7 +41,7 @@ interface Responder {
 }
 
 interface ResponderDeps {
-  readonly depot: Counter
+  readonly depot: TftpDoorDepot
   readonly onCrowded?: () => void
 }
 
@@ -62,7 +62,7 @@ const TEXTS_AT_MOST = 64
 /** IPv4 (RFC 791 §3.1) or IPv6 (RFC 8200 §3) and UDP (RFC 768). */
 const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
 
-export function createResponder({ depot, onCrowded }: ResponderDeps): Responder {
+export function createTftpResponder({ depot, onCrowded }: ResponderDeps): Responder {
   const { admission, delivery, own } = depot
   const open = new Set<Transfer>()
   const texts = new Set<Transfer>()
@@ -106,7 +106,7 @@ export function createResponder({ depot, onCrowded }: ResponderDeps): Responder 
       bytes,
       send: port.send,
       clock: () => performance.now(),
-      after: delivery.wakefulness.after,
+      after: delivery.timer.after,
       onEnd: port.close,
     })
     open.add(transfer)

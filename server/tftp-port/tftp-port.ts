@@ -11,11 +11,11 @@ import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
 import { parsePacket, writeError } from './packets.ts'
 import { createRepeats } from './repeats.ts'
-import { type Counter, createResponder, type ReadRequest } from './responder.ts'
+import { createTftpResponder, type ReadRequest, type TftpDoorDepot } from './responder.ts'
 import { dgramOptions } from './transfer-port.ts'
 
 interface TftpPortDeps {
-  readonly depot: Counter & Pick<Depot, 'connectionSeen'>
+  readonly depot: TftpDoorDepot & Pick<Depot, 'connectionSeen'>
   /** A fault that should not be, for the program's own log. */
   readonly onFault: (error: unknown) => void
   /** A transfer could not be begun: the system lets the program open no more files. */
@@ -35,7 +35,7 @@ const SHOWN_BYTES = 40
 export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): TftpPort {
   const { delivery, rehearsals } = depot
   const repeats = createRepeats(() => performance.now())
-  const responder = createResponder({ depot, ...(onCrowded !== undefined && { onCrowded }) })
+  const responder = createTftpResponder({ depot, ...(onCrowded !== undefined && { onCrowded }) })
 
   function received(socket: Socket, address: string, datagram: Buffer, from: RemoteInfo): void {
     // Nobody can be answered there.

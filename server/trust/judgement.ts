@@ -13,9 +13,9 @@ import { ALGORITHM_FACTS, type Algorithm } from './digests/algorithm.ts'
 import { MAX_TEXT_BYTES } from './digests/finder.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
-import type { PublishedBook } from './published/book.ts'
+import type { Claim, Comparison } from './published/comparison.ts'
 import { isChecksumFile } from './published/names.ts'
-import type { Claim, Standing } from './published/standing.ts'
+import type { PublishedChecksums } from './published/published-checksums.ts'
 
 /**
  * A judgement with what the format check said apart from the rest: `notes` mixes it with what checksum files
@@ -28,7 +28,7 @@ interface FullJudgement extends Judgement {
 export interface JudgeDeps {
   /** The staging folder, for reading checksum files. */
   readonly folder: string
-  readonly book: PublishedBook
+  readonly checksums: PublishedChecksums
   readonly formats: Pick<FormatChecker, 'check'>
   /** The published checksum that this version was found to differ from, as the ledger knows. */
   readonly differed?: ((name: string, sha256: string) => Published | undefined) | undefined
@@ -42,22 +42,22 @@ const Checked = Type.Object({
   notes: Type.Array(Type.String()),
 })
 
-export function createJudge({ folder, book, formats, differed, struck }: JudgeDeps): Judge {
+export function createJudge({ folder, checksums, formats, differed, struck }: JudgeDeps): Judge {
   return {
     isChecksumFile,
     readsTexts: true,
     async checksumFileChanged(name, gone) {
       // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
-      const said = book.remove(name)
-      return gone ? said : (await book.setInTurns(name, await readChecksumFile(folder, name))) || said
+      const said = checksums.remove(name)
+      return gone ? said : (await checksums.setInTurns(name, await readChecksumFile(folder, name))) || said
     },
     async judge({ name, file, version, digest, earlier }) {
       const known = checkedBefore(earlier)
       const [standing, checked] = await Promise.all([
-        book.standingOf(name, digest),
+        checksums.standingOf(name, digest),
         known ?? formats.check(file, { name }),
       ])
-      const judgement = judgementOf(standing, checked, book.isList(name))
+      const judgement = judgementOf(standing, checked, checksums.isList(name))
       if (standing.standing !== 'none') return judgement
       const before = earlier?.published.standing === 'differs' ? earlier.published : undefined
       const unmet = before ?? differed?.(name, version.sha256)
@@ -87,7 +87,7 @@ function checkedBefore(earlier: JudgeInput['earlier']): CheckedFormat | undefine
   return Value.Check(Checked, checked) ? checked : undefined
 }
 
-function judgementOf(standing: Standing, checked: CheckedFormat, isList: boolean): FullJudgement {
+function judgementOf(standing: Comparison, checked: CheckedFormat, isList: boolean): FullJudgement {
   const trusted = standing.standing === 'matches' && outweighs(standing.algorithm)
   const doubt = formatDoubt(checked)
   const held = trusted || doubt === undefined ? [] : [doubtReason(checked, doubt)]
@@ -122,7 +122,7 @@ function doubtReason({ kind, verdict }: CheckedFormat, doubt: string): HoldReaso
 const CAUSES_AT_MOST = 16
 
 /** A reason for each digest that the file does not have: the lift of one says nothing of another. */
-function differsReasons({ differing = [], agreeing, conflict }: Standing): HoldReason[] {
+function differsReasons({ differing = [], agreeing, conflict }: Comparison): HoldReason[] {
   const told =
     conflict === undefined
       ? undefined
@@ -167,7 +167,7 @@ function formatDoubt({ kind, verdict, detail }: CheckedFormat): string | undefin
   return undefined
 }
 
-function overruledNote(doubt: string, { algorithm, source }: Standing): string {
+function overruledNote(doubt: string, { algorithm, source }: Comparison): string {
   return `${doubt} It is served all the same: its ${labelOf(algorithm)} is the published one (${source ?? 'source unknown'}).`
 }
 
@@ -175,7 +175,7 @@ function labelOf(algorithm: Algorithm | undefined): string {
   return algorithm === undefined ? 'checksum' : ALGORITHM_FACTS[algorithm].label
 }
 
-function publishedOf({ standing, algorithm, source, differing, conflict }: Standing): Published {
+function publishedOf({ standing, algorithm, source, differing, conflict }: Comparison): Published {
   const shown = conflict === undefined ? source : conflict.join('; ')
   const digest = differing?.[0]?.digest
   return {

@@ -10,13 +10,20 @@ import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
 import { ALGORITHM_FACTS, ALGORITHMS } from './digests/algorithm.ts'
 import { type HexText, readHexWords } from './digests/hex-words.ts'
-import { digitsIn, lengthsIn, readingsOf, SHORT_DIGITS, type Stretch, stretches } from './digests/readings.ts'
-import type { Finding, Found, Matched } from './matching/finding.ts'
+import {
+  digestReadings,
+  digitsIn,
+  lengthsIn,
+  SHORT_DIGITS,
+  type Stretch,
+  stretches,
+} from './digests/readings.ts'
+import type { FindingAt, Matched, MatchFinding } from './matching/finding.ts'
 import { createKnownDigests, type KnownDigest, type KnownDigests } from './matching/known-digests.ts'
 import { matchWords } from './matching/sentences.ts'
 import { othersIn } from './matching/unmatched.ts'
 
-export type { Finding, Matched, MatchOutcome } from './matching/finding.ts'
+export type { Matched, MatchFinding as Finding, MatchOutcome } from './matching/finding.ts'
 
 /** Longer texts are refused by those who take them in. */
 export const MOST_MATCH_CHARACTERS = 256 * 1024
@@ -45,12 +52,12 @@ const MOST_MISTAKES = 2
 
 export async function matchText(text: string, sources: MatchSources): Promise<Matched> {
   const hex = readHexWords(text)
-  const lengths = lengthsIn(hex, readingsOf(hex))
+  const lengths = lengthsIn(hex, digestReadings(hex))
   const digests = createDigestSource(sources)
   await digests.add([...KNOWN_ANYWAY, ...algorithmsFor(lengths)])
   const matches = matchesIn(hex, lengths, digests.known)
   const taken = new Set(matches.flatMap(({ first, last }) => range(first, last)))
-  const rest = readingsOf(hex, taken)
+  const rest = digestReadings(hex, taken)
   let others = othersIn(hex, rest, digests.known)
   const explained = new Set(others.flatMap(({ value, outcome }) => (outcome === 'none' ? [] : [value])))
   const parts = rest.some(({ value }) => value.length >= LEAST_PART_DIGITS && !explained.has(value))
@@ -131,7 +138,7 @@ function matchesIn(hex: HexText, lengths: ReadonlySet<number>, known: KnownDiges
     const digest = known.exact(digitsIn(hex, stretch))
     if (digest !== undefined) found.push({ ...stretch, digest })
   }
-  for (const reading of readingsOf(hex)) {
+  for (const reading of digestReadings(hex)) {
     // A CRC-32 in groups is looked up only where it stands alone.
     const digest = reading.value.length === SHORT_DIGITS ? known.exact(reading.value) : undefined
     if (digest !== undefined && reading.last > reading.first) found.push({ ...reading, digest })
@@ -150,7 +157,7 @@ function matchFound(
   hex: HexText,
   { first, digest }: Match,
   stateOf: Parameters<typeof matchWords>[1],
-): Found {
+): FindingAt {
   return {
     outcome: 'match',
     value: digest.value,
@@ -163,8 +170,8 @@ function matchFound(
   }
 }
 
-function verdict(hex: HexText, found: readonly Found[], notCompared: readonly string[]): Matched {
-  const once = new Map<string, Found>()
+function verdict(hex: HexText, found: readonly FindingAt[], notCompared: readonly string[]): Matched {
+  const once = new Map<string, FindingAt>()
   for (const each of found) {
     const known = once.get(each.value)
     if (known === undefined) once.set(each.value, each)
@@ -189,7 +196,7 @@ function verdictWords(matches: number, others: number): string {
 }
 
 /** Line numbers in one pass; `found` is in the order of the text. */
-function withLines(text: string, found: readonly Found[]): Finding[] {
+function withLines(text: string, found: readonly FindingAt[]): MatchFinding[] {
   let line = 1
   let seen = 0
   return [...found]

@@ -1,4 +1,4 @@
-/** What the visit sheet allows a client to pull: for a shout when it is the wrong image, and for `--only-planned`. */
+/** What the visit sheet allows a client to pull: to warn of the wrong image, and for `--only-planned`. */
 import type { ImageReference } from '../ledger/entries.ts'
 import type { FoundDevice } from './device-finder.ts'
 import type { ImageNames } from './planned-image.ts'

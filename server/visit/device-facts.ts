@@ -5,17 +5,17 @@ import type { Hint } from './hints.ts'
 import type { DarkOrBack, DevicePlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
-import type { Pulled, Seen } from './standing-evidence.ts'
-import type { Asked } from './visit-evidence.ts'
+import type { Observed, Pulled } from './standing-evidence.ts'
+import type { AskedInVain } from './visit-evidence.ts'
 
 export interface DeviceFacts {
   /** Its rows, step by step; at least one. */
   readonly rows: readonly PlannedRow[]
   /** In the order they began. */
   readonly pulls: readonly Pulled[]
-  readonly asked: readonly Asked[]
+  readonly asked: readonly AskedInVain[]
   readonly observations: readonly EntryOf<'observed'>[]
-  readonly seen: readonly Seen[]
+  readonly seen: readonly Observed[]
   readonly returns: readonly DarkOrBack[]
   /** Of what is or was on offer. */
   readonly images: ImageNames

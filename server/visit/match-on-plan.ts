@@ -4,7 +4,7 @@
  */
 import type { ImageReference } from '../ledger/entries.ts'
 import type { Image } from '../staging/image.ts'
-import type { Finding, Matched } from '../trust/matching/finding.ts'
+import type { Matched, MatchFinding } from '../trust/matching/finding.ts'
 import { algorithmOfLength } from '../trust/matching/sentences.ts'
 import { createDeviceFinder } from './device-finder.ts'
 import type { Offers } from './offers.ts'
@@ -86,7 +86,7 @@ function judged(matched: Matched, plan: DevicePlanned, facts: PlanToMatch): Matc
 
 /** Why what it found is not what the device is to hold; undefined when it is, or when it says nothing of an image. */
 function speaksAgainst(
-  finding: Finding,
+  finding: MatchFinding,
   { planned, rollbacks }: DevicePlanned,
   facts: PlanToMatch,
   images: ImageNames,
@@ -105,7 +105,10 @@ function speaksAgainst(
 }
 
 /** Of a digest that no image in the folder has: the version that was on offer once. */
-function imageOf({ outcome, image, value, counts }: Finding, facts: PlanToMatch): ImageReference | undefined {
+function imageOf(
+  { outcome, image, value, counts }: MatchFinding,
+  facts: PlanToMatch,
+): ImageReference | undefined {
   if (outcome === 'match') return facts.present.filter(({ name }) => name === image).flatMap(referenceOf)[0]
   if (outcome !== 'none' || !counts) return undefined
   return facts.offers.withDigest(algorithmOfLength(value.length) ?? '', value)

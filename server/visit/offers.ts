@@ -14,7 +14,7 @@ export interface VersionOnRecord {
 }
 
 export interface Offers {
-  take(entry: Entry): void
+  apply(entry: Entry): void
   judge(image: ImageReference): VersionOnRecord
   /** Every version that was on offer, the last one of each name last; the same array until there is another. */
   images(): readonly ImageReference[]
@@ -58,7 +58,7 @@ export function createOffers(struck: ReadonlySet<number>): Offers {
   }
 
   return {
-    take(entry) {
+    apply(entry) {
       if (entry.kind === 'image') takeImage(entry)
       else if (entry.kind === 'held' || entry.kind === 'lifted') takeHold(entry)
     },

@@ -19,8 +19,8 @@ import {
 } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
-import type { Pulled, Seen } from './standing-evidence.ts'
-import type { Asked, VisitEvidence } from './visit-evidence.ts'
+import type { Observed, Pulled } from './standing-evidence.ts'
+import type { AskedInVain, VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */
 interface LedgerFacts {
@@ -48,9 +48,9 @@ export interface PlanFacts {
 interface Gathered {
   readonly rows: PlannedRow[]
   readonly pulls: Pulled[]
-  readonly asked: Asked[]
+  readonly asked: AskedInVain[]
   readonly observations: EntryOf<'observed'>[]
-  readonly seen: Seen[]
+  readonly seen: Observed[]
   readonly returns: DarkOrBack[]
   readonly hints: Hint[]
   sharedWith: readonly string[]
@@ -218,7 +218,7 @@ function gatherObservations(
   return others
 }
 
-function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): Seen {
+function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): Observed {
   const { at, by, after, digest } = entry
   const seen = { seq, at, by, ...(after !== undefined && { after }) }
   if (digest === undefined) return seen

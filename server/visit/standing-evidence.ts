@@ -15,7 +15,7 @@ export interface Pulled {
 }
 
 /** What a person read off the device, or the device printed. */
-export interface Seen {
+export interface Observed {
   readonly seq: number
   readonly at: string
   readonly by: string
@@ -33,7 +33,7 @@ export interface StandingFacts {
   readonly images: ImageNames
   /** In the order they began. */
   readonly pulls: readonly Pulled[]
-  readonly seen: readonly Seen[]
+  readonly seen: readonly Observed[]
   /** What is planned for others that it pulls for, or shares an address with. */
   readonly othersRows: readonly PlannedRow[]
   readonly refusal: FetchRecord | null

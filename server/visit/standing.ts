@@ -10,8 +10,8 @@ import { type Grounds, isOpen, type PrintedDigest } from './plan-shape.ts'
 import {
   imagePlace,
   isFree,
+  type Observed,
   type Pulled,
-  type Seen,
   type StandingFacts,
   type StepStanding,
 } from './standing-evidence.ts'
@@ -167,14 +167,14 @@ function takePull({ pull, shared, onRecord }: Pulled, facts: StandingFacts, walk
   }
 }
 
-function takeSeen(seen: Seen, facts: StandingFacts, walk: Walk): void {
+function takeSeen(seen: Observed, facts: StandingFacts, walk: Walk): void {
   if (seen.printed !== undefined && !isFree(facts.rows)) takeDigest(seen, seen.printed, facts, walk)
   if (seen.after !== undefined) takeVersion(seen, seen.after, facts, walk)
 }
 
 function takeDigest(
-  { seq, at, by }: Seen,
-  { digest, image, onRecord }: NonNullable<Seen['printed']>,
+  { seq, at, by }: Observed,
+  { digest, image, onRecord }: NonNullable<Observed['printed']>,
   facts: StandingFacts,
   walk: Walk,
 ): void {
@@ -192,7 +192,7 @@ function takeDigest(
 }
 
 /** Only a target that the sheet states speaks against a device; one that was guessed gives a remark. */
-function takeVersion({ seq, at, by }: Seen, after: string, { rows }: StandingFacts, walk: Walk): void {
+function takeVersion({ seq, at, by }: Observed, after: string, { rows }: StandingFacts, walk: Walk): void {
   const isLast = walk.at() === rows.length - 1
   const own = rows[walk.at()]?.versionTarget ?? null
   const stated = rows.findLast(({ versionTarget }) => versionTarget !== null)?.versionTarget ?? null
@@ -220,8 +220,8 @@ function standingOf(
 ): Told {
   const { support, running, brokenOff, outOfOrder, attempts } = step
   if (support !== null && support.strength !== 'unconfirmed') return doneOr(support)
-  const shouts = against?.standing === 'wrong image' && against.seq > (running?.begunSeq ?? 0)
-  if (running !== null && !shouts) return { standing: 'pulling', grounds: null, pull: running }
+  const alarms = against?.standing === 'wrong image' && against.seq > (running?.begunSeq ?? 0)
+  if (running !== null && !alarms) return { standing: 'pulling', grounds: null, pull: running }
   if (support !== null) return { standing: 'unconfirmed', grounds: null, pull: support.pull }
   if (against !== undefined) return against
   if (cell === null && attempts.length === 0)

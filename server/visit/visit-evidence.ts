@@ -15,7 +15,7 @@ interface Observation {
 }
 
 /** What a client asked for without getting image bytes. */
-export interface Asked {
+export interface AskedInVain {
   /** The latest refusal, or the latest request that got headers alone. */
   readonly latest: FetchRecord
   readonly refusals: number
@@ -23,14 +23,14 @@ export interface Asked {
 
 export interface VisitEvidence {
   /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
-  take(entry: Entry, seq?: number): void
+  apply(entry: Entry, seq?: number): void
   /** Every fetch that ended and every refusal. */
-  takeFetch(fetch: FetchRecord): void
+  applyFetch(fetch: FetchRecord): void
   readonly offers: Offers
   observations(): readonly Observation[]
   readonly returns: readonly DarkOrBack[]
   /** One a client. */
-  asked(): readonly Asked[]
+  asked(): readonly AskedInVain[]
 }
 
 /** Of the clients that came last. More than any site has; a scan of a /64 must not fill the memory. */
@@ -41,16 +41,16 @@ export function createVisitEvidence(): VisitEvidence {
   const offers = createOffers(struck)
   const observed: Observation[] = []
   const returns: DarkOrBack[] = []
-  const asked = new Map<string, Asked>()
+  const asked = new Map<string, AskedInVain>()
 
   return {
-    take(entry, seq = entry.seq) {
-      offers.take(entry)
+    apply(entry, seq = entry.seq) {
+      offers.apply(entry)
       if (entry.kind === 'observed') observed.push({ entry, seq })
       else if (entry.kind === 'struck') struck.add(entry.strikes)
       else if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
     },
-    takeFetch(fetch) {
+    applyFetch(fetch) {
       if (fetch.rehearsal || (fetch.ending !== 'refused' && fetch.ending !== 'headers-only')) return
       const key = `${fetch.client.mac ?? ''} ${fetch.client.address}`
       const before = asked.get(key)

@@ -3,7 +3,7 @@ import { expect, test } from 'vitest'
 import { boardOf } from '../../server/bench/board.ts'
 import { createVisitView } from '../../server/bench/visit-view.ts'
 import type { LivePull } from '../../server/delivery/live-pulls.ts'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import { planOf, RADIO, SWITCH_44, sheetRows, story } from '../visit/visit-story.ts'
 import { OWN } from './running.ts'
 
@@ -20,8 +20,8 @@ function board(
   told: ReturnType<typeof story>,
   options: { sheet?: boolean; stalled?: readonly string[] } = {},
 ) {
-  const book = createPullBook()
-  for (const entry of told.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of told.entries) book.apply(entry)
   const live = (pull: LivePull): LivePull => ({
     ...pull,
     movement: options.stalled?.includes(pull.client.address) === true ? 'stalled' : 'moving',

@@ -101,7 +101,7 @@ test('the first event is the whole snapshot, the same as is asked for once', asy
     new Set([
       'addresses',
       'board',
-      'outlook',
+      'remaining',
       'recorded',
       'fetches',
       'firewall',

@@ -1,8 +1,8 @@
 /** A command run in this process, where a test needs many: the same function that the program's main file calls. */
 import { PassThrough } from 'node:stream'
 import { text } from 'node:stream/consumers'
+import type { HostProcess } from '../../server/commands/host-process.ts'
 import { runProgram } from '../../server/commands/program.ts'
-import type { Surroundings } from '../../server/commands/surroundings.ts'
 import type { Outcome } from '../clients/program.ts'
 
 /** Neither input nor outputs are a terminal. */
@@ -12,7 +12,7 @@ export async function inProcess(args: readonly string[], input: string | Buffer 
   const stderr = new PassThrough()
   const around = { stdin, stdout, stderr, env: {}, pid: process.pid, on() {}, off() {} }
   const outputs = Promise.all([text(stdout), text(stderr)])
-  const status = await runProgram(args, around as unknown as Surroundings)
+  const status = await runProgram(args, around as unknown as HostProcess)
   stdout.end()
   stderr.end()
   const [out, err] = await outputs

@@ -12,7 +12,7 @@ import { rehearserBy } from '../../server/image-port/rehearsal.ts'
 import { checkTarget } from '../../server/image-port/rehearsal-checks.ts'
 import type { LockHolder } from '../../server/ledger/lock.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
-import { createRehearser as createTftpRehearser } from '../../server/tftp-port/rehearsal.ts'
+import { createTftpRehearser } from '../../server/tftp-port/rehearsal.ts'
 import { audit, fetchproof } from '../clients/program.ts'
 import {
   freePort,

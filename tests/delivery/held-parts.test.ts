@@ -10,7 +10,7 @@ const IMAGE = { name: 'switch.bin', sha256: SHA_A }
 
 function partsOf(story: Story): HeldParts {
   const parts = createHeldParts()
-  for (const entry of story.entries) parts.take(entry)
+  for (const entry of story.entries) parts.apply(entry)
   return parts
 }
 

@@ -1,13 +1,13 @@
 import { expect, test } from 'vitest'
 import { createLivePulls } from '../../server/delivery/live-pulls.ts'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import type { UnderWay } from '../../server/delivery/under-way.ts'
 import { resume, SIZE, tell } from './ledger-story.ts'
 
 /** A book of a story, and fetches that have handed over so much, as delivery would list them. */
 function livePulls(story: ReturnType<typeof tell>, handed: Map<number, number>, clock = { ms: 0 }) {
-  const book = createPullBook()
-  for (const entry of story.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of story.entries) book.apply(entry)
   const list = (): UnderWay[] =>
     [...handed].map(([id, bytes]) => ({
       id,
@@ -72,8 +72,8 @@ test('since when a pull stands still is one moment, until it moves and stands st
   const story = tell()
   const fetch = { movedAt: 1_000, sending: true, bytesHandedOver: 100 }
   const under = { id: story.begin(), fetch } as unknown as UnderWay
-  const book = createPullBook()
-  for (const entry of story.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of story.entries) book.apply(entry)
   const clock = { ms: 31_000 }
   const underWay = {
     list: () => [under],

@@ -1,13 +1,13 @@
 import { describe, expect, test } from 'vitest'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import type { PullRecord } from '../../server/delivery/records.ts'
 import { resume, SHA_A, SHA_B, SIZE, type Story, segment, tell } from './ledger-story.ts'
 
 const MAC = '00:00:5e:00:53:01'
 
 function pullsOf(story: Story): readonly PullRecord[] {
-  const book = createPullBook()
-  for (const entry of story.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of story.entries) book.apply(entry)
   return book.pulls()
 }
 
@@ -65,8 +65,8 @@ describe('the order on record', () => {
   test('of several ledgers read together the place among all entries counts', () => {
     const story = tell()
     story.fetch({}, 'delivered', SIZE)
-    const book = createPullBook()
-    for (const entry of story.entries) book.take(entry, entry.seq * 10)
+    const book = createPullRecords()
+    for (const entry of story.entries) book.apply(entry, entry.seq * 10)
     expect(book.pulls()[0]).toMatchObject({ begunSeq: 10, latestSeq: 20 })
   })
 })
@@ -372,8 +372,8 @@ test('pulls are given out as soon as nothing can join them, and say the same as 
     story.wait(1000)
   }
   const retired: PullRecord[] = []
-  const book = createPullBook({ retired: (pull) => retired.push(pull) })
-  for (const entry of story.entries) book.take(entry)
+  const book = createPullRecords({ retired: (pull) => retired.push(pull) })
+  for (const entry of story.entries) book.apply(entry)
   expect(retired).toHaveLength(4)
   expect([...retired, ...book.pulls()]).toEqual(pullsOf(story))
 })
@@ -384,8 +384,8 @@ test('a client that asks for a hundred thousand parts and more beside a fetch of
   const whole = story.begin({ bytes })
   for (let at = 0; at < bytes; at += 1) story.fetch(segment(at, at, { bytes }), 'delivered', 1)
   story.end(whole, 'cut', 1)
-  const book = createPullBook()
-  for (const entry of story.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of story.entries) book.apply(entry)
   const states = book.pulls().map(({ state }) => state)
   expect(states).toEqual(['incomplete', 'unconfirmed'])
 })
@@ -426,19 +426,19 @@ describe('asked again and again, as the page does', () => {
 
   test('it says after each entry what a book says that was never asked before', () => {
     const { entries } = eventful()
-    const book = createPullBook()
+    const book = createPullRecords()
     entries.forEach((entry, at) => {
-      book.take(entry)
-      const fresh = createPullBook()
-      for (const earlier of entries.slice(0, at + 1)) fresh.take(earlier)
+      book.apply(entry)
+      const fresh = createPullRecords()
+      for (const earlier of entries.slice(0, at + 1)) fresh.apply(earlier)
       expect(book.pulls()).toEqual(fresh.pulls())
     })
   })
 
   test('it gives the same array until a pull changes', () => {
     const { entries } = eventful()
-    const book = createPullBook()
-    for (const entry of entries) book.take(entry)
+    const book = createPullRecords()
+    for (const entry of entries) book.apply(entry)
     const before = book.pulls()
     expect(book.pulls()).toBe(before)
     book.renamed()

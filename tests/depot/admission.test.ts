@@ -4,7 +4,7 @@ import type { HeldPart } from '../../server/delivery/held-parts.ts'
 import { type AdmissionDeps, createAdmission, denialOf } from '../../server/depot/admission.ts'
 import { FetchproofError } from '../../server/errors.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
-import type { Found, Image, ReadyImage } from '../../server/staging/image.ts'
+import type { FoundImage, Image, ReadyImage } from '../../server/staging/image.ts'
 
 const SHA = 'a'.repeat(64)
 const device = { client: { address: '192.0.2.21' }, localAddress: '192.0.2.10' }
@@ -73,7 +73,7 @@ function admissionOf({ settings, ...turned }: Turned = {}) {
   })
 }
 
-const finding = (found: Found): Turned => ({ find: () => found })
+const finding = (found: FoundImage): Turned => ({ find: () => found })
 
 describe('who', () => {
   test('a device of an own subnet has the image', () => {

@@ -11,11 +11,11 @@ function liveAndReplayed(story: ReturnType<typeof tell>): { live: Derived; repla
   const replayed = createDerived(() => null)
   for (let at = 0; at < story.entries.length; at += 7) {
     const group = story.entries.slice(at, at + 7)
-    for (const entry of group) live.ahead.take(entry)
+    for (const entry of group) live.ahead.apply(entry)
     for (const entry of group) live.apply(entry)
   }
   for (const entry of story.entries) {
-    replayed.ahead.take(entry)
+    replayed.ahead.apply(entry)
     replayed.apply(entry)
   }
   return { live, replayed }
@@ -37,7 +37,7 @@ test('what is shown waits for the disk, what decides of the next request does no
   const story = tell()
   story.fetch({}, 'delivered', 1000)
   const live = createDerived(() => null)
-  for (const entry of story.entries) live.ahead.take(entry)
+  for (const entry of story.entries) live.ahead.apply(entry)
   expect(live.ahead.parts.of({ address: '192.0.2.31' }, 'switch.bin')?.sha256).toBe(SHA_A)
   expect(live.pulls.pulls()).toEqual([])
   for (const entry of story.entries) live.apply(entry)

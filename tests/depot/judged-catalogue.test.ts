@@ -1,4 +1,4 @@
-/** Catalogue, judge, book and worker together, over real files. Needs the built program (`npm run build`). */
+/** Catalogue, judge, checksums and worker together, over real files. Needs the built program (`npm run build`). */
 import { createHash } from 'node:crypto'
 import { rm, writeFile } from 'node:fs/promises'
 import { gzipSync } from 'node:zlib'
@@ -6,13 +6,16 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
 import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/checker.ts'
 import { createJudge, type JudgeDeps } from '../../server/trust/judgement.ts'
-import { createPublishedBook, type PublishedBook } from '../../server/trust/published/book.ts'
+import {
+  createPublishedChecksums,
+  type PublishedChecksums,
+} from '../../server/trust/published/published-checksums.ts'
 import { type Stage, stage, until } from '../staging/stage.ts'
 
 let staged: Stage
 let formats: FormatChecker
 let catalogue: Catalogue | undefined
-let book: PublishedBook
+let checksums: PublishedChecksums
 beforeEach(async () => {
   staged = await stage()
   formats = createFormatChecker()
@@ -24,8 +27,12 @@ afterEach(async () => {
 })
 
 async function open(differed?: JudgeDeps['differed']): Promise<Catalogue> {
-  book = createPublishedBook({ imageNames: () => (catalogue?.images() ?? []).map(({ name }) => name) })
-  catalogue = await staged.open({ judge: createJudge({ folder: staged.folder, book, formats, differed }) })
+  checksums = createPublishedChecksums({
+    imageNames: () => (catalogue?.images() ?? []).map(({ name }) => name),
+  })
+  catalogue = await staged.open({
+    judge: createJudge({ folder: staged.folder, checksums, formats, differed }),
+  })
   return catalogue
 }
 
@@ -196,7 +203,9 @@ describe('a text under any name', () => {
     const here = await open()
     const image = await until(here, 'x.gz', (now) => now?.state === 'held' || now?.state === 'ready')
     expect(image?.state).toBe('ready')
-    expect(book.unused()).toMatchObject([{ file: name, reason: expect.stringMatching(why), image: 'x.gz' }])
+    expect(checksums.unused()).toMatchObject([
+      { file: name, reason: expect.stringMatching(why), image: 'x.gz' },
+    ])
     expect(image?.notes.join()).toMatch(why)
   })
 
@@ -209,7 +218,7 @@ describe('a text under any name', () => {
     const here = await open()
     await until(here, 'x.gz', (image) => image?.state === 'ready')
     expect(
-      book
+      checksums
         .unused()
         .map(({ file, line }) => [file, line])
         .sort(),
@@ -217,7 +226,7 @@ describe('a text under any name', () => {
       ['hashes.txt', 0],
       ['notes.txt', 0],
     ])
-    expect(book.unused()[0]?.reason).toContain(`checksum texts of up to ${16 * 1024 * 1024} are read`)
+    expect(checksums.unused()[0]?.reason).toContain(`checksum texts of up to ${16 * 1024 * 1024} are read`)
   })
 })
 
@@ -227,8 +236,8 @@ describe('a checksum file that cannot be read', () => {
     const said: string[] = []
     await writeFile(staged.path('x.gz'), WHOLE)
     await writeFile(staged.path('SHA256SUMS'), `${sha256(WHOLE)}  x.gz\n`)
-    const book = createPublishedBook({ imageNames: () => ['x.gz'] })
-    const judge = createJudge({ folder: staged.folder, book, formats })
+    const checksums = createPublishedChecksums({ imageNames: () => ['x.gz'] })
+    const judge = createJudge({ folder: staged.folder, checksums, formats })
     catalogue = await staged.open({
       judge: {
         ...judge,

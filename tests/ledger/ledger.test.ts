@@ -12,7 +12,7 @@ import {
 import { join } from 'node:path'
 import { describe, expect, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { DISK, type FileAccess } from '../../server/ledger/file-access.ts'
+import { DISK, type LedgerFiles } from '../../server/ledger/file-access.ts'
 import { LOST_TRACK_REASON, openLedger } from '../../server/ledger/ledger.ts'
 import { readLock } from '../../server/ledger/lock.ts'
 import { checkLedger, LEDGER_FILE } from '../../server/ledger/read.ts'
@@ -74,7 +74,7 @@ describe('syncing', () => {
     const waiting: (() => void)[] = []
     let running = 0
     let atOnce = 0
-    const files: FileAccess = {
+    const files: LedgerFiles = {
       ...DISK,
       async datasync(descriptor) {
         running += 1

@@ -1,8 +1,8 @@
 /** File access to a disk of which a test decides how much room is left and what fails. */
 import { statSync } from 'node:fs'
-import { DISK, type FileAccess } from '../../server/ledger/file-access.ts'
+import { DISK, type LedgerFiles } from '../../server/ledger/file-access.ts'
 
-export interface SmallDisk extends FileAccess {
+export interface SmallDisk extends LedgerFiles {
   /** Bytes that still fit; endless unless a test sets it. */
   room: number
   /** Code of the error that every write meets. */

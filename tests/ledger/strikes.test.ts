@@ -9,7 +9,7 @@ const STRUCK: NewEntry = { kind: 'struck', strikes: 2, reason: 'the wrong device
 function strikesOf(...entries: NewEntry[]) {
   const strikes = createStrikes()
   for (const [at, entry] of entries.entries()) {
-    strikes.take({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
+    strikes.apply({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
   }
   return strikes
 }

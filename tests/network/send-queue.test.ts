@@ -4,7 +4,7 @@ import { type AddressInfo, connect, createServer, type Server, type Socket } fro
 import { endianness } from 'node:os'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
-import { type Connection, keysOf } from '../../server/network/connection-keys.ts'
+import { type Endpoints, keysOf } from '../../server/network/connection-keys.ts'
 import { type Looked, lookAtTables, type SendQueue } from '../../server/network/connection-table.ts'
 import { createSendQueues, openSendQueues, type SendQueuesOptions } from '../../server/network/send-queue.ts'
 import { needs } from '../needs.ts'
@@ -26,7 +26,7 @@ const V6 =
 const line = (key: string, state: string, queued: string) =>
   `   7: ${key} ${state} ${queued}:00000000 ${REST}\n`
 
-const wanted: Connection = {
+const wanted: Endpoints = {
   localAddress: '192.0.2.1',
   localPort: 8080,
   remoteAddress: '192.0.2.7',
@@ -35,7 +35,7 @@ const wanted: Connection = {
 const wanted6 = { ...wanted, localAddress: '2001:db8::1', remoteAddress: '2001:db8::7' }
 
 /** What one table of this text says, whichever it is. */
-function sendQueueOf(connection: Connection, text: string): SendQueue | undefined {
+function sendQueueOf(connection: Endpoints, text: string): SendQueue | undefined {
   const [found] = lookAtTables([keysOf(connection)], () => [text]).found.values()
   return found
 }
@@ -253,7 +253,7 @@ describe('what the kernel counts', needs('Linux'), () => {
     return { client, serving, connection: connectionOf(serving) }
   }
 
-  function connectionOf(socket: Socket): Connection {
+  function connectionOf(socket: Socket): Endpoints {
     return {
       localAddress: socket.localAddress ?? '',
       localPort: socket.localPort ?? 0,
@@ -265,7 +265,7 @@ describe('what the kernel counts', needs('Linux'), () => {
   const queues = createSendQueues()
 
   /** Asks until the answer holds; the test's own time limit is the deadline. */
-  async function until(connection: Connection, holds: (state: string, queued: number) => boolean) {
+  async function until(connection: Endpoints, holds: (state: string, queued: number) => boolean) {
     for (;;) {
       const answer = await queues.ask(connection)
       if (answer.kind === 'listed' && holds(answer.state, answer.queued)) return answer
@@ -276,7 +276,7 @@ describe('what the kernel counts', needs('Linux'), () => {
    * The queue when it is stuck: above zero and the same for almost a second; else 0. A receiver that had no room is
    * probed after 200 ms, then 400, and may take some more (RFC 9293 section 3.8.6.1).
    */
-  async function stuckQueue(connection: Connection): Promise<number> {
+  async function stuckQueue(connection: Endpoints): Promise<number> {
     const { queued } = await until(connection, () => true)
     for (let reading = 1; reading < 45 && queued > 0; reading += 1) {
       await pause(20)

@@ -1,6 +1,6 @@
 import { parse } from 'csv-parse/sync'
 import { describe, expect, it } from 'vitest'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import type { FetchRecord } from '../../server/delivery/records.ts'
 import type { Entry, EntryOf, NewEntry } from '../../server/ledger/entries.ts'
 import { createStrikes } from '../../server/ledger/strikes.ts'
@@ -52,18 +52,18 @@ function facts({ entries }: Story, options: Partial<FolderFacts> = {}, before = 
   const asked: FetchRecord[] = []
   const moved: FetchRecord[] = []
   const evidence = createVisitEvidence()
-  const book = createPullBook({
+  const book = createPullRecords({
     fetchDone: (fetch) => {
-      evidence.takeFetch(fetch)
+      evidence.applyFetch(fetch)
       if (fetch.ending === 'refused') asked.push(fetch)
       else moved.push(fetch)
     },
   })
   const strikes = createStrikes()
   for (const entry of entries) {
-    strikes.take(entry)
-    book.take(entry, before + entry.seq)
-    evidence.take(entry, before + entry.seq)
+    strikes.apply(entry)
+    book.apply(entry, before + entry.seq)
+    evidence.apply(entry, before + entry.seq)
   }
   const only = <K extends Entry['kind']>(...kinds: K[]): EntryOf<K>[] =>
     entries.filter((entry): entry is EntryOf<K> => (kinds as string[]).includes(entry.kind))

@@ -3,7 +3,7 @@ import { mkdir, readdir, readFile, rm, stat, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { FileIdentity } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
-import { type OnRecord, openCatalogueStore, type Recorded } from '../../server/staging/catalogue-store.ts'
+import { type OnRecord, type OnRecordOf, openCatalogueStore } from '../../server/staging/catalogue-store.ts'
 import type { Version } from '../../server/staging/image.ts'
 import type { Judgement } from '../../server/staging/judge.ts'
 import { type Stage, stage } from './stage.ts'
@@ -50,7 +50,7 @@ const ON_RECORD: OnRecord = {
   published: judgement.published,
   format: judgement.format,
 }
-const open = (recorded: Recorded = () => ON_RECORD) =>
+const open = (recorded: OnRecordOf = () => ON_RECORD) =>
   openCatalogueStore({ file: file(), recorded, onTrouble: (message) => void troubles.push(message) })
 
 async function kept(name = 'x.bin'): Promise<void> {

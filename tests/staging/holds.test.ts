@@ -61,7 +61,7 @@ function held(entries: readonly NewEntry[], ...found: readonly HoldReason[]): st
   const holds = createHolds(() => recorded)
   for (const [at, entry] of entries.entries()) {
     if (entry.kind === 'image') recorded = entry
-    holds.take({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
+    holds.apply({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
   }
   return (holds.decide(NAME, SHA, found).hold?.reasons ?? []).map(({ cause }) => cause)
 }

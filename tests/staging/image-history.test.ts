@@ -11,7 +11,7 @@ function historyOf(...entries: readonly NewEntry[]) {
   let seq = 0
   const take = (entry: NewEntry): void => {
     seq += 1
-    history.take({ seq, at: '2026-03-03T18:00:00.000Z', prev: '', sum: '', ...entry } as Entry)
+    history.apply({ seq, at: '2026-03-03T18:00:00.000Z', prev: '', sum: '', ...entry } as Entry)
   }
   for (const entry of entries) take(entry)
   return { history, take }

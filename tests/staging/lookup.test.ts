@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest'
-import type { Found, Image, Version } from '../../server/staging/image.ts'
+import type { FoundImage, Image, Version } from '../../server/staging/image.ts'
 import { createLookup } from '../../server/staging/lookup.ts'
 import { digestPath, wantedPath } from '../../server/staging/naming.ts'
 
@@ -27,7 +27,7 @@ function lookupOf(...images: Image[]) {
   return lookup
 }
 
-const shown = (found: Found) =>
+const shown = (found: FoundImage) =>
   found.kind === 'image'
     ? `${found.by}: ${found.image.name}`
     : found.kind === 'checksum'

@@ -53,7 +53,7 @@ export async function withDecisions(place: Stage, options: Parameters<Stage['ope
   let seq = 0
   const take = (entry: NewEntry): void => {
     seq += 1
-    holds.take({ ...entry, seq, at: '', prev: '', sum: '' } as Entry)
+    holds.apply({ ...entry, seq, at: '', prev: '', sum: '' } as Entry)
     catalogue.decided('a.bin')
   }
   const shaNow = (): string => catalogue.get('a.bin')?.version?.sha256 ?? ''

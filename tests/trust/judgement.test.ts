@@ -8,7 +8,7 @@ import type { Version } from '../../server/staging/image.ts'
 import type { Judge, Judgement } from '../../server/staging/judge.ts'
 import { checkFormat } from '../../server/trust/formats/check.ts'
 import { createJudge } from '../../server/trust/judgement.ts'
-import { createPublishedBook } from '../../server/trust/published/book.ts'
+import { createPublishedChecksums } from '../../server/trust/published/published-checksums.ts'
 
 let folder = ''
 let opened = 0
@@ -21,7 +21,7 @@ beforeEach(() => {
   names.clear()
   judge = createJudge({
     folder,
-    book: createPublishedBook({ imageNames: () => [...names] }),
+    checksums: createPublishedChecksums({ imageNames: () => [...names] }),
     formats: {
       check(file, { name }) {
         opened += 1

@@ -1,12 +1,12 @@
 import { expect, test } from 'vitest'
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
 import { sheetOfPulls } from '../../server/visit/sheet-of-pulls.ts'
 import { image, RADIO, SWITCH_41, SWITCH_44, story } from './visit-story.ts'
 
 function saved(told: ReturnType<typeof story>) {
-  const book = createPullBook()
-  for (const entry of told.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of told.entries) book.apply(entry)
   return parseSheet(Buffer.from(sheetOfPulls(book.pulls())))
 }
 
@@ -27,8 +27,8 @@ test('a row a client and image in the order they came, however often it was pull
 
 test('a name that a spreadsheet would calculate is text in it', () => {
   const told = story().pull({ address: '192.0.2.10' }, image('=1+1,"x".bin', '9'))
-  const book = createPullBook()
-  for (const entry of told.entries) book.take(entry)
+  const book = createPullRecords()
+  for (const entry of told.entries) book.apply(entry)
   expect(sheetOfPulls(book.pulls())).toContain(`"'=1+1,""x"".bin"`)
   expect(saved(told).rows).toMatchObject([{ image: '=1+1,"x".bin' }])
 })

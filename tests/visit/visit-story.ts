@@ -1,5 +1,5 @@
 /** A visit told in entries, for the tests of plan and report. */
-import { createPullBook } from '../../server/delivery/pulls.ts'
+import { createPullRecords } from '../../server/delivery/pulls.ts'
 import type { FetchRecord } from '../../server/delivery/records.ts'
 import type { Entry, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
 import { type PlanFacts, planAgainstFacts } from '../../server/visit/plan.ts'
@@ -162,15 +162,15 @@ export function factsOf(
 ): PlanFacts {
   const moved: FetchRecord[] = []
   const evidence = createVisitEvidence()
-  const book = createPullBook({
+  const book = createPullRecords({
     fetchDone(fetch) {
-      evidence.takeFetch(fetch)
+      evidence.applyFetch(fetch)
       moved.push(fetch)
     },
   })
   for (const entry of entries) {
-    book.take(entry)
-    evidence.take(entry)
+    book.apply(entry)
+    evidence.apply(entry)
   }
   const ledgers = [{ pulls: book.pulls(), evidence }]
   return { rows, ledgers, moved, present, over, macOf: (address) => book.macOf({ address }) }

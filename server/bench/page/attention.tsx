@@ -3,8 +3,8 @@ import type { JSX } from 'preact'
 import { DEFAULTS } from '../../defaults.ts'
 import { clockText } from '../../wording/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
+import type { LiveSnapshot } from './live-snapshot.ts'
 import { MarkOf, type Shape } from './marks.tsx'
-import type { News } from './news.ts'
 import { CopyLine, Section, useFold } from './parts.tsx'
 import type { Permission } from './token.ts'
 
@@ -17,19 +17,19 @@ const WEIGHTS: Readonly<Record<Weight, { word: string; shape: Shape }>> = {
 const SHOWN = 3
 
 interface AttentionProps {
-  readonly news: News
+  readonly live: LiveSnapshot
   readonly permission: Permission
   /** Leads to an image. */
   readonly onShow: (image: string) => void
 }
 
-export function Attention({ news, permission, onShow }: AttentionProps): JSX.Element {
-  const steps = [...pageSteps(news, permission), ...(news.snapshot?.nextSteps ?? [])]
+export function Attention({ live, permission, onShow }: AttentionProps): JSX.Element {
+  const steps = [...pageSteps(live, permission), ...(live.snapshot?.nextSteps ?? [])]
   const { shown, more } = useFold(steps, SHOWN)
   return (
     <Section id="next" title="Attention">
       {steps.length === 0 ? (
-        <p class="calm">{news.snapshot === undefined ? 'Asking the server.' : 'Nothing needs attention.'}</p>
+        <p class="calm">{live.snapshot === undefined ? 'Asking the server.' : 'Nothing needs attention.'}</p>
       ) : (
         <ul class="steps">
           {shown.map((step) => (
@@ -68,7 +68,10 @@ function pagePortFlag(): string {
 }
 
 /** What only the page itself can know. */
-function pageSteps({ connection, lostAt, quietSeconds, snapshot }: News, permission: Permission): NextStep[] {
+function pageSteps(
+  { connection, lostAt, quietSeconds, snapshot }: LiveSnapshot,
+  permission: Permission,
+): NextStep[] {
   const steps: NextStep[] = []
   if (connection === 'lost') {
     const asOf =

@@ -13,30 +13,30 @@ import { Head } from './head.tsx'
 import { showImage } from './image-row.tsx'
 import { Images, LineChooser } from './images.tsx'
 import { offeredOf } from './lines.ts'
-import type { News } from './news.ts'
+import type { LiveSnapshot } from './live-snapshot.ts'
 import { CopyLine, Section } from './parts.tsx'
 import { PullsOver } from './pulls.tsx'
 import { Recorded } from './recorded.tsx'
 import { Refusals } from './refusals.tsx'
-import { type Question, ReplaceDialog } from './replace-dialog.tsx'
+import { ReplaceDialog, type ReplaceQuestion } from './replace-dialog.tsx'
 import { TallyLine } from './tally.tsx'
 import type { Permission } from './token.ts'
 import { handsIn } from './words.ts'
 
 interface BenchPageProps {
-  readonly news: News
+  readonly live: LiveSnapshot
   readonly permission: Permission
   readonly bench: Bench
   readonly drops: DropQueue
-  readonly question: Question | undefined
+  readonly question: ReplaceQuestion | undefined
   /** For screen readers. */
   readonly announcement: string
 }
 
 export function BenchPage(props: BenchPageProps): JSX.Element {
-  const { news, permission } = props
-  const { snapshot } = news
-  const title = titleOf(news)
+  const { live, permission } = props
+  const { snapshot } = live
+  const title = titleOf(live)
   const [wanted, setWanted] = useState('')
   const [opened, setOpened] = useState<ReadonlySet<string>>(new Set())
   useEffect(() => {
@@ -65,10 +65,10 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       <a class="skip" href="#images">
         Go to the images
       </a>
-      <Head news={news} permission={permission} />
-      <main class={isStale(news) ? 'sheet stale' : 'sheet'}>
-        {snapshot !== undefined && <TallyLine board={snapshot.board} outlook={snapshot.outlook} />}
-        <Attention news={news} permission={permission} onShow={show} />
+      <Head live={live} permission={permission} />
+      <main class={isStale(live) ? 'sheet stale' : 'sheet'}>
+        {snapshot !== undefined && <TallyLine board={snapshot.board} remaining={snapshot.remaining} />}
+        <Attention live={live} permission={permission} onShow={show} />
         {snapshot !== undefined && (
           <Sections
             snapshot={snapshot}
@@ -89,17 +89,17 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
 }
 
 /** What stands here may not be so any more. */
-function isStale({ connection }: News): boolean {
+function isStale({ connection }: LiveSnapshot): boolean {
   return connection === 'lost' || connection === 'silent'
 }
 
 /** What stands before the name in the browser's list of tabs. */
-function titleOf(news: News): string | undefined {
-  if (isStale(news)) return 'No answer'
-  const steps = news.snapshot?.nextSteps ?? []
+function titleOf(live: LiveSnapshot): string | undefined {
+  if (isStale(live)) return 'No answer'
+  const steps = live.snapshot?.nextSteps ?? []
   if (steps.some(({ weight }) => weight === 'alarm')) return 'Wrong image'
   if (handsIn(steps) > 0) return 'Needs attention'
-  return news.snapshot?.board.ended === true ? 'All pulled' : undefined
+  return live.snapshot?.board.ended === true ? 'All pulled' : undefined
 }
 
 interface SectionsProps {

@@ -1,7 +1,7 @@
 /** What every part of the page may need, handed down once. */
 import { createContext } from 'preact'
 import { useContext, useEffect, useLayoutEffect, useState } from 'preact/hooks'
-import type { Ask } from './asking.ts'
+import type { Ask } from './local-api.ts'
 
 export interface Bench {
   readonly ask: Ask

@@ -1,10 +1,10 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
-import type { Finding, Matched } from '../../trust/matching/finding.ts'
+import type { Matched, MatchFinding } from '../../trust/matching/finding.ts'
 import { visible } from '../../wording/visible.ts'
-import { READING_MS } from './asking.ts'
 import { useBench } from './context.ts'
+import { READING_MS } from './local-api.ts'
 import { Outside, Section } from './parts.tsx'
 import { type VersionAnswer, WriteDown } from './write-down.tsx'
 
@@ -25,7 +25,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')
-  const [findings, setFindings] = useState<readonly Finding[]>()
+  const [findings, setFindings] = useState<readonly MatchFinding[]>()
   const [said, setSaid] = useState<Said>()
   const id = useId()
 
@@ -120,7 +120,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
   )
 }
 
-function digestOf({ algorithm, value, image }: Finding): object {
+function digestOf({ algorithm, value, image }: MatchFinding): object {
   return { algorithm, value, ...(image !== null && { image }) }
 }
 

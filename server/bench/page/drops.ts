@@ -1,6 +1,6 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
 import { type AskError, answerTo } from './answers.ts'
-import { refusalOf } from './asking.ts'
+import { apiError } from './local-api.ts'
 import { bearer, type TokenKeeper } from './token.ts'
 
 type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
@@ -87,7 +87,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
 
   async function targetOf(file: File): Promise<Target> {
     const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
-    if (status !== 200) throw refusalOf(status, text, tokens)
+    if (status !== 200) throw apiError(status, text, tokens)
     return JSON.parse(text) as Target
   }
 
@@ -108,7 +108,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
       request.onload = () => {
         requests.delete(id)
         const refusal: AskError | undefined =
-          request.status === 200 ? undefined : refusalOf(request.status, request.responseText, tokens)
+          request.status === 200 ? undefined : apiError(request.status, request.responseText, tokens)
         if (refusal === undefined) sent()
         else failed(refusal)
       }

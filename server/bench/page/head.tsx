@@ -2,12 +2,12 @@
 import type { ComponentChildren, JSX } from 'preact'
 import { clockText } from '../../wording/units.ts'
 import type { LedgerView } from '../snapshot-shape.ts'
-import type { News } from './news.ts'
+import type { LiveSnapshot } from './live-snapshot.ts'
 import { Outside } from './parts.tsx'
 import type { Permission } from './token.ts'
 
-export function Head({ news, permission }: { news: News; permission: Permission }): JSX.Element {
-  const program = news.snapshot?.program
+export function Head({ live, permission }: { live: LiveSnapshot; permission: Permission }): JSX.Element {
+  const program = live.snapshot?.program
   return (
     <header class="head">
       <h1>Fetchproof</h1>
@@ -15,9 +15,9 @@ export function Head({ news, permission }: { news: News; permission: Permission 
         <Box label="Folder">{program === undefined ? '…' : <Outside text={program.folder} mono />}</Box>
         <Box label="Laptop">{program === undefined ? '…' : <Outside text={program.host} />}</Box>
         <Box label="Since">{program === undefined ? '…' : clockText(program.started)}</Box>
-        <Box label="Ledger">{news.snapshot === undefined ? '…' : ledgerText(news.snapshot.ledger)}</Box>
+        <Box label="Ledger">{live.snapshot === undefined ? '…' : ledgerText(live.snapshot.ledger)}</Box>
         <Box label="This page">
-          {connectionText(news)}
+          {connectionText(live)}
           {permission === 'may change' || permission === 'unknown' ? '' : ', read-only'}
         </Box>
       </dl>
@@ -42,7 +42,7 @@ function ledgerText({ entries, writable }: LedgerView): string {
   return `${entries} ${entries === 1 ? 'entry' : 'entries'}${writable ? '' : ', cannot be written'}`
 }
 
-function connectionText({ connection, lostAt, quietSeconds }: News): string {
+function connectionText({ connection, lostAt, quietSeconds }: LiveSnapshot): string {
   if (connection === 'live') return 'live'
   if (connection === 'silent') return `no word from the server for ${quietSeconds} s`
   if (connection === 'connecting') return 'asking the server'

@@ -8,11 +8,11 @@ import { bytesText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
-import { READING_MS } from './asking.ts'
 import { Fact } from './board-row.tsx'
 import { useBench, useNow } from './context.ts'
 import { HoldActs } from './hold-acts.tsx'
 import { type LineChoice, lineFor, offeredOf } from './lines.ts'
+import { READING_MS } from './local-api.ts'
 import { MarkOf, type Shape } from './marks.tsx'
 import { Bar, CopyLine, Outside } from './parts.tsx'
 import { stateText } from './words.ts'
@@ -153,7 +153,7 @@ function Detail({ image, choice, takesChecksums }: ImageRowProps): JSX.Element {
         </ul>
       )}
       <Paths image={image} choice={choice} />
-      <Deeds image={image} takesChecksums={takesChecksums} name={name} />
+      <ImageActions image={image} takesChecksums={takesChecksums} name={name} />
     </div>
   )
 }
@@ -203,13 +203,13 @@ function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }): JS
   )
 }
 
-interface DeedsProps {
+interface ImageActionsProps {
   readonly image: ShownImage
   readonly name: string
   readonly takesChecksums: boolean
 }
 
-function Deeds({ image, name, takesChecksums }: DeedsProps): JSX.Element {
+function ImageActions({ image, name, takesChecksums }: ImageActionsProps): JSX.Element {
   const { ask } = useBench()
   return (
     <div class="deeds">

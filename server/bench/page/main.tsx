@@ -2,12 +2,12 @@
 import { render } from 'preact'
 import { useState } from 'preact/hooks'
 import { createAnnouncer } from './announcer.ts'
-import { createAsk } from './asking.ts'
 import { BenchPage } from './bench-page.tsx'
 import { useSource } from './context.ts'
 import { createDropQueue } from './drops.ts'
-import { createNews } from './news.ts'
-import type { Question } from './replace-dialog.tsx'
+import { createLiveSnapshot } from './live-snapshot.ts'
+import { createAsk } from './local-api.ts'
+import type { ReplaceQuestion } from './replace-dialog.tsx'
 import { createTokenKeeper } from './token.ts'
 
 function createSource(): { told: () => void; subscribe: (listener: () => void) => () => void } {
@@ -25,18 +25,18 @@ function createSource(): { told: () => void; subscribe: (listener: () => void) =
 
 const source = createSource()
 let announcement = ''
-let question: Question | undefined
+let question: ReplaceQuestion | undefined
 
 const announcer = createAnnouncer((text) => {
   announcement = text
   source.told()
 })
 const tokens = createTokenKeeper(source.told)
-const news = createNews({
+const live = createLiveSnapshot({
   onRun: () => void tokens.check(),
   say: announcer.say,
 })
-news.subscribe(source.told)
+live.subscribe(source.told)
 
 function mayReplace(name: string): Promise<boolean> {
   return new Promise((answered) => {
@@ -57,12 +57,12 @@ const ask = createAsk(tokens)
 
 function Page() {
   useSource(source.subscribe)
-  const mayChange = tokens.permission() === 'may change' && news.now().connection !== 'lost'
+  const mayChange = tokens.permission() === 'may change' && live.now().connection !== 'lost'
   const [bench, setBench] = useState({ ask, mayChange, answer: announcer.answer })
   if (bench.mayChange !== mayChange) setBench({ ...bench, mayChange })
   return (
     <BenchPage
-      news={news.now()}
+      live={live.now()}
       permission={tokens.permission()}
       bench={bench}
       drops={drops}

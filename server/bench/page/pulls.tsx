@@ -3,9 +3,9 @@ import type { JSX } from 'preact'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import { clockText, durationText, rateText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
-import { pullKey } from './headlines.ts'
+import { pullKey } from './announcements.ts'
 import { Outside, Section, useShown } from './parts.tsx'
-import { pullWords } from './words.ts'
+import { pullMeaning } from './words.ts'
 
 function PullHead({ pull, wrong }: { pull: PullRecord; wrong: boolean }): JSX.Element {
   const { client, image } = pull
@@ -77,7 +77,7 @@ interface OverRowProps {
 }
 
 function OverRow({ pull, wrong, lastFetch }: OverRowProps): JSX.Element {
-  const words = pullWords(pull, lastFetch)
+  const words = pullMeaning(pull, lastFetch)
   return (
     <li class={`pull over ${words.needsHand ? 'hand' : ''}`}>
       <span class="when">{clockText(pull.ended ?? pull.begun)}</span>

@@ -3,12 +3,12 @@ import type { JSX } from 'preact'
 import { useEffect, useRef } from 'preact/hooks'
 import { Outside } from './parts.tsx'
 
-export interface Question {
+export interface ReplaceQuestion {
   readonly name: string
   readonly answer: (replace: boolean) => void
 }
 
-export function ReplaceDialog({ question }: { question: Question | undefined }): JSX.Element | null {
+export function ReplaceDialog({ question }: { question: ReplaceQuestion | undefined }): JSX.Element | null {
   const dialog = useRef<HTMLDialogElement>(null)
   useEffect(() => {
     if (question !== undefined) dialog.current?.showModal()

@@ -5,10 +5,10 @@ import type { BoardView } from '../snapshot-shape.ts'
 
 interface TallyProps {
   readonly board: Pick<BoardView, 'tally' | 'ended'>
-  readonly outlook: string | null
+  readonly remaining: string | null
 }
 
-export const TallyLine = memo(function TallyLine({ board, outlook }: TallyProps): JSX.Element {
+export const TallyLine = memo(function TallyLine({ board, remaining }: TallyProps): JSX.Element {
   const parts = board.tally.split(' · ')
   return (
     <section class={`tally ${board.ended ? 'ended' : ''}`} aria-labelledby="tally-title" id="tally">
@@ -29,7 +29,7 @@ export const TallyLine = memo(function TallyLine({ board, outlook }: TallyProps)
           CSV
         </a>
       </p>
-      {outlook !== null && <p class="outlook">{outlook}</p>}
+      {remaining !== null && <p class="remaining">{remaining}</p>}
     </section>
   )
 })

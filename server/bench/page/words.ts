@@ -14,7 +14,7 @@ interface PullWords {
   readonly needsHand: boolean
 }
 
-export function pullWords(pull: PullRecord, lastFetch: FetchRecord | undefined): PullWords {
+export function pullMeaning(pull: PullRecord, lastFetch: FetchRecord | undefined): PullWords {
   const { state } = pull
   switch (state) {
     case 'complete':

@@ -12,9 +12,9 @@ import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { doorOf } from '../doors.ts'
 import { EXIT } from '../exit.ts'
+import type { HostProcess } from '../host-process.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
-import type { Surroundings } from '../surroundings.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 import type { RehearseFlags } from './rehearse.ts'
 
@@ -28,7 +28,7 @@ interface Rehearsed {
   readonly notProven: string
 }
 
-export async function rehearse(where: string, flags: RehearseFlags, around: Surroundings): Promise<number> {
+export async function rehearse(where: string, flags: RehearseFlags, around: HostProcess): Promise<number> {
   const base = baseUrlIn(where)
   const server = base === undefined ? await serverOf(where, flags.records) : undefined
   const code = base === undefined || isOwn(base) ? undefined : await codeFor(base, around)
@@ -78,7 +78,7 @@ function createRehearsers(code: string | undefined): Rehearsers {
  * Typed, or from the environment, and never an argument, which everybody on the machine can read. Throws
  * FP_REHEARSAL_CODE where there is none.
  */
-async function codeFor(base: string, { env, stdin, stderr }: Surroundings): Promise<string> {
+async function codeFor(base: string, { env, stdin, stderr }: HostProcess): Promise<string> {
   const known = env.FETCHPROOF_REHEARSAL_CODE?.trim()
   if (known) return known
   const lines = createInterface({ input: stdin, ...(stdin.isTTY && { output: stderr }) })
@@ -126,7 +126,7 @@ async function serverOf(folder: string, records: string | undefined): Promise<Ru
 async function checkAll(
   { targets, bases }: Rehearsal,
   rehearsers: Rehearsers,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<readonly Checked[]> {
   const progress = createProgress(around.stderr)
   const total = targets.reduce((sum, { bytes }) => sum + (bytes ?? 1) + 1, 0)

@@ -1,7 +1,7 @@
 /** Usage of `fetchproof rehearse`. What it does is loaded when it runs: see rehearse-action.ts. */
 import type { Command } from 'commander'
+import type { HostProcess } from '../host-process.ts'
 import { byOption, DEFAULT_FOLDER, formatOption, recordsOption } from '../options.ts'
-import type { Surroundings } from '../surroundings.ts'
 
 export interface RehearseFlags {
   readonly by?: string
@@ -9,7 +9,7 @@ export interface RehearseFlags {
   readonly format: 'text' | 'json'
 }
 
-export function addRehearse(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addRehearse(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('rehearse')
     .description(

@@ -6,7 +6,7 @@ import { filledLine } from '../../report/paste-line.ts'
 import { tableLines } from '../../report/table.ts'
 import type { Image } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
-import { outlookWords } from '../../wording/outlook-words.ts'
+import { remainingWords } from '../../wording/remaining-words.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { VERSION } from '../version.ts'
@@ -21,7 +21,7 @@ export function openingWords(
   remarks: readonly string[],
 ): string[] {
   const images = depot.catalogue.images()
-  const outlook = depot.visit.outlook([])
+  const remaining = depot.visit.remaining([])
   return [
     `Fetchproof ${VERSION}: serving ${visible(depot.settings.folder)}`,
     '',
@@ -29,7 +29,7 @@ export function openingWords(
     ...notOfferedWords(depot.catalogue.notOffered()),
     ...unusedLines(depot.unused()),
     '',
-    ...(outlook === null ? [] : [outlookWords(outlook), '']),
+    ...(remaining === null ? [] : [remainingWords(remaining), '']),
     ...pasteLines(images, depot),
     '',
     ...(pageAddress === undefined ? [] : [`Bench page (this laptop only): ${pageAddress}`]),

@@ -8,7 +8,7 @@ import { createSettings, type Settings } from '../../settings.ts'
 import { bytesText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
-import { STOP_SIGNALS, type Surroundings } from '../surroundings.ts'
+import { type HostProcess, STOP_SIGNALS } from '../host-process.ts'
 import { keepAwake } from './keep-awake.ts'
 import { createLiveView } from './live-view.ts'
 import { openInBrowser } from './open-in-browser.ts'
@@ -20,7 +20,7 @@ import { showInWords } from './serving-words.ts'
 export async function serve(
   folder: string,
   { format, ...flags }: ServeFlags,
-  around: Surroundings,
+  around: HostProcess,
 ): Promise<number> {
   const settings = createSettings({ folder, ...flags })
   // From now on, so that stopping while it starts is as orderly as later.
@@ -78,7 +78,7 @@ export async function serve(
 async function servedAlready(
   settings: Settings,
   error: unknown,
-  { stdout }: Surroundings,
+  { stdout }: HostProcess,
 ): Promise<undefined> {
   const isHeld = error instanceof FetchproofError && error.code === 'FP_LEDGER_HELD'
   const page = isHeld && settings.open ? await pageOfHolder(settings.records) : undefined
@@ -88,13 +88,13 @@ async function servedAlready(
 }
 
 /** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */
-function createLog({ env, stderr }: Surroundings): pino.Logger {
+function createLog({ env, stderr }: HostProcess): pino.Logger {
   const options = { name: 'fetchproof', level: env.FETCHPROOF_LOG ?? 'warn' }
   if (stderr.isTTY !== true) return pino(options, pino.destination(2))
   return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
 }
 
-function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void {
+function printEntries({ stdout }: HostProcess, entries: readonly Entry[]): void {
   // Escaped as in the ledger: some programs (Node.js 24's readline) end a line at U+2028 and U+2029 too.
   stdout.write(entries.map((entry) => `${escapeInvisible(JSON.stringify(entry))}\n`).join(''))
 }
@@ -103,7 +103,7 @@ function printEntries({ stdout }: Surroundings, entries: readonly Entry[]): void
  * Each call of what it returns resolves with the name of the next signal to stop. One that nobody waits for is passed
  * over, to the very end of the process: closing goes on, whatever is pressed meanwhile.
  */
-function listenForSignals(around: Surroundings): { next(): Promise<string> } {
+function listenForSignals(around: HostProcess): { next(): Promise<string> } {
   let early: string | undefined
   let waiting: ((name: string) => void) | undefined
   for (const name of STOP_SIGNALS) {

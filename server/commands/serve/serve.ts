@@ -2,12 +2,12 @@
 import { type Command, Option } from 'commander'
 import { DEFAULTS } from '../../defaults.ts'
 import type { SettingsInput } from '../../settings.ts'
+import type { HostProcess } from '../host-process.ts'
 import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from '../options.ts'
-import type { Surroundings } from '../surroundings.ts'
 
 export type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { format: 'text' | 'json' }
 
-export function addServe(program: Command, around: Surroundings, settle: (status: number) => void): void {
+export function addServe(program: Command, around: HostProcess, settle: (status: number) => void): void {
   program
     .command('serve')
     .description('Serve the images of a staging folder to devices, and record every fetch.')

@@ -1,10 +1,10 @@
 /** What `serve` says in words: first the images and the lines to paste, then a line for each thing that happens. */
 import { setTimeout as wait } from 'node:timers/promises'
-import { createFetchBook } from '../../delivery/fetches.ts'
+import { createFetchRecords } from '../../delivery/fetches.ts'
 import type { Entry } from '../../ledger/entries.ts'
-import { outlookWords } from '../../wording/outlook-words.ts'
+import { remainingWords } from '../../wording/remaining-words.ts'
 import { visible } from '../../wording/visible.ts'
-import { happeningOf } from './happenings.ts'
+import { entryLine } from './entry-lines.ts'
 import type { LiveView } from './live-view.ts'
 import { sayNotOffered } from './not-offered-words.ts'
 import { openingWords, preferredUrl } from './opening-words.ts'
@@ -15,7 +15,7 @@ const DRAW_MS = 250
 const BEFORE_TABLE_MS = 1_500
 
 export async function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): Promise<void> {
-  const fetches = createFetchBook()
+  const fetches = createFetchRecords()
   const early: (() => void)[] = []
   /** Images that the first table shows as ready: their entries say nothing new. */
   const inTable = new Set<string>()
@@ -27,23 +27,23 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   }
 
   function tell(entry: Entry): void {
-    const fetch = fetches.take(entry)
+    const fetch = fetches.apply(entry)
     const ended = entry.kind === 'fetch-ended' ? fetch : undefined
     whenTableStands(() => {
       if (entry.kind === 'image' && inTable.delete(`${entry.sha256} ${entry.name}`)) return
-      const happening = happeningOf(entry, {
+      const line = entryLine(entry, {
         ended,
         pullOf: (id) => depot.pulls.pullOf(String(id)),
         nameOf: (client) => depot.visit.nameOf({ address: client.address, mac: depot.pulls.macOf(client) }),
         urlOf: (name) =>
           preferredUrl(depot.catalogue.get(name), [...depot.bases(), ...depot.loopbackBases()]),
       })
-      if (happening === undefined) return
-      view.print(happening.text)
+      if (line === undefined) return
+      view.print(line.text)
       for (const { sentence, fetches: seen } of ended === undefined ? [] : depot.visit.hints()) {
         if (seen.at(-1) === ended?.id) view.print(`          A guess: ${visible(sentence)}`)
       }
-      if (happening.bell) view.bell()
+      if (line.bell) view.bell()
     })
   }
 
@@ -66,8 +66,8 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   for (const act of early.splice(0)) act()
   const drawing = setInterval(() => {
     const live = depot.livePulls()
-    const outlook = live.length === 0 ? null : depot.visit.outlook(live)
-    view.draw(live, outlook === null ? undefined : outlookWords(outlook))
+    const remaining = live.length === 0 ? null : depot.visit.remaining(live)
+    view.draw(live, remaining === null ? undefined : remainingWords(remaining))
   }, DRAW_MS)
   drawing.unref()
 }

@@ -4,8 +4,8 @@
  */
 import type { Algorithm } from './algorithm.ts'
 import { stateJson } from './documents.ts'
-import { type Piece, type Pieces, piecesIn } from './pieces.ts'
-import { createStatements, type Found, type Statements } from './statements.ts'
+import { type HexPiece, type Pieces, piecesIn } from './pieces.ts'
+import { createStatements, type Statements, type StatementsFound } from './statements.ts'
 import { decodeText, tidied } from './text.ts'
 
 /** Lists of whole distributions have 5 MB; 16 MiB hold some 200,000 digests. A longer file is no checksum text. */
@@ -17,7 +17,7 @@ const CHARACTERS_A_TURN = 16 * 1024
 const LONGEST_END = 256
 
 /** `expected`: the algorithm that the name of the file gives. */
-export function findDigests(content: Uint8Array | string, expected?: Algorithm): Found {
+export function findDigests(content: Uint8Array | string, expected?: Algorithm): StatementsFound {
   const finding = findingDigests(content, expected)
   for (;;) {
     const next = finding.next()
@@ -29,7 +29,7 @@ export function findDigests(content: Uint8Array | string, expected?: Algorithm):
 export function* findingDigests(
   content: Uint8Array | string,
   expected?: Algorithm,
-): Generator<void, Found, void> {
+): Generator<void, StatementsFound, void> {
   if (content.length > MAX_TEXT_BYTES) {
     const what = `It has ${content.length} bytes; checksum texts of up to ${MAX_TEXT_BYTES} are read.`
     return { stated: [], notRead: [{ line: 0, what }], isList: false }
@@ -87,7 +87,7 @@ function stateLines({ text, pieces }: Pieces, first: number, statements: Stateme
     const next = text.indexOf('\n', from)
     const end = next === -1 ? text.length : next
     const start = Math.max(from, Math.min(taken, end))
-    const here: Piece[] = []
+    const here: HexPiece[] = []
     for (let piece = pieces[at]; piece !== undefined && piece.start < end; piece = pieces[at]) {
       if (piece.start >= start) here.push({ ...piece, start: piece.start - start, end: piece.end - start })
       at += 1

@@ -3,16 +3,16 @@ import { ALGORITHM_FACTS, type Algorithm } from './algorithm.ts'
 import { type HexText, readHexWords } from './hex-words.ts'
 import { labelIn } from './labels.ts'
 import {
+  type DigestReading,
+  digestReadings,
   digitsIn,
   hasOtherPurpose,
   isDigestLength,
-  type Reading,
-  readingsOf,
   SHORT_DIGITS,
   type Stretch,
 } from './readings.ts'
 
-export interface Piece {
+export interface HexPiece {
   /** Offsets into the text. */
   readonly start: number
   readonly end: number
@@ -30,12 +30,12 @@ export interface Pieces {
   /** As the offsets count it. */
   readonly text: string
   /** In their order; a joined one before its parts. */
-  readonly pieces: readonly Piece[]
+  readonly pieces: readonly HexPiece[]
 }
 
 export function piecesIn(original: string): Pieces {
   const hex = readHexWords(original)
-  const found = readingsOf(hex).flatMap((reading): Piece[] => {
+  const found = digestReadings(hex).flatMap((reading): HexPiece[] => {
     const { first, last, tentative } = reading
     const stretches = isStated(hex, reading) ? [reading] : tentative ? [] : wordsOf(first, last)
     return stretches.flatMap((stretch) => {
@@ -55,7 +55,7 @@ export function piecesIn(original: string): Pieces {
   return { text: hex.text, pieces }
 }
 
-function isStated(hex: HexText, reading: Reading): boolean {
+function isStated(hex: HexText, reading: DigestReading): boolean {
   const { value, first, last, tentative } = reading
   if (tentative) return isDigestLength(value.length)
   if (first === last) return true
@@ -88,14 +88,14 @@ function isInName(text: string, start: number, end: number): boolean {
  */
 export function choosePieces(
   line: string,
-  pieces: readonly Piece[],
+  pieces: readonly HexPiece[],
   inForce: Algorithm | undefined,
   above: string,
-): readonly Piece[] {
+): readonly HexPiece[] {
   if (pieces.length === 0) return pieces
   const mayBeCrc = inForce === 'crc32' || /crc/i.test(line) || /(?:^|[|\t,;"])\W*crc/i.test(above)
   const crc = mayBeCrc ? pieces.findLast(({ value }) => value.length === SHORT_DIGITS) : undefined
-  const chosen: Piece[] = []
+  const chosen: HexPiece[] = []
   for (const piece of pieces) {
     const { start, end, value, joined } = piece
     if (start < (chosen.at(-1)?.end ?? 0)) continue

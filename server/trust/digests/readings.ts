@@ -18,7 +18,7 @@ export interface Stretch {
   readonly last: number
 }
 
-export interface Reading extends Stretch {
+export interface DigestReading extends Stretch {
   /** Lower-case digits. */
   readonly value: string
   /** Wrapped lines that are whole by themselves: joined only when that comes near a digest. */
@@ -63,7 +63,7 @@ export function* stretches(hex: HexText, lengths: ReadonlySet<number>): Generato
 }
 
 /** Lengths for which digests are to be looked up: of single words, and of all readings that speak for themselves. */
-export function lengthsIn(hex: HexText, readings: readonly Reading[]): ReadonlySet<number> {
+export function lengthsIn(hex: HexText, readings: readonly DigestReading[]): ReadonlySet<number> {
   const lengths = new Set<number>()
   for (const { length } of hex.words) lengths.add(length)
   for (const { value, tentative } of readings) if (!tentative) lengths.add(value.length)
@@ -83,10 +83,10 @@ function valueLength({ words }: HexText, { first, last }: Stretch): number {
 }
 
 /** The plausible reading of each word that is not taken yet, in the order of the text. */
-export function readingsOf(hex: HexText, taken: Iterable<number> = []): Reading[] {
+export function digestReadings(hex: HexText, taken: Iterable<number> = []): DigestReading[] {
   const used = new Uint8Array(hex.words.length)
   for (const at of taken) used[at] = 1
-  const readings: Reading[] = []
+  const readings: DigestReading[] = []
   const keep = ({ first, last }: Stretch, tentative: boolean): void => {
     readings.push({ first, last, value: digitsIn(hex, { first, last }), tentative })
     if (!tentative) used.fill(1, first, last + 1)

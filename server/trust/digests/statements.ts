@@ -5,7 +5,7 @@ import { exactLine } from './exact-forms.ts'
 import { isFileLike, type NamesIn, namesIn, readWords, withoutFiles } from './file-names.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
 import { createPairing, type StatedDigest } from './pairing.ts'
-import { choosePieces, type Piece } from './pieces.ts'
+import { choosePieces, type HexPiece } from './pieces.ts'
 
 interface NotRead {
   /** From 1; 0 when it is about the whole text. */
@@ -15,7 +15,7 @@ interface NotRead {
   readonly names?: readonly string[]
 }
 
-export interface Found {
+export interface StatementsFound {
   readonly stated: readonly StatedDigest[]
   /** Digests that could not be used; in a list also lines that say nothing that is understood. */
   readonly notRead: readonly NotRead[]
@@ -28,10 +28,10 @@ export interface Statements {
    * The next line, with the pieces that begin on it; their offsets count within it. Returns where what was taken of
    * it ends: a wrapped digest ends in a later line.
    */
-  line(number: number, text: string, pieces: readonly Piece[]): number
+  line(number: number, text: string, pieces: readonly HexPiece[]): number
   /** A digest that stands elsewhere than on a line of words; false when it is none that is compared. */
   state(line: number, value: string, label: Label | undefined, name: NamesIn | undefined): boolean
-  end(): Found
+  end(): StatementsFound
 }
 
 /** A text of nonsense would otherwise give one a line. */
@@ -109,7 +109,7 @@ export function createStatements(expected: Algorithm | undefined): Statements {
       unread.add(number, 'This is neither a digest with a file name nor a comment.')
   }
 
-  function row(text: string, cells: readonly string[], pieces: readonly Piece[]): boolean {
+  function row(text: string, cells: readonly string[], pieces: readonly HexPiece[]): boolean {
     heading ??= headingCells(above, cells)
     let at = 0
     const places = pieces.map(({ start, end }) => {
@@ -129,7 +129,7 @@ export function createStatements(expected: Algorithm | undefined): Statements {
     return names.length > 0 && cells.length <= MOST_LIST_CELLS
   }
 
-  function sentence(text: string, pieces: readonly Piece[]): boolean {
+  function sentence(text: string, pieces: readonly HexPiece[]): boolean {
     const parts = [...pieces, undefined].map((piece, at) => {
       const end = piece?.start ?? text.length
       const from = pieces[at - 1]?.end ?? 0
@@ -151,7 +151,7 @@ export function createStatements(expected: Algorithm | undefined): Statements {
     return isPlain
   }
 
-  function withDigests(text: string, pieces: readonly Piece[], first: Piece): boolean {
+  function withDigests(text: string, pieces: readonly HexPiece[], first: HexPiece): boolean {
     if (COMMENT.test(text)) {
       notRead.add(number, 'The digest stands in a comment; it is not compared.')
       return false

@@ -26,16 +26,20 @@ export interface Budget {
 }
 
 /** What a budget is told the time by, and tells that it goes on. */
-export interface Watch {
+export interface Stopwatch {
   readonly nowMs: () => number
   readonly goesOn: () => void
 }
 
-export const CLOCK: Watch = { nowMs: () => performance.now(), goesOn: () => undefined }
+export const CLOCK: Stopwatch = { nowMs: () => performance.now(), goesOn: () => undefined }
 
 const MIB = 1024 * 1024
 
-export function createBudget(storedBytes: number, limits: Limits, { nowMs, goesOn }: Watch = CLOCK): Budget {
+export function createBudget(
+  storedBytes: number,
+  limits: Limits,
+  { nowMs, goesOn }: Stopwatch = CLOCK,
+): Budget {
   const endMs = nowMs() + limits.timeMs
   const most = Math.max(limits.unpackedAtLeastBytes, limits.unpackedPerStored * storedBytes)
   let unpacked = 0

@@ -5,13 +5,13 @@
 import Bunzip from 'seek-bzip'
 import type { Budget } from './budget.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import type { ByteSource } from './source.ts'
-import { PIECE_BYTES } from './source.ts'
+import { SOURCE_PIECE_BYTES } from './source.ts'
 
 const SPEND_STEP_BYTES = 64 * 1024
 
-export function checkBzip2(source: ByteSource, budget: Budget): Finding {
+export function checkBzip2(source: ByteSource, budget: Budget): WholeFormat {
   let at = 0
   let streams = 0
   do {
@@ -61,7 +61,7 @@ function byteReader(source: ByteSource, start: number, budget: Budget) {
       return byte
     }
     pieceAt += piece.length
-    piece = source.read(pieceAt, PIECE_BYTES)
+    piece = source.read(pieceAt, SOURCE_PIECE_BYTES)
     next = 0
     budget.tick()
     if (piece.length === 0) throw new Damage('the file ends before the end of the bzip2 data', pieceAt)

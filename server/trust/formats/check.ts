@@ -2,13 +2,13 @@
  * One file's format: what the bytes say it is, whether that holds together, and what a person should know
  * beside. Never throws on content; errors of opening and reading pass through.
  */
-import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Watch } from './budget.ts'
+import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Stopwatch } from './budget.ts'
 import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.ts'
-import { extensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
+import { bareExtensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
-import type { CheckedFormat, Finding } from './finding.ts'
+import type { CheckedFormat, WholeFormat } from './finding.ts'
 import { programKind } from './program.ts'
-import { HEAD_BYTES, nearMiss, promisedBy, recognise, type Signature } from './signatures.ts'
+import { nearMiss, promisedBy, recognise, SIGNATURE_BYTES, type Signature } from './signatures.ts'
 import type { ByteSource } from './source.ts'
 import { openSource } from './source.ts'
 
@@ -21,7 +21,7 @@ export async function checkFormat(
   file: string,
   name: string,
   limits: Limits = DEFAULT_LIMITS,
-  watch: Watch = CLOCK,
+  watch: Stopwatch = CLOCK,
 ): Promise<CheckedFormat> {
   const source = openSource(file)
   try {
@@ -36,10 +36,10 @@ export async function checkSource(
   source: ByteSource,
   name: string,
   limits: Limits = DEFAULT_LIMITS,
-  watch: Watch = CLOCK,
+  watch: Stopwatch = CLOCK,
 ): Promise<CheckedFormat> {
-  const checked = await checkBytes(source, extensionOf(name), (signature) =>
-    checkKnown(source, signature, extensionOf(name), createBudget(source.bytes, limits, watch)),
+  const checked = await checkBytes(source, bareExtensionOf(name), (signature) =>
+    checkKnown(source, signature, bareExtensionOf(name), createBudget(source.bytes, limits, watch)),
   )
   const size = source.bytes < SMALL_CLIENT_BYTES ? [] : [sizeNote(source.bytes)]
   return { ...checked, notes: [...checked.notes, ...size] }
@@ -63,7 +63,7 @@ async function checkBytes(
       notes: [],
     }
   }
-  const head = source.read(0, HEAD_BYTES)
+  const head = source.read(0, SIGNATURE_BYTES)
   const signature = recognise(head)
   if (signature !== undefined) return checkAs(signature)
   const near = nearMiss(head, extension)
@@ -121,7 +121,7 @@ function damaged(kind: string, what: string, atByte: number, notes: readonly str
 }
 
 /** Bytes behind the format's own end: normal, but worth knowing unless they are a little padding. */
-function trailingNote(source: ByteSource, kind: string, found: Finding): string[] {
+function trailingNote(source: ByteSource, kind: string, found: WholeFormat): string[] {
   const bytes = source.bytes - found.endsAt
   if (bytes <= 0) return []
   const tail = bytes <= QUIET_PADDING_BYTES ? source.read(found.endsAt, bytes) : undefined

@@ -4,7 +4,7 @@
  * system.
  */
 import { constants, setPriority } from 'node:os'
-import type { Watch } from './budget.ts'
+import type { Stopwatch } from './budget.ts'
 import { checkFormat } from './check.ts'
 import { messageOf } from './fault.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
@@ -17,7 +17,7 @@ const PARENT = process.ppid
 
 // Runs only where checker.ts started it.
 if (process.send !== undefined) {
-  stepBack()
+  lowerPriority()
   // Ctrl-C reaches every process of a terminal; the one that serves says when this one ends.
   process.on('SIGINT', () => undefined)
   process.on('disconnect', () => process.exit())
@@ -26,7 +26,7 @@ if (process.send !== undefined) {
   })
 }
 
-async function answer({ id, file, name, limits }: CheckRequest, watch: Watch): Promise<CheckAnswer> {
+async function answer({ id, file, name, limits }: CheckRequest, watch: Stopwatch): Promise<CheckAnswer> {
   try {
     return { id, found: await checkFormat(file, name, limits, watch) }
   } catch (error) {
@@ -35,7 +35,7 @@ async function answer({ id, file, name, limits }: CheckRequest, watch: Watch): P
 }
 
 /** Its time is what it has had of the processor, so that stepping back does not make it run out of time. */
-function watchOf({ id }: CheckRequest): Watch {
+function watchOf({ id }: CheckRequest): Stopwatch {
   let saidMs = performance.now()
   const pace = createPace()
   return {
@@ -54,7 +54,7 @@ function say(answered: CheckAnswer): void {
   process.send?.(answered)
 }
 
-function stepBack(): void {
+function lowerPriority(): void {
   try {
     // Windows starves its lowest class whenever anything else runs; others give it a little.
     setPriority(process.platform === 'win32' ? PRIORITY_BELOW_NORMAL : PRIORITY_LOW)

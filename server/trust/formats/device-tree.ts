@@ -9,7 +9,7 @@ import type { Budget } from './budget.ts'
 import type { TreeLayout, TreeVisitor } from './device-tree-walk.ts'
 import { walkTree } from './device-tree-walk.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, pieces } from './source.ts'
@@ -25,7 +25,7 @@ const HASHES: Readonly<Record<string, string>> = {
   sha512: 'sha512',
 }
 
-export function checkDeviceTree(whole: ByteSource, budget: Budget): Finding {
+export function checkDeviceTree(whole: ByteSource, budget: Budget): WholeFormat {
   const source = buffered(whole)
   const layout = readLayout(source)
   const images = imageCollector(source)

@@ -4,7 +4,7 @@
  */
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered } from './source.ts'
@@ -22,7 +22,7 @@ interface Fields {
   readonly is64: boolean
 }
 
-export function checkElf(whole: ByteSource, budget: Budget): Finding {
+export function checkElf(whole: ByteSource, budget: Budget): WholeFormat {
   const source = buffered(whole)
   const identity = need(source, 0, 16, 'the header')
   const kind = identity.readUInt8(4)

@@ -1,7 +1,7 @@
 /** What an extension promises: text, an image for a device, or nothing in particular. */
 
 /** The extension in lower case, without the dot; empty when there is none. */
-export function extensionOf(name: string): string {
+export function bareExtensionOf(name: string): string {
   const base = name.slice(name.lastIndexOf('/') + 1)
   const dot = base.lastIndexOf('.')
   return dot <= 0 ? '' : base.slice(dot + 1).toLowerCase()

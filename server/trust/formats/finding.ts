@@ -5,7 +5,7 @@ import { Damage } from './fault.ts'
 import type { ByteSource } from './source.ts'
 
 /** What a whole file of the format gives. */
-export interface Finding {
+export interface WholeFormat {
   /** Where the format's own bytes end; what follows is padding or a signature. */
   readonly endsAt: number
   /** Whether checksums over the contents were compared, or only the structure could be. */
@@ -14,7 +14,7 @@ export interface Finding {
 }
 
 /** Throws `Damage` or `Uncheckable`; any other error means the decoder could not cope with the bytes. */
-export type FormatCheckOf = (source: ByteSource, budget: Budget) => Finding | Promise<Finding>
+export type FormatCheckOf = (source: ByteSource, budget: Budget) => WholeFormat | Promise<WholeFormat>
 
 export interface CheckedFormat extends Format {
   /**

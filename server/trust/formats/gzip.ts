@@ -2,7 +2,7 @@
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import { inflate } from './inflated.ts'
 import type { ByteSource } from './source.ts'
@@ -16,7 +16,7 @@ const RESERVED = 0xe0
 /** Names and comments have no length of their own; a longer one is taken for damage. */
 const MAX_TEXT_BYTES = 64 * 1024
 
-export async function checkGzip(source: ByteSource, budget: Budget): Promise<Finding> {
+export async function checkGzip(source: ByteSource, budget: Budget): Promise<WholeFormat> {
   let at = 0
   let members = 0
   do {

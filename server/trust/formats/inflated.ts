@@ -7,7 +7,7 @@ import { crc32, createInflateRaw } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
 import type { ByteSource } from './source.ts'
-import { PIECE_BYTES, pieces } from './source.ts'
+import { pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
 interface Inflated {
   readonly consumedBytes: number
@@ -22,7 +22,7 @@ export async function inflate(
   to: number,
   budget: Budget,
 ): Promise<Inflated> {
-  const unpacking = createInflateRaw({ chunkSize: PIECE_BYTES })
+  const unpacking = createInflateRaw({ chunkSize: SOURCE_PIECE_BYTES })
   const reading = Readable.from(pieces(source, from, to), { objectMode: true, highWaterMark: 1 })
   let crc = 0
   let producedBytes = 0

@@ -1,7 +1,7 @@
 /** Intel HEX (Hexadecimal Object File Format Specification, revision A, 1988): each record's checksum, the end record. */
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { recordBytes, recordLines } from './record-lines.ts'
 import type { ByteSource } from './source.ts'
 
@@ -9,7 +9,7 @@ import type { ByteSource } from './source.ts'
 const LENGTHS: readonly (number | undefined)[] = [undefined, 0, 2, 4, 2, 4]
 const END_OF_FILE = 1
 
-export function checkIntelHex(source: ByteSource, budget: Budget): Finding {
+export function checkIntelHex(source: ByteSource, budget: Budget): WholeFormat {
   let records = 0
   for (const line of recordLines(source, budget)) {
     if (!line.text.startsWith(':')) throw new Damage('a line does not begin as a record', line.at)

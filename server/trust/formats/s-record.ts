@@ -4,14 +4,14 @@
  */
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { recordBytes, recordLines } from './record-lines.ts'
 import type { ByteSource } from './source.ts'
 
 /** Bytes of the address by record type; S4 is reserved. */
 const ADDRESS_BYTES: readonly (number | undefined)[] = [2, 2, 3, 4, undefined, 2, 3, 4, 3, 2]
 
-export function checkSRecord(source: ByteSource, budget: Budget): Finding {
+export function checkSRecord(source: ByteSource, budget: Budget): WholeFormat {
   let dataRecords = 0
   for (const line of recordLines(source, budget)) {
     const type = /^S([0-9])/.exec(line.text)?.[1]

@@ -32,7 +32,7 @@ export interface Signature {
 }
 
 /** Enough of the file for every signature: tar's stands at 257 of a 512-byte block. */
-export const HEAD_BYTES = 512
+export const SIGNATURE_BYTES = 512
 
 const hex = (digits: string) => Buffer.from(digits.replaceAll(' ', ''), 'hex')
 const ascii = (text: string) => Buffer.from(text, 'latin1')

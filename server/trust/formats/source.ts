@@ -10,7 +10,7 @@ export interface ByteSource {
   read(at: number, length: number): Buffer
 }
 
-export const PIECE_BYTES = 256 * 1024
+export const SOURCE_PIECE_BYTES = 256 * 1024
 
 interface OpenSource extends ByteSource {
   close(): void
@@ -52,7 +52,7 @@ export function sourceOfBytes(content: Uint8Array): ByteSource {
 }
 
 /** The bytes from `from` up to `to`, in pieces. */
-export function* pieces(source: ByteSource, from: number, to: number, pieceBytes = PIECE_BYTES) {
+export function* pieces(source: ByteSource, from: number, to: number, pieceBytes = SOURCE_PIECE_BYTES) {
   for (let at = from; at < to; ) {
     const piece = source.read(at, Math.min(pieceBytes, to - at))
     if (piece.length === 0) return
@@ -71,9 +71,9 @@ export function buffered(source: ByteSource): ByteSource {
   return {
     bytes: source.bytes,
     read(at, length) {
-      if (length > PIECE_BYTES) return source.read(at, length)
+      if (length > SOURCE_PIECE_BYTES) return source.read(at, length)
       if (at < start || at + length > start + held.length) {
-        held = source.read(at, PIECE_BYTES)
+        held = source.read(at, SOURCE_PIECE_BYTES)
         start = at
       }
       return held.subarray(at - start, at - start + length)

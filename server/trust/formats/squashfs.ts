@@ -6,7 +6,7 @@
 import { inflateSync } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, sourceOfBytes } from './source.ts'
@@ -28,7 +28,7 @@ interface Superblock {
   readonly lists: readonly { readonly at: number; readonly pointers: number; readonly what: string }[]
 }
 
-export async function checkSquashfs(whole: ByteSource, budget: Budget): Promise<Finding> {
+export async function checkSquashfs(whole: ByteSource, budget: Budget): Promise<WholeFormat> {
   const source = buffered(whole)
   const superblock = readSuperblock(source)
   const { endsAt, inodesAt, directoriesAt, compression } = superblock

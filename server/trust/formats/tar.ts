@@ -4,7 +4,7 @@
  */
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered } from './source.ts'
@@ -26,7 +26,7 @@ export function looksLikeDamagedTar(head: Buffer): boolean {
   return octal(head.subarray(148, 156)) !== undefined || octal(head.subarray(124, 136)) !== undefined
 }
 
-export function checkTar(whole: ByteSource, budget: Budget): Finding {
+export function checkTar(whole: ByteSource, budget: Budget): WholeFormat {
   const source = buffered(whole)
   let at = 0
   let members = 0
@@ -61,7 +61,7 @@ function noEnd(members: number): string {
   return `The ${members} members hold together, but the mark at the end is missing: it may have been cut off after one of them.`
 }
 
-function endAt(source: ByteSource, at: number, members: number): Finding {
+function endAt(source: ByteSource, at: number, members: number): WholeFormat {
   const second = source.read(at + BLOCK, BLOCK)
   if (second.length < BLOCK || !isZero(second)) throw new Uncheckable(noEnd(members))
   return {

@@ -5,14 +5,14 @@
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { pieces } from './source.ts'
 
 const HEADER_BYTES = 64
 
-export function checkUImage(source: ByteSource, budget: Budget): Finding {
+export function checkUImage(source: ByteSource, budget: Budget): WholeFormat {
   const header = Buffer.from(need(source, 0, HEADER_BYTES, 'the header'))
   const headerCrc = header.readUInt32BE(4)
   const dataBytes = header.readUInt32BE(12)

@@ -6,7 +6,7 @@
 import xz from 'xz-decompress'
 import type { Budget } from './budget.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, pieces } from './source.ts'
 import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
@@ -14,7 +14,7 @@ import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
 /** xz-embedded's `enum xz_ret` (its xz.h): no memory, dictionary too large, options not built in. */
 const BEYOND_DECODER = /error code [2346]$/
 
-export async function checkXz(source: ByteSource, budget: Budget): Promise<Finding> {
+export async function checkXz(source: ByteSource, budget: Budget): Promise<WholeFormat> {
   const steps = buffered(source)
   const streams: XzStream[] = []
   const starts: number[] = []

@@ -2,7 +2,7 @@
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { inflate } from './inflated.ts'
 import type { ByteSource } from './source.ts'
 import { pieces } from './source.ts'
@@ -11,7 +11,7 @@ import { readDirectory, type ZipEntry } from './zip-directory.ts'
 const STORED = 0
 const DEFLATED = 8
 
-export async function checkZip(source: ByteSource, budget: Budget): Promise<Finding> {
+export async function checkZip(source: ByteSource, budget: Budget): Promise<WholeFormat> {
   const { entries, endsAt } = readDirectory(source, budget)
   let left = 0
   for (const entry of entries) {

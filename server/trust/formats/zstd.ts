@@ -6,7 +6,7 @@ import { Decompress } from 'fzstd'
 import xxhash from 'xxhash-wasm'
 import type { Budget } from './budget.ts'
 import { Damage, messageOf, Uncheckable } from './fault.ts'
-import type { Finding } from './finding.ts'
+import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, pieces } from './source.ts'
@@ -27,7 +27,7 @@ interface Frame {
   readonly checksum?: number
 }
 
-export async function checkZstd(source: ByteSource, budget: Budget): Promise<Finding> {
+export async function checkZstd(source: ByteSource, budget: Budget): Promise<WholeFormat> {
   const frames: Frame[] = []
   const steps = buffered(source)
   let at = 0

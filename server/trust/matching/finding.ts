@@ -3,7 +3,7 @@
 /** `none`: no image has it. */
 export type MatchOutcome = 'match' | 'cut short' | 'mistyped' | 'none'
 
-export interface Finding {
+export interface MatchFinding {
   readonly outcome: MatchOutcome
   /** Lower-case hex, as far as it was found. */
   readonly value: string
@@ -27,7 +27,7 @@ export interface Matched {
   /** What it comes to, in a sentence: shown before anything else. */
   readonly words: string
   /** In the order of the text, each value once. */
-  readonly findings: readonly Finding[]
+  readonly findings: readonly MatchFinding[]
   /** Findings beyond the first 500. */
   readonly more: number
   /** Images whose digests are not known (yet); nothing was compared with them. */
@@ -35,4 +35,4 @@ export interface Matched {
 }
 
 /** A finding with its place in the text as an offset. */
-export type Found = Omit<Finding, 'line'> & { readonly at: number }
+export type FindingAt = Omit<MatchFinding, 'line'> & { readonly at: number }

@@ -2,21 +2,21 @@
 
 import type { HexText } from '../digests/hex-words.ts'
 import {
+  type DigestReading,
   hasOtherPurpose,
   isDigestLength,
-  type Reading,
   SHORT_DIGITS,
   type Stretch,
 } from '../digests/readings.ts'
 import { isNamedCrc, isNamedOtherwise } from './crc-label.ts'
-import type { Finding, Found } from './finding.ts'
+import type { FindingAt, MatchFinding } from './finding.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
 import { algorithmOfLength, nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
 
 /** A tentative reading that comes to something speaks for the readings within it. */
-export function othersIn(hex: HexText, rest: readonly Reading[], known: KnownDigests): Found[] {
+export function othersIn(hex: HexText, rest: readonly DigestReading[], known: KnownDigests): FindingAt[] {
   const spoken = new Set<number>()
-  const found: Found[] = []
+  const found: FindingAt[] = []
   for (const tentative of [true, false]) {
     for (const reading of rest) {
       if (reading.tentative !== tentative || spoken.has(reading.first)) continue
@@ -30,7 +30,7 @@ export function othersIn(hex: HexText, rest: readonly Reading[], known: KnownDig
 }
 
 /** What a reading that matches nothing is: nearly something, a digest of no image, or nothing to speak of. */
-function other(hex: HexText, reading: Reading, known: KnownDigests): Found[] {
+function other(hex: HexText, reading: DigestReading, known: KnownDigests): FindingAt[] {
   const { value, first } = reading
   if (value.length < SHORT_DIGITS) return []
   const at = hex.words[first]?.start ?? 0
@@ -55,11 +55,15 @@ function other(hex: HexText, reading: Reading, known: KnownDigests): Found[] {
   return [{ outcome: 'none', value, at, algorithm: null, image: null, nearest: null, counts, words }]
 }
 
-function nearly({ algorithm, images, value }: KnownDigest): Pick<Finding, 'algorithm' | 'image' | 'nearest'> {
+function nearly({
+  algorithm,
+  images,
+  value,
+}: KnownDigest): Pick<MatchFinding, 'algorithm' | 'image' | 'nearest'> {
   return { algorithm: null, image: null, nearest: { algorithm, image: images[0] ?? '', value } }
 }
 
-function smudgedIn(hex: HexText, known: KnownDigests): Found[] {
+function smudgedIn(hex: HexText, known: KnownDigests): FindingAt[] {
   return hex.smudged.flatMap(({ start, value }) => {
     const near = known.near(value)
     if (near === undefined) return []

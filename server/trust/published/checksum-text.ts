@@ -5,11 +5,11 @@
  */
 import { findDigests, findingDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
-import type { Found } from '../digests/statements.ts'
+import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
 import {
+  baseNamesOf,
   baseOf,
-  basesOf,
   comparable,
   folded,
   folderOf,
@@ -25,7 +25,7 @@ export interface ChecksumText {
   readonly folder: string
   /** The path of what it would belong to as a sidecar. */
   readonly of: string | undefined
-  readonly found: Found
+  readonly found: StatementsFound
   /** By each base name that one may mean, folded. */
   readonly byBase: ReadonlyMap<string, readonly StatedDigest[]>
   /** Paths that it gives in full. */
@@ -68,7 +68,7 @@ function notByTheMaker(path: string, content: Uint8Array | string): string | und
 const OWN_RECORD =
   /<title>Site visit record|^\W*(?:device\W+step\W+standing|(?:id\W+)?begun\W+client|Image\s+State\s+Bytes\s+SHA-256)\b|"(?:plainPath|zoneOffsetMinutes|bytesCovered|prev)":/
 
-function leftOut({ stated }: Found, what: string): Found {
+function leftOut({ stated }: StatementsFound, what: string): StatementsFound {
   const notRead = stated.slice(0, MOST_LEFT_OUT).map(({ line, names }) => ({ line, what, names }))
   return { stated: [], notRead, isList: false }
 }
@@ -86,11 +86,11 @@ export function isListOfFiles(text: ChecksumText, known: KnownNames): boolean {
   return isList && (besideOf(text, known) !== undefined || stated.some(({ certain }) => certain))
 }
 
-export function checksumText(path: string, found: Found): ChecksumText {
+export function checksumText(path: string, found: StatementsFound): ChecksumText {
   const byBase = new Map<string, StatedDigest[]>()
   const paths = new Set<string>()
   for (const entry of found.stated) {
-    for (const base of new Set(entry.names.flatMap(basesOf).map(folded))) push(byBase, base, entry)
+    for (const base of new Set(entry.names.flatMap(baseNamesOf).map(folded))) push(byBase, base, entry)
     for (const written of pathsOf(entry.names[0] ?? '')) paths.add(written)
   }
   const name = checksumFileName(path)
@@ -145,7 +145,7 @@ export function imagesOf(
     const found = spellings.flatMap((name) => {
       const literal = pathsOf(name).find((path) => known.paths.has(folder + path))
       if (literal !== undefined) return [folder + literal]
-      const below = basesOf(name).flatMap((base) => known.withBase(base, folder))
+      const below = baseNamesOf(name).flatMap((base) => known.withBase(base, folder))
       return below.filter((path) => !paths.has(path.slice(folder.length)))
     })
     if (found.length > 0) return [...new Set(found)]

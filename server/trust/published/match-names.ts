@@ -38,7 +38,7 @@ export function pathsOf(written: string): string[] {
 }
 
 /** The base names that `written` may mean; an address may go on behind its path (RFC 3986 §3.4). */
-export function basesOf(written: string): string[] {
+export function baseNamesOf(written: string): string[] {
   const slashes = written.replaceAll('\\', '/').trim()
   const path = /^[a-z]+:\/\//i.test(slashes) ? slashes.replace(/[?#].*$/s, '') : slashes
   const spellings = [written, written.trim(), path]

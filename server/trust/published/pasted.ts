@@ -5,8 +5,8 @@
 import { findDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
 import { checksumText, imagesOf } from './checksum-text.ts'
+import type { Claim } from './comparison.ts'
 import { comparable, knownNames } from './match-names.ts'
-import type { Claim } from './standing.ts'
 
 interface Pasted {
   readonly claims: readonly Claim[]

@@ -1,7 +1,7 @@
 /** What stands in checksum texts and speaks of no image here: each digest, name and line once, with the reason. */
 import type { StatedDigest } from '../digests/pairing.ts'
 import { besideOf, type ChecksumText, entriesFor, imagesOf, ofSidecar } from './checksum-text.ts'
-import { basesOf, type KnownNames } from './match-names.ts'
+import { baseNamesOf, type KnownNames } from './match-names.ts'
 import { checksumFileName, isSignature } from './names.ts'
 
 export interface Unused {
@@ -63,7 +63,7 @@ function reasonFor(
     return { reason: `${name} may mean several files here: ${[meant, ...others].slice(0, 4).join(', ')}.` }
   if (meant !== undefined)
     return { reason: `Several lines may mean ${meant}; none of them is counted.`, image: meant }
-  const near = basesOf(name)
+  const near = baseNamesOf(name)
     .flatMap((base) => known.alike(base))
     .find((path) => path.startsWith(text.folder) && path !== text.path)
   if (near !== undefined)

@@ -1,13 +1,13 @@
 /** Every kind of text in the folder: the image's own digest matches, one wrong digit holds it, nothing is silent. */
 import { describe, expect, it } from 'vitest'
-import { createPublishedBook } from '../../../server/trust/published/book.ts'
+import { createPublishedChecksums } from '../../../server/trust/published/published-checksums.ts'
 import { type Digests, digestsOf, IMAGE, OTHER, oneDigitWrong, TEXTS } from '../digests/texts.ts'
 
 const OWN = digestsOf('image of the reading room')
 const OTHERS = digestsOf('image of the lobby')
 
 async function standing(file: string, text: string | Uint8Array, name = IMAGE, own: Digests = OWN) {
-  const book = createPublishedBook({ imageNames: () => [IMAGE, OTHER] })
+  const book = createPublishedChecksums({ imageNames: () => [IMAGE, OTHER] })
   book.set(file, text)
   return book.standingOf(name, (algorithm) => own[algorithm])
 }

@@ -3,7 +3,7 @@ export const STOP_SIGNALS = ['SIGINT', 'SIGTERM', 'SIGHUP', 'SIGBREAK'] as const
 type StopSignal = (typeof STOP_SIGNALS)[number]
 
 /** What a command touches of the process around it, passed in so that tests can turn it. */
-export interface Surroundings {
+export interface HostProcess {
   readonly stdout: NodeJS.WriteStream
   readonly stderr: NodeJS.WriteStream
   readonly stdin: NodeJS.ReadStream

@@ -5,7 +5,7 @@
  * very moment of waking, since timers run before what has come is read. Whoever waits waits anew from the waking on.
  */
 
-export interface Wakefulness {
+export interface SleepAwareTimer {
   /** Clock reading of the latest waking; -Infinity when there was none. */
   wokeAt(): number
   /** Calls once, when `ms` have passed since now and since the latest waking. Returns how to give it up. */
@@ -18,7 +18,7 @@ const LOOK_MS = 500
 const LATE_MS = 1_000
 
 /** `clock` is monotonic, in ms. */
-export function createWakefulness(clock: () => number): Wakefulness {
+export function createSleepAwareTimer(clock: () => number): SleepAwareTimer {
   let woke = Number.NEGATIVE_INFINITY
   let lookedAt = clock()
   const looking = setInterval(look, LOOK_MS)

@@ -11,7 +11,7 @@ const STEPPED_BACK = 10
  * For the calling thread of this program. Only Linux keeps the nice value per thread (sched(7)); elsewhere it would
  * be that of the whole program, and nothing is done.
  */
-export function stepBack(): void {
+export function lowerPriority(): void {
   if (process.platform !== 'linux') return
   try {
     setPriority(0, STEPPED_BACK)

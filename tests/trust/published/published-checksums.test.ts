@@ -1,14 +1,14 @@
 import { createHash } from 'node:crypto'
 import { describe, expect, it } from 'vitest'
 import type { Algorithm } from '../../../server/trust/digests/algorithm.ts'
-import { createPublishedBook } from '../../../server/trust/published/book.ts'
 import { pastedFor } from '../../../server/trust/published/pasted.ts'
+import { createPublishedChecksums } from '../../../server/trust/published/published-checksums.ts'
 
 const digest = (algorithm: Algorithm, content = 'abc') => createHash(algorithm).update(content).digest('hex')
 const own = (algorithm: Algorithm) => digest(algorithm)
 
 function bookOf(names: string[], files: Record<string, string>) {
-  const book = createPublishedBook({ imageNames: () => names })
+  const book = createPublishedChecksums({ imageNames: () => names })
   for (const [name, text] of Object.entries(files)) book.set(name, text)
   return book
 }
@@ -87,7 +87,7 @@ describe('which checksum speaks of which image', () => {
 
   it('takes a name in another letter case or an older code page where that is unambiguous', async () => {
     const list = Buffer.from(`${digest('sha256')}  LESES\xc4L.BIN\n`, 'latin1')
-    const book = createPublishedBook({ imageNames: () => ['leses\u00e4l.bin'] })
+    const book = createPublishedChecksums({ imageNames: () => ['leses\u00e4l.bin'] })
     book.set('SHA256SUMS', list)
     expect((await book.standingOf('leses\u00e4l.bin', own)).standing).toBe('matches')
     const both = bookOf(['x.bin', 'X.bin'], { SHA256SUMS: `${digest('sha256')}  x.BIN\n` })

@@ -1,5 +1,5 @@
 import { expect, it } from 'vitest'
-import { happeningOf } from '../../server/commands/serve/happenings.ts'
+import { entryLine } from '../../server/commands/serve/entry-lines.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 
 const EVIL = 'a\u001b[2Jb\u0007\u202ec\r\nd\u0000'
@@ -7,7 +7,7 @@ const CLIENT = { address: '192.0.2.10' }
 
 function told(entry: NewEntry, name: string | null = null) {
   const whole = { seq: 1, at: '2026-11-25T20:00:00.000Z', prev: '', sum: '', ...entry } as Entry
-  return happeningOf(whole, {
+  return entryLine(whole, {
     ended: undefined,
     pullOf: () => undefined,
     nameOf: () => name,

@@ -4,7 +4,7 @@ import { type Estimate, estimates, USUAL_LINK_MBPS } from './estimate.ts'
 import { isOpen, type Plan, type StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 
-export interface Outlook {
+export interface RemainingPulls {
   /** Devices that still have to pull something themselves; what one pulls for others counts once. */
   readonly devices: number
   /** That have not been handed over to them yet. */
@@ -20,12 +20,12 @@ export interface Outlook {
 type Moving = Pick<LivePull, 'fetches' | 'bytesNow' | 'rateNow'>
 
 /** null when nothing is left to pull. `live`: the pulls under way; `linkMbps` in 10^6 bits per second. */
-export function outlookOf(
+export function remainingPulls(
   plan: Plan,
   images: ImageNames,
   live: readonly Moving[],
   linkMbps: readonly number[] = USUAL_LINK_MBPS,
-): Outlook | null {
+): RemainingPulls | null {
   const absent = new Set<string>()
   const underWay = new Map(live.map((pull) => [pull.fetches[0], pull]))
   let devices = 0

@@ -6,7 +6,7 @@ import {
   wordsForDocument,
   wordsForFolder,
   wordsForNever,
-} from '../../server/staging/never-offered.ts'
+} from '../../server/staging/offer-rule.ts'
 
 const rule = createOfferRule({ folder: '/stage', records: '/stage/.fetchproof' })
 

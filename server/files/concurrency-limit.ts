@@ -1,5 +1,5 @@
 /** Runs at most `limit` pieces of work at once; the others wait in order. */
-export function createAtMost(limit: number): <T>(work: () => Promise<T>) => Promise<T> {
+export function createConcurrencyLimit(limit: number): <T>(work: () => Promise<T>) => Promise<T> {
   const waiting: (() => void)[] = []
   let running = 0
   return async (work) => {

@@ -1,5 +1,5 @@
-/** The outlook of a visit in plain words, for terminal and page. */
-import type { Outlook } from '../visit/outlook.ts'
+/** What is still to be pulled in plain words, for terminal and page. */
+import type { RemainingPulls } from '../visit/remaining-pulls.ts'
 import { durationText, sizeText } from './units.ts'
 import { visible } from './visible.ts'
 
@@ -7,7 +7,7 @@ import { visible } from './visible.ts'
 const NAMED_AT_MOST = 3
 
 /** `12 devices still have to pull 1.2 GB: at least 1 min 42 s over 100 Mb/s, 11 s over 1 Gb/s.` and what limits that. */
-export function outlookWords({ devices, bytes, absent, estimates, secondsNow }: Outlook): string {
+export function remainingWords({ devices, bytes, absent, estimates, secondsNow }: RemainingPulls): string {
   const who = devices === 1 ? '1 device still has' : `${devices} devices still have`
   const least = estimates.map(
     ({ linkMbps, seconds }) =>

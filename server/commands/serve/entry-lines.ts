@@ -9,7 +9,7 @@ import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 
-interface Happening {
+interface EntryLine {
   readonly text: string
   /** Something needs a hand, or a pull has ended: the terminal's bell. */
   readonly bell: boolean
@@ -27,10 +27,10 @@ interface Context {
 }
 
 /** What the entry means to a person, or undefined when it needs no line of its own. */
-export function happeningOf(entry: Entry, context: Context): Happening | undefined {
+export function entryLine(entry: Entry, context: Context): EntryLine | undefined {
   const at = clockText(entry.at)
   const who = (client: ClientRef): string => named(client, context.nameOf(client))
-  const line = (text: string, bell = false): Happening => ({ text: `${at}  ${text}`, bell })
+  const line = (text: string, bell = false): EntryLine => ({ text: `${at}  ${text}`, bell })
   switch (entry.kind) {
     case 'image':
       return line(imageText(entry, context.urlOf(entry.name)))

@@ -5,8 +5,8 @@ import { join } from 'node:path'
 import { expect, it, onTestFinished } from 'vitest'
 import { createDerived, type Derived } from '../../server/depot/derived.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import { createLiveVisit, type LiveVisit } from '../../server/visit/live-visit.ts'
 import type { Probe } from '../../server/visit/return-watch.ts'
-import { createVisitDesk, type VisitDesk } from '../../server/visit/visit-desk.ts'
 import { IMAGES, RADIO, type Story, SWITCH_41, SWITCH_44, story } from './visit-story.ts'
 
 const MAC = '00:00:5e:00:53:0a'
@@ -17,7 +17,7 @@ lamp,,,desk,lending-desk-2.8.img,
 `
 
 interface Told {
-  readonly desk: VisitDesk
+  readonly desk: LiveVisit
   readonly folder: string
   readonly said: string[]
   /** Those whose sentence is still so. */
@@ -40,7 +40,7 @@ async function deskOver(
   const asked: string[] = []
   const { derived = createDerived(() => null) } = options
   const { pulls, evidence, ahead } = derived
-  const desk = createVisitDesk({
+  const desk = createLiveVisit({
     folder,
     onlyPlanned: options.onlyPlanned ?? false,
     ...(options.probes !== undefined && {
@@ -68,7 +68,7 @@ async function deskOver(
     record(entry) {
       if (options.full?.now === true) return false
       recorded.push(entry)
-      ahead.take(entry as Entry)
+      ahead.apply(entry as Entry)
       return true
     },
     say(message, stands = () => true) {
@@ -82,7 +82,7 @@ async function deskOver(
   const tell = ({ entries }: Story): void => {
     for (const entry of entries.splice(0)) {
       derived.apply(entry)
-      desk.take(entry)
+      desk.apply(entry)
     }
   }
   const standing = (): string[] => standings.flatMap(({ message, stands }) => (stands() ? [message] : []))
@@ -143,7 +143,7 @@ it('records that the sheet has gone since the last run', async () => {
   const derived = createDerived(() => null)
   const { desk, recorded } = await deskOver(undefined, { derived })
   expect(recorded).toEqual([])
-  derived.ahead.take({
+  derived.ahead.apply({
     kind: 'sheet',
     file: 'visit.csv',
     sha256: 'a'.repeat(64),

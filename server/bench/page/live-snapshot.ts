@@ -1,13 +1,13 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
 import type { Snapshot } from '../snapshot-shape.ts'
+import { announcementsOf, pullKey } from './announcements.ts'
 import { answerTo } from './answers.ts'
-import { headlines, pullKey } from './headlines.ts'
 
 /** `silent`: connected, but the server has not even sent a beat for a while; it may have been stopped. */
-type Connection = 'connecting' | 'live' | 'silent' | 'lost'
+type ConnectionState = 'connecting' | 'live' | 'silent' | 'lost'
 
-export interface News {
-  readonly connection: Connection
+export interface LiveSnapshot {
+  readonly connection: ConnectionState
   /** When the stream was lost. */
   readonly lostAt: Date | undefined
   /** How long it has been silent. */
@@ -15,12 +15,12 @@ export interface News {
   readonly snapshot: Snapshot | undefined
 }
 
-interface NewsFeed {
-  now(): News
+interface LiveSnapshotFeed {
+  now(): LiveSnapshot
   subscribe(listener: () => void): () => void
 }
 
-interface NewsOptions {
+interface LiveSnapshotOptions {
   /** The first word of a run that was not met before. */
   readonly onRun: () => void
   readonly say: (sentence: string) => void
@@ -36,39 +36,44 @@ const LATE_TICK_MS = 4_000
 /** How often a page that nobody sees asks, for the sake of its title. */
 const GLANCE_MS = 15_000
 
-export function createNews({ onRun, say }: NewsOptions): NewsFeed {
+export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions): LiveSnapshotFeed {
   const listeners = new Set<() => void>()
-  let news: News = { connection: 'connecting', lostAt: undefined, quietSeconds: 0, snapshot: undefined }
+  let live: LiveSnapshot = {
+    connection: 'connecting',
+    lostAt: undefined,
+    quietSeconds: 0,
+    snapshot: undefined,
+  }
   let stream: EventSource | undefined
   let again: ReturnType<typeof setTimeout> | undefined
   let glancing: ReturnType<typeof setInterval> | undefined
   let heardAt = performance.now()
   let tickedAt = heardAt
 
-  function set(next: Partial<News>): void {
-    news = { ...news, ...next }
+  function set(next: Partial<LiveSnapshot>): void {
+    live = { ...live, ...next }
     for (const listener of listeners) listener()
   }
 
   function take(part: Partial<Snapshot>): void {
-    const before = news.snapshot
+    const before = live.snapshot
     const snapshot = merged(before, part)
     hear(snapshot)
     if (before?.program.started !== snapshot.program.started) onRun()
-    if (before !== undefined) for (const sentence of headlines(before, snapshot)) say(sentence)
+    if (before !== undefined) for (const sentence of announcementsOf(before, snapshot)) say(sentence)
   }
 
-  function hear(snapshot = news.snapshot): void {
+  function hear(snapshot = live.snapshot): void {
     heardAt = performance.now()
-    const { connection } = news
-    if (connection === 'live' && snapshot === news.snapshot) return
+    const { connection } = live
+    if (connection === 'live' && snapshot === live.snapshot) return
     set({ connection: 'live', lostAt: undefined, quietSeconds: 0, snapshot })
     if (connection === 'lost' || connection === 'silent') say('The server answers again.')
   }
 
   function lose(): void {
-    if (news.connection === 'lost') return
-    if (news.snapshot !== undefined) say('The server does not answer.')
+    if (live.connection === 'lost') return
+    if (live.snapshot !== undefined) say('The server does not answer.')
     set({ connection: 'lost', lostAt: new Date() })
   }
 
@@ -96,8 +101,8 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
     const late = at - tickedAt > LATE_TICK_MS
     tickedAt = at
     if (late) heardAt = at
-    if (stream === undefined || news.connection === 'lost' || at - heardAt < QUIET_MS) return
-    if (news.connection !== 'silent') say('No word from the server.')
+    if (stream === undefined || live.connection === 'lost' || at - heardAt < QUIET_MS) return
+    if (live.connection !== 'silent') say('No word from the server.')
     set({ connection: 'silent', quietSeconds: Math.floor((at - heardAt) / 1000) })
   }
 
@@ -118,10 +123,10 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
     clearInterval(glancing)
     if (document.visibilityState === 'hidden') {
       close()
-      if (news.snapshot === undefined) void glance()
+      if (live.snapshot === undefined) void glance()
       glancing = setInterval(() => void glance(), GLANCE_MS)
     } else {
-      if (news.snapshot !== undefined) set({ connection: 'connecting' })
+      if (live.snapshot !== undefined) set({ connection: 'connecting' })
       open()
     }
   }
@@ -131,7 +136,7 @@ export function createNews({ onRun, say }: NewsOptions): NewsFeed {
   follow()
 
   return {
-    now: () => news,
+    now: () => live,
     subscribe(listener) {
       listeners.add(listener)
       return () => listeners.delete(listener)

@@ -3,7 +3,7 @@ import type { PullRecord } from '../../delivery/records.ts'
 import { visible } from '../../wording/visible.ts'
 import type { Snapshot } from '../snapshot-shape.ts'
 
-export function headlines(before: Snapshot, now: Snapshot): string[] {
+export function announcementsOf(before: Snapshot, now: Snapshot): string[] {
   return [...alarms(before, now), ...imageNews(before, now), ...pullNews(before, now)]
 }
 

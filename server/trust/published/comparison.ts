@@ -19,7 +19,7 @@ export interface Claim {
   readonly said: boolean
 }
 
-export interface Standing {
+export interface Comparison {
   readonly standing: 'matches' | 'differs' | 'none'
   /** The strongest that matched; or the strongest that did not. */
   readonly algorithm?: Algorithm
@@ -39,7 +39,7 @@ export async function standingAgainst(
   claims: readonly Claim[],
   digestOf: (algorithm: Algorithm) => Promise<string> | string,
   notes: readonly string[],
-): Promise<Standing> {
+): Promise<Comparison> {
   const { agree, differ, others } = await compared(claims, digestOf)
   const [wrong] = differ
   const [right] = agree

@@ -16,12 +16,12 @@ export function createAsk(tokens: TokenKeeper): Ask {
       body: JSON.stringify(body),
     }
     const { status, text } = await answerTo(path, init, withinMs)
-    if (status !== 200) throw refusalOf(status, text, tokens)
+    if (status !== 200) throw apiError(status, text, tokens)
     return JSON.parse(text) as T
   }
 }
 
-export function refusalOf(status: number, text: string, tokens: TokenKeeper): AskError {
+export function apiError(status: number, text: string, tokens: TokenKeeper): AskError {
   if (status === 401) tokens.refused()
   try {
     const { error } = JSON.parse(text) as { error: { code: string; message: string } }

@@ -13,22 +13,22 @@ import { type AllowedImages, createAllowedImages, wrongImageWords } from './allo
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
 import { type DeviceMatched, matchOnPlan } from './match-on-plan.ts'
-import { type Outlook, outlookOf } from './outlook.ts'
 import { planAgainstFacts } from './plan.ts'
 import type { Plan } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
+import { type RemainingPulls, remainingPulls } from './remaining-pulls.ts'
 import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
 
-export interface VisitDesk {
+export interface LiveVisit {
   /** undefined while there has been no sheet. */
   readonly sheet: ReadSheet | undefined
   /** undefined without a sheet; the same object until something changes. */
   plan(): Plan | undefined
   /** What is still to be pulled, beside these that are under way; null without a sheet, or when nothing is. */
-  outlook(live: readonly LivePull[]): Outlook | null
+  remaining(live: readonly LivePull[]): RemainingPulls | null
   /** What the fetches of the last hours may mean: guesses, of clients off the sheet too. */
   hints(): readonly Hint[]
   /** Name of the client on the sheet, else null. */
@@ -41,7 +41,7 @@ export interface VisitDesk {
     image: ImageReference,
   ): { readonly why: string; readonly hint: string } | undefined
   /** An entry of this run has become durable, and has been applied to what `VisitDeskDeps` gives. */
-  take(entry: Entry): void
+  apply(entry: Entry): void
   /** What is on offer has changed. */
   imagesChanged(): void
   /** Reads the sheet for the first time; from then on it is watched. */
@@ -49,7 +49,7 @@ export interface VisitDesk {
   close(): void
 }
 
-interface VisitDeskDeps {
+interface LiveVisitDeps {
   readonly folder: string
   readonly onlyPlanned: boolean
   /** Absent: no device is ever connected to. */
@@ -79,11 +79,11 @@ interface VisitDeskDeps {
   readonly changed: () => void
 }
 
-export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
+export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
   const { folder, settle, writerOf } = deps
   const file = createVisitFile({ folder, ...(settle && { settle }), ...(writerOf && { writerOf }) })
   const learnt = new Map<string, string>()
-  const shouted = new Set<string>()
+  const warnedOf = new Set<string>()
   const notBack = new Set<string>()
   let finder: DeviceFinder = createDeviceFinder([])
   let allowed: AllowedImages = createAllowedImages([])
@@ -158,15 +158,15 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
     return found.kind === 'one' ? found.device : null
   }
 
-  function shout(entry: EntryOf<'fetch-begun'>): void {
+  function warnOfWrongImage(entry: EntryOf<'fetch-begun'>): void {
     const { image } = entry
     if (image === undefined || entry.promised === 0 || entry.rehearsal === true) return
     if (file.sheet === undefined) return
     const verdict = allowed.judge(find(seen(entry.client)), image, imageNames())
     if (verdict.kind !== 'wrong' || verdict.planned.length === 0) return
     const key = `${verdict.device} ${image.sha256}`
-    if (shouted.has(key)) return
-    shouted.add(key)
+    if (warnedOf.has(key)) return
+    warnedOf.add(key)
     const { device, planned } = verdict
     const { address } = entry.client
     deps.say(`WRONG IMAGE: ${wrongImageWords({ device, address, image: image.name, planned })}`, inPlan)
@@ -199,9 +199,9 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
       return file.sheet
     },
     plan: planNow,
-    outlook(live) {
+    remaining(live) {
       const now = planNow()
-      return now === undefined ? null : outlookOf(now, imageNames(), live, deps.linkMbps)
+      return now === undefined ? null : remainingPulls(now, imageNames(), live, deps.linkMbps)
     },
     hints() {
       const since = deps.now() - HINTS_FROM_MS
@@ -223,8 +223,8 @@ export function createVisitDesk(deps: VisitDeskDeps): VisitDesk {
       const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
       return { why: `${image.name} is not planned for ${verdict.device}: ${planned}`, hint: HINT_IMAGE }
     },
-    take(entry) {
-      if (entry.kind === 'fetch-begun') shout(entry)
+    apply(entry) {
+      if (entry.kind === 'fetch-begun') warnOfWrongImage(entry)
       else if (entry.kind === 'fetch-ended') watchReturnOf(entry)
       if (file.sheet !== undefined) recordSheet(file.sheet)
       plan = undefined

@@ -1,4 +1,4 @@
-/** The book of published checksums: what checksum texts and pasted ones say of each image. */
+/** The published checksums: what checksum texts and pasted ones say of each image. */
 import { setImmediate } from 'node:timers/promises'
 import { ALGORITHMS, type Algorithm } from '../digests/algorithm.ts'
 import {
@@ -8,11 +8,11 @@ import {
   isSilent,
   readingChecksumText,
 } from './checksum-text.ts'
+import { type Claim, type Comparison, standingAgainst } from './comparison.ts'
 import { comparable, type KnownNames, knownNames } from './match-names.ts'
-import { type Claim, type Standing, standingAgainst } from './standing.ts'
 import { type Unused, unusedOf } from './unused.ts'
 
-export interface PublishedBook {
+export interface PublishedChecksums {
   /** Takes in a text anew. */
   set(fileName: string, content: Uint8Array | string): void
   /**
@@ -32,7 +32,7 @@ export interface PublishedBook {
   standingOf(
     imageName: string,
     digestOf: (algorithm: Algorithm) => Promise<string> | string,
-  ): Promise<Standing>
+  ): Promise<Comparison>
   /** What was read and is used for no image; the same array until that changes. Never a reason to hold anything. */
   unused(): readonly Unused[]
 }
@@ -42,7 +42,9 @@ export interface PublishedBook {
  * name in a list can mean. The same collection object is taken to hold the same names: give a new one when
  * they change.
  */
-export function createPublishedBook(deps: { readonly imageNames: () => Iterable<string> }): PublishedBook {
+export function createPublishedChecksums(deps: {
+  readonly imageNames: () => Iterable<string>
+}): PublishedChecksums {
   const texts = new Map<string, ChecksumText>()
   const pasted = new Map<string, readonly Claim[]>()
   const beingRead = new Map<string, Generator>()
