@@ -2,20 +2,30 @@
  * Who a client is: its hardware address where the entries know it, else its network address; and something kept for
  * each. Devices come to one network address one after another (each with its maker's factory address, on one bench), so
  * a hardware address that is learnt late belongs to what its network address began shortly before, and to nothing
- * earlier.
+ * earlier; nor to what began before another one was last seen there.
  */
 import type { ClientRef, Entry } from '../ledger/entries.ts'
 
-/** What a network address began without a hardware address from `sinceMs` on is of `mac`. */
+/** What this network address began without a hardware address, at such moments, is of `mac`. */
 export interface LateHardware {
-  readonly address: string
   readonly mac: string
-  readonly sinceMs: number
+  isOf(client: ClientRef, begun: Moment): boolean
+}
+
+/** When an entry came: of the clocks the one that only goes forward counts, within one run and where it is on record. */
+export interface Moment {
+  /** Counts entries. */
+  readonly order: number
+  readonly at: string
+  readonly run: number
+  readonly upMs: number | undefined
 }
 
 export interface Clients<T> {
   /** Every entry, in order, before anything is asked about it. */
   apply(entry: Entry): void
+  /** Of the entry applied last. */
+  moment(): Moment
   keyOf(client: ClientRef): string
   macOf(client: ClientRef): string | null
   /** Made when there is nothing yet. */
@@ -39,12 +49,16 @@ const LEARNT_WITHIN_MS = 20_000
 const ANOTHER_SITE_MS = 60 * 60_000
 
 export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> {
-  const macs = new Map<string, string>()
+  const macs = new Map<string, { readonly mac: string; readonly seenAt: number }>()
   const kept = new Map<string, T>()
-  /** When the latest entry was written; read as a time only where that matters, since there may be a million. */
-  let latestAt = ''
+  // Read as a time only where that matters, since there may be a million.
+  let at = ''
+  let order = 0
+  let run = 0
+  let upMs: number | undefined
 
-  const keyOf = ({ address, mac }: ClientRef): string => mac ?? macs.get(address) ?? address
+  const macAt = (address: string): string | undefined => macs.get(address)?.mac
+  const keyOf = ({ address, mac }: ClientRef): string => mac ?? macAt(address) ?? address
 
   function keptFor(key: string): T {
     const there = kept.get(key)
@@ -54,30 +68,49 @@ export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> 
     return fresh
   }
 
-  function learn(address: string, mac: string, at: string): void {
+  function learn(address: string, mac: string): void {
     const before = macs.get(address)
-    if (before === mac) return
-    macs.set(address, mac)
-    const late = { address, mac, sinceMs: Date.parse(at) - LEARNT_WITHIN_MS }
+    macs.set(address, { mac, seenAt: order })
+    if (before?.mac === mac) return
+    const late: LateHardware = {
+      mac,
+      isOf: (client, begun) =>
+        client.address === address &&
+        client.mac === undefined &&
+        begun.order > (before?.seenAt ?? 0) &&
+        isRecent(begun),
+    }
     // Without its own, it was taken for the address alone, or for the hardware that was there before.
-    for (const key of before === undefined ? [address] : [address, before]) {
+    for (const key of before === undefined ? [address] : [address, before.mac]) {
       const from = kept.get(key)
       if (from !== undefined) move(late, from, keptFor(mac))
     }
   }
 
+  function isRecent(begun: Moment): boolean {
+    if (begun.run === run && begun.upMs !== undefined && upMs !== undefined)
+      return upMs - begun.upMs <= LEARNT_WITHIN_MS
+    return Date.parse(at) - Date.parse(begun.at) <= LEARNT_WITHIN_MS
+  }
+
   return {
     apply(entry) {
-      if (entry.kind === 'opened' && Date.parse(entry.at) - Date.parse(latestAt) > ANOTHER_SITE_MS)
-        macs.clear()
-      latestAt = entry.at
-      if (entry.kind === 'neighbour') learn(entry.address, entry.mac, entry.at)
-      if (entry.kind !== 'fetch-begun' || !isOfImage(entry)) return
+      order += 1
+      if (entry.kind === 'opened') {
+        run += 1
+        upMs = undefined
+        if (Date.parse(entry.at) - Date.parse(at) > ANOTHER_SITE_MS) macs.clear()
+      }
+      at = entry.at
+      if (entry.kind === 'neighbour') learn(entry.address, entry.mac)
+      if (entry.kind !== 'fetch-begun') return
+      upMs = entry.upMs ?? upMs
       const { address, mac } = entry.client
-      if (mac !== undefined) learn(address, mac, entry.at)
+      if (mac !== undefined && isOfImage(entry)) learn(address, mac)
     },
+    moment: () => ({ order, at, run, upMs }),
     keyOf,
-    macOf: ({ address, mac }) => mac ?? macs.get(address) ?? null,
+    macOf: ({ address, mac }) => mac ?? macAt(address) ?? null,
     of: (client) => keptFor(keyOf(client)),
     find: (client) => kept.get(keyOf(client)),
     at: (address) => kept.get(address),

@@ -3,7 +3,7 @@
  * Clients rarely send If-Range with a resume, so the server has to know whether what they hold is of this version.
  */
 import type { ClientRef, Entry } from '../ledger/entries.ts'
-import { type Clients, createClients, isOfImage, type LateHardware } from './clients.ts'
+import { type Clients, createClients, isOfImage, type LateHardware, type Moment } from './clients.ts'
 
 /** What a client has of an image, as far as it is on record. */
 export interface HeldPart {
@@ -31,10 +31,8 @@ interface Part {
   underWay: number
   /** Bytes `[0, reach)` were handed over by fetches that have ended. */
   reach: number
-  /** Counts what was begun: the later of two is what the client holds. */
-  readonly order: number
   readonly client: ClientRef
-  readonly at: string
+  readonly moment: Moment
   /** Whose it is may turn out late to be another's: then this is what was held before. */
   readonly instead: Part | undefined
 }
@@ -44,14 +42,12 @@ type Parts = Map<string, Part>
 export function createHeldParts(): HeldParts {
   const clients = createClients<Parts>({ make: () => new Map(), move: moveLate })
   const open = new Map<number, { readonly part: Part; readonly first: number }>()
-  let order = 0
 
   function begin(entry: Extract<Entry, { kind: 'fetch-begun' }>): void {
-    const { id, client, image, first, at } = entry
+    const { id, client, image, first } = entry
     if (image === undefined || !isOfImage(entry)) return
     const parts = clients.of(client)
     const there = parts.get(image.name)
-    order += 1
     let part = there
     if (there === undefined || (first === 0 && there.sha256 !== image.sha256)) {
       const furthest = first === 0 ? 0 : Number.POSITIVE_INFINITY
@@ -60,9 +56,8 @@ export function createHeldParts(): HeldParts {
         furthest,
         underWay: 0,
         reach: 0,
-        order,
         client,
-        at,
+        moment: clients.moment(),
         instead: settled(there),
       }
       parts.set(image.name, part)
@@ -88,7 +83,7 @@ export function createHeldParts(): HeldParts {
     const own = clients.find(client)?.get(imageName)
     const atAddress = clients.at(client.address)?.get(imageName)
     if (own === undefined || atAddress === undefined) return own ?? atAddress
-    return atAddress.order > own.order ? atAddress : own
+    return atAddress.moment.order > own.moment.order ? atAddress : own
   }
 
   return {
@@ -112,13 +107,13 @@ function settled(part: Part | undefined): Part | undefined {
   return part && { ...part, instead: undefined }
 }
 
-function moveLate({ address, sinceMs }: LateHardware, from: Parts, to: Parts): void {
+/** Of two the later one is what the client holds. */
+function moveLate({ isOf }: LateHardware, from: Parts, to: Parts): void {
   for (const [name, part] of from) {
-    const { client, at } = part
-    if (client.address !== address || client.mac !== undefined || Date.parse(at) < sinceMs) continue
+    if (!isOf(part.client, part.moment)) continue
     if (part.instead === undefined) from.delete(name)
     else from.set(name, part.instead)
     const there = to.get(name)
-    if (there === undefined || there.order < part.order) to.set(name, part)
+    if (there === undefined || there.moment.order < part.moment.order) to.set(name, part)
   }
 }

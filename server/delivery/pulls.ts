@@ -7,7 +7,7 @@
  * pull. What is covered then is judged in verdict.ts.
  */
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
-import { createClients, type LateHardware } from './clients.ts'
+import { createClients, type LateHardware, type Moment } from './clients.ts'
 import { Coverage } from './coverage.ts'
 import { createFetchRecords } from './fetches.ts'
 import {
@@ -52,6 +52,7 @@ interface Pull extends PullEvidence {
   readonly number: number
   line: Line
   readonly client: ClientRef
+  readonly moment: Moment
   /** Its own: another device may come to the same network address later. */
   mac: string | null
   /** How far from byte 0 on its own fetches have handed over. */
@@ -132,6 +133,7 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
       number: begunPulls,
       line,
       client: fetch.client,
+      moment: clients.moment(),
       mac: clients.macOf(fetch.client),
       reach: 0,
       record: undefined,
@@ -247,12 +249,9 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
   }
 
   /** Pulls of a client whose hardware address was learnt after they began. */
-  function moveLate({ address, mac, sinceMs }: LateHardware, from: Lines, to: Lines): void {
+  function moveLate({ mac, isOf }: LateHardware, from: Lines, to: Lines): void {
     for (const [sha256, line] of [...from]) {
-      const late = line.pulls.filter(
-        ({ client, begun }) =>
-          client.address === address && client.mac === undefined && Date.parse(begun) >= sinceMs,
-      )
+      const late = line.pulls.filter(({ client, moment }) => isOf(client, moment))
       if (late.length === 0) continue
       for (const pull of late) {
         pull.mac = mac

@@ -38,10 +38,13 @@ export interface Story {
   opened(): void
   /** Lets time pass. */
   wait(ms: number): void
+  /** The laptop's clock is set, by so much. */
+  setClock(byMs: number): void
 }
 
 export function tell(): Story {
   const entries: Entry[] = []
+  let upMs = 0
   let clockMs = Date.parse('2026-03-03T18:00:00Z')
   let lastId = 0
 
@@ -50,11 +53,16 @@ export function tell(): Story {
     entries.push({ ...sealed, ...entry } as Entry)
   }
 
+  function pass(ms: number): void {
+    clockMs += ms
+    upMs += ms
+  }
+
   const story: Story = {
     entries,
     begin(told = {}) {
       lastId += 1
-      clockMs += 1
+      pass(1)
       const bytes = told.bytes ?? SIZE
       const first = told.first ?? 0
       add({
@@ -72,6 +80,7 @@ export function tell(): Story {
         ...(told.range !== undefined && { range: told.range }),
         image: { name: 'switch.bin', plainPath: '/switch.bin', bytes, sha256: told.sha256 ?? SHA_A },
         status: told.status ?? (told.range === undefined ? 200 : 206),
+        upMs,
         first,
         promised: told.promised ?? bytes - first,
         ...(told.beside !== undefined && { beside: told.beside }),
@@ -81,7 +90,7 @@ export function tell(): Story {
       return lastId
     },
     end(id, ending, handed, more = {}) {
-      clockMs += 100
+      pass(100)
       add({
         kind: 'fetch-ended',
         id,
@@ -129,8 +138,9 @@ export function tell(): Story {
         settings: {},
       }),
     neighbour: (address, mac) => add({ kind: 'neighbour', address, mac }),
-    wait(ms) {
-      clockMs += ms
+    wait: pass,
+    setClock(byMs) {
+      clockMs += byMs
     },
   }
   return story

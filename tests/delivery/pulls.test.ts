@@ -332,6 +332,42 @@ describe('who a client is', () => {
     ])
   })
 
+  test('one that is plugged in seconds after another was there takes nothing of it', () => {
+    const story = tell()
+    story.fetch({}, 'delivered', SIZE)
+    story.neighbour('192.0.2.31', MAC)
+    story.wait(5_000)
+    const second = story.begin()
+    story.neighbour('192.0.2.31', '00:00:5e:00:53:02')
+    story.end(second, 'cut', 600)
+    expect(pullsOf(story).map(({ state, client }) => [state, client.mac])).toEqual([
+      ['complete', MAC],
+      ['incomplete', '00:00:5e:00:53:02'],
+    ])
+  })
+
+  test.each([
+    ['back', -60 * 60_000],
+    ['on', 60 * 60_000],
+  ])(
+    'a clock set %s by an hour gives a late hardware address nothing of who was there long before',
+    (_to, byMs) => {
+      const story = tell()
+      story.opened()
+      story.fetch({}, 'delivered', SIZE)
+      story.wait(5 * 60_000)
+      story.setClock(byMs)
+      const second = story.begin()
+      story.setClock(byMs)
+      story.neighbour('192.0.2.31', MAC)
+      story.end(second, 'cut', 600)
+      expect(pullsOf(story).map(({ state, client }) => [state, client.mac])).toEqual([
+        ['complete', null],
+        ['incomplete', MAC],
+      ])
+    },
+  )
+
   test('a hardware address learnt at another site, hours ago, is nobody’s any more; after a short break it is', () => {
     for (const [minutes, mac] of [
       [5, MAC],
