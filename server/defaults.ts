@@ -10,6 +10,7 @@ export const DEFAULTS = Object.freeze({
   pagePort: 8081,
   page: true,
   open: false,
+  newToken: false,
   allow: [],
   allowTunnels: false,
   tftp: false,

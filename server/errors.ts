@@ -73,7 +73,7 @@ export const ERROR_MESSAGES = {
   FP_PAGE_HOST: 'The bench page answers only under a loopback name and its own port, not under {host}.',
   FP_PAGE_ORIGIN: 'This request came from another page ({origin}). Only the bench page itself may ask here.',
   FP_PAGE_TOKEN:
-    'A change needs the token of this run. Open the page at the address that "fetchproof serve" printed.',
+    'A change needs the token of this folder. Open the page at the address that "fetchproof serve" printed.',
   FP_PAGE_REQUEST: 'The request is not usable: {why}.',
   FP_PAGE_BUSY: 'Too many pages are open on this server ({most}). Close one of them.',
   FP_DROP_NAME: 'A file cannot be put into the staging folder under the name {file}: {why}.',

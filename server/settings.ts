@@ -33,6 +33,8 @@ const SettingsSchema = Type.Object(
     pagePort: Type.Integer({ minimum: 0, maximum: 65_535 }),
     page: Type.Boolean(),
     open: Type.Boolean(),
+    /** The page and other commands need a new token from now on. */
+    newToken: Type.Boolean(),
     /** Address ranges that may fetch; empty: private, link-local, unique-local, loopback and own subnets. */
     allow: Type.Array(Type.String()),
     allowTunnels: Type.Boolean(),

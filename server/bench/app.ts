@@ -6,7 +6,8 @@
  *   GET  /api/stream      the same as server-sent events, then the members that change
  *   GET  /api/images      `{ "images": [ … ], "notOffered": [ … ], "unused": [ … ] }`
  *   GET  /api/drop        what would become of a dropped file of this name
- *   POST /api/token       204 when the token is that of this run
+ *   GET  /api/proof       that this server knows the token, before it is told it
+ *   POST /api/token       204 when the token is the right one
  *   POST /api/match       which image a device's output names; changes nothing
  *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
  *   GET  /api/report      the record of the visit as it stands, as a file (`format=html`, `csv`)
@@ -25,6 +26,7 @@ import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
 import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
+import { proofOf } from './proof.ts'
 import { addRehearsed } from './rehearsed.ts'
 import type * as Taken from './requests.ts'
 import {
@@ -34,6 +36,7 @@ import {
   MatchBody,
   NoQuery,
   ObservedBody,
+  ProofQuery,
   PublishedBody,
   ReadyNowBody,
   StrikeBody,
@@ -53,7 +56,7 @@ interface Checksums {
 
 export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
   readonly depot: Depot
-  /** Of the lock file: a change needs it. */
+  /** A change needs it. */
   readonly token: string
   /** The built page; absent: the API alone. */
   readonly pageFolder?: string
@@ -77,10 +80,10 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
 
   app.addHook('onRequest', async (request, reply) => {
     reply.headers(SAFETY_HEADERS)
-    checkHost(request)
-    if (!request.url.startsWith('/api/')) return
     reply.header('cache-control', 'no-store')
-    checkOrigin(request)
+    checkHost(request)
+    // By the route, since a path can be spelt in many ways; what has none is treated as the API.
+    if (request.routeOptions.url?.startsWith('/api/') !== false) checkOrigin(request)
   })
   app.setErrorHandler((error: FastifyError, _request, reply) => {
     const coded = asCoded(error)
@@ -117,7 +120,11 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   return app
 }
 
-function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, whole: () => string): void {
+function addReading(
+  app: FastifyInstance,
+  { depot, checksums, token }: BenchOptions,
+  whole: () => string,
+): void {
   app.get('/api/snapshot', { schema: { querystring: NoQuery } }, (_request, reply) =>
     reply.type('application/json; charset=utf-8').send(whole()),
   )
@@ -134,6 +141,11 @@ function addReading(app: FastifyInstance, { depot, checksums }: BenchOptions, wh
     picked: pickVersion(body.text) ?? null,
     version: versionToRecord(body.text) ?? null,
   }))
+  app.get<{ Querystring: Taken.ProofRequest }>(
+    '/api/proof',
+    { schema: { querystring: ProofQuery } },
+    ({ query, socket }) => ({ proof: proofOf(token, socket.localPort ?? 0, query.nonce) }),
+  )
   if (checksums === undefined) return
   app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>
     checksums.match(request.body.text, request.body.device?.trim()),
@@ -148,7 +160,7 @@ function addChanges(
   // Before the body is read: nobody without the token makes us take one in.
   const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
 
-  /** Whether the token is that of this run: a page that outlived a server asks. */
+  /** Whether the token is the right one: a page that outlived a server asks. */
   app.post('/api/token', { onRequest }, (_request, reply) => reply.code(204).send())
   app.post<{ Body: Taken.Lift }>('/api/lift', { onRequest, schema: { body: LiftBody } }, ({ body }) => {
     depot.lift(body.name, body.reason.trim(), body.by ?? userName())

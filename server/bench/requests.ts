@@ -10,6 +10,8 @@ const By = Type.Optional(Type.String({ minLength: 1, maxLength: 256, pattern: '\
 const STRICT = { additionalProperties: false }
 
 export const NoQuery = Type.Object({}, STRICT)
+/** Enough that nobody has an answer to it ready. */
+export const ProofQuery = Type.Object({ nonce: Type.String({ pattern: '^[\\w-]{22,128}$' }) }, STRICT)
 export const NoBody = Type.Object({}, STRICT)
 export const ReportQuery = Type.Object(
   { format: Type.Union([Type.Literal('html'), Type.Literal('csv')]) },
@@ -58,6 +60,7 @@ export const DropQuery = Type.Object(
   STRICT,
 )
 
+export type ProofRequest = Static<typeof ProofQuery>
 export type ReportRequest = Static<typeof ReportQuery>
 export type HoldRequest = Static<typeof HoldBody>
 export type Strike = Static<typeof StrikeBody>

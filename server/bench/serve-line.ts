@@ -8,6 +8,7 @@ const LEFT_OUT: ReadonlySet<string> = new Set([
   'page',
   'pagePort',
   'open',
+  'newToken',
   'maxFetchesPerClient',
   'blockCacheBytes',
 ])

@@ -42,7 +42,7 @@ const FLAGS = Object.freeze({
 })
 
 export const DISK: LedgerFiles = Object.freeze({
-  open: (path, how) => openSync(path, FLAGS[how]),
+  open: (path, how) => openSync(path, FLAGS[how], 0o600),
   write: (descriptor, bytes, offset) => writeSync(descriptor, bytes, offset),
   truncate(descriptor, path, bytes) {
     try {

@@ -19,7 +19,7 @@ import { asLedgerError, diskFaultWords, noRoom, unwritable } from './ledger-erro
 import { createLineWriter, type LineWriter } from './line-writer.ts'
 import { type Lock, type LockHolder, takeLock } from './lock.ts'
 import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
-import { assertOwn } from './own-files.ts'
+import { assertOwn, keepToOwner } from './own-files.ts'
 import { LEDGER_FILE } from './read.ts'
 import { createReserve, RESERVE_BYTES, type Reserve } from './reserve.ts'
 
@@ -84,8 +84,9 @@ interface Parts {
 export async function openLedger(options: LedgerOptions): Promise<Ledger> {
   const records = resolve(options.records)
   try {
-    mkdirSync(records, { recursive: true })
+    mkdirSync(records, { recursive: true, mode: 0o700 })
     assertOwn(records)
+    keepToOwner(records)
     const lock = await takeLock(records, options.now === undefined ? {} : { now: options.now })
     try {
       return await openLocked(options, records, lock)

@@ -3,7 +3,7 @@
  * which file of this laptop is emptied, copied or appended to; a named pipe would hold us up for ever. So each file
  * that we write must be a regular one, and `.fetchproof` itself a folder and no link.
  */
-import { lstatSync } from 'node:fs'
+import { chmodSync, lstatSync } from 'node:fs'
 import { basename, join } from 'node:path'
 import { RECORDS_FOLDER } from '../defaults.ts'
 import { FetchproofError } from '../errors.ts'
@@ -24,4 +24,14 @@ export function assertOwn(records: string): void {
 
 function foreign(path: string): FetchproofError {
   return new FetchproofError('FP_LEDGER_FOREIGN', { path })
+}
+
+/** What devices fetched and what they are is nobody else's business, where the system has modes. */
+export function keepToOwner(records: string): void {
+  if (process.platform === 'win32' || basename(records) !== RECORDS_FOLDER) return
+  try {
+    chmodSync(records, 0o700)
+  } catch {
+    // Another user's, or a disk without modes: it is as it was brought.
+  }
 }

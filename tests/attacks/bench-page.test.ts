@@ -13,6 +13,7 @@ import {
 } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
+import { readPageToken } from '../../server/commands/page-token.ts'
 import { connectRaw, exchange, parseHead, type RawClient } from '../clients/raw-client.ts'
 import {
   imageBytes,
@@ -45,10 +46,9 @@ beforeAll(async () => {
   await served.image('core.bin')
   const lock = JSON.parse(readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8')) as {
     pagePort: number
-    token: string
   }
   port = lock.pagePort
-  token = lock.token
+  token = readPageToken(join(folder, '.fetchproof')) ?? ''
 })
 
 interface Heard {
@@ -335,7 +335,7 @@ describe('uploads', () => {
     expect(new Set(readdirSync(outer))).toEqual(before)
     expect(readdirSync(folder).filter((name) => name.startsWith('.fetchproof-drop'))).toEqual([])
     expect(JSON.parse(readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8'))).toMatchObject({
-      token,
+      pagePort: port,
     })
   })
 

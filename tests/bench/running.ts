@@ -50,6 +50,8 @@ export interface RunningOptions {
   readonly own?: typeof OWN
   /** Changes what the bench is told, not what happens. */
   readonly shown?: (depot: Depot) => Depot
+  /** Of the folder; that of its lock where it is left out. */
+  readonly token?: string
   /** A run that follows another keeps its page's port. */
   readonly pagePort?: number
 }
@@ -86,10 +88,11 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     { address: '::', port: SHOWN_PORT, door: HTTP_FACTS },
   ]
   const depot: Depot = { ...real, own: () => own, bases: () => basesOf(own, listening) }
+  const token = options.token ?? depot.ledger.token
   const images = await listenWithImages(depot)
   const app = await createBenchApp({
     depot: options.shown?.(depot) ?? depot,
-    token: depot.ledger.token,
+    token,
     firewall: () => [],
     visit: createVisitView(depot.visit),
     checksums: depot,
@@ -109,7 +112,7 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
   return {
     depot,
     folder,
-    token: depot.ledger.token,
+    token,
     page: `http://127.0.0.1:${port}`,
     pagePort: port,
     imagePort: images.port,

@@ -1,8 +1,10 @@
 /** Who may ask the local API: nobody by another name, no other page, no change without the run's token. */
+import { createHmac } from 'node:crypto'
 import { mkdtemp, rm, writeFile } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
+import { isProof } from '../../server/bench/proof.ts'
 import { change, codeOf, say } from './asking.ts'
 import { type Running, startRunning } from './running.ts'
 
@@ -140,12 +142,37 @@ describe('the token', () => {
     expect((await change(run, '/api/token', {})).status).toBe(204)
   })
 
+  test('who asks with a nonce is shown that it is known here, for this port alone', async () => {
+    const nonce = 'n'.repeat(43)
+    const { text } = await say(run, { path: `/api/proof?nonce=${nonce}` })
+    const { proof } = JSON.parse(text) as { proof: string }
+    // RFC 2104 by Node's own crypto.
+    const signed = (port: number): string =>
+      createHmac('sha256', run.token).update(`fetchproof page ${port} ${nonce}`).digest('hex')
+    expect(proof).toBe(signed(run.pagePort))
+    expect(isProof(proof, run.token, run.pagePort, nonce)).toBe(true)
+    expect(isProof(proof, run.token, run.pagePort + 1, nonce)).toBe(false)
+    expect(isProof(undefined, run.token, run.pagePort, nonce)).toBe(false)
+    expect((await say(run, { path: '/api/proof?nonce=short' })).status).toBe(400)
+  })
+
   test('it is in no answer', async () => {
     for (const path of ['/', '/api/snapshot', '/api/images']) {
       expect((await say(run, { path })).text).not.toContain(run.token)
     }
   })
 })
+
+test.each(['/%61pi/snapshot', '/api/%73napshot', '/api%2Fsnapshot', '//api/snapshot'])(
+  'a path spelt in another way passed the check of the origin: %s',
+  async (path) => {
+    const heard = await say(run, { path, fields: { origin: 'http://attacker.example' } })
+    expect(heard.text).not.toContain('"images"')
+    const own = await say(run, { path })
+    expect(own.fields['cache-control']).toBe('no-store')
+    if (own.status === 200) expect([heard.status, codeOf(heard)]).toEqual([403, 'FP_PAGE_ORIGIN'])
+  },
+)
 
 describe('every answer', () => {
   test.each(PATHS.filter((path) => path !== '/api/stream'))('%s carries the safety headers', async (path) => {

@@ -2,9 +2,9 @@
  * What `serve` asks of a Linux desktop, played by programs of the same names on PATH: that it stays awake, and that
  * the bench page is opened.
  */
-import { chmodSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
+import { chmodSync, existsSync, mkdtempSync, readFileSync, rmSync, statSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
-import { join } from 'node:path'
+import { dirname, join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
 import { needs } from '../needs.ts'
@@ -42,15 +42,23 @@ test(
   },
 )
 
-test('--open hands the page’s address, with its token, to the browser', needs('Linux'), async () => {
-  const tools = program(
-    'xdg-open',
-    'echo "$@" > "$(dirname "$0")/opened.new"; mv "$(dirname "$0")/opened.new" "$(dirname "$0")/opened"',
-  )
-  const served = await serveWith('--open', tools)
-  await expect.poll(() => existsSync(join(tools, 'opened')), { timeout: 15_000 }).toBe(true)
-  const address = readFileSync(join(tools, 'opened'), 'utf8').trim()
-  expect(address).toMatch(/^http:\/\/(127\.0\.0\.1|localhost):\d+\//)
-  expect((await fetch(address)).status).toBe(200)
-  expect(await served.stop()).toBe(0)
-})
+test(
+  '--open shows every user of the laptop the token, among the arguments of a process',
+  needs('Linux'),
+  async () => {
+    const tools = program(
+      'xdg-open',
+      'echo "$@" > "$(dirname "$0")/opened.new"; mv "$(dirname "$0")/opened.new" "$(dirname "$0")/opened"',
+    )
+    const served = await serveWith('--open', tools)
+    await expect.poll(() => existsSync(join(tools, 'opened')), { timeout: 15_000 }).toBe(true)
+    const argument = readFileSync(join(tools, 'opened'), 'utf8').trim()
+    expect(argument).not.toContain('token')
+    expect(statSync(argument).mode & 0o777).toBe(0o600)
+    expect(statSync(dirname(argument)).mode & 0o777).toBe(0o700)
+    const address =
+      /http:\/\/127\.0\.0\.1:\d+\/#token=[\w-]{43}/.exec(readFileSync(argument, 'utf8'))?.[0] ?? ''
+    expect((await fetch(address)).status).toBe(200)
+    expect(await served.stop()).toBe(0)
+  },
+)

@@ -1,5 +1,6 @@
 /** The page when its server goes away and comes back. */
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
+import { createServer, type IncomingMessage } from 'node:http'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
@@ -31,13 +32,25 @@ test('it says that the server is gone, keeps what it knew, and goes on by itself
   await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
 
-  const second = await pages.run({ folder: place, pagePort: first.pagePort })
+  const { token, pagePort } = first
+  const second = await pages.run({ folder: place, pagePort, token })
   await tab.getByText('The server does not answer, and devices').waitFor({ state: 'detached' })
   await second.stage('new.bin', noise(6000, 2))
   await tab.getByRole('listitem', { name: 'new.bin' }).waitFor()
-  await tab.getByText('The server was restarted, so this page is read-only now.').waitFor()
-  expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
+  // With the right to change things.
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+})
 
+test('with a new token the page is read-only until it gets it', async () => {
+  const place = await folder()
+  const first = await pages.run({ folder: place })
+  const tab = await pages.open(first, { mayComplain: GONE })
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+  await first.close()
+  await tab.getByText('The server does not answer, and devices').waitFor()
+  const second = await pages.run({ folder: place, pagePort: first.pagePort })
+  await tab.getByText('What answers here does not know the token of this page').waitFor()
+  expect(await tab.getByRole('button', { name: 'choose files' }).count()).toBe(0)
   await inPage(tab, `location.hash = '#token=${second.token}'`)
   await tab.getByRole('button', { name: 'choose files' }).waitFor()
   expect(tab.url()).toBe(`${second.page}/`)
@@ -147,4 +160,38 @@ test('a token that could not be checked left the page read-only without a word',
   await tab.getByText('The server has not said whether this page may change anything').waitFor()
   await tab.unroute('**/api/token')
   await tab.getByRole('button', { name: 'choose files' }).waitFor()
+})
+
+test('a program that took the port of a server was told the token', async () => {
+  const run = await pages.run()
+  const tab = await pages.open(run, { mayComplain: GONE })
+  await tab.getByRole('button', { name: 'choose files' }).waitFor()
+  const snapshot = await (await fetch(`${run.page}/api/snapshot`)).text()
+  await run.close()
+  await tab.getByText('The server does not answer, and devices').waitFor()
+  const heard: IncomingMessage[] = []
+  const thief = createServer((request, response) => {
+    heard.push(request)
+    if (request.url === '/api/stream') {
+      response.writeHead(200, { 'content-type': 'text/event-stream' })
+      response.write(`data: ${snapshot}\n\n`)
+    } else response.end(JSON.stringify({ proof: 'ab'.repeat(32) }))
+  })
+  await new Promise<void>((listening) => thief.listen(run.pagePort, '127.0.0.1', listening))
+  onTestFinished(async () => {
+    thief.closeAllConnections()
+    await new Promise((closed) => thief.close(closed))
+  })
+  // It need not even say that it is another run: whatever is asked then, it proves itself first.
+  await tab.getByText('The server does not answer, and devices').waitFor({ state: 'detached' })
+  await tab
+    .locator('input[type=file]')
+    .setInputFiles({ name: 'desk.bin', mimeType: 'application/octet-stream', buffer: noise(5000) })
+  await tab.getByText('The server does not know the token of this page.').waitFor()
+  expect(heard.some(({ url }) => url?.startsWith('/api/proof?nonce='))).toBe(true)
+  expect(
+    heard.flatMap(({ headers, url }) =>
+      [headers.authorization ?? [], url?.includes(run.token) ? url : []].flat(),
+    ),
+  ).toEqual([])
 })

@@ -1,7 +1,7 @@
 /** A portable folder for this system whose runtime is the Node.js that runs the tests: nothing is fetched for it. */
 import { spawn } from 'node:child_process'
 import { once } from 'node:events'
-import { chmodSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs'
+import { chmodSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { onTestFinished } from 'vitest'
@@ -66,4 +66,10 @@ export function browser(): { folder: string; opened: string } {
   const opened = join(folder, 'opened')
   writeFileSync(join(folder, 'xdg-open'), `#!/bin/sh\necho "$1" >> "${opened}"\n`, { mode: 0o755 })
   return { folder, opened }
+}
+
+/** The address that the file leads to which the browser was given. */
+export function openedAddress(opened: string): string {
+  const file = readFileSync(opened, 'utf8').trim()
+  return /http:\/\/[\w.:]+\/#token=[\w-]+/.exec(readFileSync(file, 'utf8'))?.[0] ?? ''
 }

@@ -6,7 +6,7 @@ import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import { run } from '../clients/program.ts'
 import { type Served, serveFolder, sha256, untilAllDone } from '../clients/served.ts'
 import { ANOTHER_USER, needs } from '../needs.ts'
-import { browser, bundled, openWindow, portableFolder } from './portable-folder.ts'
+import { browser, bundled, openedAddress, openWindow, portableFolder } from './portable-folder.ts'
 
 const AS_ANOTHER_USER = ['setpriv', `--reuid=${ANOTHER_USER}`, `--regid=${ANOTHER_USER}`, '--clear-groups']
 const PRACTICE = new URL('../../staging/practice-image.bin', import.meta.url)
@@ -87,7 +87,7 @@ describe('a double click', needs('Linux', 'script'), () => {
     const window = openWindow(join(own, 'fetchproof'), { PATH: `${tools}:${process.env.PATH}` })
     await expect.poll(() => window.text(), { timeout: 25_000 }).toContain('practice-image.bin')
     await expect.poll(() => existsSync(opened), { timeout: 15_000 }).toBe(true)
-    expect((await fetch(readFileSync(opened, 'utf8').trim())).status).toBe(200)
+    expect((await fetch(openedAddress(opened))).status).toBe(200)
     window.press('\u0003')
     expect(await window.ended, window.text()).toBe(0)
     expect(window.text()).not.toContain('Press Enter')

@@ -110,6 +110,6 @@ const PERMISSION_STEPS: Readonly<Partial<Record<Permission, Pick<NextStep, 'weig
   },
   'old token': {
     weight: 'look',
-    text: 'The server was restarted, so this page is read-only now. Open the address that it printed this time.',
+    text: 'What answers here does not know the token of this page, so it is read-only now. If the server was restarted with a new token, open the address that it printed this time.',
   },
 }

@@ -1,7 +1,7 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
 import { type AskError, answerTo } from './answers.ts'
 import { apiError } from './local-api.ts'
-import { bearer, type TokenKeeper } from './token.ts'
+import type { TokenKeeper } from './token.ts'
 
 type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
 
@@ -71,13 +71,15 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
   async function one(id: number, file: File): Promise<void> {
     try {
       change(id, { state: 'asking' })
+      // Another program on the port says nothing that is believed.
+      await tokens.headers()
       const target = await targetOf(file)
       if (file.size > target.room) {
         return fail(id, target.name, `the disk of the staging folder has no room for its ${file.size} bytes.`)
       }
       if (target.exists && !(await mayReplace(target.name))) return dismiss(id)
       change(id, { state: 'sending', name: target.name })
-      await send(id, file, target.exists)
+      await send(id, file, target.exists, await tokens.headers())
       change(id, { state: 'arrived', sent: file.size })
       say(`${target.name} is in the staging folder.`)
     } catch (error) {
@@ -92,12 +94,17 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
   }
 
   /** `fetch` tells nothing of how much was sent; the older interface does. */
-  function send(id: number, file: File, replace: boolean): Promise<void> {
+  function send(
+    id: number,
+    file: File,
+    replace: boolean,
+    headers: Readonly<Record<string, string>>,
+  ): Promise<void> {
     return new Promise((sent, failed) => {
       const request = new XMLHttpRequest()
       requests.set(id, request)
       request.open('PUT', `/api/drop?name=${encodeURIComponent(file.name)}${replace ? '&replace=yes' : ''}`)
-      for (const [name, value] of Object.entries(bearer(tokens.token ?? ''))) {
+      for (const [name, value] of Object.entries(headers)) {
         request.setRequestHeader(name, value)
       }
       request.setRequestHeader('content-type', 'application/octet-stream')

@@ -1,6 +1,6 @@
 /** Asking the server to do something. What it refuses comes back as a sentence. */
 import { AskError, answerTo } from './answers.ts'
-import { bearer, type TokenKeeper } from './token.ts'
+import type { TokenKeeper } from './token.ts'
 
 /** `withinMs`: for what may have to read whole images first. */
 export type Ask = <T>(path: string, body: object, withinMs?: number) => Promise<T>
@@ -12,7 +12,7 @@ export function createAsk(tokens: TokenKeeper): Ask {
   return async <T>(path: string, body: object, withinMs?: number): Promise<T> => {
     const init = {
       method: 'POST',
-      headers: { 'content-type': 'application/json', ...bearer(tokens.token ?? '') },
+      headers: { 'content-type': 'application/json', ...(await tokens.headers()) },
       body: JSON.stringify(body),
     }
     const { status, text } = await answerTo(path, init, withinMs)

@@ -6,6 +6,7 @@ import { createVisitView } from '../../bench/visit-view.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
+import { takePageToken } from '../page-token.ts'
 
 interface OpenedPage {
   readonly port: number
@@ -17,10 +18,15 @@ interface OpenedPage {
 
 export async function openPage(
   depot: Depot,
-  settings: Pick<Settings, 'page' | 'pagePort'>,
+  settings: Pick<Settings, 'page' | 'pagePort' | 'records' | 'newToken'>,
 ): Promise<OpenedPage> {
   const remarks: string[] = []
-  const token = depot.ledger.token
+  const { token, whyNotKept } = takePageToken(settings.records, settings.newToken)
+  if (whyNotKept !== undefined) {
+    remarks.push(
+      `The token of the bench page could not be kept for your user (${whyNotKept}): it is that of this run alone, and other commands cannot reach this server.`,
+    )
+  }
   const pageFolder = settings.page ? fileURLToPath(new URL('../../bench/page/', import.meta.url)) : undefined
   const app = await createBenchApp({
     depot,

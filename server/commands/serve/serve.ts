@@ -64,6 +64,10 @@ export function addServe(program: Command, around: HostProcess, settle: (status:
       wholeNumber,
     )
     .option('--keep-awake', 'ask the system not to sleep while serving')
+    .option(
+      '--new-token',
+      'a new token for the bench page: addresses printed before allow no change any more',
+    )
     .option('--open', 'open the bench page in the browser')
     .addOption(recordsOption())
     .addOption(formatOption('text', 'json'))
