@@ -5,7 +5,7 @@ import { text as allText } from 'node:stream/consumers'
 import { userName } from '../depot/depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { NewEntryOf } from '../ledger/entries.ts'
-import { derivedFrom, LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
+import { LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
@@ -100,7 +100,7 @@ async function remarksOn(observation: Observation, settings: Settings): Promise<
   const sheet = await lastEntryOf(ledger, 'sheet')
   if (sheet === undefined) return []
   const { device, after } = observation
-  const all = await derivedFrom(ledger, sheet, rowsOnRecord)
+  const all = rowsOnRecord(sheet)
   const rows = all.filter((row) => isNamed(row, device))
   if (rows.length === 0) {
     return [`${device} is not on the visit sheet; it is recorded all the same. Check the name.`]

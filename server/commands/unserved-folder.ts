@@ -2,7 +2,7 @@
 import { existsSync } from 'node:fs'
 import { join } from 'node:path'
 import { type JudgedCatalogue, openJudgedCatalogue } from '../depot/judged-catalogue.ts'
-import { LEDGER_FILE, leadTo, readEntries } from '../ledger/read.ts'
+import { LEDGER_FILE, readEntries } from '../ledger/read.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
 import type { Image } from '../staging/image.ts'
@@ -41,7 +41,7 @@ async function readHistory(settings: Settings): Promise<ImageHistory> {
   const history = createImageHistory()
   const ledger = join(settings.records, LEDGER_FILE)
   if (existsSync(ledger)) {
-    for await (const batch of readEntries(ledger)) await leadTo(ledger, batch, history.apply)
+    for await (const batch of readEntries(ledger)) for (const entry of batch) history.apply(entry)
   }
   return history
 }

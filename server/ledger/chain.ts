@@ -13,6 +13,7 @@
  */
 import { hash } from 'node:crypto'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
+import { misformed } from './entry-check.ts'
 import { cutText } from './outside-text.ts'
 
 /** `prev` of the first line, and the head of an empty ledger. */
@@ -76,30 +77,27 @@ export function checkLine(bytes: Buffer, place: LinePlace): CheckedLine {
     if (!TAIL.test(text.slice(-TAIL_BYTES))) return { why: noSumReason(bytes) }
     return { why: 'its bytes do not match its sum: it was changed after it was written' }
   }
-  const entry = entryIn(text)
-  if (entry === undefined) return { why: 'it is not an entry of a ledger' }
-  const why = misplaced(entry, place)
-  return why === undefined ? { entry } : { why }
+  const parsed = parseText(text)
+  if ('why' in parsed) return parsed
+  const why = misplaced(parsed.entry, place)
+  return why === undefined ? parsed : { why }
 }
 
-/** The entry of a line whose chain is not asked for; undefined when the line is not an entry. */
-export function parseLine(bytes: Buffer): Entry | undefined {
-  return entryIn(bytes.toString('utf8'))
+/** The same of a line whose chain is not asked for. */
+export function parseLine(bytes: Buffer): CheckedLine {
+  return parseText(bytes.toString('utf8'))
 }
 
-function entryIn(text: string): Entry | undefined {
+function parseText(text: string): CheckedLine {
   let value: unknown
   try {
     value = JSON.parse(text)
   } catch {
-    return undefined
+    // As a value that is no entry.
   }
-  return isEntry(value) ? value : undefined
-}
-
-/** `seq` and `sum` that a line states, right or wrong: what a reader that goes on after a bad line expects next. */
-export function placeAfter(entry: Entry): LinePlace {
-  return { seq: entry.seq + 1, prev: entry.sum }
+  if (!isEntry(value)) return { why: 'it is not an entry of a ledger' }
+  const why = misformed(value)
+  return why === undefined ? { entry: value } : { why }
 }
 
 function tailWith(sum: string): string {
@@ -168,13 +166,15 @@ function isPlainObject(value: object): boolean {
 }
 
 /**
- * JSON leaves some characters bare that a terminal obeys or that turn the order of text: DEL and the C1 controls
- * (ECMA-48 §5.3), line and paragraph separators, the marks of Unicode's bidirectional algorithm (UAX #9 §2).
- * Escaped, `cat` on a ledger is harmless. They stand in JSON text only inside strings.
+ * JSON leaves some characters bare that a terminal obeys, that turn the order of text, or that nobody sees: DEL and the
+ * C1 controls (ECMA-48 §5.3), line and paragraph separators, Unicode's Default_Ignorable_Code_Point. Escaped, `cat` on
+ * a ledger is harmless. They stand in JSON text only inside strings.
  */
 export function escapeInvisible(json: string): string {
-  return json.replace(
-    /[\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]/g,
-    (character) => `\\u${character.charCodeAt(0).toString(16).padStart(4, '0')}`,
+  return json.replace(/[\u007f-\u009f\u2028\u2029]|\p{Default_Ignorable_Code_Point}/gu, (character) =>
+    Array.from(
+      { length: character.length },
+      (_unit, at) => `\\u${character.charCodeAt(at).toString(16).padStart(4, '0')}`,
+    ).join(''),
   )
 }

@@ -6,8 +6,14 @@ import Type, { type Static, type TSchema } from 'typebox'
 import { FETCH_ENDINGS } from './fetch-endings.ts'
 
 const Hex256 = Type.String({ pattern: '^[0-9a-f]{64}$' })
-const Count = Type.Integer({ minimum: 0 })
+const Count = Type.Integer({ minimum: 0, maximum: Number.MAX_SAFE_INTEGER })
 const Text = Type.String()
+/** RFC 3339 §5.6, UTC, any fraction. */
+export const Time = Type.String({
+  pattern: '^\\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\\d|3[01])T([01]\\d|2[0-3]):[0-5]\\d:[0-5]\\d(\\.\\d+)?Z$',
+})
+/** Rows of a visit sheet, at most. */
+export const SHEET_ROWS_AT_MOST = 20_000
 
 /** Who a connection comes from. `mac` only where the neighbour table knew it at that moment. */
 const Client = Type.Object(
@@ -71,12 +77,12 @@ const Door = Type.Optional(Text)
 /** What both sides agreed on beforehand, where the door's protocol has that. */
 const Options = Type.Optional(Type.Record(Type.String(), Type.String()))
 
-const bodies = {
+export const ENTRY_BODIES = {
   opened: {
     version: Text,
     host: Text,
     system: Text,
-    zoneOffsetMinutes: Type.Integer(),
+    zoneOffsetMinutes: Type.Integer({ minimum: -1_440, maximum: 1_440 }),
     addresses: Type.Array(OwnAddressRef),
     settings: Type.Record(Type.String(), Type.Unknown()),
     visit: Type.Optional(VisitDetails),
@@ -194,7 +200,7 @@ const bodies = {
     versionChanged: Type.Optional(Type.Boolean()),
     /** Like refusals in a row, and when the first and the last of them came. */
     count: Type.Optional(Count),
-    since: Type.Optional(Text),
+    since: Type.Optional(Time),
   },
   rehearsed: {
     base: Text,
@@ -230,9 +236,9 @@ const bodies = {
   recovered: { tornBytes: Count, tornFile: Type.Optional(Text), lostTrack: Type.Array(Count) },
 } satisfies Record<string, Record<string, TSchema>>
 
-type Bodies = typeof bodies
+type Bodies = typeof ENTRY_BODIES
 export type EntryKind = keyof Bodies
-export const ENTRY_KINDS = Object.keys(bodies) as readonly EntryKind[]
+export const ENTRY_KINDS = Object.keys(ENTRY_BODIES) as readonly EntryKind[]
 
 type BodyOf<K extends EntryKind> = Static<ReturnType<typeof Type.Object<Bodies[K]>>>
 
@@ -245,10 +251,10 @@ export type NewEntryOf<K extends EntryKind> = Extract<NewEntry, { kind: K }>
 
 /** Schema of a whole line, by kind. Unknown members are errors: a typing mistake in an entry must not pass. */
 export const ENTRY_SCHEMAS: Readonly<Record<EntryKind, TSchema>> = Object.fromEntries(
-  Object.entries(bodies).map(([kind, body]) => [
+  Object.entries(ENTRY_BODIES).map(([kind, body]) => [
     kind,
     Type.Object(
-      { seq: Count, at: Text, kind: Type.Literal(kind), prev: Hex256, ...body, sum: Hex256 },
+      { seq: Count, at: Time, kind: Type.Literal(kind), prev: Hex256, ...body, sum: Hex256 },
       { additionalProperties: false },
     ),
   ]),

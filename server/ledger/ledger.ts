@@ -10,6 +10,7 @@ import { EventEmitter } from 'node:events'
 import { closeSync, fsyncSync, mkdirSync, openSync, statSync } from 'node:fs'
 import { join, resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
+import { heldFolder, type StillThere } from '../files/held-folder.ts'
 import { sealLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
 import { assertEntry } from './entry-check.ts'
@@ -48,6 +49,8 @@ interface LedgerEvents {
 }
 
 const PROBE_MS = 1_000
+/** What another program does to the file is noticed within this while nothing is fetched; by a fetch at once. */
+const WATCH_MS = 1_000
 
 /** While the disk is full, only what brings things to an end is written into the room of the reserve. */
 const KEPT_WHEN_FULL: ReadonlySet<EntryKind> = new Set<EntryKind>([
@@ -72,6 +75,7 @@ interface Parts {
   readonly found: FoundLedger
   readonly gatherMs: number
   readonly probeMs: number
+  readonly stillThere: StillThere
 }
 
 /**
@@ -103,6 +107,7 @@ async function openLocked(options: LedgerOptions, records: string, lock: Lock): 
   const { now = Date.now, onEntry = () => undefined, files = DISK } = options
   const file = join(records, LEDGER_FILE)
   const kind = statSync(file, { throwIfNoEntry: false })
+  const stillThere = heldFolder(records)
   const found = await readBack(file, onEntry)
   const reserve = createReserve(files, records, options.reserveBytes ?? RESERVE_BYTES)
   reserve.ensure()
@@ -111,7 +116,9 @@ async function openLocked(options: LedgerOptions, records: string, lock: Lock): 
   const writer = createLineWriter(files, file, found.length)
   if (kind === undefined) syncFolder(records)
   const { gatherMs = GATHER_MS, probeMs = PROBE_MS } = options
-  const ledger = new Ledger({ records, file, now, files, lock, reserve, writer, found, gatherMs, probeMs })
+  const ledger = new Ledger({
+    ...{ records, file, now, files, lock, reserve, writer, found, gatherMs, probeMs, stillThere },
+  })
   try {
     for (const entry of recover(ledger, found, tornFile)) onEntry(entry)
     await ledger.synced()
@@ -151,6 +158,7 @@ export class Ledger {
   #full: boolean = false
   #failure: FetchproofError | undefined
   #probe: NodeJS.Timeout | undefined
+  readonly #watch: NodeJS.Timeout
   #closed: boolean = false
   #closing: Promise<void> | undefined
 
@@ -167,6 +175,7 @@ export class Ledger {
       onSynced: (entries) => this.events.emit('synced', entries),
       onFailed: (error) => this.#fail(error),
     })
+    this.#watch = setInterval(() => this.#isInPlace(), WATCH_MS).unref()
   }
 
   /** Whether a new fetch can be recorded: false while the disk is full, after a failure, and once closed. */
@@ -189,6 +198,7 @@ export class Ledger {
 
   /** Writes into the lock file where the running server is reached. Throws FP_LEDGER_HELD, FP_LEDGER_UNWRITABLE. */
   announce(known: { pagePort: number | null }): void {
+    if (!this.#isInPlace()) throw this.#failure
     try {
       this.#parts.lock.announce(known)
     } catch (error) {
@@ -213,7 +223,7 @@ export class Ledger {
     if (this.#failure !== undefined) throw this.#failure
     if (this.#full && !KEPT_WHEN_FULL.has(entry.kind)) throw noRoom(this.records)
     // What is served rests on this entry: into a file that nobody finds any more it would be written in vain.
-    if (entry.kind === 'fetch-begun') this.#assertInPlace()
+    if (entry.kind === 'fetch-begun' && !this.#isInPlace()) throw this.#failure
     return this.#put<K>(entry)
   }
 
@@ -240,6 +250,7 @@ export class Ledger {
 
   async #shut(reason: string | undefined): Promise<void> {
     clearInterval(this.#probe)
+    clearInterval(this.#watch)
     try {
       if (reason !== undefined && this.#failure === undefined) this.#put({ kind: 'closed', reason })
     } catch {
@@ -294,6 +305,7 @@ export class Ledger {
   }
 
   #lookForRoom(): void {
+    if (!this.#isInPlace()) return
     try {
       this.#parts.reserve.restore()
     } catch {
@@ -310,20 +322,29 @@ export class Ledger {
     this.#look()
   }
 
-  /** Throws when the file is not at its name, or shorter than what was written. A look takes some ten microseconds. */
+  /** Throws when the file is not at its name, or holds more or less than we wrote. Takes some ten microseconds. */
   #look(): void {
-    const { files, writer } = this.#parts
+    const { files, writer, stillThere } = this.#parts
+    stillThere()
     const { inPlace, bytes } = files.look(writer.descriptor, this.file)
     if (!inPlace)
       throw new Error('another program moved or removed the ledger file, or its disk was taken away')
-    if (bytes < writer.length) throw new Error('another program cut the ledger file')
+    if (bytes === writer.length || (bytes > writer.length && writer.partLeft)) return
+    const did = bytes < writer.length ? 'cut' : 'wrote into'
+    throw new Error(
+      `another program ${did} the ledger file: stop this server, keep the file as it is, and start again`,
+    )
   }
 
-  #assertInPlace(): void {
+  /** Where it is not, the ledger has failed. */
+  #isInPlace(): boolean {
+    if (this.#failure !== undefined) return false
     try {
       this.#look()
+      return true
     } catch (error) {
-      throw this.#fail(error)
+      this.#fail(error)
+      return false
     }
   }
 
@@ -332,6 +353,7 @@ export class Ledger {
     const failure = unwritable(this.records, diskFaultWords(error), error)
     this.#failure = failure
     clearInterval(this.#probe)
+    clearInterval(this.#watch)
     queueMicrotask(() => this.events.emit('failed', failure))
     return failure
   }

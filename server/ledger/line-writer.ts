@@ -8,6 +8,8 @@ export interface LineWriter {
   /** Bytes of whole lines in the file. */
   readonly length: number
   readonly descriptor: number
+  /** A piece of a line stands after them that could not be taken back yet. */
+  readonly partLeft: boolean
   /** Returns when the system has all bytes. Throws the system's error, with the file as it was before. */
   write(bytes: Uint8Array): void
   close(): void
@@ -22,6 +24,9 @@ export function createLineWriter(files: LedgerFiles, file: string, startLength: 
       return length
     },
     descriptor,
+    get partLeft() {
+      return partLeft
+    },
     write(bytes) {
       if (partLeft) takeBack()
       try {

@@ -14,7 +14,6 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
 import { checkLine, FIRST_PREV } from './chain.ts'
 import type { Entry } from './entries.ts'
-import { misformed } from './entry-check.ts'
 import { linesOf, readLines, type Tail } from './lines.ts'
 
 const TORN_PREFIX = 'ledger.torn-'
@@ -45,9 +44,8 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
     for await (const batch of lines.batches) {
       for (const bytes of linesOf(batch)) {
         const checked = checkLine(bytes, { seq: entries + 1, prev: sum })
-        const why = 'why' in checked ? checked.why : misformed(checked.entry)
-        if ('why' in checked || why !== undefined) {
-          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entries + 1, why: why ?? '' })
+        if ('why' in checked) {
+          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entries + 1, why: checked.why })
         }
         const { entry } = checked
         entries += 1

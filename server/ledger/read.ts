@@ -7,7 +7,7 @@ import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR } from '../files/regular-file.ts'
-import { checkLine, FIRST_PREV, type LinePlace, parseLine, placeAfter } from './chain.ts'
+import { checkLine, FIRST_PREV, parseLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'
 import { readLock } from './lock.ts'
@@ -21,86 +21,28 @@ export interface BadLine {
   readonly why: string
 }
 
-interface ReadOptions {
-  /** Check sums and places while reading. */
-  readonly check?: boolean
-  /** Told of each bad line, which is then passed over; without it the first one is an error. */
-  readonly onBad?: (bad: BadLine) => void
-}
-
 /**
- * The entries of a ledger in order, in batches. Throws FP_LEDGER_MISSING, and FP_LEDGER_BROKEN at a bad line unless
- * `onBad` is given: without `check` only a line that is no entry is bad.
+ * The entries of a ledger in order, in batches; its chain is not looked at. Throws FP_LEDGER_MISSING, and
+ * FP_LEDGER_BROKEN at a line that is no entry, unless such lines are to be passed over.
  */
 export async function* readEntries(
   file: string,
-  options: ReadOptions = {},
+  bad: 'broken' | 'passed over' = 'broken',
 ): AsyncGenerator<readonly Entry[], void, void> {
-  const { check = false, onBad } = options
-  let place: LinePlace = { seq: 1, prev: FIRST_PREV }
   let line = 0
   for await (const batch of present(file, readLines(file).batches)) {
     const entries: Entry[] = []
     for (const bytes of linesOf(batch)) {
       line += 1
-      const parsed = check ? undefined : parseLine(bytes)
-      const checked = parsed === undefined ? checkLine(bytes, place) : { entry: parsed }
-      if ('why' in checked) {
-        if (onBad === undefined) {
-          yield entries
-          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line, why: checked.why })
-        }
-        onBad({ line, why: checked.why })
+      const parsed = parseLine(bytes)
+      if ('entry' in parsed) entries.push(parsed.entry)
+      else if (bad === 'broken') {
+        yield entries
+        throw new FetchproofError('FP_LEDGER_BROKEN', { file, line, why: parsed.why })
       }
-      // After a bad line the next one is measured by what that one says of itself, so that it is not blamed too.
-      const stated = 'entry' in checked ? checked.entry : parseLine(bytes)
-      place = stated === undefined ? { seq: place.seq + 1, prev: place.prev } : placeAfter(stated)
-      if ('entry' in checked) entries.push(checked.entry)
     }
     yield entries
   }
-}
-
-/**
- * Leads entries that were read to what is derived from them, in order. One whose chain holds and that is still not formed as its
- * kind is was never written by this program: FP_LEDGER_BROKEN. Not by its schema: that takes a third of the time of
- * reading.
- */
-export async function leadTo(
-  file: string,
-  entries: readonly Entry[],
-  take: (entry: Entry) => void,
-): Promise<void> {
-  for (const entry of entries) {
-    try {
-      take(entry)
-    } catch (error) {
-      await refuseMisformed(file, entry, error)
-      throw error
-    }
-  }
-}
-
-/** The same of one entry: what `make` makes of it. */
-export async function derivedFrom<E extends Entry, T>(
-  file: string,
-  entry: E,
-  make: (entry: E) => T,
-): Promise<T> {
-  try {
-    return make(entry)
-  } catch (error) {
-    await refuseMisformed(file, entry, error)
-    throw error
-  }
-}
-
-/** The schemas are loaded only now: reading a ledger is quick to start without them. */
-async function refuseMisformed(file: string, entry: Entry, cause?: unknown): Promise<void> {
-  const { misformed } = await import('./entry-check.ts')
-  const why = misformed(entry)
-  if (why !== undefined)
-    throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entry.seq, why }, { cause })
 }
 
 export interface LedgerCheck {
@@ -215,7 +157,10 @@ async function* pastBad(file: string, offset: number): AsyncGenerator<readonly E
   for await (const batch of present(file, readLines(file, offset).batches)) {
     const lines = linesOf(batch)
     count += lines.length
-    yield lines.map(parseLine).filter((entry) => entry !== undefined)
+    yield lines.flatMap((bytes) => {
+      const parsed = parseLine(bytes)
+      return 'entry' in parsed ? [parsed.entry] : []
+    })
   }
   return count
 }
@@ -229,12 +174,14 @@ export async function lastEntryOf<K extends EntryKind>(
   kind: K,
 ): Promise<EntryOf<K> | undefined> {
   const mark = `"kind":"${kind}"`
-  let last: Buffer | undefined
+  let last: EntryOf<K> | undefined
   for await (const batch of present(file, readLines(file).batches)) {
-    for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) last = Buffer.from(bytes)
+    for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) {
+      const parsed = parseLine(bytes)
+      if ('entry' in parsed && parsed.entry.kind === kind) last = parsed.entry as EntryOf<K>
+    }
   }
-  const entry = last === undefined ? undefined : parseLine(last)
-  return entry?.kind === kind ? (entry as EntryOf<K>) : undefined
+  return last
 }
 
 const TORN =

@@ -6,15 +6,7 @@
 import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, ImageReference } from '../ledger/entries.ts'
-import {
-  checkLedger,
-  derivedFrom,
-  type LedgerCheck,
-  lastEntryOf,
-  leadTo,
-  readChecked,
-  readEntries,
-} from '../ledger/read.ts'
+import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
 import { createAllowedImages } from '../visit/allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder } from '../visit/device-finder.ts'
 import { createImageNames } from '../visit/planned-image.ts'
@@ -146,7 +138,7 @@ function createPlanMarks(
 /** The sheet in force at the end names the devices of all pulls. */
 async function rowsOf(file: string): Promise<readonly PlannedRow[]> {
   const sheet = await lastEntryOf(file, 'sheet')
-  return sheet === undefined ? [] : derivedFrom(file, sheet, rowsOnRecord)
+  return sheet === undefined ? [] : rowsOnRecord(sheet)
 }
 
 async function* fetchesOf(
@@ -164,27 +156,25 @@ async function* fetchesOf(
   yield pulls.fetchesUnderWay()
 }
 
-/** Leads every entry through the pulls; gives out what it has laid into `ready`. Bad lines are passed over. */
+/** Leads every entry through the pulls; gives out what it has laid into `ready`. Bad lines are passed over: that the
+ * chain is broken is said beside it. */
 async function* takeAll<T>(
   file: string,
   pulls: PullRecords,
   ready: T[],
   checked: CheckedLedgers | undefined,
 ): AsyncGenerator<readonly T[]> {
-  const batches = checked === undefined ? readEntries(file, PAST_BAD_LINES) : readChecked(file)
+  const batches = checked === undefined ? readEntries(file, 'passed over') : readChecked(file)
   for (;;) {
     const next = await batches.next()
     if (next.done === true) {
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    await leadTo(file, next.value, pulls.apply)
+    for (const entry of next.value) pulls.apply(entry)
     if (ready.length > 0) yield ready.splice(0)
   }
 }
-
-/** What can still be read is shown; that the chain is broken is said beside it. */
-const PAST_BAD_LINES = { onBad: (): void => undefined }
 
 async function* inOrder<T extends Numbered>(
   sources: readonly AsyncGenerator<readonly T[]>[],

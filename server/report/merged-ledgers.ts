@@ -3,13 +3,12 @@
  * them the clock.
  */
 import type { Entry } from '../ledger/entries.ts'
-import { type LedgerCheck, leadTo, readChecked } from '../ledger/read.ts'
+import { type LedgerCheck, readChecked } from '../ledger/read.ts'
 
 /** `ledger`: which of the files; `seq`: the place in the sequence, from 1, that of the ledger where there is one. */
 type TakeMerged = (entry: Entry, ledger: number, seq: number) => void
 
 interface Source {
-  readonly file: string
   readonly ledger: number
   readonly batches: AsyncGenerator<readonly Entry[], LedgerCheck, void>
   /** Read and not led on yet; empty when there is no more. */
@@ -20,7 +19,7 @@ interface Source {
 /** What each chain is worth. Throws FP_LEDGER_MISSING. Lines that cannot be read are passed over. */
 export async function leadMerged(files: readonly string[], take: TakeMerged): Promise<LedgerCheck[]> {
   const sources = files.map(
-    (file, ledger): Source => ({ file, ledger, batches: readChecked(file), pending: [], check: undefined }),
+    (file, ledger): Source => ({ ledger, batches: readChecked(file), pending: [], check: undefined }),
   )
   for (const source of sources) await fill(source)
   let seq = 0
@@ -29,10 +28,10 @@ export async function leadMerged(files: readonly string[], take: TakeMerged): Pr
     if (next === undefined) break
     const until = others[0]?.pending[0]?.at
     const run = takeUntil(next.pending, until)
-    await leadTo(next.file, run, (entry) => {
+    for (const entry of run) {
       seq = files.length === 1 ? entry.seq : seq + 1
       take(entry, next.ledger, seq)
-    })
+    }
     if (next.pending.length === 0) await fill(next)
   }
   return sources.flatMap(({ check }) => check ?? [])

@@ -7,7 +7,7 @@ import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
-import { derivedFrom, type LedgerCheck } from '../ledger/read.ts'
+import type { LedgerCheck } from '../ledger/read.ts'
 import { createStrikes, type Struck } from '../ledger/strikes.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
@@ -86,7 +86,7 @@ function createGatherer(file: string, idPrefix: string): Gatherer {
       const facts = kept.facts()
       // The sheet in force at the end names the devices of all pulls.
       const sheet = facts.sheets.at(-1)
-      const rows = sheet === undefined ? [] : await derivedFrom(file, sheet, rowsOnRecord)
+      const rows = sheet === undefined ? [] : rowsOnRecord(sheet)
       finder = createDeviceFinder(rows)
       pullRecords.renamed()
       return {

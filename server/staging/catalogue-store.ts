@@ -11,6 +11,7 @@ import Type, { type Static } from 'typebox'
 import { Value } from 'typebox/value'
 import { systemCode } from '../errors.ts'
 import type { FileIdentity } from '../files/folder.ts'
+import { heldFolder } from '../files/held-folder.ts'
 import { openRegular, tooLarge } from '../files/regular-file.ts'
 import { replaceFile, sweepBeside } from '../files/replacing.ts'
 import { type EntryOf, FormatStanding, PublishedStanding } from '../ledger/entries.ts'
@@ -79,8 +80,9 @@ export async function openCatalogueStore(options: {
 }): Promise<CatalogueStore> {
   const { file, onTrouble } = options
   const images = await load(file, onTrouble)
-  // Now or never: a folder that has gone later was on a disk that was taken away, and comes back by itself.
+  // Now or never: a folder that has gone later was on a disk that was taken away.
   await mkdir(dirname(file), { recursive: true }).catch(() => undefined)
+  const stillThere = heldFolder(dirname(file))
   await sweepBeside(file)
   let dirty = false
   let afterMs = WRITE_AFTER_MS
@@ -94,12 +96,13 @@ export async function openCatalogueStore(options: {
     dirty = false
     const beganMs = performance.now()
     try {
+      stillThere()
       await replaceFile(file, JSON.stringify({ form: FORM, images: Object.fromEntries(images) }))
       failures = 0
     } catch (error) {
       failures += 1
       if (failures === 1) {
-        const cause = systemCode(error) ?? String(error)
+        const cause = systemCode(error) ?? (error as Error).message
         onTrouble(
           `Digests cannot be kept in ${file} (${cause}). It is tried again; until it works, images are read again at the next start.`,
         )

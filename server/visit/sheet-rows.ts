@@ -1,4 +1,5 @@
 /** What a visit sheet holds: its columns, its rows, and what can be wrong with them. */
+import { SHEET_ROWS_AT_MOST } from '../ledger/entries.ts'
 
 export const SHEET_FILE = 'visit.csv'
 export const SHEET_COLUMNS = [
@@ -18,7 +19,7 @@ export type SheetColumn = (typeof SHEET_COLUMNS)[number]
 
 export const SHEET_LIMITS = Object.freeze({
   bytes: 5 * 1024 * 1024,
-  rows: 20_000,
+  rows: SHEET_ROWS_AT_MOST,
   columns: 100,
   problems: 200,
 })

@@ -3,11 +3,16 @@
  * visible escapes, so that no file name or user agent can move the cursor, colour a line or turn it round.
  */
 
-// C0 and C1 controls, soft hyphen, Arabic letter mark, zero-width and direction characters (Unicode UAX #9),
-// line and paragraph separators, invisible operators, byte order mark, interlinear marks, tags, lone surrogates.
+// C0 and C1 controls; what fonts leave out unless they know better (Unicode, Default_Ignorable_Code_Point, in
+// DerivedCoreProperties.txt: zero-width and direction characters, fillers, selectors, tags); line and paragraph
+// separators, interlinear marks, lone surrogates. A pictograph may keep its selector.
 const INVISIBLE =
-  // biome-ignore lint/suspicious/noControlCharactersInRegex: making control characters visible is the purpose
-  /[\u0000-\u001f\u007f-\u009f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\u{e0000}-\u{e007f}]|\p{Surrogate}/gu
+  /(?<!\p{Extended_Pictographic})[\ufe0e\ufe0f]|(?![\ufe0e\ufe0f])\p{Default_Ignorable_Code_Point}|[\p{Cc}\p{Cs}\u2028\u2029\ufff9-\ufffb]/gu
+
+/** Code points of one cluster (UAX #29) that are shown as such: a line is broken at no place inside it, so it widens a table. */
+const CLUSTER_AT_MOST = 10
+const MAYBE_LONG = /[\u0300-\u{10ffff}]{10}/u
+const clusters = new Intl.Segmenter('en', { granularity: 'grapheme' })
 
 /** Nothing but printable ASCII, as most text: it needs neither escapes nor counting. A loop, since a regular expression takes twice as long. */
 export function isPlain(text: string): boolean {
@@ -21,10 +26,17 @@ export function isPlain(text: string): boolean {
 /** `\n` becomes `\x0a`, a right-to-left override `\u{202e}`; a backslash stays as it is. */
 export function visible(text: string): string {
   if (isPlain(text)) return text
-  return text.replace(INVISIBLE, (character) => {
-    const code = character.codePointAt(0) ?? 0
-    return code < 0x100 ? `\\x${code.toString(16).padStart(2, '0')}` : `\\u{${code.toString(16)}}`
-  })
+  const shown = text.replace(INVISIBLE, escaped)
+  if (!MAYBE_LONG.test(shown)) return shown
+  return Array.from(clusters.segment(shown), ({ segment }) => {
+    const points = [...segment]
+    return points.slice(0, CLUSTER_AT_MOST).concat(points.slice(CLUSTER_AT_MOST).map(escaped)).join('')
+  }).join('')
+}
+
+function escaped(character: string): string {
+  const code = character.codePointAt(0) ?? 0
+  return code < 0x100 ? `\\x${code.toString(16).padStart(2, '0')}` : `\\u{${code.toString(16)}}`
 }
 
 /** Visible, and at most `columns` characters long: the middle is left out, since both ends tell names apart. */

@@ -1,5 +1,5 @@
 /** The staging folder goes away and comes back while it is served: a stick that is pulled, a folder that is deleted. */
-import { existsSync, mkdirSync, rmSync } from 'node:fs'
+import { appendFileSync, existsSync, mkdirSync, rmSync } from 'node:fs'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { checkLedger } from '../../server/ledger/read.ts'
@@ -124,6 +124,21 @@ describe.each(sceneries)('%s', (_what, scenery, needed) => {
     expect(await served.stop()).toBe(0)
     expect(placeTaken || existsSync(join(served.folder, '.fetchproof'))).toBe(false)
   })
+})
+
+test('lines that another program appends to the ledger are said at once, with how to go on', async () => {
+  const served = await serveFolder(await stagingFolder({ 'small.bin': SMALL }, onTestFinished), {
+    cleanUp: onTestFinished,
+  })
+  await served.image('small.bin')
+  appendFileSync(join(served.folder, '.fetchproof', 'ledger.ndjson'), 'not ours\n')
+  await expect
+    .poll(() => served.stderr(), { timeout: 10_000 })
+    .toContain('another program wrote into the ledger file: stop this server, keep the file as it is')
+  const { raw, client } = await exchange(served.port, request('/small.bin'))
+  expect(parseHead(raw)?.status).toBe(503)
+  expect(client.bodyBytes).toBe(0)
+  expect(await served.stop()).toBe(0)
 })
 
 test('a ledger file that is removed by itself is missed by the very next fetch', async () => {

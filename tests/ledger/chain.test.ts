@@ -3,8 +3,8 @@ import fc from 'fast-check'
 import Type from 'typebox'
 import { Value } from 'typebox/value'
 import { describe, expect, test } from 'vitest'
-import { checkLine, FIRST_PREV, MAX_LINE_BYTES, parseLine, sealLine } from '../../server/ledger/chain.ts'
-import { ENTRY_KINDS, ENTRY_SCHEMAS, type NewEntry } from '../../server/ledger/entries.ts'
+import { checkLine, FIRST_PREV, MAX_LINE_BYTES, sealLine } from '../../server/ledger/chain.ts'
+import { ENTRY_KINDS, ENTRY_SCHEMAS, type Entry, type NewEntry } from '../../server/ledger/entries.ts'
 import { sealed } from './records-folder.ts'
 import { anyEntry, begun, neighbour, VISIT } from './sample-entries.ts'
 
@@ -107,9 +107,9 @@ describe('the schemas', () => {
 
 describe('checking a line', () => {
   const lines = sealed(VISIT)
-  const places = lines.map((line, index) => ({
+  const places = lines.map((_line, index) => ({
     seq: index + 1,
-    prev: index === 0 ? FIRST_PREV : (parseLine(Buffer.from(lines[index - 1] ?? ''))?.sum ?? line),
+    prev: index === 0 ? FIRST_PREV : (JSON.parse(lines[index - 1] ?? '') as Entry).sum,
   }))
 
   test('finds each single changed byte, in the sum and behind it too', () => {

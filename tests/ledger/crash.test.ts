@@ -2,7 +2,7 @@ import { once } from 'node:events'
 import { join } from 'node:path'
 import { expect, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { checkLedger, LEDGER_FILE, readEntries } from '../../server/ledger/read.ts'
+import { checkLedger, LEDGER_FILE, readChecked } from '../../server/ledger/read.ts'
 import { childProgram, startChild } from './child-process.ts'
 import { newFolder } from './records-folder.ts'
 
@@ -35,7 +35,7 @@ test('killing the writer at any moment loses no entry whose append had returned'
 
     const sums = new Map<number, string>()
     const entries: Entry[] = []
-    for await (const batch of readEntries(file, { check: true })) entries.push(...batch)
+    for await (const batch of readChecked(file)) entries.push(...batch)
     for (const { seq, sum } of entries) sums.set(seq, sum)
     const lost = [...known].filter(([seq, sum]) => sums.get(seq) !== sum)
     expect(lost).toEqual([])

@@ -2,10 +2,12 @@ import { once } from 'node:events'
 import {
   appendFileSync,
   existsSync,
+  linkSync,
   mkdirSync,
   readdirSync,
   readFileSync,
   renameSync,
+  symlinkSync,
   truncateSync,
   writeFileSync,
 } from 'node:fs'
@@ -162,6 +164,7 @@ describe('a failure that is no full disk', () => {
   test.each([
     ['moved away', (file: string) => renameSync(file, `${file}.old`), /moved or removed/],
     ['cut', (file: string) => truncateSync(file, 10), /cut the ledger/],
+    ['appended to', (file: string) => appendFileSync(file, '{"seq":2}\n'), /wrote into the ledger/],
   ])('a file that was %s behind our back is noticed at the next sync', async (_what, meddle, why) => {
     const ledger = await opened(newFolder())
     ledger.append(neighbour(1))
@@ -171,6 +174,44 @@ describe('a failure that is no full disk', () => {
     await expect(ledger.synced()).rejects.toMatchObject({ message: expect.stringMatching(why) })
     expect(ledger.writable).toBe(false)
   })
+})
+
+describe('what another program does while we serve', () => {
+  test('lines that it appended went unnoticed until the next start', async () => {
+    const ledger = await opened(newFolder())
+    ledger.append(neighbour(1))
+    await ledger.synced()
+    const failed = once(ledger.events, 'failed')
+    appendFileSync(ledger.file, '{"seq":2}\n')
+    // Nothing is fetched meanwhile.
+    expect(await failed).toMatchObject([{ message: expect.stringContaining('wrote into the ledger file') }])
+    expect(ledger.writable).toBe(false)
+  })
+
+  test('the fetch right after it is refused', async () => {
+    const ledger = await opened(newFolder())
+    appendFileSync(ledger.file, 'x')
+    expect(() => ledger.append(begun(1))).toThrow(expect.objectContaining({ code: 'FP_LEDGER_UNWRITABLE' }))
+  })
+
+  test.skipIf(process.platform === 'win32')(
+    'a link in the place of the records folder is not written through',
+    async () => {
+      const outer = newFolder()
+      const records = join(outer, '.fetchproof')
+      const ledger = await opened(records)
+      const elsewhere = join(outer, 'elsewhere')
+      mkdirSync(elsewhere)
+      // With the very ledger in it, so that the file at its name is still the one that is open.
+      linkSync(ledger.file, join(elsewhere, LEDGER_FILE))
+      renameSync(records, `${records}.old`)
+      symlinkSync(elsewhere, records)
+      expect(() => ledger.announce({ pagePort: 1 })).toThrow(/another folder or a link stands where/)
+      expect(() => ledger.append(begun(1))).toThrow(expect.objectContaining({ code: 'FP_LEDGER_UNWRITABLE' }))
+      await ledger.close('told to stop')
+      expect(readdirSync(elsewhere)).toEqual([LEDGER_FILE])
+    },
+  )
 })
 
 describe('closing', () => {

@@ -102,6 +102,7 @@ interface Shape {
   readonly enum?: readonly string[]
   readonly pattern?: string
   readonly minimum?: number
+  readonly maximum?: number
   readonly required?: readonly string[]
   readonly properties?: Readonly<Record<string, Shape>>
   readonly patternProperties?: Readonly<Record<string, Shape>>
@@ -131,7 +132,7 @@ function anyOf(shape: Shape): fc.Arbitrary<unknown> {
         fc.string({ unit: 'binary', minLength: 400, maxLength: 900 }),
       )
     case 'integer':
-      return fc.integer({ min: shape.minimum ?? -900, max: 2 ** 31 - 1 })
+      return fc.integer({ min: shape.minimum ?? -900, max: Math.min(shape.maximum ?? 900, 2 ** 31 - 1) })
     case 'number':
       return fc.double({ min: shape.minimum ?? 0, max: 1e9, noNaN: true })
     case 'boolean':

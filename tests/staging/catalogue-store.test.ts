@@ -1,5 +1,5 @@
 import { createHash } from 'node:crypto'
-import { mkdir, readdir, readFile, rm, stat, writeFile } from 'node:fs/promises'
+import { mkdir, readdir, readFile, rename, rm, stat, symlink, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { FileIdentity } from '../../server/files/folder.ts'
 import { BLOCK_BYTES } from '../../server/staging/block-size.ts'
@@ -52,6 +52,22 @@ const ON_RECORD: OnRecord = {
 }
 const open = (recorded: OnRecordOf = () => ON_RECORD) =>
   openCatalogueStore({ file: file(), recorded, onTrouble: (message) => void troubles.push(message) })
+
+it.skipIf(process.platform === 'win32')(
+  'digests were written through a link that took the place of the records folder',
+  async () => {
+    await mkdir(place.path('.fetchproof'))
+    const store = await open()
+    await rename(place.path('.fetchproof'), place.path('away'))
+    await mkdir(place.path('elsewhere'))
+    await symlink(place.path('elsewhere'), place.path('.fetchproof'))
+    store.put('x.bin', version, judgement)
+    await store.flush()
+    expect(await readdir(place.path('elsewhere'))).toEqual([])
+    expect(troubles).toEqual([expect.stringContaining('another folder or a link stands where')])
+    await store.close()
+  },
+)
 
 async function kept(name = 'x.bin'): Promise<void> {
   const store = await open()
