@@ -8,7 +8,7 @@ import { expect, onTestFinished, test } from 'vitest'
 import { fetchproof, PROGRAM } from '../clients/program.ts'
 import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
 import { needs } from '../needs.ts'
-import { browser } from '../portable/portable-folder.ts'
+import { browser, openedAddress } from '../portable/portable-folder.ts'
 
 const image = { 'core.bin': imageBytes(5000) }
 
@@ -61,11 +61,11 @@ test('a second start with --open opens the page of the first, and ends', needs('
   const second = await fetchproof(again, { env: { ...process.env, PATH: `${tools}:${process.env.PATH}` } })
   expect(second).toMatchObject({ status: 0, stderr: '' })
   expect(second.stdout).toContain(`This folder is being served already (process ${first.process.pid}).`)
-  await expect.poll(() => existsSync(opened) && readFileSync(opened, 'utf8')).toContain('http://127.0.0.1:')
-  const address = new URL(readFileSync(opened, 'utf8').trim())
+  await expect.poll(() => existsSync(opened) && readFileSync(opened, 'utf8')).toContain('\n')
+  const address = new URL(openedAddress(opened))
   const { pagePort } = JSON.parse(readFileSync(join(folder, '.fetchproof/lock.json'), 'utf8'))
   expect([address.port, (await fetch(address)).status]).toEqual([String(pagePort), 200])
-  // The page may change things: its token is that of the first run.
+  // The page may change things: its token is that of the first.
   const headers = { authorization: `Bearer ${address.hash.replace('#token=', '')}`, origin: address.origin }
   const asked = await fetch(new URL('/api/token', address), { method: 'POST', headers })
   expect(asked.status).toBe(204)
