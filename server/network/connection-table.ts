@@ -8,6 +8,7 @@
  *
  * Acknowledged means: held by the peer's system, not: read by its program.
  */
+import { closeSync, openSync, readSync } from 'node:fs'
 import { systemCode } from '../errors.ts'
 
 export interface SendQueue {
@@ -98,5 +99,28 @@ function scan(
       }
     }
     start = stop + 1
+  }
+}
+
+const piece = Buffer.allocUnsafe(64 * 1024)
+
+/** Whole lines, at most about so many bytes; nothing of a long table is kept, since it would stay with the thread. */
+export function* readTable(path: string, bytesAtMost = Number.POSITIVE_INFINITY): Generator<string> {
+  const table = openSync(path, 'r')
+  try {
+    let kept = 0
+    for (let total = 0; total < bytesAtMost; ) {
+      const read = readSync(table, piece, kept, piece.length - kept, null)
+      if (read === 0) break
+      total += read
+      const bytes = kept + read
+      const whole = piece.lastIndexOf(0x0a, bytes - 1) + 1
+      yield piece.toString('latin1', 0, whole)
+      piece.copyWithin(0, whole, bytes)
+      kept = bytes - whole
+    }
+    yield piece.toString('latin1', 0, kept)
+  } finally {
+    closeSync(table)
   }
 }

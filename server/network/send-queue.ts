@@ -11,7 +11,7 @@ import { Worker } from 'node:worker_threads'
 import { systemCode } from '../errors.ts'
 import { builtScript } from '../files/built-script.ts'
 import { type Endpoints, keysOf } from './connection-keys.ts'
-import { type Looked, type SendQueue, TABLES } from './connection-table.ts'
+import { type Looked, lookAtTables, readTable, type SendQueue, TABLES } from './connection-table.ts'
 import type { LookAnswer, LookTask } from './connection-table-thread.ts'
 
 export type SendQueueAnswer =
@@ -28,6 +28,8 @@ export interface SendQueues {
   readonly whyNot?: string
   /** The state of a connection at some moment after this call. Never rejects. */
   ask(connection: Endpoints): Promise<SendQueueAnswer>
+  /** Where it stands at this moment, if it is among the first of the table; costs the caller a millisecond or two. */
+  askNow(connection: Endpoints): SendQueue | undefined
 }
 
 /** Questions that come within this time share one look. */
@@ -37,6 +39,7 @@ export interface SendQueuesOptions {
   readonly platform?: NodeJS.Platform
   /** Looks for connections by their texts in the tables. */
   readonly look?: (connections: readonly (readonly string[])[]) => Promise<Looked>
+  readonly lookNow?: (connections: readonly (readonly string[])[]) => Looked
   readonly gatherMs?: number
 }
 
@@ -87,14 +90,18 @@ async function whyOwnIsNotListed(queues: SendQueues): Promise<string | undefined
 }
 
 function notShown(why: string): SendQueues {
-  return { supported: false, ask: () => Promise.resolve({ kind: 'unreadable', why }) }
+  return {
+    supported: false,
+    ask: () => Promise.resolve({ kind: 'unreadable', why }),
+    askNow: () => undefined,
+  }
 }
 
 /** Gathers the questions of a few milliseconds into one look at the tables. */
 export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
   const { platform = process.platform, gatherMs = GATHER_MS } = options
   if (platform !== 'linux') return notShown('this system does not show send queues')
-  const look = options.look ?? createTableThread()
+  const { look = createTableThread(), lookNow = lookAtShortTables } = options
 
   let waiting: Question[] = []
   let busy = false
@@ -138,7 +145,18 @@ export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
         schedule()
       })
     },
+    askNow(connection) {
+      const [found] = lookNow([keysOf(connection)]).found.values()
+      return found
+    },
   }
+}
+
+/** Some four hundred connections. */
+const SHORT_TABLE_BYTES = 64 * 1024
+
+function lookAtShortTables(connections: readonly (readonly string[])[]): Looked {
+  return lookAtTables(connections, (path) => readTable(path, SHORT_TABLE_BYTES))
 }
 
 interface Question {

@@ -5,6 +5,7 @@
 import { expect, onTestFinished, test } from 'vitest'
 import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from '../../server/delivery/fetch.ts'
+import type { SendQueue } from '../../server/network/connection-table.ts'
 import type { SendQueueAnswer } from '../../server/network/send-queue.ts'
 
 const IMAGE = Buffer.from('the whole image')
@@ -33,6 +34,7 @@ function play(
   onEndOfStream: (client: Client) => void,
   afterwards: SendQueueAnswer = ABSENT,
   closes?: 'with its request' | 'after the last byte',
+  now: () => SendQueue | undefined = () => undefined,
 ) {
   const said: string[] = []
   let asked = 0
@@ -95,6 +97,11 @@ function play(
           if (answers[asked] === 'the client closes') setImmediate(() => client?.closed())
           if (answer === 'the client closes in a long turn') afterALongTurn(() => client?.closed())
           return typeof answer === 'string' ? EMPTY : answer
+        },
+        askNow() {
+          const seen = said.length > 0 ? undefined : now()
+          if (seen?.state === 'CLOSE_WAIT') setImmediate(() => client?.closed())
+          return seen
         },
       },
       clock: () => performance.now(),
@@ -199,6 +206,30 @@ test('who closed its side after the last byte is kept no longer by a look that t
   )
   expect(said).toEqual(['end of stream'])
   expectInTime(endOfStreamMs)
+})
+
+test('a close in order that the table’s thread is too late for is seen by a look before our end of stream', async () => {
+  const closed = () => ({ state: 'CLOSE_WAIT', queued: 0 })
+  const { state, said } = await play(['nothing'], () => undefined, ABSENT, 'after the last byte', closed)
+  expect([state.ending, said]).toEqual(['delivered', []])
+})
+
+test('a close that lies unread when our end of stream is due is read first', async () => {
+  const closed = () => ({ state: 'CLOSE_WAIT', queued: 0 })
+  const { state, said } = await play(['nothing'], () => undefined, ABSENT, undefined, closed)
+  expect([state.ending, said]).toEqual(['delivered', []])
+})
+
+test('bytes that the client’s system has not taken when our end of stream is due make nothing delivered', async () => {
+  const full = () => ({ state: 'CLOSE_WAIT', queued: 1 })
+  const { state, said } = await play(
+    ['nothing'],
+    (client) => client.lost('ECONNRESET'),
+    ABSENT,
+    'after the last byte',
+    full,
+  )
+  expect([state.ending, said]).toEqual(['reset-late', ['end of stream']])
 })
 
 test('a queue that was never seen empty leaves a forgotten connection unconfirmed', async () => {

@@ -87,7 +87,11 @@ export async function playTransfer({ seed, bytes, options, weather }: Play): Pro
       promised: bytes,
       lingerMs: 15 * 60_000,
       after,
-      sendQueues: { supported: true, ask: () => Promise.reject(new Error('no queue is to be asked for')) },
+      sendQueues: {
+        supported: true,
+        ask: () => Promise.reject(new Error('no queue is to be asked for')),
+        askNow: () => undefined,
+      },
       clock: time.now,
       onHandedOver: () => undefined,
       onEnd: (seen) => {

@@ -47,10 +47,13 @@ export function nameOf({ number }: Pick<Device, 'number'>): string {
 export const TARGET = '2.0'
 export const NOT_THE_TARGET = '1.9'
 
-/** A row a device (RFC 4180). */
-export function sheetOf(devices: readonly Device[]): string {
-  const rows = devices.map((device) => [nameOf(device), device.address, device.planned, TARGET].join(','))
-  return ['device,address,image,version_target', ...rows, ''].join('\r\n')
+/** A row a device (RFC 4180). `macs`: hardware addresses by name, where the network shows them. */
+export function sheetOf(devices: readonly Device[], macs?: ReadonlyMap<string, string>): string {
+  const rows = devices.map((device) => {
+    const name = nameOf(device)
+    return [name, device.address, macs?.get(name) ?? '', device.planned, TARGET].join(',')
+  })
+  return ['device,address,mac,image,version_target', ...rows, ''].join('\r\n')
 }
 
 function imageFor({ list }: Images, random: Random, restless: boolean): string {

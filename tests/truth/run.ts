@@ -14,6 +14,7 @@ import type { DeviceConnection } from './connection.ts'
 import type { Device } from './device.ts'
 import { createFleet, type Member, sheetOf } from './fleet.ts'
 import { type Images, stageImages } from './images.ts'
+import { retellWithHardware } from './late-hardware.ts'
 import { liveAgainstReplay, planOnRecord } from './live.ts'
 import { createPerson, type Person } from './person.ts'
 import { createRandom, type Random } from './random.ts'
@@ -80,12 +81,24 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
     const { fetches } = record
     const standings = compareStandings({ devices, images, held: person.held, plan, fetches })
     const compared = compare({ devices, images, audit: record, lastLife: program.life() })
+    const { held } = person
+    const lastLife = program.life()
+    const retelling = { folder, devices, images, held, lastLife, standings }
+    const retold = await retellWithHardware({ ...retelling, random: createRandom(`${seed} retold`) })
     const ended = await endFaults(folder, status, program.words())
-    const faults = [...compared.faults, ...standings.faults, ...person.faults, ...live, ...ended]
+    const faults = [
+      ...compared.faults,
+      ...standings.faults,
+      ...person.faults,
+      ...live,
+      ...retold.faults,
+      ...ended,
+    ]
     const seconds = ((performance.now() - begun) / 1000).toFixed(1)
     const stallMs = Math.round(stalls.max / 1e6)
     const circumstances = [
       `${program.life()} kills; ${seconds} s; the devices stood still for ${stallMs} ms at most`,
+      retold.words,
       `a person did: ${[...person.did].map(([what, times]) => `${what} ${times}`).join(', ')}`,
     ]
     const repeat = `npm run truth -- --devices ${count} --seed ${seed}`

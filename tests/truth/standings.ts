@@ -5,11 +5,18 @@
  */
 import type { FetchRecord } from '../../server/delivery/records.ts'
 import { type DevicePlan, type Plan, STANDINGS } from '../../server/visit/plan-shape.ts'
-import { closedUnseen, groupBy, metNoKill, missedAtMost, seenInOrder, whoIs } from './comparison.ts'
+import {
+  closedUnseen,
+  groupBy,
+  heldInSystem,
+  metNoKill,
+  missedAtMost,
+  seenInOrder,
+  whoIs,
+} from './comparison.ts'
 import type { Device } from './device.ts'
 import { nameOf } from './fleet.ts'
-import type { Images, KnownVersion } from './images.ts'
-import { holdsAll } from './spans.ts'
+import type { Images } from './images.ts'
 
 /** What a device holds, by its own truth, best first. */
 const HOLDINGS = [
@@ -103,7 +110,11 @@ function holdingOf(
 ): Holding {
   const last = device.lastWhole()
   const onOffer = images.present(device.planned)
-  if (last !== onOffer.sha256 && !held.has(device.planned) && inSystemOnly(device, onOffer)) {
+  if (
+    last !== onOffer.sha256 &&
+    !held.has(device.planned) &&
+    heldInSystem(device, onOffer.sha256, onOffer.bytes)
+  ) {
     return 'last on offer, in its system only'
   }
   if (last === undefined) return 'nothing whole'
@@ -116,12 +127,6 @@ function holdingOf(
     seenInOrder(device, last, images) &&
     device.requests.at(-1)?.target.replace(/^\//, '') === device.planned
   return seen ? 'last on offer, seen in order' : 'last on offer, not so seen'
-}
-
-function inSystemOnly({ requests }: Device, { sha256, bytes }: KnownVersion): boolean {
-  return requests.some(
-    ({ version, inSystem, heldAfter }) => version === sha256 && inSystem > 0 && holdsAll(heldAfter, bytes),
-  )
 }
 
 function wordsOf(device: Device, row: DevicePlan, holding: Holding): string {
