@@ -43,9 +43,14 @@ export function withCopyTraces(judgement: Judgement, { gaps, identity }: Version
   ]
   const traces = [
     ...(gaps === 'end unwritten' ? [UNWRITTEN] : []),
-    ...(identity.mtimeNs === 0n ? [BROKEN_OFF] : []),
+    ...(isFirstSecond(identity.mtimeNs) ? [BROKEN_OFF] : []),
   ]
   return { ...judgement, notes, holds: [...judgement.holds, ...traces] }
+}
+
+/** Some copies put 0 for the seconds and leave the fraction of the source's date. */
+function isFirstSecond(mtimeNs: bigint): boolean {
+  return mtimeNs >= 0n && mtimeNs < 1_000_000_000n
 }
 
 const ENDS_IN_ZEROS =

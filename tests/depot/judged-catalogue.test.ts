@@ -226,7 +226,7 @@ describe('a text under any name', () => {
       ['hashes.txt', 0],
       ['notes.txt', 0],
     ])
-    expect(checksums.unused()[0]?.reason).toContain(`checksum texts of up to ${16 * 1024 * 1024} are read`)
+    expect(checksums.unused()[0]?.reason).toContain(`longer than ${16 * 1024 * 1024} bytes`)
   })
 })
 

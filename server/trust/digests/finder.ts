@@ -31,7 +31,7 @@ export function* findingDigests(
   expected?: Algorithm,
 ): Generator<void, StatementsFound, void> {
   if (content.length > MAX_TEXT_BYTES) {
-    const what = `It has ${content.length} bytes; checksum texts of up to ${MAX_TEXT_BYTES} are read.`
+    const what = `It is longer than ${MAX_TEXT_BYTES} bytes, and not read: no list of checksums is.`
     return { stated: [], notRead: [{ line: 0, what }], isList: false }
   }
   const raw = typeof content === 'string' ? content.replace(/^\uFEFF/, '') : decodeText(content)
