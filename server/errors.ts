@@ -13,7 +13,7 @@ export const ERROR_MESSAGES = {
   FP_FOLDER_MISSING:
     'The staging folder {folder} does not exist. Check the name, or create it first where it is to be a new one.',
   FP_FOLDER_NOT_FOLDER: '{folder} is not a folder. Name the folder that holds the images.',
-  FP_FOLDER_UNREADABLE: 'The staging folder {folder} cannot be read ({cause}). Check its permissions.',
+  FP_FOLDER_UNREADABLE: 'The staging folder {folder} cannot be read ({cause}). {advice}.',
   // the ledger
   FP_LEDGER_HELD:
     'This folder is already being served: process {pid} on {host} holds the ledger since {since}. Stop it, or stage another folder. {ifGone}',

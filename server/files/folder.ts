@@ -48,7 +48,8 @@ export async function checkFolder(folder: string): Promise<string> {
     const cause = systemCode(error) ?? String(error)
     if (cause === 'ENOENT') throw new FetchproofError('FP_FOLDER_MISSING', { folder }, { cause: error })
     if (cause === 'ENOTDIR') throw new FetchproofError('FP_FOLDER_NOT_FOLDER', { folder }, { cause: error })
-    throw new FetchproofError('FP_FOLDER_UNREADABLE', { folder, cause }, { cause: error })
+    const advice = cause === 'ENAMETOOLONG' ? 'Choose a folder with a shorter path' : 'Check its permissions'
+    throw new FetchproofError('FP_FOLDER_UNREADABLE', { folder, cause, advice }, { cause: error })
   }
 }
 

@@ -6,7 +6,7 @@ import { type AddressInfo, createServer } from 'node:net'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { audit, fetchproof, type Outcome, PROGRAM, type RunOptions } from '../clients/program.ts'
+import { audit, fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
 import {
   freePort,
@@ -88,6 +88,46 @@ describe('the staging folder', () => {
     chmodSync(folder, 0o755)
     expectSaid(await serveOnce(folder, [], { uid: ANOTHER_USER }), NO_START, /--records/)
   })
+
+  test('of a path over 260 characters is served as any other', async () => {
+    const inside = join(
+      ...Array.from({ length: 6 }, () => 'ground floor, reading room, cabinet by the stairs'),
+    )
+    const served = await serveFolder(join(await folderOf({ [join(inside, 'core.bin')]: IMAGE }), inside), {
+      cleanUp: onTestFinished,
+    })
+    await served.image('core.bin')
+    const answer = await fetch(`http://127.0.0.1:${served.port}/core.bin`)
+    expect(Buffer.from(await answer.arrayBuffer()).equals(IMAGE)).toBe(true)
+    await served.entry('fetch-ended')
+    expect((await audit(served.folder)).fetches).toMatchObject([{ image: 'core.bin', ending: 'delivered' }])
+  })
+
+  test('of a path longer than the system takes was told to check permissions', async () => {
+    const said = await serveOnce(join(await folderOf(), 'cabinet'.repeat(60)))
+    expectSaid(said, BAD_USE, /cannot be read \(ENAMETOOLONG\)\. Choose a folder with a shorter path/)
+  })
+
+  test(
+    'on a stick that is full: one sentence, and nothing is served',
+    needs('mount namespaces'),
+    async () => {
+      const stick = await folderOf({})
+      const lines = `mount -t tmpfs -o size=64k none '${stick}' && mkdir '${stick}/staging' && head -c 65536 /dev/zero > '${stick}/staging/core.bin' 2>/dev/null; exec "$@"`
+      const program = [
+        process.execPath,
+        PROGRAM,
+        'serve',
+        join(stick, 'staging'),
+        '--port',
+        '0',
+        '--page-port',
+        '0',
+      ]
+      const said = await run('unshare', ['--map-root-user', '--mount', 'sh', '-c', lines, 'sh', ...program])
+      expectSaid(said, NO_START, /The disk that holds the ledger is full .*Free some space/)
+    },
+  )
 })
 
 describe('flags', () => {

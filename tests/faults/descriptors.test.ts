@@ -26,7 +26,7 @@ test(
     const underWay = await ask(served.port, '/image.bin')
     onTestFinished(() => underWay.reset())
     await underWay.readBody(100_000)
-    await limitFiles(served, 30)
+    await limitFiles(served, { more: 30 })
     // It looks at the limit once a second: limits do not change, as a rule.
     await pause(1_100)
 
@@ -68,14 +68,14 @@ test(
     const client = await connectRaw(served.port)
     onTestFinished(() => client.reset())
     await exchange(served.port, request('/not-there.bin'))
-    // Fewer than it has open: some of those come and go, as it looks through its folder.
-    await limitFiles(served, -10)
+    // The limit is on a file's number, not on how many are open: some come and go, and give back a low number.
+    await limitFiles(served, { to: 3 })
     client.send(request('/image.bin'))
     const head = await client.head()
     expect(head.status).toBe(503)
     expect(head.field('retry-after')).toBe('5')
     expect((await served.refused(client.port)).reason).toContain('EMFILE')
-    await limitFiles(served, 100)
+    await limitFiles(served, { more: 100 })
     const { raw } = await exchange(served.port, request('/image.bin'))
     expect(parseHead(raw)?.status).toBe(200)
     expect(served.entries.filter(({ kind }) => kind === 'image' || kind === 'image-gone')).toHaveLength(1)
@@ -136,9 +136,12 @@ test('own addresses that cannot be asked for (no file left) stay what they were,
   expect(own()).toBe(before)
 })
 
-/** From now on the program may have so many more files open than it has (prlimit(1), util-linux). */
-async function limitFiles({ process: child }: Served, more: number): Promise<void> {
-  const limit = openFiles(child.pid ?? 0) + more
+/** From now on the program may have so many more files open than it has, or so many (prlimit(1), util-linux). */
+async function limitFiles(
+  { process: child }: Served,
+  allowed: { readonly more: number } | { readonly to: number },
+): Promise<void> {
+  const limit = 'to' in allowed ? allowed.to : openFiles(child.pid ?? 0) + allowed.more
   const { status } = await run('prlimit', ['--pid', String(child.pid), `--nofile=${limit}:1000`])
   if (status !== 0) throw new Error('the limit of open files cannot be set')
 }
