@@ -11,18 +11,18 @@ import { needs } from '../needs.ts'
 const ROOT = fileURLToPath(new URL('../..', import.meta.url))
 
 test('the package installs globally without a network, and serves the practice image it brings', {
-  timeout: 120_000,
+  timeout: 240_000,
   ...needs('POSIX'),
 }, async () => {
   const work = mkdtempSync(join(tmpdir(), 'fetchproof-package-'))
   onTestFinished(() => rmSync(work, { recursive: true, force: true, maxRetries: 3 }))
-  const packed = await run('npm', ['pack', '--pack-destination', work], { cwd: ROOT, timeoutMs: 60_000 })
+  const packed = await run('npm', ['pack', '--pack-destination', work], { cwd: ROOT, timeoutMs: 120_000 })
   expect(packed.status, packed.stderr).toBe(0)
   const [archive = ''] = readdirSync(work)
   expect(archive).toMatch(/^fetchproof-[\d.]+\.tgz$/)
   mkdirSync(join(work, 'global'))
   const install = ['install', '--global', '--offline', '--prefix', join(work, 'global'), archive]
-  const installed = await run('npm', install, { cwd: work, timeoutMs: 90_000 })
+  const installed = await run('npm', install, { cwd: work, timeoutMs: 110_000 })
   expect(installed, installed.stderr).toMatchObject({
     status: 0,
     stderr: expect.not.stringMatching(/warn|deprecated/i),

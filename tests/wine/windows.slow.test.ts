@@ -52,7 +52,7 @@ function start(args: readonly string[]): Started {
 const NODE = ['C:\\Café 4\\fp\\runtime\\node.exe', 'C:\\Café 4\\fp\\program\\server\\bundle\\main.js']
 
 function serve(folder = 'visit'): Started {
-  const ports = ['--port', String(port), '--page-port', '0', '--listen', '127.0.0.1']
+  const ports = ['--port', String(port), '--page-port', '0', '--listen', '127.0.0.1', '--list']
   const times = ['--settle-ms', '100', '--settle-unsure-ms', '300']
   return start([...NODE, 'serve', `C:\\${folder}`, ...ports, ...times])
 }
@@ -236,7 +236,7 @@ describe('an evening', () => {
     expect(matched.status, matched.text).toBe(0)
     const observed = await command('observe', 'harrowick-desk', '--before', '1.0', ...IN_FOLDER)
     expect(observed.status, observed.text).toBe(0)
-    const rehearsed = await command('rehearse', 'C:\\evening')
+    const rehearsed = await command('rehearse', `http://127.0.0.1:${port}`)
     expect(rehearsed.status, rehearsed.text).toBe(0)
   })
 
@@ -245,7 +245,7 @@ describe('an evening', () => {
     expect(reported.status, reported.text).toBe(0)
     expect(readFileSync(join(drive, 'report.html'), 'utf8')).toContain('harrowick-desk')
     const audited = await command('audit', 'C:\\evening', '--plan', '--format', 'json')
-    expect(audited.text).toContain('"standing":"confirmed"')
+    expect(JSON.parse(audited.text)).toMatchObject({ plan: { devices: [{ standing: 'confirmed' }] } })
     served.child.kill('SIGINT')
     expect(await once(served.child, 'close'), served.text()).toEqual([0, null])
     expect(served.text()).toContain('Stopped.')
