@@ -100,7 +100,7 @@ describe('the staging folder', () => {
     const answer = await fetch(`http://127.0.0.1:${served.port}/core.bin`)
     expect(Buffer.from(await answer.arrayBuffer()).equals(IMAGE)).toBe(true)
     await served.entry('fetch-ended')
-    expect((await audit(served.folder)).fetches).toMatchObject([{ image: 'core.bin', ending: 'delivered' }])
+    expect((await audit(served.folder)).fetches).toMatchObject([{ image: { name: 'core.bin' } }])
   })
 
   test('of a path longer than the system takes was told to check permissions', async () => {
