@@ -18,56 +18,60 @@ const SETTINGS_BYTES_AT_MOST = 256 * 1024
 /** Of a wrong value, as much as names it. */
 const SHOWN_CHARACTERS = 80
 
-/** One flag each; the command line, the settings tests and the README's table come from here. */
-const SettingsSchema = Type.Object(
-  {
-    /** Staging folder, absolute. */
-    folder: Type.String({ minLength: 1 }),
-    /** Folder of the ledger and the catalogue, absolute. */
-    records: Type.String({ minLength: 1 }),
-    /** Addresses to listen on; empty: every address of this machine. */
-    listen: Type.Array(Type.String()),
-    /** The only image port; null: 8080 or the next free one, and 80 too where the system allows it. */
-    port: Type.Union([Type.Integer({ minimum: 0, maximum: 65_535 }), Type.Null()]),
-    /** Port of the bench page and the local API, loopback only; 0 takes a free one. */
-    pagePort: Type.Integer({ minimum: 0, maximum: 65_535 }),
-    page: Type.Boolean(),
-    open: Type.Boolean(),
-    /** The page and other commands need a new token from now on. */
-    newToken: Type.Boolean(),
-    /** Address ranges that may fetch; empty: private, link-local, unique-local, loopback and own subnets. */
-    allow: Type.Array(Type.String()),
-    allowTunnels: Type.Boolean(),
-    tftp: Type.Boolean(),
-    /** The one that requests come to; each transfer has another. 0 takes a free one. */
-    tftpPort: Type.Integer({ minimum: 0, maximum: 65_535 }),
-    list: Type.Boolean(),
-    maxFetches: Type.Integer({ minimum: 1, maximum: 100_000 }),
-    maxFetchesPerClient: Type.Integer({ minimum: 1, maximum: 100_000 }),
-    settleMs: Type.Integer({ minimum: 0 }),
-    settleUnsureMs: Type.Integer({ minimum: 0 }),
-    rescanMs: Type.Integer({ minimum: 10 }),
-    /** How long a client may take to close after the last byte. */
-    lingerMs: Type.Integer({ minimum: 0 }),
-    /** How long a client may take without accepting a byte; it may be erasing flash. */
-    pauseMs: Type.Integer({ minimum: 1 }),
-    /** How long a connection may take to send a complete request. */
-    requestMs: Type.Integer({ minimum: 1 }),
-    /** Shown as stalled when no byte moved for this long. */
-    stalledMs: Type.Integer({ minimum: 1 }),
-    blockCacheBytes: Type.Integer({ minimum: 0 }),
-    onlyPlanned: Type.Boolean(),
-    watchReturn: Type.Boolean(),
-    watchReturnPort: Type.Integer({ minimum: 1, maximum: 65_535 }),
-    /** How often a device that is watched is looked at. */
-    watchReturnEveryMs: Type.Integer({ minimum: 10 }),
-    /** A device that is dark for longer needs a hand. */
-    notBackMs: Type.Integer({ minimum: 1 }),
-    keepAwake: Type.Boolean(),
-    paste: Type.Array(Type.String()),
-  },
-  { additionalProperties: false },
-)
+const port = (minimum: number, description: string) => Type.Integer({ minimum, maximum: 65_535, description })
+const flag = (description: string) => Type.Boolean({ description })
+const several = (takes: string, description: string) => Type.Array(Type.String(), { takes, description })
+
+/** What `serve` takes a flag for each: its --help comes from here. What has no description is not listed there. */
+export const SETTING_SCHEMAS = {
+  /** Staging folder, absolute. */
+  folder: Type.String({ minLength: 1 }),
+  /** Folder of the ledger and the catalogue, absolute. */
+  records: Type.String({ minLength: 1 }),
+  listen: several('address', 'listen on this address only (may be given several times)'),
+  port: Type.Union([Type.Integer({ minimum: 0, maximum: 65_535 }), Type.Null()], {
+    description:
+      'the only image port (default: 8080 or the next free one, and 80 too where the system allows it)',
+  }),
+  pagePort: port(0, 'port of the bench page, loopback only; 0 takes a free one'),
+  page: flag('no bench page; the local API stays'),
+  allow: several('range', 'who may fetch, instead of private and own networks (several times)'),
+  allowTunnels: flag('also serve what arrives over a tunnel interface'),
+  tftp: flag('also serve by TFTP, for boot loaders and phones that know nothing else'),
+  /** Each transfer has another one. */
+  tftpPort: port(0, 'port that TFTP requests come to'),
+  list: flag('offer /SHA256SUMS'),
+  maxFetches: Type.Integer({ minimum: 1, maximum: 100_000, description: 'fetches at once' }),
+  maxFetchesPerClient: Type.Integer({ minimum: 1, maximum: 100_000 }),
+  settleMs: Type.Integer({ minimum: 0, description: 'quiet time before a file is read' }),
+  settleUnsureMs: Type.Integer({
+    minimum: 0,
+    description: 'quiet time of a new file that is not yet known to be complete',
+  }),
+  paste: several('line', 'a line to paste, with {url} {host} {port} {path} {name} {bytes} {sha256} {md5}'),
+  onlyPlanned: flag('refuse an image that visit.csv does not plan for the device'),
+  watchReturn: flag('after a pull, connect to the device now and then: when it goes dark, when it is back'),
+  watchReturnPort: port(1, 'port that --watch-return connects to'),
+  keepAwake: flag('ask the system not to sleep while serving'),
+  open: flag('open the bench page in the browser'),
+  newToken: flag('a new token for the bench page: addresses printed before allow no change any more'),
+  rescanMs: Type.Integer({ minimum: 10 }),
+  /** How long a client may take to close after the last byte. */
+  lingerMs: Type.Integer({ minimum: 0 }),
+  /** How long a client may take without accepting a byte; it may be erasing flash. */
+  pauseMs: Type.Integer({ minimum: 1 }),
+  /** How long a connection may take to send a complete request. */
+  requestMs: Type.Integer({ minimum: 1 }),
+  /** Shown as stalled when no byte moved for this long. */
+  stalledMs: Type.Integer({ minimum: 1 }),
+  blockCacheBytes: Type.Integer({ minimum: 0 }),
+  /** How often a device that is watched is looked at. */
+  watchReturnEveryMs: Type.Integer({ minimum: 10 }),
+  /** A device that is dark for longer needs attention. */
+  notBackMs: Type.Integer({ minimum: 1 }),
+}
+
+const SettingsSchema = Type.Object(SETTING_SCHEMAS, { additionalProperties: false })
 
 export type SettingsInput = Static<typeof SettingsSchema>
 
@@ -101,11 +105,15 @@ export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly
 /** Ports tried when `--port` is not given: the first, or one after it, must open; the second is a courtesy. */
 export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })
 
+export type LooseSettings = { folder: string } & {
+  [K in keyof SettingsInput]?: SettingsInput[K] | undefined
+}
+
 /**
  * Loose flags (already typed by the command line) over the defaults, checked and frozen.
  * Throws FP_SETTING_UNKNOWN, FP_SETTING_BAD, FP_CIDR_BAD.
  */
-export function createSettings(loose: { folder: string } & Partial<SettingsInput>): Settings {
+export function createSettings(loose: LooseSettings): Settings {
   const folder = resolve(loose.folder)
   const given = Object.fromEntries(Object.entries(loose).filter(([, value]) => value !== undefined))
   const merged = {

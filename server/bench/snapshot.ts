@@ -181,7 +181,7 @@ function pasteLinesOf({ settings }: Depot): PasteLine[] {
   return [...settings.paste.map((text) => ({ name: '', text })), ...ofFolder]
 }
 
-function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[] {
+export function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[] {
   return depot.own().map((own) => ({
     address: own.address,
     interface: own.interface,
@@ -243,7 +243,9 @@ function countsOf(all: readonly ShownImage[]): Snapshot['imagesInAll'] {
 }
 
 /** What is over comes from the pulls themselves. The same array as before until a pull begins, ends or changes. */
-function createPullViews(depot: Depot): () => { underWay: readonly LivePull[]; over: readonly PullRecord[] } {
+export function createPullViews(
+  depot: Depot,
+): () => { underWay: readonly LivePull[]; over: readonly PullRecord[] } {
   let last: { records: readonly PullRecord[]; busy: string; over: readonly PullRecord[] } | undefined
   return () => {
     const records = depot.pulls.pulls()
@@ -258,7 +260,10 @@ function createPullViews(depot: Depot): () => { underWay: readonly LivePull[]; o
   }
 }
 
-function recentOf(recent: readonly FetchRecord[]): { refusals: FetchRecord[]; fetches: FetchRecord[] } {
+export function recentOf(recent: readonly FetchRecord[]): {
+  refusals: FetchRecord[]
+  fetches: FetchRecord[]
+} {
   const newest = [...recent].reverse()
   return {
     refusals: newest.filter((fetch) => fetch.ending === 'refused').slice(0, RECENT_AT_MOST),

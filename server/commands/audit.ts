@@ -1,10 +1,35 @@
-/** Usage of `fetchproof audit`. What it does is loaded when it runs: see audit-action.ts. */
-import { type Command, Option } from 'commander'
-import { PULL_STATES } from '../delivery/records.ts'
-import { FETCH_ENDINGS } from '../ledger/fetch-endings.ts'
-import type { AuditFilter } from '../report/audit.ts'
+/** `fetchproof audit`: what happened in one or several staging folders. Only reads. */
+import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { FetchproofError } from '../errors.ts'
+import {
+  type AuditFilter,
+  auditFetches,
+  auditLedgers,
+  auditPulls,
+  type CheckedLedgers,
+  type LedgerSummary,
+  summaryOf,
+} from '../report/audit.ts'
+import {
+  type CsvField,
+  csvHead,
+  csvRows,
+  FETCH_COLUMNS,
+  FETCH_FIELDS,
+  PULL_COLUMNS,
+  PULL_FIELDS,
+} from '../report/audit-columns.ts'
+import { planLines } from '../report/plan-lines.ts'
+import { tableLines } from '../report/table.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitReport } from '../report/visit-report.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import { answer, columnsOf, print } from './printing.ts'
+import { VERSION } from './version.ts'
 
 export interface AuditFlags extends AuditFilter {
   readonly format: 'text' | 'json' | 'csv'
@@ -15,34 +40,241 @@ export interface AuditFlags extends AuditFilter {
   readonly head?: string
 }
 
-export function addAudit(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('audit')
-    .description(
-      'Show what the ledger of one or several staging folders says: which device pulled which image.',
+export async function audit(
+  folders: readonly string[],
+  given: AuditFlags,
+  around: HostProcess,
+): Promise<number> {
+  const { stdout } = around
+  checkFlags(given)
+  const flags = withTimes(given)
+  const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
+  if (flags.check === true) {
+    const ledger = await auditLedgers(files, flags.head)
+    answer(around, flags.format, { ledger: ledgerJson(ledger) }, () => checkLines(ledger))
+    return ledger.intact ? EXIT.done : EXIT.checkFailed
+  }
+  if (flags.plan === true) await printPlan(files, flags.format, around)
+  else if (flags.format === 'json') await printJson(files, flags, stdout)
+  else if (flags.format === 'csv') await printCsv(files, flags, stdout)
+  else await printText(files, flags, around)
+  return EXIT.done
+}
+
+async function printJson(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  const checked: CheckedLedgers = new Map()
+  out.write('{\n"pulls": [')
+  await writeItems(auditPulls(files, flags, checked), out)
+  out.write('],\n"fetches": [')
+  await writeItems(auditFetches(files, flags), out)
+  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(summaryOf(checked)))}\n}\n`)
+}
+
+async function writeItems(
+  batches: AsyncIterable<readonly unknown[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  let separator = '\n'
+  for await (const items of batches) {
+    if (items.length === 0) continue
+    await written(out, separator + items.map((item) => JSON.stringify(item)).join(',\n'))
+    separator = ',\n'
+  }
+}
+
+async function printCsv(
+  files: readonly string[],
+  flags: AuditFlags,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  if (flags.fetches === true) await writeRows(FETCH_FIELDS, auditFetches(files, flags), out)
+  else await writeRows(PULL_FIELDS, auditPulls(files, flags), out)
+}
+
+async function writeRows<Row>(
+  fields: readonly CsvField<Row>[],
+  batches: AsyncIterable<readonly Row[]>,
+  out: NodeJS.WritableStream,
+): Promise<void> {
+  out.write(csvHead(fields))
+  for await (const rows of batches) await written(out, csvRows(fields, rows))
+}
+
+/** Text only names what a glance needs; the report has the rest. */
+async function printPlan(
+  files: readonly string[],
+  format: AuditFlags['format'],
+  around: HostProcess,
+): Promise<void> {
+  const report = visitReport(await visitFacts(files), { made: new Date().toISOString(), version: VERSION })
+  const { plan } = report
+  if (format === 'csv') around.stdout.write(visitCsv(report))
+  else
+    answer(around, format, { plan }, () =>
+      plan === null ? ['No visit sheet is on record.'] : planLines(plan, columnsOf(around.stdout)),
     )
-    .argument('[folder...]', `staging folders (default: ${DEFAULT_FOLDER})`)
-    .option('--fetches', 'every fetch and refusal instead of pulls')
-    .option('--plan', 'every device of the visit sheet with its standing instead of pulls')
-    .option('--client <who>', 'only this address, hardware address or device')
-    .option('--image <which>', 'only this image: name, plain path or first digits of its SHA-256')
-    .option(
-      '--since <time>',
-      'only what began at or after this time (such as 2026-11-25T20:00, or 17:47 for today)',
-    )
-    .option('--until <time>', 'only what began at or before this time')
-    .addOption(
-      new Option('--ending <ending>', 'only fetches that ended so (with --fetches)').choices([
-        ...FETCH_ENDINGS,
-      ]),
-    )
-    .addOption(new Option('--state <state>', 'only pulls in this state').choices([...PULL_STATES]))
-    .option('--check', 'verify the chain of entries; exit status 1 when it is broken')
-    .option('--head <hex>', 'with --check: the head printed earlier must stand in the ledger')
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json', 'csv'))
-    .action(async (folders: string[], flags: AuditFlags) => {
-      const { audit } = await import('./audit-action.ts')
-      settle(await audit(folders.length > 0 ? folders : [DEFAULT_FOLDER], flags, around))
-    })
+}
+
+async function printText(files: readonly string[], flags: AuditFlags, around: HostProcess): Promise<void> {
+  const checked: CheckedLedgers = new Map()
+  const rows =
+    flags.fetches === true
+      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), around.stdout)
+      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), around.stdout)
+  const what = flags.fetches === true ? 'fetch' : 'pull'
+  const filtered = [flags.client, flags.image, flags.since, flags.until, flags.ending, flags.state].some(
+    (filter) => filter !== undefined,
+  )
+  const none = filtered
+    ? `No ${what} matches these filters. Without them all are shown.`
+    : `No ${what} is on record.`
+  print(around, [...(rows === 0 ? [none] : []), '', ...checkLines(summaryOf(checked))])
+}
+
+/** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
+const ROWS_A_PAGE = 1_000
+
+/** Returns how many rows there were. */
+async function printTable<Row extends FetchRecord | PullRecord>(
+  columns: Parameters<typeof tableLines<Row>>[0],
+  batches: AsyncIterable<readonly Row[]>,
+  out: HostProcess['stdout'],
+): Promise<number> {
+  const width = columnsOf(out)
+  let count = 0
+  const pending: Row[] = []
+  const printPage = async (): Promise<void> => {
+    const page = pending.splice(0, ROWS_A_PAGE)
+    count += page.length
+    // In one piece: a write a line took 0.4 of 5.6 s for 200,000 entries.
+    if (page.length > 0) await written(out, `${tableLines(columns, page, width).join('\n')}\n`)
+  }
+  for await (const batch of batches) {
+    for (const row of batch) pending.push(row)
+    while (pending.length >= ROWS_A_PAGE) await printPage()
+  }
+  await printPage()
+  return count
+}
+
+const HEAD_MISSING =
+  'NONE of these ledgers holds the given head: lines were cut off at an end, or a ledger was rewritten, or it is another one.'
+
+function checkLines(ledger: LedgerSummary): string[] {
+  return [...ledger.ledgers.map(chainLine), ...(ledger.headMissing === true ? [HEAD_MISSING] : [])]
+}
+
+function chainLine({
+  file,
+  entries,
+  intact,
+  head,
+  firstBad,
+  tornBytes,
+}: LedgerSummary['ledgers'][number]): string {
+  const name = visible(file)
+  if (intact) {
+    const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
+    return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
+  }
+  if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
+  return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
+}
+
+function ledgerJson(ledger: LedgerSummary): unknown {
+  const { entries, intact, head, ledgers } = ledger
+  const firstBad = ledgers.find((each) => each.firstBad !== undefined)?.firstBad
+  return {
+    entries,
+    intact,
+    head,
+    ...(firstBad !== undefined && { firstBad }),
+    ...(ledger.headMissing === true && { headMissing: true }),
+    ...(ledgers.length > 1 && { ledgers }),
+  }
+}
+
+/** Which flags only choose among pulls or fetches. */
+const FILTERS = ['client', 'image', 'since', 'until', 'ending', 'state'] as const
+
+function checkFlags(flags: AuditFlags): void {
+  const { head, check, ending, state, fetches, plan, format } = flags
+  // JSON holds pulls and fetches alike.
+  const oneList = format !== 'json'
+  const given = FILTERS.filter((flag) => flags[flag] !== undefined).map((flag) => `--${flag}`)
+  const filters = given.join(' and ')
+  const clashes: readonly (readonly [boolean, string])[] = [
+    [
+      plan === true && fetches === true,
+      'Give either --plan (a row a device) or --fetches (a row a fetch), not both.',
+    ],
+    [
+      plan === true && given.length > 0,
+      `--plan shows every device of the visit sheet: leave out ${filters}, or leave out --plan to choose among pulls.`,
+    ],
+    [
+      check === true && (plan === true || fetches === true || given.length > 0),
+      `--check verifies the whole ledger and lists nothing: leave out ${[...(plan === true ? ['--plan'] : []), ...(fetches === true ? ['--fetches'] : []), ...given].join(' and ')}, or leave out --check.`,
+    ],
+    [check === true && format === 'csv', '--check prints no rows: leave out --format csv, or give json.'],
+    [
+      oneList && ending !== undefined && fetches !== true,
+      '--ending chooses among fetches: give --fetches too, or --state for pulls.',
+    ],
+    [
+      oneList && state !== undefined && fetches === true,
+      '--state chooses among pulls: leave out --fetches, or give --ending for fetches.',
+    ],
+    [head !== undefined && check !== true, '--head goes with --check.'],
+    [
+      head !== undefined && !/^[0-9a-f]{64}$/i.test(head.trim()),
+      '--head takes the 64 hex digits that "serve" printed at its end.',
+    ],
+  ]
+  const clash = clashes.find(([isSo]) => isSo)?.[1]
+  if (clash !== undefined) throw new FetchproofError('FP_USAGE', { why: clash })
+}
+
+/** `--since` and `--until` as RFC 3339. */
+function withTimes(flags: AuditFlags): AuditFlags {
+  const now = new Date()
+  const since = flags.since === undefined ? undefined : timeOf('since', flags.since, now)
+  const until = flags.until === undefined ? undefined : timeOf('until', flags.until, now)
+  return { ...flags, ...(since !== undefined && { since }), ...(until !== undefined && { until }) }
+}
+
+/** In local time unless it names a zone: `17:47` is today, a day alone is the whole of it. */
+function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
+  const day = `${now.getFullYear()}-${twoDigits(now.getMonth() + 1)}-${twoDigits(now.getDate())}`
+  const clock = /^(\d{1,2})(:\d{2}(?::\d{2})?)$/.exec(text.trim())
+  const isDay = /^\d{4}-\d{2}-\d{2}$/.test(text.trim())
+  const whole =
+    clock !== null
+      ? `${day}T${clock[1]?.padStart(2, '0')}${clock[2]}`
+      : isDay
+        ? `${text.trim()}T${flag === 'since' ? '00:00' : '23:59:59.999'}`
+        : text
+  const ms = Date.parse(whole)
+  if (!Number.isNaN(ms)) return new Date(ms).toISOString()
+  throw new FetchproofError('FP_USAGE', {
+    why: `--${flag} ${text} is not a valid time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
+  })
+}
+
+function twoDigits(value: number): string {
+  return String(value).padStart(2, '0')
+}
+
+/** Waits where the reader is slower than we are. */
+async function written(out: NodeJS.WritableStream, text: string): Promise<void> {
+  if (out.write(text)) return
+  // A stream that has failed never drains.
+  await new Promise<void>((free) => {
+    out.once('drain', free)
+    out.once('close', free)
+  })
 }

@@ -51,7 +51,7 @@ export async function decideOn(
   form: DecisionForm,
   around: HostProcess,
 ): Promise<Decided> {
-  const settings = createSettings({ folder, ...(records !== undefined && { records }) })
+  const settings = createSettings({ folder, records })
   const decision = { reason: flags.reason.trim(), by: (flags.by ?? userName()).trim() }
   if (decision.reason === '') throw new FetchproofError('FP_USAGE', { why: form.whyReason })
   const server = await runningServer(settings.records)

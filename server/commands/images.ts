@@ -1,22 +1,66 @@
-/** Usage of `fetchproof images`. What it does is loaded when it runs: see images-action.ts. */
-import type { Command } from 'commander'
+/** `fetchproof images`: what a staging folder offers. Asks the server where the folder is being served. */
+import { type ImageView, standingText } from '../report/image-view.ts'
+import { type Column, tableLines } from '../report/table.ts'
+import { createSettings } from '../settings.ts'
+import { stateWords } from '../staging/image-words.ts'
+import type { NotOffered } from '../staging/not-offered.ts'
+import { formatWords } from '../wording/format-words.ts'
+import { bytesText } from '../wording/units.ts'
+import { shortened, visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
+import { imagesListed } from './images-listed.ts'
+import { answer, columnsOf } from './printing.ts'
+import { unusedWords } from './serve/not-offered-words.ts'
 
 export interface ImagesFlags {
   readonly format: 'text' | 'json'
   readonly records?: string
 }
 
-export function addImages(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('images')
-    .description('List the images of a staging folder with their digests; exit status 1 when one is held.')
-    .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json'))
-    .action(async (folder: string, flags: ImagesFlags) => {
-      const { images } = await import('./images-action.ts')
-      settle(await images(folder, flags, around))
-    })
+export async function images(
+  folder: string,
+  { format, records }: ImagesFlags,
+  around: HostProcess,
+): Promise<number> {
+  const settings = createSettings({ folder, records })
+  const listed = await imagesListed(settings, around)
+  const { images: views, notOffered, unused } = listed
+  answer(around, format, listed, () => [
+    ...imageLines(views, columnsOf(around.stdout)),
+    ...notOfferedLines(notOffered),
+    ...unused.map(unusedWords),
+  ])
+  return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
 }
+
+function notOfferedLines(notOffered: readonly NotOffered[]): string[] {
+  return notOffered.map(({ name, why }) => `not offered: ${visible(name)} (${visible(why)})`)
+}
+
+function imageLines(views: readonly ImageView[], columns: number | undefined): string[] {
+  if (views.length === 0) return ['The staging folder holds no image.']
+  const remarks = views.flatMap((view) => {
+    const parts = [
+      ...(view.reason === null ? [] : [`${stateWords(view.state)}: ${view.reason}`]),
+      ...(view.lifted === null
+        ? []
+        : [`served although it differs: ${view.lifted.reason} (${view.lifted.by})`]),
+      ...view.notes,
+    ]
+    return parts.map((part) => visible(`${view.name}: ${part}`))
+  })
+  const table = tableLines(COLUMNS, views, columns)
+  return remarks.length === 0 ? table : [...table, '', ...remarks]
+}
+
+const COLUMNS: readonly Column<ImageView>[] = [
+  { title: 'State', head: true, cell: ({ state }) => stateWords(state) },
+  { title: 'Image', head: true, name: true, cell: ({ name }) => shortened(name, 40) },
+  { title: 'Bytes', align: 'right', cell: ({ bytes }) => bytesText(bytes) },
+  { title: 'Published checksum', cell: ({ published }) => standingText(published) },
+  { title: 'Format', cell: ({ format }) => formatWords(format) },
+  { title: 'SHA-256', below: true, cell: ({ sha256 }) => sha256 ?? '-' },
+  { title: 'Path', below: true, cell: ({ plainPath }) => plainPath },
+  { title: 'Short path', below: true, cell: ({ digestPath }) => digestPath ?? '-' },
+]

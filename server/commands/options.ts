@@ -8,12 +8,8 @@ export function wholeNumber(text: string): number {
   return Number(text)
 }
 
-export function collected(text: string, before: readonly string[] | undefined): string[] {
-  return [...(before ?? []), text]
-}
-
 export function formatOption(...formats: readonly string[]): Option {
-  return new Option('--format <format>', 'how to print').choices([...formats]).default('text')
+  return new Option('--format <format>', 'how to print').choices(formats).default('text')
 }
 
 export function recordsOption(): Option {
@@ -23,7 +19,6 @@ export function recordsOption(): Option {
   )
 }
 
-/** For commands whose argument is something else. */
 export function folderOption(): Option {
   return new Option('--folder <folder>', 'the staging folder').default(DEFAULT_FOLDER)
 }

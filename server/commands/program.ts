@@ -1,19 +1,11 @@
 /** The command line: which commands there are, and what becomes of an error. */
-import { Command, CommanderError } from 'commander'
+import { Argument, Command, CommanderError } from 'commander'
 import { FetchproofError } from '../errors.ts'
 import { visible } from '../wording/visible.ts'
-import { addAudit } from './audit.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
-import { addHold, addLift } from './hold-and-lift.ts'
 import type { HostProcess } from './host-process.ts'
-import { addImages } from './images.ts'
-import { addMatch } from './match.ts'
-import { addObserve } from './observe.ts'
-import { addRehearse } from './rehearse/rehearse.ts'
-import { addReport } from './report.ts'
-import { addServe } from './serve/serve.ts'
-import { addSheet } from './sheet.ts'
-import { addStrike } from './strike.ts'
+import { print, runnable } from './printing.ts'
+import { COMMANDS, type Usage } from './usage.ts'
 import { VERSION } from './version.ts'
 
 /** Runs one command; resolves with its exit status. Expected errors are printed, never thrown. */
@@ -32,38 +24,64 @@ export async function runProgram(args: readonly string[], around: HostProcess): 
     })
     .exitOverride()
     .showHelpAfterError('Try --help for the usage.')
-  for (const add of [
-    addServe,
-    addImages,
-    addMatch,
-    addRehearse,
-    addHold,
-    addLift,
-    addStrike,
-    addAudit,
-    addObserve,
-    addReport,
-    addSheet,
-  ])
-    add(program, around, settle)
+  for (const usage of COMMANDS) {
+    const command = program.command(usage.name)
+    // Flags that take long to load are there for whom needs them.
+    if (args.includes(usage.name)) await describe(command, usage, around, settle)
+    else command.description(usage.description)
+  }
   try {
     await program.parseAsync([...args], { from: 'user' })
     return status
   } catch (error) {
-    return failed(error, around)
+    return failed(error, args, around)
   }
 }
 
-function failed(error: unknown, { stderr }: HostProcess): number {
+async function describe(
+  command: Command,
+  { description, argument, options, example, remarks = '', run }: Usage<never, never>,
+  around: HostProcess,
+  settle: (status: number) => void,
+): Promise<void> {
+  const { syntax, parse, default: usual } = argument
+  const shown = runnable(example, around)
+  command
+    .description(description)
+    .addArgument(argumentOf())
+    .addHelpText('after', `${remarks}\nFor example:\n  ${shown}`)
+    .showHelpAfterError(`For example:\n  ${shown}`)
+    .action(async (given, flags) => settle(await run(given as never, flags as never, around)))
+  for (const option of await options()) command.addOption(option)
+
+  function argumentOf(): Argument {
+    const made = new Argument(syntax, argument.description)
+    if (usual !== undefined) made.default(usual)
+    return parse === undefined ? made : made.argParser(parse)
+  }
+}
+
+/** In words for a person; its code for a program, and for whom reads the log. */
+function failed(error: unknown, args: readonly string[], around: HostProcess): number {
+  const { stderr, env } = around
   if (error instanceof CommanderError) return error.exitCode === 0 ? EXIT.done : EXIT.usage
   if (error instanceof FetchproofError) {
+    const { code, message } = error
     // Names of files and what stands in them are part of it, and may move a terminal's cursor.
-    stderr.write(`fetchproof: ${visible(error.message)}\n(${error.code})\n`)
-    return exitStatusOf(error.code)
+    if (isForProgram(args)) stderr.write(`${JSON.stringify({ error: { code, message } })}\n`)
+    else {
+      const logged = env.FETCHPROOF_LOG === undefined ? [] : [`(${code})`]
+      print(around, [`fetchproof: ${visible(message)}`, ...logged], stderr)
+    }
+    return exitStatusOf(code)
   }
   const told = String(error instanceof Error ? error.stack : error)
   stderr.write(`fetchproof: something unforeseen happened: ${visibleLines(told)}\n`)
   return EXIT.couldNotStart
+}
+
+function isForProgram(args: readonly string[]): boolean {
+  return args.some((arg, at) => arg === '--format=json' || (arg === '--format' && args[at + 1] === 'json'))
 }
 
 function visibleLines(text: string): string {

@@ -1,7 +1,16 @@
-/** Usage of `fetchproof report`. What it does is loaded when it runs: see report-action.ts. */
-import { type Command, Option } from 'commander'
+/** `fetchproof report`: the record of a visit for the customer, out of one or several ledgers. Only reads. */
+import { writeFile } from 'node:fs/promises'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { visitCsv } from '../report/visit-csv.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { visitHtml } from '../report/visit-html.ts'
+import { type VisitReport, visitReport } from '../report/visit-report.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { DEFAULT_FOLDER, recordsOption } from './options.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import { print } from './printing.ts'
+import { VERSION } from './version.ts'
 
 export interface ReportFlags {
   readonly output?: string
@@ -10,21 +19,41 @@ export interface ReportFlags {
   readonly records?: string
 }
 
-export function addReport(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('report')
-    .description('Make the record of a visit: what was planned and what was done, device by device.')
-    .argument('[folder...]', `staging folders (default: ${DEFAULT_FOLDER})`)
-    .option('--output <file>', 'write it into this file (default: standard output)')
-    .addOption(
-      new Option('--format <format>', 'one HTML file to print and sign, or data')
-        .choices(['html', 'json', 'csv'])
-        .default('html'),
-    )
-    .option('--strict', 'exit status 1 when the visit is not complete')
-    .addOption(recordsOption())
-    .action(async (folders: string[], flags: ReportFlags) => {
-      const { report } = await import('./report-action.ts')
-      settle(await report(folders.length > 0 ? folders : [DEFAULT_FOLDER], flags, around))
-    })
+export async function report(
+  folders: readonly string[],
+  { output, format, strict, records }: ReportFlags,
+  around: HostProcess,
+): Promise<number> {
+  const facts = await visitFacts(folders.map((folder) => ledgerFileOf(folder, records)))
+  const made = visitReport(facts, { made: new Date().toISOString(), version: VERSION })
+  const text = printed(made, format)
+  if (output === undefined) around.stdout.write(text)
+  else {
+    await write(output, text)
+    print(around, [`${visible(output)}: ${summary(made)}`])
+  }
+  if (strict !== true || made.complete) return EXIT.done
+  print(around, made.notDone.map(visible), around.stderr)
+  return EXIT.checkFailed
+}
+
+function printed(made: VisitReport, format: ReportFlags['format']): string {
+  if (format === 'html') return visitHtml(made)
+  return format === 'csv' ? visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
+}
+
+async function write(file: string, text: string): Promise<void> {
+  try {
+    await writeFile(file, text)
+  } catch (error) {
+    const why = `The report cannot be written to ${file} (${systemCode(error) ?? String(error)}). Name another place with --output.`
+    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
+  }
+}
+
+function summary({ complete, notDone, served }: VisitReport): string {
+  if (served) return 'the visit is still going on'
+  return complete
+    ? 'the visit is complete'
+    : `${notDone.length} ${notDone.length === 1 ? 'point is' : 'points are'} open`
 }

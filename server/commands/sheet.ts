@@ -1,8 +1,32 @@
-/** Usage of `fetchproof sheet`. What it does is loaded when it runs: see sheet-action.ts. */
-import type { Command } from 'commander'
-import { SHEET_FILE } from '../visit/sheet-rows.ts'
+/** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
+import { existsSync } from 'node:fs'
+import { join, resolve } from 'node:path'
+import { FetchproofError } from '../errors.ts'
+import { FILE_ACCESS } from '../files/file-access.ts'
+import { LEDGER_FILE } from '../ledger/read.ts'
+import type { ImageView } from '../report/image-view.ts'
+import { tableLines } from '../report/table.ts'
+import { visitFacts } from '../report/visit-facts.ts'
+import { createSettings, type Settings } from '../settings.ts'
+import { stateWords } from '../staging/image-words.ts'
+import { isNearSheet, wordsForDocument } from '../staging/offer-rule.ts'
+import { exampleSheet } from '../visit/example-sheet.ts'
+import { planAgainstFacts } from '../visit/plan.ts'
+import { checkPlan, type PresentImage } from '../visit/plan-check.ts'
+import type { Plan } from '../visit/plan-shape.ts'
+import { createImageNames } from '../visit/planned-image.ts'
+import { remainingPulls } from '../visit/remaining-pulls.ts'
+import { deviceKey, type PlannedRow, SHEET_FILE } from '../visit/sheet-rows.ts'
+import { guessFromName } from '../visit/version-text.ts'
+import type { ReadSheet } from '../visit/visit-file.ts'
+import { remainingWords } from '../wording/remaining-words.ts'
+import { stepWords } from '../wording/standing-words.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { DEFAULT_FOLDER, formatOption, recordsOption } from './options.ts'
+import { imagesListed } from './images-listed.ts'
+import { answer, columnsOf } from './printing.ts'
+import { sheetInFolder } from './sheet-in-folder.ts'
 
 export interface SheetFlags {
   readonly example?: boolean
@@ -10,18 +34,102 @@ export interface SheetFlags {
   readonly records?: string
 }
 
-export function addSheet(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('sheet')
-    .description(
-      `Check the visit sheet ${SHEET_FILE} of a staging folder; exit status 1 when something is wrong in it.`,
-    )
-    .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
-    .option('--example', `print a filled-in ${SHEET_FILE} to begin from`)
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json'))
-    .action(async (folder: string, flags: SheetFlags) => {
-      const { sheet } = await import('./sheet-action.ts')
-      settle(await sheet(folder, flags, around))
-    })
+export async function sheet(
+  folder: string,
+  { example, format, records }: SheetFlags,
+  around: HostProcess,
+): Promise<number> {
+  if (example === true) {
+    if (format === 'json') throw usage('--example prints a CSV file: leave out --format json.')
+    around.stdout.write(exampleSheet())
+    return EXIT.done
+  }
+  const read = await readSheet(folder)
+  const settings = createSettings({ folder, records })
+  const { images: listed } = await imagesListed(settings, around)
+  const present = listed.map(presentImage)
+  const check = checkPlan(read.rows, read.columns, present)
+  const errors = [...read.errors, ...check.errors]
+  const warnings = [...read.warnings, ...check.warnings]
+  const plan = await planSoFar(read, present, settings)
+  const images = createImageNames(present.map(({ image }) => image))
+  const remaining = remainingPulls(plan, images, [], settings.folderFile.linkMbps)
+  const devices = plan.devices.map(({ device, standing, done }) => ({ device, standing, done }))
+  answer(around, format, { rows: read.rows, errors, warnings, devices, remaining }, () => [
+    ...sheetLines(read, plan, columnsOf(around.stdout)),
+    ...(errors.length + warnings.length === 0 ? [] : ['']),
+    ...errors.map(visible),
+    ...warnings.map((text) => `Warning: ${visible(text)}`),
+    ...(remaining === null ? [] : ['', remainingWords(remaining)]),
+  ])
+  return errors.length === 0 ? EXIT.done : EXIT.checkFailed
+}
+
+function usage(why: string): FetchproofError {
+  return new FetchproofError('FP_USAGE', { why })
+}
+
+function presentImage({ name, plainPath, bytes, sha256, state, reason }: ImageView): PresentImage {
+  const why = reason ?? `it is ${stateWords(state)}`
+  return {
+    image: { name, plainPath, bytes, sha256: sha256 ?? '' },
+    notOffered: state === 'ready' ? null : state === 'held' ? `it is held. ${why}` : why,
+  }
+}
+
+/** What the ledger, where there is one, says of the devices of the sheet. */
+async function planSoFar(
+  { rows }: ReadSheet,
+  present: readonly PresentImage[],
+  { records }: Settings,
+): Promise<Plan> {
+  const ledger = join(records, LEDGER_FILE)
+  const ledgers = existsSync(ledger) ? await visitFacts([ledger]) : []
+  const macOf = (address: string): string | null => ledgers[0]?.macOf(address) ?? null
+  const images = present.map(({ image }) => image)
+  return planAgainstFacts({ rows, ledgers, moved: [], present: images, over: false, macOf })
+}
+
+/** Throws the coded errors of the folder, and FP_USAGE when there is no sheet. */
+async function readSheet(folder: string): Promise<ReadSheet> {
+  const { sheet: found, trouble } = await sheetInFolder(folder)
+  if (found !== undefined) return found
+  const near = (await FILE_ACCESS.list(folder)).filter(({ name, isFolder }) => !isFolder && isNearSheet(name))
+  const meant =
+    near[0] === undefined ? undefined : `${visible(near[0].name)} is ${wordsForDocument(near[0].name)}.`
+  const why =
+    trouble ??
+    `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${meant ?? '"fetchproof sheet --example" prints one to begin from.'}`
+  throw new FetchproofError('FP_USAGE', { why })
+}
+
+function sheetLines({ rows }: ReadSheet, plan: Plan, columns: number | undefined): string[] {
+  const devices = new Map(plan.devices.map((device) => [deviceKey(device.device), device]))
+  const standing = ({ device, step }: PlannedRow): string => {
+    const planned = devices.get(deviceKey(device))
+    const at = planned?.steps[step - 1]
+    return planned === undefined || at === undefined ? '-' : stepWords(at, planned.via)
+  }
+  return tableLines(
+    [
+      { title: 'Row', align: 'right', cell: (row) => String(row.row) },
+      { title: 'Standing', head: true, cell: standing },
+      { title: 'Device', head: true, name: true, cell: (row) => row.device },
+      { title: 'Step', align: 'right', cell: (row) => String(row.step) },
+      { title: 'Address', cell: (row) => row.address ?? '-' },
+      { title: 'Hardware address', cell: (row) => row.mac ?? '-' },
+      { title: 'Via', cell: (row) => row.via ?? '-' },
+      { title: 'Image', head: true, name: true, cell: (row) => row.image ?? '-' },
+      { title: 'Before', cell: (row) => row.versionBefore ?? '-' },
+      { title: 'Target', cell: (row) => row.versionTarget ?? guessedTarget(row) },
+    ],
+    rows,
+    columns,
+  )
+}
+
+/** From the name of the planned image. */
+function guessedTarget({ image }: PlannedRow): string {
+  const guess = image === null ? undefined : guessFromName(image)?.version
+  return guess === undefined ? '-' : `${guess} (a guess)`
 }

@@ -1,7 +1,18 @@
-/** Usage of `fetchproof strike`. What it does is loaded when it runs: see strike-action.ts. */
-import type { Command } from 'commander'
+/** `fetchproof strike`: a person takes back what was recorded by mistake. The ledger keeps both. */
+import { userName } from '../depot/depot.ts'
+import { FetchproofError } from '../errors.ts'
+import { readEntries } from '../ledger/read.ts'
+import { createStrikes, type Strikeable } from '../ledger/strikes.ts'
+import { createSettings } from '../settings.ts'
+import { strikeableWords } from '../wording/decided-words.ts'
+import { timeText } from '../wording/units.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { byOption, folderOption, formatOption, recordsOption, wholeNumber } from './options.ts'
+import { ledgerFileOf } from './ledger-file.ts'
+import { answer } from './printing.ts'
+import { runningServer } from './running-server.ts'
+import { withLedger } from './unserved-ledger.ts'
 
 export interface StrikeFlags {
   readonly reason?: string
@@ -11,18 +22,76 @@ export interface StrikeFlags {
   readonly format: 'text' | 'json'
 }
 
-export function addStrike(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('strike')
-    .description('Take back what was recorded by mistake: an observation, a pasted checksum, a lift.')
-    .argument('[entry]', 'its number in the ledger; without one, what can be struck is listed', wholeNumber)
-    .option('--reason <why>', 'why it is struck')
-    .addOption(byOption())
-    .addOption(folderOption())
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json'))
-    .action(async (entry: number | undefined, flags: StrikeFlags) => {
-      const { strike } = await import('./strike-action.ts')
-      settle(await strike(entry, flags, around))
-    })
+export async function strike(
+  seq: number | undefined,
+  flags: StrikeFlags,
+  around: HostProcess,
+): Promise<number> {
+  const { folder } = flags
+  const { records } = createSettings({ folder, records: flags.records })
+  const file = ledgerFileOf(folder, records)
+  if (seq === undefined) {
+    if (flags.reason !== undefined) throw usage('Say which entry is struck, by its number.')
+    const listed = (await strikesIn(file)).strikeable()
+    answer(around, flags.format, { strikeable: listed }, () => listLines(listed))
+    return EXIT.done
+  }
+  const decision = { reason: (flags.reason ?? '').trim(), by: (flags.by ?? userName()).trim() }
+  if (decision.reason === '') throw usage('Say why with --reason: it stands in the ledger for good.')
+  const entry = await struck(seq, decision, file, records)
+  answer(around, flags.format, { struck: entry, ...decision }, () => [
+    `Struck: ${visible(strikeableWords(entry))}`,
+    `By ${visible(decision.by)} (${visible(decision.reason)}). Both stay in the ledger; nothing is concluded from it any more.`,
+  ])
+  return EXIT.done
+}
+
+/** Throws FP_NOT_STRIKEABLE, and the errors of ledger and running server. */
+async function struck(
+  seq: number,
+  decision: { reason: string; by: string },
+  file: string,
+  records: string,
+): Promise<Strikeable> {
+  const server = await runningServer(records)
+  if (server !== undefined) {
+    const entry = (await strikesIn(file)).check(seq)
+    await server.ask('POST', '/api/strike', { seq, ...decision })
+    return entry
+  }
+  const strikes = createStrikes()
+  return withLedger(
+    records,
+    (ledger) => {
+      const entry = strikes.check(seq)
+      ledger.append({ kind: 'struck', strikes: seq, ...decision })
+      return entry
+    },
+    strikes.apply,
+  )
+}
+
+async function strikesIn(file: string): Promise<ReturnType<typeof createStrikes>> {
+  const strikes = createStrikes()
+  for await (const batch of readEntries(file)) for (const entry of batch) strikes.apply(entry)
+  return strikes
+}
+
+function listLines(entries: readonly Strikeable[]): string[] {
+  if (entries.length === 0) {
+    return ['Nothing can be struck: no observation, pasted checksum or lift stands on record.']
+  }
+  const width = String(entries.at(-1)?.seq ?? '').length
+  return [
+    ...entries.map(
+      (entry) =>
+        `${String(entry.seq).padStart(width)}  ${timeText(entry.at)}  ${visible(strikeableWords(entry))}`,
+    ),
+    'Strike one with:',
+    '  fetchproof strike NUMBER --reason "why"',
+  ]
+}
+
+function usage(why: string): FetchproofError {
+  return new FetchproofError('FP_USAGE', { why })
 }

@@ -9,6 +9,7 @@ import type { ImageReference } from '../ledger/entries.ts'
 import type { OwnAddress } from '../network/addresses.ts'
 import type { Settings } from '../settings.ts'
 import { type FoundImage, type Image, isReady, type ReadyImage } from '../staging/image.ts'
+import { stateWords } from '../staging/image-words.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
 import { arrivesOverTunnel, createAllowList } from './allow-list.ts'
 import { isThisMachine } from './rehearsals.ts'
@@ -158,7 +159,7 @@ function denyOther(reason: string, image: ReadyImage): Denied {
 function denyUnready(image: Image): Denied {
   const { name, state, reason } = image
   if (state !== 'held')
-    return deny('not ready', `${name} is ${state}${reason === undefined ? '' : `: ${reason}`}`)
+    return deny('not ready', `${name} is ${stateWords(state)}${reason === undefined ? '' : `: ${reason}`}`)
   const { version, plainPath } = image
   return {
     ...deny('held', `${name} is held: ${reason ?? 'no reason given'}`),

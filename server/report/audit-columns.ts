@@ -1,4 +1,4 @@
-/** Columns of pulls and fetches, for the text table and for CSV (RFC 4180). */
+/** Pulls and fetches as columns of text, state and percent first, and as the fields of CSV (RFC 4180). */
 import { stringify } from 'csv-stringify/sync'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { refusalWords } from '../wording/refusal-words.ts'
@@ -6,156 +6,90 @@ import { bytesText, durationText, rateText, timeText } from '../wording/units.ts
 import { disarmed, shortened } from '../wording/visible.ts'
 import type { Column } from './table.ts'
 
-/** `csv` is the unabridged value; a column without `title` stands in CSV alone. */
-export interface AuditColumn<Row> extends Column<Row> {
-  readonly field: string
-  readonly csv: (row: Row) => string | number | boolean | null
-}
-
-export const PULL_COLUMNS: readonly AuditColumn<PullRecord>[] = [
-  { title: 'Begun', field: 'begun', cell: (row) => timeText(row.begun), csv: (row) => row.begun },
-  { title: 'Client', field: 'client', cell: (row) => row.client.address, csv: (row) => row.client.address },
+export const PULL_COLUMNS: readonly Column<PullRecord>[] = [
+  { title: 'State', head: true, cell: ({ state }) => state },
   {
-    title: 'Hardware address',
-    field: 'mac',
-    cell: (row) => row.client.mac ?? '-',
-    csv: (row) => row.client.mac,
-  },
-  {
-    title: 'Device',
-    field: 'device',
-    cell: (row) => row.client.device ?? '-',
-    csv: (row) => row.client.device,
-  },
-  {
-    title: 'Image',
-    field: 'image',
-    cell: (row) => shortened(row.image.name, 40),
-    csv: (row) => row.image.name,
-  },
-  {
-    title: 'SHA-256',
-    field: 'sha256',
-    cell: (row) => row.image.sha256.slice(0, 12),
-    csv: (row) => row.image.sha256,
-  },
-  { title: 'State', field: 'state', cell: (row) => row.state, csv: (row) => row.state },
-  {
-    title: 'Covered',
-    field: 'bytes_covered',
+    title: '%',
+    head: true,
     align: 'right',
-    cell: (row) => bytesText(row.bytesCovered),
-    csv: (row) => row.bytesCovered,
+    cell: ({ bytesCovered, image }) => percent(bytesCovered, image.bytes),
   },
-  {
-    title: 'Of',
-    field: 'bytes',
-    align: 'right',
-    cell: (row) => bytesText(row.image.bytes),
-    csv: (row) => row.image.bytes,
-  },
+  { title: 'Device', head: true, name: true, cell: ({ client }) => client.device ?? client.address },
+  { title: 'Image', head: true, name: true, cell: ({ image }) => shortened(image.name, 40) },
+  { title: 'Begun', cell: ({ begun }) => timeText(begun) },
   {
     title: 'Duration',
-    field: 'seconds',
     align: 'right',
-    cell: (row) => (row.seconds === null ? '-' : durationText(row.seconds)),
-    csv: (row) => row.seconds,
+    cell: ({ seconds }) => (seconds === null ? '-' : durationText(seconds)),
   },
   {
     title: 'Rate',
-    field: 'bytes_per_second',
     align: 'right',
-    cell: (row) => (row.bytesPerSecond === null ? '-' : rateText(row.bytesPerSecond)),
-    csv: (row) => row.bytesPerSecond,
+    cell: ({ bytesPerSecond }) => (bytesPerSecond === null ? '-' : rateText(bytesPerSecond)),
   },
+  { title: 'Fetches', align: 'right', cell: ({ fetches }) => String(fetches.length) },
   {
-    title: 'Fetches',
-    field: 'fetches',
-    cell: (row) => row.fetches.join(' '),
-    csv: (row) => row.fetches.join(' '),
+    title: 'Address',
+    below: true,
+    cell: ({ client: { address, mac } }) => (mac === null ? address : `${address}, ${mac}`),
   },
-  { title: 'Notes', field: 'notes', cell: (row) => row.notes.join('; '), csv: (row) => row.notes.join('; ') },
+  { title: 'SHA-256', below: true, cell: ({ image }) => image.sha256.slice(0, 12) },
+  {
+    title: 'Bytes',
+    below: true,
+    cell: ({ bytesCovered, image }) => `${bytesText(bytesCovered)} of ${bytesText(image.bytes)}`,
+  },
+  { title: 'Notes', below: true, cell: ({ notes }) => notes.join('; ') },
 ]
 
-export const FETCH_COLUMNS: readonly AuditColumn<FetchRecord>[] = [
-  { title: 'No.', field: 'id', align: 'right', cell: (row) => row.id, csv: (row) => row.id },
-  { title: 'Begun', field: 'begun', cell: (row) => timeText(row.begun), csv: (row) => row.begun },
-  {
-    title: 'Client',
-    field: 'client',
-    cell: (row) => row.client.address,
-    csv: (row) => row.client.address,
-  },
-  {
-    title: 'Port',
-    field: 'port',
-    cell: (row) => String(row.client.port ?? '-'),
-    csv: (row) => row.client.port ?? null,
-  },
-  {
-    title: 'Hardware address',
-    field: 'mac',
-    cell: (row) => row.client.mac ?? '-',
-    csv: (row) => row.client.mac ?? null,
-  },
-  { title: 'To', field: 'local_address', cell: (row) => row.localAddress, csv: (row) => row.localAddress },
-  {
-    title: 'Request',
-    field: 'request',
-    cell: (row) => shortened([row.method, row.target].filter((part) => part !== null).join(' '), 48),
-    csv: (row) => [row.method, row.target].filter((part) => part !== null).join(' '),
-  },
-  { title: 'Door', field: 'door', cell: (row) => row.door, csv: (row) => row.door },
-  { title: 'Options', field: 'options', cell: (row) => optionsText(row) || '-', csv: optionsText },
-  { title: 'Range', field: 'range', cell: (row) => shortened(row.range ?? '-', 24), csv: (row) => row.range },
-  { title: 'Status', field: 'status', cell: (row) => String(row.status ?? '-'), csv: (row) => row.status },
-  { title: 'Ending', field: 'ending', cell: endingText, csv: (row) => row.ending },
-  {
-    title: 'Handed over',
-    field: 'bytes_handed_over',
-    align: 'right',
-    cell: (row) => bytesText(row.bytesHandedOver),
-    csv: (row) => row.bytesHandedOver,
-  },
-  {
-    title: 'Of',
-    field: 'bytes_promised',
-    align: 'right',
-    cell: (row) => bytesText(row.bytesPromised),
-    csv: (row) => row.bytesPromised,
-  },
+export const FETCH_COLUMNS: readonly Column<FetchRecord>[] = [
+  { title: 'No.', head: true, align: 'right', cell: ({ id }) => id },
+  { title: 'Ending', head: true, cell: endingText },
+  { title: 'Client', head: true, name: true, cell: ({ client }) => client.address },
+  { title: 'Request', head: true, name: true, cell: (row) => shortened(requestOf(row), 48) },
+  { title: 'Door', cell: ({ door }) => door },
+  { title: 'Status', cell: ({ status }) => String(status ?? '-') },
+  { title: 'Begun', cell: ({ begun }) => timeText(begun) },
   {
     title: 'Duration',
-    field: 'duration_ms',
     align: 'right',
-    cell: (row) => (row.durationMs === null ? '-' : durationText(row.durationMs / 1000)),
-    csv: (row) => row.durationMs,
+    cell: ({ durationMs }) => (durationMs === null ? '-' : durationText(durationMs / 1000)),
   },
   {
-    title: 'Resent',
-    field: 'resent',
-    align: 'right',
-    cell: (row) => String(row.resent ?? '-'),
-    csv: (row) => row.resent,
+    title: 'Bytes',
+    below: true,
+    cell: ({ bytesHandedOver, bytesPromised }) =>
+      bytesPromised === 0 ? '-' : `${bytesText(bytesHandedOver)} of ${bytesText(bytesPromised)}`,
   },
+  { title: 'Range', below: true, cell: ({ range }) => shortened(range ?? '-', 24) },
   {
-    title: 'Client program',
-    field: 'user_agent',
-    cell: (row) => shortened(row.userAgent ?? '-', 24),
-    csv: (row) => row.userAgent,
+    title: 'From',
+    below: true,
+    cell: ({ client: { port, mac } }) =>
+      [...(port === undefined ? [] : [`port ${port}`]), ...(mac === undefined ? [] : [mac])].join(', ') ||
+      '-',
   },
-  {
-    title: 'Reason',
-    field: 'reason',
-    cell: reasonText,
-    csv: reasonText,
-  },
+  { title: 'Options', below: true, cell: (row) => optionsText(row) || '-' },
+  { title: 'Resent', below: true, cell: ({ resent }) => String(resent ?? '-') },
+  { title: 'To', below: true, cell: ({ localAddress }) => localAddress },
+  { title: 'Program', below: true, cell: ({ userAgent }) => shortened(userAgent ?? '-', 40) },
+  { title: 'Reason', below: true, cell: reasonText },
 ]
 
+/** Nothing is 100 % that is not all of it. */
+function percent(bytes: number, of: number): string {
+  return `${of === 0 ? 100 : Math.floor((bytes / of) * 100)} %`
+}
+
+/** What was agreed, as `blksize 1428, tsize 1048576`. */
 function optionsText({ options }: FetchRecord): string {
   return Object.entries(options ?? {})
     .map(([name, value]) => `${name} ${value}`)
     .join(', ')
+}
+
+function requestOf({ method, target }: FetchRecord): string {
+  return [method, target].filter((part) => part !== null).join(' ')
 }
 
 /** Of a fetch that got bytes the reason is no sentence of its own. */
@@ -163,28 +97,74 @@ function reasonText({ reason, hint }: FetchRecord): string {
   return hint === null ? (reason ?? '') : refusalWords({ reason, hint })
 }
 
-function endingText(fetch: FetchRecord): string {
-  const ending = fetch.ending ?? 'in progress'
-  const times = fetch.count > 1 ? ` (${fetch.count} times)` : ''
-  return `${ending}${fetch.acknowledged === true ? ' (acknowledged)' : ''}${times}`
+function endingText({ ending, acknowledged, count, rehearsal }: FetchRecord): string {
+  return [
+    ending ?? 'in progress',
+    ...(acknowledged === true ? ['(acknowledged)'] : []),
+    ...(count > 1 ? [`(${count} times)`] : []),
+    ...(rehearsal ? ['(rehearsal)'] : []),
+  ].join(' ')
 }
 
-export function csvHead(columns: readonly AuditColumn<never>[]): string {
-  return csvText([columns.map((column) => column.field)])
+type Cell = string | number | boolean | null
+/** A field's name and its unabridged value. */
+export type CsvField<Row> = readonly [name: string, value: (row: Row) => Cell]
+
+export const PULL_FIELDS: readonly CsvField<PullRecord>[] = [
+  ['begun', ({ begun }) => begun],
+  ['client', ({ client }) => client.address],
+  ['mac', ({ client }) => client.mac],
+  ['device', ({ client }) => client.device],
+  ['image', ({ image }) => image.name],
+  ['sha256', ({ image }) => image.sha256],
+  ['state', ({ state }) => state],
+  ['bytes_covered', ({ bytesCovered }) => bytesCovered],
+  ['bytes', ({ image }) => image.bytes],
+  ['seconds', ({ seconds }) => seconds],
+  ['bytes_per_second', ({ bytesPerSecond }) => bytesPerSecond],
+  ['fetches', ({ fetches }) => fetches.length],
+  ['fetch_ids', ({ fetches }) => fetches.join(' ')],
+  ['notes', ({ notes }) => notes.join('; ')],
+]
+
+export const FETCH_FIELDS: readonly CsvField<FetchRecord>[] = [
+  ['id', ({ id }) => id],
+  ['begun', ({ begun }) => begun],
+  ['client', ({ client }) => client.address],
+  ['port', ({ client }) => client.port ?? null],
+  ['mac', ({ client }) => client.mac ?? null],
+  ['local_address', ({ localAddress }) => localAddress],
+  ['request', requestOf],
+  ['door', ({ door }) => door],
+  ['options', optionsText],
+  ['range', ({ range }) => range],
+  ['status', ({ status }) => status],
+  ['ending', ({ ending }) => ending],
+  ['bytes_handed_over', ({ bytesHandedOver }) => bytesHandedOver],
+  ['bytes_promised', ({ bytesPromised }) => bytesPromised],
+  ['duration_ms', ({ durationMs }) => durationMs],
+  ['resent', ({ resent }) => resent],
+  ['user_agent', ({ userAgent }) => userAgent],
+  ['reason', reasonText],
+  ['rehearsal', ({ rehearsal }) => (rehearsal ? 'yes' : null)],
+]
+
+export function csvHead(fields: readonly CsvField<never>[]): string {
+  return csvText([fields.map(([name]) => name)])
 }
 
 /** A line a row. Fields are disarmed of formulas. */
-export function csvRows<Row>(columns: readonly AuditColumn<Row>[], rows: readonly Row[]): string {
+export function csvRows<Row>(fields: readonly CsvField<Row>[], rows: readonly Row[]): string {
   return csvText(
     rows.map((row) =>
-      columns.map((column) => {
-        const value = column.csv(row)
+      fields.map(([, read]) => {
+        const value = read(row)
         return typeof value === 'string' ? disarmed(value) : value
       }),
     ),
   )
 }
 
-function csvText(records: (string | number | boolean | null)[][]): string {
+function csvText(records: Cell[][]): string {
   return stringify(records, { record_delimiter: 'windows' })
 }

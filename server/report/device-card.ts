@@ -156,7 +156,12 @@ export function pullBlock(pull: PullRecord, report: VisitReport, time: SiteTime,
   return html`<p><strong>${image.name}</strong>, ${bytesText(image.bytes)} bytes. Published checksum: ${known === undefined ? 'not on record' : checksumWords(known)}.</p>
 <p><code>SHA-256 ${image.sha256}</code></p>
 <p>${time.full(pull.begun)}${pull.ended === null ? '' : html` to ${time.clock(pull.ended)}`} ${time.zone}${paceText(pull)}, from ${(pull.addresses ?? [pull.client.address]).join(', then ')}. ${pullWords(pull, who)}${seen.length === 0 ? '' : ` Seen: ${seen.join('; ')}.`}</p>
-`
+${known?.lifted == null ? null : html`<p class="warn">Served although it had been held: ${liftWords(known.name, known.lifted)}</p>`}`
+}
+
+/** `core.bin: the hold was lifted by A. Engineer (the maker confirmed it).` */
+export function liftWords(name: string, { by, reason }: NonNullable<ReportImage['lifted']>): string {
+  return `${name}: the hold was lifted by ${by} (${reason}).`
 }
 
 export function checksumWords({ published }: ReportImage): string {
@@ -207,4 +212,8 @@ function notes({ observations }: DevicePlan, time: SiteTime): Html[] {
 function sentences(...groups: readonly (readonly Html[])[]): Html | null {
   const all = groups.flat()
   return all.length === 0 ? null : html`<div class="said-list">${all}</div>`
+}
+
+export function bullets(sentences: readonly string[]): Html {
+  return html`<ul>${sentences.map((text) => html`<li>${text}</li>`)}</ul>`
 }

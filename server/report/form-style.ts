@@ -18,6 +18,8 @@ h3 { font-size: 11pt; }
 .masthead p { margin: 1.2mm 0 0; color: var(--soft); }
 .outcome { border: 1.4pt solid var(--ink); outline: .5pt solid var(--ink); outline-offset: 1.2pt; padding: 2mm 4mm; text-align: center; font: 600 10.5pt/1.25 var(--sans); max-width: 60mm; margin-right: 1.8pt; }
 .outcome small { display: block; font-weight: 400; font-size: 8pt; }
+.verdict { display: grid; grid-template-columns: repeat(3, 1fr); break-inside: avoid; }
+.figure { padding: 2mm 0; font: 600 11pt/1.2 var(--sans); } .figure strong { font-size: 21pt; } .figure small { display: block; font-weight: 400; font-size: 8pt; }
 .grid { display: grid; grid-template-columns: repeat(6, 1fr); border-left: .5pt solid var(--ink); margin: 0 0 3mm; }
 .grid.top { border-top: .5pt solid var(--ink); }
 .field { grid-column: span 2; border-right: .5pt solid var(--ink); border-bottom: .5pt solid var(--ink); padding: 1mm 1.8mm 1.3mm; min-height: 10mm; break-inside: avoid; }
@@ -30,6 +32,7 @@ table { border-collapse: collapse; width: 100%; margin: 0 0 3mm; font-size: 8.7p
 thead { display: table-header-group; }
 th { display: table-cell; overflow-wrap: normal; text-align: left; vertical-align: bottom; border-bottom: 1pt solid var(--ink); padding: 1mm 2mm 1mm 0; }
 td { vertical-align: top; padding: 1.1mm 2mm 1.1mm 0; border-bottom: .5pt solid var(--hair); }
+td:first-child { min-width: 27mm; }
 tr, .pair { break-inside: avoid; }
 .pair tr:first-child td { border-bottom: 0; padding-bottom: 0; } .pair tr:last-child td { padding-top: .4mm; }
 .num, th.num { text-align: right; padding-right: 4mm; font-variant-numeric: tabular-nums; white-space: nowrap; }

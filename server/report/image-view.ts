@@ -45,7 +45,11 @@ export function imageView(image: Image, bases: readonly Base[]): ImageView {
 }
 
 /** Standing of the published checksum in words: `matches (SHA-256, SHA256SUMS line 3)`. */
-export function standingText({ standing, algorithm, source }: Published): string {
+export function standingText({
+  standing,
+  algorithm,
+  source,
+}: Omit<Published, 'source'> & { readonly source?: string | undefined }): string {
   const named = [algorithm && algorithmText(algorithm), source].filter(
     (part) => part !== undefined && part !== '',
   )

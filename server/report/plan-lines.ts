@@ -11,18 +11,24 @@ import { timeText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { tableLines } from './table.ts'
 
-export function planLines(plan: Plan): string[] {
+export function planLines(plan: Plan, columns?: number): string[] {
   const { devices, strangers, complete } = plan
   const table = tableLines<DevicePlan>(
     [
-      { title: 'Device', cell: ({ device }) => device },
-      { title: 'Standing', cell: standingWords },
-      { title: 'Image', cell: ({ steps, step }) => shortened(steps[step - 1]?.image ?? '-', 40) },
+      { title: 'Standing', head: true, cell: standingWords },
+      { title: 'Device', head: true, name: true, cell: ({ device }) => device },
+      {
+        title: 'Image',
+        head: true,
+        name: true,
+        cell: ({ steps, step }) => shortened(steps[step - 1]?.image ?? '-', 40),
+      },
       { title: 'Pull begun', cell: ({ steps, step }) => begun(steps[step - 1]?.pull?.begun) },
       { title: 'Before', cell: ({ versions }) => versions.before ?? versions.plannedBefore ?? '-' },
       { title: 'After', cell: ({ versions }) => versions.after ?? '-' },
     ],
     devices,
+    columns,
   )
   const said = devices.flatMap((each) =>
     [...(hasGroundsToTell(each) ? [standingSentence(each)] : []), ...each.warnings].map((text) =>

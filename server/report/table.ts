@@ -1,31 +1,91 @@
 /** Columns of text for a terminal or a plain file. Cells are made visible; nothing is coloured. */
-import { isPlain, visible } from '../wording/visible.ts'
+import { textWidth } from '../wording/text-width.ts'
+import { shortened, visible } from '../wording/visible.ts'
+import { stackedLines } from './stacked.ts'
 
 export interface Column<Row> {
   readonly title: string
   readonly align?: 'right'
   readonly cell: (row: Row) => string
+  /** A name: shortened in its middle where the table would be wider than the terminal. */
+  readonly name?: true
+  /** On a terminal it stands on lines below its row: long, or seldom looked at. */
+  readonly below?: true
+  /** Of a stacked record, on its own first line. */
+  readonly head?: true
 }
 
-/** Lines of a table, the head first; no line ends in a space. */
-export function tableLines<Row>(columns: readonly Column<Row>[], rows: readonly Row[]): string[] {
-  const titles = columns.map((column) => column.title)
-  const lines = [titles, ...rows.map((row) => columns.map((column) => visible(column.cell(row))))]
-  const widths = columns.map((_column, at) =>
-    lines.reduce((most, line) => Math.max(most, width(line[at] ?? '')), 0),
-  )
+/** Narrower than this, a long record in one line is not to be read. */
+const TABLE_FROM = 100
+/** What is left of a name that is shortened. */
+const SHORTEST_NAME = 16
+const GAP = '  '
+
+/**
+ * Lines of a table, the head first; no line ends in a space. `columns`: the terminal's, which no line exceeds; a narrow
+ * one (below `tableFrom`) gets each record stacked. Without it the table is as wide as it needs to be, for a file or
+ * another program.
+ */
+export function tableLines<Row>(
+  columns: readonly Column<Row>[],
+  rows: readonly Row[],
+  width?: number,
+  tableFrom = TABLE_FROM,
+): string[] {
+  if (width === undefined) return laidOut(columns, [titlesOf(columns), ...cellsOf(columns, rows)])
+  const across = columns.filter(({ below }) => below !== true)
+  const fitted = width < tableFrom ? undefined : fittedTable(across, rows, width)
+  if (fitted === undefined) return stackedLines(columns, rows, width)
+  const under = columns.filter(({ below }) => below === true)
+  const [head = '', ...lines] = fitted
+  return [head, ...rows.flatMap((row, at) => [lines[at] ?? '', ...stackedLines(under, [row], width)])]
+}
+
+function titlesOf<Row>(columns: readonly Column<Row>[]): string[] {
+  return columns.map(({ title }) => title)
+}
+
+function cellsOf<Row>(columns: readonly Column<Row>[], rows: readonly Row[]): string[][] {
+  return rows.map((row) => columns.map((column) => visible(column.cell(row))))
+}
+
+/** Undefined where not even short names make it fit. */
+function fittedTable<Row>(
+  columns: readonly Column<Row>[],
+  rows: readonly Row[],
+  width: number,
+): string[] | undefined {
+  const lines = [titlesOf(columns), ...cellsOf(columns, rows)]
+  const widths = widthsOf(columns.length, lines)
+  let over = widths.reduce((sum, each) => sum + each + GAP.length, -GAP.length) - width
+  while (over > 0) {
+    const names = [...widths.keys()].filter(
+      (at) => columns[at]?.name === true && (widths[at] ?? 0) > SHORTEST_NAME,
+    )
+    const widest = names.sort((a, b) => (widths[b] ?? 0) - (widths[a] ?? 0))[0]
+    if (widest === undefined) return undefined
+    widths[widest] = (widths[widest] ?? 0) - 1
+    over -= 1
+  }
+  const short = lines.map((line) => line.map((cell, at) => shortened(cell, widths[at] ?? 0)))
+  return laidOut(columns, short)
+}
+
+function laidOut<Row>(columns: readonly Column<Row>[], lines: readonly (readonly string[])[]): string[] {
+  const widths = widthsOf(columns.length, lines)
   return lines.map((line) =>
     line
       .map((cell, at) => {
-        const units = (widths[at] ?? 0) + cell.length - width(cell)
+        const units = (widths[at] ?? 0) + cell.length - textWidth(cell)
         return columns[at]?.align === 'right' ? cell.padStart(units) : cell.padEnd(units)
       })
-      .join('  ')
+      .join(GAP)
       .trimEnd(),
   )
 }
 
-/** Characters, counted by code point: good enough for names in most scripts. */
-function width(text: string): number {
-  return isPlain(text) ? text.length : [...text].length
+function widthsOf(columns: number, lines: readonly (readonly string[])[]): number[] {
+  return Array.from({ length: columns }, (_none, at) =>
+    lines.reduce((most, line) => Math.max(most, textWidth(line[at] ?? '')), 0),
+  )
 }

@@ -1,6 +1,8 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
+import { STANDINGS } from '../visit/plan-shape.ts'
 import { formatWords } from '../wording/format-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
+import { STANDING_MEANINGS } from '../wording/standing-words.ts'
 import { bytesText } from '../wording/units.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from './cautions.ts'
 import { checksumWords, pullBlock } from './device-card.ts'
@@ -103,4 +105,15 @@ export function signatures(): Html {
   const place = (who: string): Html =>
     html`<div class="signature"><p>${who}</p><div class="line"></div><span class="label">Name</span><div class="line"></div><span class="label">Place, date, signature</span></div>`
   return html`<div class="signatures">${place('For the engineer')}${place('For the customer')}</div>`
+}
+
+/** Only those that stand in this record. */
+export function standings({ plan }: VisitReport): Html | null {
+  if (plan === null) return null
+  const seen = new Set(
+    plan.devices.flatMap(({ standing, steps }) => [standing, ...steps.map((step) => step.standing)]),
+  )
+  return html`<table class="meanings"><tbody>${STANDINGS.filter((each) => seen.has(each)).map(
+    (each) => html`<tr><td><strong>${each}</strong></td><td>${STANDING_MEANINGS[each]}</td></tr>`,
+  )}</tbody></table>`
 }

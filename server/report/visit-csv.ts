@@ -2,7 +2,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import { type DevicePlan, isOpen, type StepPlan } from '../visit/plan-shape.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
-import { type AuditColumn, csvHead, csvRows } from './audit-columns.ts'
+import { type CsvField, csvHead, csvRows } from './audit-columns.ts'
 import type { VisitReport } from './visit-report.ts'
 
 interface Row {
@@ -12,12 +12,10 @@ interface Row {
   readonly report: VisitReport
 }
 
-type Cell = string | number | null
-
 /** A table for programs keeps times as the ledger has them. */
 const utc = (iso: string): string => iso
 
-const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
+const FIELDS: readonly CsvField<Row>[] = [
   ['device', ({ device }) => device?.device ?? null],
   ['step', ({ step }) => step?.row.step ?? null],
   ['standing', ({ device, step }) => standing(device, step)],
@@ -58,10 +56,7 @@ const FIELDS: readonly (readonly [string, (row: Row) => Cell])[] = [
 ]
 
 export function visitCsv(report: VisitReport): string {
-  const columns = FIELDS.map(
-    ([field, csv]): AuditColumn<Row> => ({ title: field, field, csv, cell: (row) => String(csv(row) ?? '') }),
-  )
-  return csvHead(columns) + csvRows(columns, [...rowsOf(report)])
+  return csvHead(FIELDS) + csvRows(FIELDS, [...rowsOf(report)])
 }
 
 function* rowsOf(report: VisitReport): Generator<Row> {

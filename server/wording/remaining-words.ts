@@ -6,16 +6,16 @@ import { visible } from './visible.ts'
 /** Absent images named one by one. */
 const NAMED_AT_MOST = 3
 
-/** `12 devices still have to pull 1.2 GB: at least 1 min 42 s over 100 Mb/s, 11 s over 1 Gb/s.` and what limits that. */
+/** `12 devices still have to pull 1.2 GB: at best 1 min 42 s over 100 Mb/s, 11 s over 1 Gb/s.` and what limits that. */
 export function remainingWords({ devices, bytes, absent, estimates, secondsNow }: RemainingPulls): string {
   const who = devices === 1 ? '1 device still has' : `${devices} devices still have`
-  const least = estimates.map(
+  const best = estimates.map(
     ({ linkMbps, seconds }) =>
       `${seconds < 1 ? 'under 1 s' : durationText(seconds)} over ${linkText(linkMbps)}`,
   )
   const now = secondsNow === null ? '' : `; at the present rate about ${durationText(secondsNow)}`
-  const sizes = bytes === 0 ? ' images' : ` ${sizeText(bytes)}: at least ${least.join(', ')}${now}`
-  return `By the visit sheet ${who} to pull${sizes}.${absentWords(absent)}`
+  const sizes = bytes === 0 ? ' images' : ` ${sizeText(bytes)}: at best ${best.join(', ')}${now}`
+  return `${who} to pull${sizes}.${absentWords(absent)}`
 }
 
 function absentWords(absent: readonly string[]): string {

@@ -8,6 +8,21 @@ import { algorithmText, guardsAccidentOnly } from './algorithm-words.ts'
 import { answerText, hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
 
+/** For the reader of a record, who does not know the words. */
+export const STANDING_MEANINGS: Readonly<Record<Standing, string>> = Object.freeze({
+  confirmed: 'The device itself printed the digest of the planned version. No evidence is better.',
+  pulled: 'The device took every byte of the planned version and closed the connection normally.',
+  unconfirmed: 'Every byte of the planned version was sent; that all of them arrived was not seen.',
+  pulling: 'The pull of the planned version was in progress.',
+  refused: 'The device asked and was refused; it has not pulled the planned version.',
+  contradicted: 'The latest that is known of the device speaks against the planned version.',
+  'rolled back': 'The device pulled its rollback image last.',
+  'wrong image': 'The device fetched an image that was not planned for it.',
+  waiting: 'The device has not pulled all of the planned version yet.',
+  'not seen': 'Nothing came from the device during the visit.',
+  'nothing planned': 'No image stands on its row of the visit sheet: neither done nor open.',
+})
+
 /** `step 2 of 3: waiting`, `pulled (by harrowick-sw1)`, `wrong image: reading-room-4.bin`, `refused: 409`. */
 export function standingWords(device: DevicePlan): string {
   const step = device.steps.length > 1 ? `step ${device.step} of ${device.steps.length}: ` : ''

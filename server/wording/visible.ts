@@ -2,6 +2,7 @@
  * Text from outside made fit to be seen: control characters, direction overrides and invisible characters become
  * visible escapes, so that no file name or user agent can move the cursor, colour a line or turn it round.
  */
+import { characterWidth, isPlain, textWidth } from './text-width.ts'
 
 // C0 and C1 controls; what fonts leave out unless they know better (Unicode, Default_Ignorable_Code_Point, in
 // DerivedCoreProperties.txt: zero-width and direction characters, fillers, selectors, tags); line and paragraph
@@ -13,15 +14,6 @@ const INVISIBLE =
 const CLUSTER_AT_MOST = 10
 const MAYBE_LONG = /[\u0300-\u{10ffff}]{10}/u
 const clusters = new Intl.Segmenter('en', { granularity: 'grapheme' })
-
-/** Nothing but printable ASCII, as most text: it needs neither escapes nor counting. A loop, since a regular expression takes twice as long. */
-export function isPlain(text: string): boolean {
-  for (let at = 0; at < text.length; at += 1) {
-    const code = text.charCodeAt(at)
-    if (code < 0x20 || code > 0x7e) return false
-  }
-  return true
-}
 
 /** `\n` becomes `\x0a`, a right-to-left override `\u{202e}`; a backslash stays as it is. */
 export function visible(text: string): string {
@@ -39,14 +31,25 @@ function escaped(character: string): string {
   return code < 0x100 ? `\\x${code.toString(16).padStart(2, '0')}` : `\\u{${code.toString(16)}}`
 }
 
-/** Visible, and at most `columns` characters long: the middle is left out, since both ends tell names apart. */
+/** Visible, and at most `columns` wide: the middle is left out, since both ends tell names apart. */
 export function shortened(text: string, columns: number): string {
   if (text.length <= columns && isPlain(text)) return text
-  const characters = [...visible(text)]
-  if (characters.length <= columns) return characters.join('')
-  const head = Math.ceil((columns - 1) / 2)
-  const tail = Math.floor((columns - 1) / 2)
-  return `${characters.slice(0, head).join('')}…${tail > 0 ? characters.slice(-tail).join('') : ''}`
+  const shown = visible(text)
+  if (textWidth(shown) <= columns) return shown
+  const characters = [...shown]
+  const head = beginningOf(characters, Math.ceil((columns - 1) / 2))
+  const tail = beginningOf(characters.reverse(), Math.floor((columns - 1) / 2)).reverse()
+  return `${head.join('')}…${tail.join('')}`
+}
+
+/** As many characters as take no more than `columns`. */
+function beginningOf(characters: readonly string[], columns: number): string[] {
+  let width = 0
+  const end = characters.findIndex((character) => {
+    width += characterWidth(character)
+    return width > columns
+  })
+  return characters.slice(0, end)
 }
 
 /** A CSV field that no spreadsheet takes for a formula (common practice: a leading apostrophe). */

@@ -33,8 +33,10 @@ export function run(program: string, args: readonly string[], options: RunOption
   })
 }
 
+/** With FETCHPROOF_LOG errors say their codes. */
 export function fetchproof(args: readonly string[], options: RunOptions = {}): Promise<Outcome> {
-  return run(process.execPath, [PROGRAM, ...args], options)
+  const env = { FETCHPROOF_LOG: 'warn', ...(options.env ?? process.env) }
+  return run(process.execPath, [PROGRAM, ...args], { ...options, env })
 }
 
 export interface Audit {

@@ -49,7 +49,7 @@ it('names the device of the sheet beside the address, and rings when one goes da
     { kind: 'fetch-refused', id: 1, client: CLIENT, localAddress: '', reason: 'held', status: 409 },
     'desk',
   )
-  expect(refused?.text).toContain('desk (192.0.2.10) refused with 409')
+  expect(refused?.text).toContain('refused: 409  desk (192.0.2.10)')
   expect(told({ kind: 'device-dark', device: 'desk', address: '192.0.2.10' })?.bell).toBe(true)
   expect(told({ kind: 'device-back', device: 'desk', address: '192.0.2.10', darkMs: 61_000 })).toMatchObject({
     text: expect.stringContaining('desk answers again after 1 min 01 s'),

@@ -97,7 +97,9 @@ test('what can be struck is listed with its number; a struck lift holds again', 
   const folder = await stagingFolder({ 'desk.bin': DESK, 'desk.bin.sha256': OTHER }, cleanUp)
   expect((await run(folder, 'lift', 'desk.bin', '--reason', 'x', '--by', 'me')).status).toBe(0)
   const { stdout } = await run(folder, 'strike')
-  expect(stdout).toMatch(/^1 {2}\S+ \S+ \S+ {2}desk\.bin: hold lifted by me \(x\)\nStrike one with: /)
+  expect(stdout).toMatch(
+    /^1 {2}\S+ \S+ \S+ {2}desk\.bin: hold lifted by me \(x\)\nStrike one with:\n {2}\S.* strike NUMBER --reason "why"/,
+  )
   const struck = await run(folder, 'strike', '1', '--reason', 'the wrong image', '--by', 'me')
   expect([struck.status, struck.stdout.includes('Struck: desk.bin: hold lifted by me (x)')]).toEqual([
     0,

@@ -5,12 +5,16 @@ import type { HostProcess } from '../../server/commands/host-process.ts'
 import { runProgram } from '../../server/commands/program.ts'
 import type { Outcome } from '../clients/program.ts'
 
-/** Neither input nor outputs are a terminal. */
-export async function inProcess(args: readonly string[], input: string | Buffer = ''): Promise<Outcome> {
+/** Neither input nor outputs are a terminal. With FETCHPROOF_LOG errors say their codes. */
+export async function inProcess(
+  args: readonly string[],
+  input: string | Buffer = '',
+  env: NodeJS.ProcessEnv = { FETCHPROOF_LOG: 'warn' },
+): Promise<Outcome> {
   const stdin = new PassThrough().end(input)
   const stdout = new PassThrough()
   const stderr = new PassThrough()
-  const around = { stdin, stdout, stderr, env: {}, pid: process.pid, on() {}, off() {} }
+  const around = { stdin, stdout, stderr, env, pid: process.pid, on() {}, off() {} }
   const outputs = Promise.all([text(stdout), text(stderr)])
   const status = await runProgram(args, around as unknown as HostProcess)
   stdout.end()

@@ -521,7 +521,7 @@ describe('fetchproof rehearse on a folder', () => {
   it('that nobody serves says how to serve it', async () => {
     const folder = await stagingFolder({ 'desk.bin': DESK }, cleanUp)
     const { status, stderr } = await inProcess(['rehearse', folder])
-    expect(stderr).toContain('Start "fetchproof serve" for it')
+    expect(stderr).toMatch(/Start "\S.* serve" for it/)
     expect([status, stderr.includes('FP_NOT_SERVED')]).toEqual([2, true])
   })
 })

@@ -21,7 +21,9 @@ async function take(port: number): Promise<void> {
 }
 
 function serve(folder: string, flags: readonly string[]): { text(): string; process: ChildProcess } {
-  const child = spawn(process.execPath, [PROGRAM, 'serve', folder, ...flags])
+  const child = spawn(process.execPath, [PROGRAM, 'serve', folder, ...flags], {
+    env: { ...process.env, FETCHPROOF_LOG: 'warn' },
+  })
   let text = ''
   child.stdout.setEncoding('utf8').on('data', (more: string) => {
     text += more

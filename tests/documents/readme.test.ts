@@ -86,7 +86,7 @@ async function serves(
   until: RegExp,
 ): Promise<{ child: ChildProcess; said: string }> {
   ran.add(command)
-  const line = `exec ${here(command)} --listen 127.0.0.1 --port ${own} --page-port 0`
+  const line = `exec ${here(command)} --listen 127.0.0.1 --port ${own} --page-port 0 --settle-unsure-ms 1000`
   const child = spawn('sh', ['-c', line], { cwd: place, stdio: ['ignore', 'pipe', 'inherit'] })
   started.push(child)
   let said = ''
@@ -113,8 +113,8 @@ test('shell blocks are marked as such, so that none is overlooked', () => {
 
 describe('the commands of the README, by a POSIX shell', needs('POSIX'), () => {
   test('quick start: serves what it says, a fetch arrives whole, and audit says so', async () => {
-    const { child, said } = await serves('npm start', port, /practice-image\.bin +ready/)
-    const shown = /^practice-image\.bin +ready.*$/m.exec(readme)?.[0]
+    const { child, said } = await serves('npm start', port, /ready +practice-image\.bin/)
+    const shown = /^ready +practice-image\.bin.*$/m.exec(readme)?.[0]
     expect(said).toContain(shown)
     expect(said).toMatch(/Bench page \(this laptop only\): http:\/\/127\.0\.0\.1:\d+\/#token=/)
 
@@ -125,7 +125,9 @@ describe('the commands of the README, by a POSIX shell', needs('POSIX'), () => {
     expect(await stopped(child)).toBe(0)
     const audit = await shell('node dist/server/main.js audit')
     expect(audit).toMatchObject({ status: 0, stderr: '' })
-    expect(audit.stdout).toMatch(/127\.0\.0\.1 .*practice-image\.bin +aca9193fe491 +(complete|unconfirmed) /)
+    expect(audit.stdout).toMatch(
+      /^(complete|unconfirmed) +100 % +127\.0\.0\.1 +practice-image\.bin .*aca9193fe491/m,
+    )
     expect(audit.stdout).toMatch(/\d+ entries, intact; head [0-9a-f]{64}/)
     head = /head ([0-9a-f]{64})/.exec(audit.stdout)?.[1] ?? ''
   })

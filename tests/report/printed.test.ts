@@ -88,6 +88,8 @@ describe.each(PAPERS)('on $format', ({ format, printableMm }) => {
       const last = text.trimEnd().split('\n').at(-1) ?? ''
       expect(last).not.toMatch(/^\d+ [A-Z]|image not planned|device dark$/)
     }
+    expect(pages[0]).toMatch(/\d+\s+done\s[\s\S]*\d+\s+contradicted\s[\s\S]*\d+\s+open\s/)
+    expect(pages.at(-1)).toMatch(/What each standing means/)
     const signed = pages.filter((text) => text.includes('For the engineer'))
     expect(signed).toHaveLength(1)
     expect(signed[0]).toContain('For the customer')

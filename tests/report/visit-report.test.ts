@@ -239,6 +239,26 @@ describe('the record of a visit', () => {
     expect(readable(visitHtml(cut))).toContain('There was no visit sheet')
   })
 
+  it('begins with what the visit came to, and has the planned version beside before and after', () => {
+    const told = visit()
+      .add({ kind: 'observed', device: 'desk', by: 'A. N. Other', before: '4.1', after: '4.3' })
+      .refuse({ address: '192.0.2.12' }, SWITCH_44, 'held')
+    const text = readable(visitHtml(reportOn(facts(told))))
+    const [verdict, table] = text.split('What was planned and what was done')
+    expect(verdict).toMatch(/0 done 1 contradicted 1 contradicted 1 open 1 refused/)
+    expect(table).toMatch(/Standing Before Planned After .* 4\.1 4\.4 4\.3 /)
+    expect(text.split('What each standing means')[1]).toMatch(/^ refused .* contradicted /)
+  })
+
+  it('names images that were lifted, with the reason, among what is open and on the card of who pulled one', () => {
+    const lift = { sha256: SWITCH_44.sha256, reason: 'read to me by telephone', by: 'A. N. Other' }
+    const told = visit().add({ kind: 'lifted', name: SWITCH_44.name, ...lift })
+    const text = readable(visitHtml(reportOn(facts(told))))
+    const [open, cards] = text.split('What was not done')[1]?.split('Device by device') ?? []
+    const words = `${SWITCH_44.name}: the hold was lifted by A. N. Other (read to me by telephone).`
+    expect([open?.includes(words), cards?.includes(words)]).toEqual([true, true])
+  })
+
   it('lists held and lifted images, refusals with their count, and strangers', () => {
     const told = visit()
       .add({

@@ -39,7 +39,7 @@ describe('before', () => {
   it('is said in one sentence that names what is not counted', () => {
     const remaining = remainingPulls(planOf(ROWS, []), IMAGES, [])
     expect(remaining && remainingWords(remaining)).toBe(
-      'By the visit sheet 4 devices still have to pull 98 MB: at least 8.3 s over 100 Mb/s, under 1 s over 1 Gb/s. Not in the folder, and not counted: not-yet-here.bin.',
+      '4 devices still have to pull 98 MB: at best 8.3 s over 100 Mb/s, under 1 s over 1 Gb/s. Not in the folder, and not counted: not-yet-here.bin.',
     )
   })
 

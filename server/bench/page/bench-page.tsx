@@ -129,7 +129,6 @@ function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
         images={snapshot.images}
         inAll={snapshot.imagesInAll}
         notOffered={snapshot.notOffered}
-        unused={snapshot.unused}
         takesChecksums={program.takesChecksums}
         drops={drops}
         choice={choice}

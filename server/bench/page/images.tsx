@@ -13,8 +13,6 @@ interface ImagesProps {
   readonly images: readonly ShownImage[]
   readonly inAll: Snapshot['imagesInAll']
   readonly notOffered: Snapshot['notOffered']
-  /** What concerns an image stands with its notes. */
-  readonly unused: Snapshot['unused']
   readonly takesChecksums: boolean
   readonly drops: DropQueue
   readonly choice: LineChoice
@@ -36,7 +34,7 @@ const COMPARE: Readonly<Record<Order, (a: ShownImage, b: ShownImage) => number>>
 }
 
 export function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, notOffered, unused, wanted, opened, choice } = props
+  const { images, inAll, notOffered, wanted, opened, choice } = props
   const [order, setOrder] = useState<Order>('name')
   const id = useId()
   const found = images
@@ -96,15 +94,6 @@ export function Images(props: ImagesProps): JSX.Element {
         <p class="calm">
           Not offered: {notOffered.map(({ name, why }) => `${visible(name)} (${visible(why)})`).join('; ')}
         </p>
-      )}
-      {unused.some(({ image }) => image === undefined) && (
-        <details class="calm">
-          <summary>Not used of checksum texts</summary>
-          {unused
-            .filter(({ image }) => image === undefined)
-            .map(({ file, line, reason }) => visible(`${file}${line > 0 ? `, line ${line}` : ''}: ${reason}`))
-            .join(' ')}
-        </details>
       )}
     </Section>
   )

@@ -1,30 +1,273 @@
-/** Usage of `fetchproof rehearse`. What it does is loaded when it runs: see rehearse-action.ts. */
-import type { Command } from 'commander'
+/** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
+import { createInterface } from 'node:readline'
+import type { Snapshot } from '../../bench/snapshot-shape.ts'
+import { userName } from '../../depot/depot.ts'
+import type { Checked, Difference, Rehearser } from '../../depot/door.ts'
+import { FetchproofError } from '../../errors.ts'
+import { createOwnAddresses, normalise } from '../../network/addresses.ts'
+import type { ImageView } from '../../report/image-view.ts'
+import { type Column, tableLines } from '../../report/table.ts'
+import { createSettings } from '../../settings.ts'
+import { bytesText } from '../../wording/units.ts'
+import { shortened, visible } from '../../wording/visible.ts'
+import { doorOf } from '../doors.ts'
+import { EXIT } from '../exit.ts'
 import type { HostProcess } from '../host-process.ts'
-import { byOption, DEFAULT_FOLDER, formatOption, recordsOption } from '../options.ts'
+import { answer, columnsOf } from '../printing.ts'
+import { createProgress } from '../progress.ts'
+import { type RunningServer, runningServer } from '../running-server.ts'
+import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 
 export interface RehearseFlags {
+  readonly verbose?: boolean
   readonly by?: string
   readonly records?: string
   readonly format: 'text' | 'json'
 }
 
-export function addRehearse(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('rehearse')
-    .description(
-      'Fetch every image through its own URLs as a device would and compare; exit status 1 when anything differs.',
-    )
-    .argument(
-      '[where]',
-      'a staging folder that is being served, or the base URL of a laptop that serves with --list',
-      DEFAULT_FOLDER,
-    )
-    .addOption(byOption())
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json'))
-    .action(async (where: string, flags: RehearseFlags) => {
-      const { rehearse } = await import('./rehearse-action.ts')
-      settle(await rehearse(where, flags, around))
-    })
+interface Rehearsed {
+  readonly bases: readonly { readonly base: string; readonly checks: number; readonly differences: number }[]
+  readonly checks: number
+  readonly differences: readonly Difference[]
+  readonly notRehearsed: Rehearsal['notRehearsed']
+  /** The result stands in the ledger. */
+  readonly recorded: boolean
+  readonly notProven: string
+}
+
+export async function rehearse(where: string, flags: RehearseFlags, around: HostProcess): Promise<number> {
+  const base = baseUrlIn(where)
+  const server = base === undefined ? await serverOf(where, flags.records) : undefined
+  const code = base === undefined || isOwn(base) ? undefined : await codeFor(base, around)
+  const rehearsers = createRehearsers(code)
+  try {
+    const rehearsal =
+      base === undefined
+        ? await targetsOf(server as RunningServer)
+        : await targetsOfList(base, await rehearsers.of(base))
+    if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
+    const checked = await checkAll(rehearsal, rehearsers, around)
+    if (server !== undefined) await record(server, checked, flags.by ?? userName())
+    const result = resultOf(rehearsal, checked, server !== undefined, base)
+    answer(around, flags.format, result, () => [
+      ...(flags.verbose === true ? [...tableLines(COLUMNS, checked, columnsOf(around.stdout)), ''] : []),
+      ...resultLines(result, checked),
+    ])
+    return result.checks > 0 && result.differences.length === 0 ? EXIT.done : EXIT.checkFailed
+  } finally {
+    await rehearsers.close()
+  }
+}
+
+/** One for each door that is rehearsed. */
+interface Rehearsers {
+  of(url: string): Promise<Rehearser>
+  close(): Promise<void>
+}
+
+function createRehearsers(code: string | undefined): Rehearsers {
+  const made = new Map<string, Rehearser>()
+  return {
+    async of(url) {
+      const door = doorOf(url)
+      // The server is of a later version.
+      if (door === undefined)
+        throw new FetchproofError('FP_USAGE', { why: `${url} cannot be rehearsed from here.` })
+      const rehearser = made.get(door.name) ?? (await door.rehearser(code))
+      made.set(door.name, rehearser)
+      return rehearser
+    },
+    async close() {
+      for (const rehearser of made.values()) await rehearser.close()
+    },
+  }
+}
+
+/**
+ * Typed, or from the environment, and never an argument, which everybody on the machine can read. Throws
+ * FP_REHEARSAL_CODE where there is none.
+ */
+async function codeFor(base: string, { env, stdin, stderr }: HostProcess): Promise<string> {
+  const known = env.FETCHPROOF_REHEARSAL_CODE?.trim()
+  if (known) return known
+  const lines = createInterface({ input: stdin, ...(stdin.isTTY && { output: stderr }) })
+  if (stdin.isTTY) stderr.write(`Rehearsal code, as the start of the server at ${base} says it: `)
+  try {
+    for await (const line of lines) if (line.trim() !== '') return line.trim()
+  } finally {
+    lines.close()
+  }
+  throw new FetchproofError('FP_REHEARSAL_CODE', { base })
+}
+
+/** All images: the snapshot has no more than a page can show. */
+async function targetsOf(server: RunningServer): Promise<Rehearsal> {
+  const { addresses } = (await server.ask('GET', '/api/snapshot')) as Pick<Snapshot, 'addresses'>
+  const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
+  return targetsServed(addresses, images)
+}
+
+/** Throws FP_USAGE for an address of another kind. */
+function baseUrlIn(where: string): string | undefined {
+  if (!/^[a-z][a-z0-9+.-]*:\/\//i.test(where)) return undefined
+  const url = URL.canParse(where) ? new URL(where) : undefined
+  if (
+    url === undefined ||
+    doorOf(where) === undefined ||
+    url.search !== '' ||
+    url.hash !== '' ||
+    url.username !== ''
+  ) {
+    const why = `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
+    throw new FetchproofError('FP_USAGE', { why })
+  }
+  return `${url.protocol}//${url.host}${url.pathname}`.replace(/\/+$/, '')
+}
+
+/** Throws FP_NOT_SERVED. */
+async function serverOf(folder: string, records: string | undefined): Promise<RunningServer> {
+  const settings = createSettings({ folder, records })
+  const server = await runningServer(settings.records)
+  if (server === undefined) throw new FetchproofError('FP_NOT_SERVED', { folder: settings.folder })
+  return server
+}
+
+async function checkAll(
+  { targets, bases }: Rehearsal,
+  rehearsers: Rehearsers,
+  around: HostProcess,
+): Promise<readonly Checked[]> {
+  const progress = createProgress(around.stderr)
+  const total = targets.reduce((sum, { bytes }) => sum + (bytes ?? 1) + 1, 0)
+  const tunnels = new Set(bases.flatMap(({ url, tunnel }) => (tunnel ? [url] : [])))
+  const givenUp = new Set<string>()
+  const checked: Checked[] = []
+  let before = 0
+  try {
+    for (const target of targets) {
+      if (givenUp.has(target.base)) continue
+      let came = 0
+      const one = await (await rehearsers.of(target.base)).check(target, (bytes) => {
+        came += bytes
+        const share = Math.min(came, target.bytes ?? 0)
+        progress.show((before + share) / total, `rehearsing ${target.base}`)
+      })
+      before += (target.bytes ?? 1) + 1
+      progress.show(before / total, `rehearsing ${target.base}`)
+      const refusedTunnel = tunnels.has(target.base) && one.turnedAway
+      if (one.unreachable || refusedTunnel) givenUp.add(target.base)
+      checked.push(refusedTunnel ? { ...one, differences: one.differences.map(tunnelRefused) } : one)
+    }
+    return checked
+  } finally {
+    progress.end()
+  }
+}
+
+function tunnelRefused(difference: Difference): Difference {
+  return {
+    ...difference,
+    found: `${difference.found}: it is the address of a tunnel; "serve --allow-tunnels" admits what comes over it`,
+  }
+}
+
+/** Kept in one entry at most; a rehearsal that finds more has said enough. */
+const MOST_RECORDED = 200
+const MOST_CHARACTERS = 500
+
+async function record(server: RunningServer, checked: readonly Checked[], by: string): Promise<void> {
+  for (const { base, checks, differences } of byBase(checked)) {
+    const kept = differences.slice(0, MOST_RECORDED).map(({ url, check, found }) => ({
+      url: url.slice(0, MOST_CHARACTERS),
+      check,
+      found: found.slice(0, MOST_CHARACTERS),
+    }))
+    await server.ask('POST', '/api/rehearsed', { base, by, checks, differences: kept })
+  }
+}
+
+function byBase(
+  checked: readonly Checked[],
+): { base: string; checks: number; differences: readonly Difference[] }[] {
+  const bases = [...new Set(checked.map(({ target }) => target.base))]
+  return bases.map((base) => {
+    const own = checked.filter(({ target }) => target.base === base)
+    return {
+      base,
+      checks: own.reduce((sum, { checks }) => sum + checks, 0),
+      differences: own.flatMap(({ differences }) => differences),
+    }
+  })
+}
+
+function resultOf(
+  { notRehearsed, differences }: Rehearsal,
+  checked: readonly Checked[],
+  recorded: boolean,
+  base: string | undefined,
+): Rehearsed {
+  const bases = byBase(checked)
+  return {
+    bases: bases.map((each) => ({ ...each, differences: each.differences.length })),
+    checks: bases.reduce((sum, { checks }) => sum + checks, 0),
+    differences: [...differences, ...bases.flatMap((each) => each.differences)],
+    notRehearsed,
+    recorded: recorded && checked.length > 0,
+    notProven: base === undefined || isOwn(base) ? FROM_HERE : FROM_ELSEWHERE,
+  }
+}
+
+const FROM_HERE =
+  'Not proven: that the firewall of this laptop lets other machines in, and that their network leads here. To see that, serve with --list and run "fetchproof rehearse http://ADDRESS:PORT" on another laptop in the network of the devices.'
+const FROM_ELSEWHERE =
+  'Not proven: that devices in other networks are let through, and that a device stores what it fetched. Nothing of this is recorded here.'
+
+function isOwn(base: string): boolean {
+  const host = normalise(new URL(base).hostname.replace(/^\[|\]$/g, ''))
+  return host !== undefined && createOwnAddresses()().some(({ address }) => address === host)
+}
+
+function resultLines(result: Rehearsed, checked: readonly Checked[]): string[] {
+  const { differences, checks, bases, notRehearsed, recorded, notProven } = result
+  return [
+    ...bases.map((each) => baseLine(each, checked)),
+    ...differences.map(({ url, check, found }) => `  ${visible(url)}  ${check}: ${visible(found)}`),
+    ...notRehearsed.map(({ name, why }) => `Not rehearsed: ${visible(name)} (${visible(why)})`),
+    verdictOf(checks, differences.length, bases.length),
+    ...(recorded ? ['The result is recorded in the ledger.'] : []),
+    notProven,
+  ]
+}
+
+/** `http://192.0.2.10:8080  6 images, 48 checks: identical`. */
+function baseLine(
+  { base, checks, differences }: Rehearsed['bases'][number],
+  checked: readonly Checked[],
+): string {
+  const own = checked.filter(({ target }) => target.base === base)
+  const images = new Set(own.map(({ target }) => target.name)).size
+  const outcome = differences === 0 ? 'identical' : `${differences} DIFFER`
+  return `${base}  ${images === 1 ? '1 image' : `${images} images`}, ${checks} checks: ${outcome}`
+}
+
+function verdictOf(checks: number, differences: number, bases: number): string {
+  if (checks === 0) return 'There is no image to rehearse.'
+  const where = bases === 1 ? 'one address' : `${bases} addresses`
+  return differences === 0
+    ? `${checks} checks at ${where}: every image is identical to the file in the staging folder.`
+    : `${differences} of ${checks} checks at ${where} differ.`
+}
+
+const COLUMNS: readonly Column<Checked>[] = [
+  { title: 'Result', head: true, cell: ({ differences }) => outcomeOf(differences) },
+  { title: 'Image', head: true, name: true, cell: ({ target }) => shortened(target.name, 40) },
+  { title: 'Path', name: true, cell: ({ target }) => target.path },
+  { title: 'Bytes', align: 'right', cell: ({ target, bytes }) => bytesText(target.bytes ?? bytes) },
+  { title: 'Address', cell: ({ target }) => target.base },
+]
+
+function outcomeOf(differences: readonly Difference[]): string {
+  return differences.length === 0
+    ? 'identical'
+    : `DIFFERS: ${differences.map(({ check }) => check).join(', ')}`
 }

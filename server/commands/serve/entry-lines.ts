@@ -1,17 +1,20 @@
-/** One line for each thing that happens, out of the ledger's own entries. Tired readers first: who, what, how. */
+/** One line for each thing that happens, out of the ledger's own entries: when, what, how far, who. */
 import { pacedMs } from '../../delivery/at-the-same-time.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { Denial } from '../../depot/admission.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
+import type { Ending } from '../../ledger/fetch-endings.ts'
 import { standingText } from '../../report/image-view.ts'
 import { heldWords, observedWords } from '../../wording/decided-words.ts'
 import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
+import type { Tone } from '../style.ts'
 
 interface EntryLine {
   readonly text: string
-  /** Something needs a hand, or a pull has ended: the terminal's bell. */
+  readonly tone: Tone
+  /** Something needs attention, or a pull has ended: the terminal's bell. */
   readonly bell: boolean
 }
 
@@ -26,54 +29,76 @@ interface Context {
   readonly urlOf: (imageName: string) => string | undefined
 }
 
+/** Later parts of a line that is too long begin below its words. */
+export const WORDS_FROM = 23
+
+/** `21:04:09  delivered    …`: the time, what it is, and the words. */
+export function timedLine(iso: string, what: string, words: string): string {
+  return `${clockText(iso)}  ${what.padEnd(WORDS_FROM - 12)}  ${words}`
+}
+
 /** What the entry means to a person, or undefined when it needs no line of its own. */
 export function entryLine(entry: Entry, context: Context): EntryLine | undefined {
-  const at = clockText(entry.at)
   const who = (client: ClientRef): string => named(client, context.nameOf(client))
-  const line = (text: string, bell = false): EntryLine => ({ text: `${at}  ${text}`, bell })
+  const line = (what: string, words: string, tone: Tone = 'plain', bell = false): EntryLine => ({
+    text: timedLine(entry.at, what, words),
+    tone,
+    bell,
+  })
   switch (entry.kind) {
     case 'image':
-      return line(imageText(entry, context.urlOf(entry.name)))
+      return line('image', imageText(entry, context.urlOf(entry.name)))
     case 'image-gone':
-      return line(`${visible(entry.name)} is gone`)
+      return line('gone', visible(entry.name))
     case 'held':
-      return line(`HELD  ${visible(entry.name)}: ${visible(heldWords(entry))}`, true)
+      return line('HELD', `${visible(entry.name)}: ${visible(heldWords(entry))}`, 'alarm', true)
     case 'lifted':
-      return line(`${visible(entry.name)}: hold lifted by ${visible(entry.by)} (${visible(entry.reason)})`)
+      return line('lifted', `${visible(entry.name)}: by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'struck':
-      return line(`entry ${entry.strikes} struck by ${visible(entry.by)} (${visible(entry.reason)})`)
+      return line('struck', `entry ${entry.strikes} by ${visible(entry.by)} (${visible(entry.reason)})`)
     case 'fetch-begun':
       return entry.promised === 0 || entry.rehearsal === true
         ? undefined
-        : line(begunText(entry, who(entry.client)))
+        : line('begins', begunText(entry, who(entry.client)))
     case 'fetch-ended': {
       const { ended } = context
       if (ended === undefined || ended.rehearsal || entry.ending === 'headers-only') return undefined
-      return line(endedText(ended, context.pullOf(entry.id), who(ended.client)), true)
+      const pull = context.pullOf(entry.id)
+      const [what, tone] = ENDINGS[entry.ending] ?? [entry.ending, 'plain']
+      return line(what, endedText(ended, pull, who(ended.client)), tone, true)
     }
-    case 'fetch-refused':
-      return line(refusedText(entry, who(entry.client)), ALARMING.has(entry.denial ?? ''))
+    case 'fetch-refused': {
+      const what = entry.status === undefined ? 'refused' : `refused: ${answerText(entry.status)}`
+      return line(what, refusedText(entry, who(entry.client)), 'caution', ALARMING.has(entry.denial ?? ''))
+    }
     case 'addresses':
       return line(
-        `This machine's addresses changed: ${entry.addresses.map(({ address }) => address).join(', ')}`,
+        'addresses',
+        `changed, so pasted lines may be stale: ${entry.addresses.map(({ address }) => address).join(', ')}`,
+        'caution',
         true,
       )
     case 'rehearsed': {
       const { base, checks, differences } = entry
-      const found = differences.length === 0 ? 'no difference' : `${differences.length} DIFFERENCES`
-      return line(`rehearsed ${base}: ${checks} checks, ${found}`, differences.length > 0)
+      const differs = differences.length > 0
+      const found = differs ? `${differences.length} DIFFERENCES` : 'identical'
+      return line('rehearsed', `${base}: ${checks} checks, ${found}`, differs ? 'alarm' : 'plain', differs)
     }
     case 'sheet':
-      return line(`${entry.file}: ${entry.rows.length} rows`)
+      return line('sheet', `${entry.file}: ${entry.rows.length} rows`)
     case 'observed':
-      return line(`${visible(entry.device)}: ${visible(observedWords(entry))}`)
+      return line('observed', `${visible(entry.device)}: ${visible(observedWords(entry))}`)
     case 'device-dark':
-      return line(`${visible(entry.device)} has gone dark (${entry.address})`, true)
-    case 'device-back':
+      return line('dark', `${visible(entry.device)} (${entry.address})`, 'caution', true)
+    case 'device-back': {
+      const dark = durationText(entry.darkMs / 1000)
       return line(
-        `${visible(entry.device)} answers again after ${durationText(entry.darkMs / 1000)} (${entry.address})`,
+        'back',
+        `${visible(entry.device)} answers again after ${dark} (${entry.address})`,
+        'good',
         true,
       )
+    }
     default:
       return undefined
   }
@@ -82,7 +107,9 @@ export function entryLine(entry: Entry, context: Context): EntryLine | undefined
 function imageText(entry: Extract<Entry, { kind: 'image' }>, url: string | undefined): string {
   const { name, bytes, sha256, published } = entry
   const checksum =
-    published.standing === 'none' ? 'no published checksum' : `published checksum ${standingText(published)}`
+    published.standing === 'none'
+      ? 'no published checksum'
+      : `published checksum ${standingText({ ...published, source: undefined })}`
   const ready = url === undefined ? '' : ` is ready: ${url}`
   return `${visible(name)}${ready}  (${bytesText(bytes)} bytes, SHA-256 ${sha256.slice(0, 12)}, ${visible(checksum)})`
 }
@@ -99,53 +126,70 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
     : `, bytes ${bytesText(entry.first)} to ${bytesText(entry.first + entry.promised - 1)}`
   const changed = entry.versionChanged ? ' (it had begun another version and gets all of this one)' : ''
   const by = entry.door === undefined || entry.door === 'http' ? '' : ` by ${entry.door.toUpperCase()}`
-  return `${who} fetches ${shortened(entry.image?.name ?? '', 40)}${part}${by}${changed}`
+  return `${who}  ${shortened(entry.image?.name ?? '', 40)}${part}${by}${changed}`
 }
 
-/** Refusals that need a hand. */
+/** Refusals that need a person. */
 const ALARMING: ReadonlySet<string> = new Set<Denial>(['not allowed', 'not planned', 'held'])
 
-const ENDING_TEXT: Record<string, string> = {
-  delivered: 'delivered: the client took every byte and closed normally',
-  unconfirmed: 'unconfirmed: every byte was handed over',
-  'reset-late': 'reset by the client after the last byte was handed over: it may have all, some or none',
-  cut: 'CUT before the last byte was handed over',
-  withdrawn: 'WITHDRAWN',
-  'lost-track': 'lost track: the server had stopped',
+const ENDINGS: Readonly<Partial<Record<Ending, readonly [what: string, tone: Tone]>>> = {
+  delivered: ['delivered', 'good'],
+  unconfirmed: ['unconfirmed', 'caution'],
+  'reset-late': ['reset late', 'alarm'],
+  cut: ['CUT', 'alarm'],
+  withdrawn: ['WITHDRAWN', 'alarm'],
+  'lost-track': ['lost track', 'alarm'],
 }
 
-/** By its own program: nothing else could have. */
-const ACKNOWLEDGED = 'delivered: the client acknowledged the last byte'
+const ENDING_TEXT: Readonly<Partial<Record<Ending, string>>> = {
+  unconfirmed: 'every byte was handed over',
+  'reset-late': 'the client broke the connection after the last byte: it may have all, some or none',
+  cut: 'the connection was lost',
+  'lost-track': 'the server had stopped',
+}
+
+/** Where that made it delivered, the client's own program said so: nothing else could have. */
+function acknowledgedText({ ending }: FetchRecord): string {
+  return ending === 'delivered' ? 'it acknowledged the last byte' : 'its system acknowledged every byte'
+}
 
 /** Over less time a rate says nothing of the network. */
 const SHORTEST_JUDGED_S = 0.1
 /** A device that writes before it closes. */
 const LONG_CLOSING_S = 2
 
+/** The system's own codes, such as ECONNRESET, stay in the record. */
+function reasonText(reason: string | null): string | null {
+  if (reason === null || /^E[A-Z]+$/.test(reason)) return null
+  return /^SIG[A-Z]+$/.test(reason) ? 'the server was stopped' : reason
+}
+
 function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string): string {
-  const image = shortened(fetch.image?.name ?? '', 40)
+  const bytes = fetch.image?.bytes ?? 0
   const whole = fetch.bytesHandedOver === fetch.bytesPromised
   // What was handed over before a loss may have got lost with it.
   const most = fetch.ending === 'cut' ? 'at most ' : ''
-  const handed = whole && most === '' ? '' : `${most}${bytesText(fetch.bytesHandedOver)} of `
+  const percent = bytes === 0 ? 100 : Math.floor(((fetch.first + fetch.bytesHandedOver) / bytes) * 100)
+  const handed = whole && most === '' ? '' : `${bytesText(fetch.bytesHandedOver)} of `
   const seconds = pacedMs(fetch) / 1000
   const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
   const closing = (fetch.durationMs ?? 0) / 1000 - seconds
-  const closed = closing >= LONG_CLOSING_S ? `, then ${durationText(closing)} until it ended` : ''
-  const acknowledged =
-    fetch.ending !== 'delivered' && fetch.acknowledged === true ? ' (its system acknowledged every byte)' : ''
-  const ending =
-    fetch.ending === 'delivered' && fetch.acknowledged === true
-      ? ACKNOWLEDGED
-      : (ENDING_TEXT[fetch.ending ?? ''] ?? fetch.ending ?? '')
-  const reason = fetch.reason === null ? '' : ` (${visible(fetch.reason)})`
-  const state = pull === undefined || pull.state === 'running' ? '' : ` | pull ${pull.state}`
-  return `${who}  ${image}  ${ending}${acknowledged}${reason}; ${handed}${bytesText(fetch.bytesPromised)} bytes in ${durationText(seconds)}${rate}${closed}${state}`
+  const reason = reasonText(fetch.reason)
+  const why = [fetch.ending === null ? undefined : ENDING_TEXT[fetch.ending], reason]
+    .filter((part) => part != null)
+    .map((part) => `: ${visible(part)}`)
+  const parts = [
+    `${handed}${bytesText(fetch.bytesPromised)} bytes in ${durationText(seconds)}${rate}`,
+    ...(closing >= LONG_CLOSING_S ? [`closed ${durationText(closing)} later`] : []),
+    ...(fetch.acknowledged === true ? [acknowledgedText(fetch)] : []),
+    ...(pull === undefined || pull.state === 'running' ? [] : [`pull ${pull.state}`]),
+  ]
+  return `${most}${percent} %  ${who}  ${shortened(fetch.image?.name ?? '', 40)}${why.join('')}; ${parts.join('; ')}`
 }
 
 function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {
   const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
   const times = entry.count === undefined ? '' : ` (${entry.count} times)`
   const why = visible(refusalWords({ reason: entry.reason, hint: entry.hint ?? null }))
-  return `${who} refused${entry.status === undefined ? '' : ` with ${answerText(entry.status)}`}: ${what}  ${why}${times}`
+  return `${who}  ${what}: ${why}${times}`
 }

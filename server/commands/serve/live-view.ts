@@ -1,36 +1,41 @@
 /**
- * The lower part of the terminal while serving: a bar a pull under way. Lines about what happened scroll above
- * it. Without a terminal nothing of it is drawn, and lines are plain.
+ * The terminal while serving: lines about what happened scroll, and the foot stays below them. Without a terminal
+ * there is no foot, and lines are plain.
  */
-import type { LivePull } from '../../delivery/live-pulls.ts'
-import { movementWords } from '../../wording/movement-words.ts'
-import { shortened } from '../../wording/visible.ts'
-
-interface Screen {
-  write(text: string): unknown
-  readonly isTTY?: boolean
-  readonly columns?: number
-  readonly rows?: number
-}
+import { textWidth } from '../../wording/text-width.ts'
+import type { HostProcess } from '../host-process.ts'
+import { columnsOf, fittedLines, type Screen } from '../printing.ts'
+import { styleOf, type Tone, toned } from '../style.ts'
+import { type Foot, footLines } from './foot.ts'
 
 export interface LiveView {
-  /** A line that stays. */
-  print(line: string): void
+  /** A line that stays; its later parts are set in by `indent` columns. */
+  print(line: string, tone?: Tone, indent?: number): void
   bell(): void
-  /** `foot`: a line below the bars. */
-  draw(pulls: readonly LivePull[], foot?: string): void
-  /** Removes the bars; lines printed afterwards stay plain. */
+  draw(foot: Foot): void
+  /** Removes the foot; lines printed afterwards stay plain. */
   end(): void
+  /** Of the terminal; undefined where there is none. */
+  readonly columns: number | undefined
 }
 
-const BAR_CELLS = 20
-
-export function createLiveView(screen: Screen): LiveView {
+export function createLiveView(screen: Screen, around: Pick<HostProcess, 'env'>): LiveView {
+  const style = styleOf(screen, around.env)
   let drawn: readonly string[] = []
-  const live = screen.isTTY === true
+  let isOver = false
 
+  /** One column is left free: some terminals begin a new line in the last one. */
+  function columns(): number | undefined {
+    const all = columnsOf(screen)
+    return all === undefined ? undefined : all - 1
+  }
+
+  /** To the first column, since a Ctrl-C is echoed; a terminal that became narrower has broken the lines. */
   function clear(): string {
-    return drawn.length === 0 ? '' : `\x1b[${drawn.length}A\x1b[0J`
+    const all = columnsOf(screen)
+    if (drawn.length === 0 || all === undefined) return ''
+    const rows = drawn.reduce((sum, line) => sum + Math.max(1, Math.ceil(textWidth(line) / all)), 0)
+    return `\r\x1b[${rows}A\x1b[0J`
   }
 
   function redraw(above: string, lines: readonly string[]): void {
@@ -40,34 +45,25 @@ export function createLiveView(screen: Screen): LiveView {
   }
 
   return {
-    print: (line) => redraw(`${line}\n`, drawn),
-    bell() {
-      if (live) screen.write('\x07')
+    print(line, tone = 'plain', indent) {
+      const lines = fittedLines(line, columns(), around, indent)
+      redraw(lines.map((each) => `${toned(style, tone, each)}\n`).join(''), drawn)
     },
-    draw(pulls, foot) {
-      if (!live) return
-      const rows = Math.max(1, (screen.rows ?? 24) - 4)
-      const running = pulls.filter((pull) => pull.movement !== undefined)
-      const lines = running.slice(0, rows).map((pull) => barLine(pull, screen.columns ?? 80))
-      if (running.length > rows) lines.push(`… and ${running.length - rows} more pulls in progress`)
-      if (lines.length > 0 && foot !== undefined) lines.push(cutTo(foot, screen.columns ?? 80))
+    bell() {
+      if (screen.isTTY === true) screen.write('\x07')
+    },
+    draw(foot) {
+      const width = columns()
+      if (width === undefined || isOver) return
+      const lines = footLines(foot, { columns: width, rows: screen.rows ?? 24 }, style)
       if (lines.join('\n') !== drawn.join('\n')) redraw('', lines)
     },
-    end: () => redraw('', []),
+    end() {
+      isOver = true
+      redraw('', [])
+    },
+    get columns() {
+      return columns()
+    },
   }
-}
-
-/** `192.0.2.31  image.bin  [######····]  42 %  11.2 MB/s  0:31 left`, cut to the terminal's width. */
-function barLine(pull: LivePull, columns: number): string {
-  const share = pull.image.bytes === 0 ? 1 : pull.bytesNow / pull.image.bytes
-  const full = Math.floor(share * BAR_CELLS)
-  const bar = `[${'#'.repeat(full)}${'.'.repeat(BAR_CELLS - full)}]`
-  const who = pull.client.device ?? pull.client.address
-  const parts = [shortened(who, 24), shortened(pull.image.name, 28), bar, `${Math.floor(share * 100)} %`]
-  parts.push(movementWords(pull))
-  return cutTo(parts.join('  '), columns)
-}
-
-function cutTo(line: string, columns: number): string {
-  return [...line].slice(0, Math.max(20, columns - 1)).join('')
 }

@@ -1,85 +1,128 @@
-/** Usage of `fetchproof serve`. What it does is loaded when it runs: see serve-action.ts. */
-import { type Command, Option } from 'commander'
-import { DEFAULTS } from '../../defaults.ts'
-import type { SettingsInput } from '../../settings.ts'
-import type { HostProcess } from '../host-process.ts'
-import { collected, DEFAULT_FOLDER, formatOption, recordsOption, wholeNumber } from '../options.ts'
+/** `fetchproof serve`: offers a staging folder until it is told to stop. */
+import { pino } from 'pino'
+import pretty from 'pino-pretty'
+import { FetchproofError } from '../../errors.ts'
+import { escapeInvisible } from '../../ledger/chain.ts'
+import type { Entry } from '../../ledger/entries.ts'
+import { createSettings, type Settings, type SettingsInput } from '../../settings.ts'
+import { bytesText } from '../../wording/units.ts'
+import { visible } from '../../wording/visible.ts'
+import { EXIT } from '../exit.ts'
+import { type HostProcess, STOP_SIGNALS } from '../host-process.ts'
+import type { Tone } from '../style.ts'
+import { closingWords } from './closing-words.ts'
+import { timedLine, WORDS_FROM } from './entry-lines.ts'
+import { keepAwake } from './keep-awake.ts'
+import { createLiveView } from './live-view.ts'
+import { openInBrowser } from './open-in-browser.ts'
+import { createOverview } from './overview.ts'
+import { pageOfHolder } from './page-of-holder.ts'
+import { startServing } from './serving.ts'
+import { showInWords } from './serving-words.ts'
 
-export type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { format: 'text' | 'json' }
+export type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { readonly format: 'text' | 'json' }
 
-export function addServe(program: Command, around: HostProcess, settle: (status: number) => void): void {
-  program
-    .command('serve')
-    .description('Serve the images of a staging folder to devices, and record every fetch.')
-    .argument('[folder]', 'the staging folder', DEFAULT_FOLDER)
-    .option('--listen <address>', 'listen on this address only (may be given several times)', collected)
-    .option(
-      '--port <number>',
-      'the only image port (default: 8080 or the next free one, and 80 too where the system allows it)',
-      wholeNumber,
-    )
-    .option(
-      '--page-port <number>',
-      `port of the bench page, loopback only (default: ${DEFAULTS.pagePort})`,
-      wholeNumber,
-    )
-    .option('--no-page', 'no bench page; the local API stays')
-    .option(
-      '--allow <range>',
-      'who may fetch, instead of private and own networks (several times)',
-      collected,
-    )
-    .option('--allow-tunnels', 'also serve what arrives over a tunnel interface')
-    .option('--tftp', 'also serve by TFTP, for boot loaders and phones that know nothing else')
-    .option(
-      '--tftp-port <number>',
-      `port that TFTP requests come to (default: ${DEFAULTS.tftpPort})`,
-      wholeNumber,
-    )
-    .option('--list', 'offer /SHA256SUMS')
-    .option('--max-fetches <number>', `fetches at once (default: ${DEFAULTS.maxFetches})`, wholeNumber)
-    .option(
-      '--settle-ms <ms>',
-      `quiet time before a file is read (default: ${DEFAULTS.settleMs})`,
-      wholeNumber,
-    )
-    .option(
-      '--settle-unsure-ms <ms>',
-      `quiet time of a new file that is not yet known to be complete (default: ${DEFAULTS.settleUnsureMs})`,
-      wholeNumber,
-    )
-    .option(
-      '--paste <line>',
-      'a line to paste, with {url} {host} {port} {path} {name} {bytes} {sha256} {md5}',
-      collected,
-    )
-    .option('--only-planned', 'refuse an image that visit.csv does not plan for the device')
-    .option(
-      '--watch-return',
-      'after a pull, connect to the device now and then: when it goes dark, when it is back',
-    )
-    .option(
-      '--watch-return-port <number>',
-      `port that --watch-return connects to (default: ${DEFAULTS.watchReturnPort})`,
-      wholeNumber,
-    )
-    .option('--keep-awake', 'ask the system not to sleep while serving')
-    .option(
-      '--new-token',
-      'a new token for the bench page: addresses printed before allow no change any more',
-    )
-    .option('--open', 'open the bench page in the browser')
-    .addOption(recordsOption())
-    .addOption(formatOption('text', 'json'))
-    .addOption(new Option('--linger-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--pause-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--request-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--rescan-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--stalled-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--watch-return-every-ms <ms>').argParser(wholeNumber).hideHelp())
-    .addOption(new Option('--not-back-ms <ms>').argParser(wholeNumber).hideHelp())
-    .action(async (folder: string, flags: ServeFlags) => {
-      const { serve } = await import('./serve-action.ts')
-      settle(await serve(folder, flags, around))
+export async function serve(
+  folder: string,
+  { format, ...flags }: ServeFlags,
+  around: HostProcess,
+): Promise<number> {
+  const settings = createSettings({ folder, ...flags })
+  // From now on, so that stopping while it starts is as orderly as later.
+  const signals = listenForSignals(around)
+  const log = createLog(around)
+  const serving = await startServing(
+    settings,
+    (error) => log.error(error),
+    format === 'json' ? (entries) => printEntries(around, entries) : undefined,
+  ).catch((error: unknown) => servedAlready(settings, error, around))
+  if (serving === undefined) return EXIT.done
+  const view = createLiveView(around.stdout, around)
+  const overview = createOverview(serving.depot)
+  const remark = (sentence: string): void => {
+    if (format === 'json') around.stderr.write(`${sentence}\n`)
+    else view.print(timedLine(new Date().toISOString(), 'note', sentence), 'plain', WORDS_FROM)
+  }
+  if (format === 'text') void showInWords(serving, view, overview)
+  else {
+    remark(`Rehearsal code, for "fetchproof rehearse" on another laptop: ${serving.depot.rehearsals.code}`)
+    for (const sentence of serving.remarks) remark(sentence)
+    for (const { message } of serving.depot.troubles()) remark(message)
+    serving.depot.events.on('trouble', remark)
+  }
+  const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
+  void awake?.outcome.then(({ sentence }) => remark(sentence))
+  if (settings.open && serving.pageAddress !== undefined) void openInBrowser(serving.pageAddress, remark)
+  const signal = await signals.next()
+  awake?.stop()
+  const { depot } = serving
+  const say = (line: string, tone?: Tone): void => {
+    if (format === 'text') view.print(line, tone)
+  }
+  const active = depot.delivery.underWay.list()
+  // Where the terminal is gone nobody can press again, and Windows allows some seconds only.
+  if (active.length > 0 && signal !== 'SIGHUP') {
+    const words = `new requests are refused; ${active.length} in progress. Press Ctrl-C again to cut them off.`
+    say(timedLine(new Date().toISOString(), 'stopping', words), 'strong')
+    // On a terminal its foot has them.
+    for (const { client, image, promised, fetch } of view.columns === undefined ? active : []) {
+      say(
+        `  ${client.address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
+      )
+    }
+    await Promise.race([serving.windDown(), signals.next()])
+  }
+  await serving.close(signal)
+  view.end()
+  for (const [line, tone] of closingWords(overview.board(), depot)) say(line, tone)
+  return EXIT.done
+}
+
+/** Where the folder is served already, its page is what --open asks for; every other failure is thrown on. */
+async function servedAlready(
+  settings: Settings,
+  error: unknown,
+  { stdout }: HostProcess,
+): Promise<undefined> {
+  const isHeld = error instanceof FetchproofError && error.code === 'FP_LEDGER_HELD'
+  const page = isHeld && settings.open ? await pageOfHolder(settings.records) : undefined
+  if (page === undefined) throw error
+  stdout.write(`This folder is being served already (process ${page.pid}). Its bench page: ${page.address}\n`)
+  if (!(await openInBrowser(page.address, (sentence) => void stdout.write(`${sentence}\n`)))) throw error
+}
+
+/** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */
+function createLog({ env, stderr }: HostProcess): pino.Logger {
+  const options = { name: 'fetchproof', level: env.FETCHPROOF_LOG ?? 'warn' }
+  if (stderr.isTTY !== true) return pino(options, pino.destination(2))
+  return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
+}
+
+function printEntries({ stdout }: HostProcess, entries: readonly Entry[]): void {
+  // Escaped as in the ledger: some programs (Node.js 24's readline) end a line at U+2028 and U+2029 too.
+  stdout.write(entries.map((entry) => `${escapeInvisible(JSON.stringify(entry))}\n`).join(''))
+}
+
+/**
+ * Each call of what it returns resolves with the name of the next signal to stop. One that nobody waits for is passed
+ * over, to the very end of the process: closing goes on, whatever is pressed meanwhile.
+ */
+function listenForSignals(around: HostProcess): { next(): Promise<string> } {
+  let early: string | undefined
+  let waiting: ((name: string) => void) | undefined
+  for (const name of STOP_SIGNALS) {
+    around.on(name, () => {
+      if (waiting === undefined) early = name
+      waiting?.(name)
+      waiting = undefined
     })
+  }
+  return {
+    next: () =>
+      new Promise((told) => {
+        if (early !== undefined) told(early)
+        else waiting = told
+        early = undefined
+      }),
+  }
 }

@@ -2,35 +2,50 @@
 import { setTimeout as wait } from 'node:timers/promises'
 import { createFetchRecords } from '../../delivery/fetches.ts'
 import type { Entry } from '../../ledger/entries.ts'
-import { remainingWords } from '../../wording/remaining-words.ts'
 import { visible } from '../../wording/visible.ts'
-import { entryLine } from './entry-lines.ts'
+import type { Tone } from '../style.ts'
+import { entryLine, timedLine, WORDS_FROM } from './entry-lines.ts'
 import type { LiveView } from './live-view.ts'
 import { sayNotOffered } from './not-offered-words.ts'
-import { openingWords, preferredUrl } from './opening-words.ts'
+import { openingWords } from './opening-words.ts'
+import type { Overview } from './overview.ts'
+import { preferredUrl } from './paste-lines.ts'
 import type { Serving } from './serving.ts'
 
 const DRAW_MS = 250
 /** A small image that something vouches for is ready by then, and stands in the first table as such. */
 const BEFORE_TABLE_MS = 1_500
 
-export async function showInWords({ depot, pageAddress, remarks }: Serving, view: LiveView): Promise<void> {
+export async function showInWords(
+  { depot, pageAddress, remarks }: Serving,
+  view: LiveView,
+  overview: Overview,
+): Promise<void> {
   const fetches = createFetchRecords()
   const early: (() => void)[] = []
-  /** Images that the first table shows as ready: their entries say nothing new. */
+  /** Images that the first table shows as ready or held: their entries say nothing new. */
   const inTable = new Set<string>()
   let tableStands = false
+
+  function say(what: string, words: string, tone?: Tone): void {
+    view.print(timedLine(new Date().toISOString(), what, words), tone, WORDS_FROM)
+  }
 
   function whenTableStands(act: () => void): void {
     if (tableStands) act()
     else early.push(act)
   }
 
+  function isInTable(entry: Entry): boolean {
+    if (entry.kind !== 'image' && entry.kind !== 'held') return false
+    return inTable.delete(`${entry.kind} ${entry.sha256} ${entry.name}`)
+  }
+
   function tell(entry: Entry): void {
     const fetch = fetches.apply(entry)
     const ended = entry.kind === 'fetch-ended' ? fetch : undefined
     whenTableStands(() => {
-      if (entry.kind === 'image' && inTable.delete(`${entry.sha256} ${entry.name}`)) return
+      if (isInTable(entry)) return
       const line = entryLine(entry, {
         ended,
         pullOf: (id) => depot.pulls.pullOf(String(id)),
@@ -39,9 +54,9 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
           preferredUrl(depot.catalogue.get(name), [...depot.bases(), ...depot.loopbackBases()]),
       })
       if (line === undefined) return
-      view.print(line.text)
+      view.print(line.text, line.tone, WORDS_FROM)
       for (const { sentence, fetches: seen } of ended === undefined ? [] : depot.visit.hints()) {
-        if (seen.at(-1) === ended?.id) view.print(`          A guess: ${visible(sentence)}`)
+        if (seen.at(-1) === ended?.id) say('a guess', visible(sentence))
       }
       if (line.bell) view.bell()
     })
@@ -52,22 +67,21 @@ export async function showInWords({ depot, pageAddress, remarks }: Serving, view
   })
   depot.events.on('trouble', (message) =>
     whenTableStands(() => {
-      view.print(`!  ${visible(message)}`)
+      say('attention', visible(message), 'alarm')
       view.bell()
     }),
   )
   await Promise.race([depot.catalogue.idle(), wait(depot.settings.settleMs + BEFORE_TABLE_MS)])
-  for (const line of openingWords(depot, pageAddress, remarks)) view.print(line)
+  for (const line of openingWords(depot, { pageAddress, remarks, board: overview.board() }, view.columns)) {
+    view.print(line)
+  }
   for (const { name, state, version } of depot.catalogue.images()) {
-    if (state === 'ready') inTable.add(`${version?.sha256} ${name}`)
+    if (state === 'ready' || state === 'held') inTable.add(`image ${version?.sha256} ${name}`)
+    if (state === 'held') inTable.add(`held ${version?.sha256} ${name}`)
   }
   sayNotOffered(depot.catalogue, view.print)
   tableStands = true
   for (const act of early.splice(0)) act()
-  const drawing = setInterval(() => {
-    const live = depot.livePulls()
-    const remaining = live.length === 0 ? null : depot.visit.remaining(live)
-    view.draw(live, remaining === null ? undefined : remainingWords(remaining))
-  }, DRAW_MS)
+  const drawing = setInterval(() => view.draw(overview.foot()), DRAW_MS)
   drawing.unref()
 }

@@ -6,6 +6,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
+import { answer } from './printing.ts'
 
 const LIFT: DecisionForm = {
   whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
@@ -26,8 +27,6 @@ export async function lift(named: string, flags: DecisionFlags, around: HostProc
     served ? 'Devices can fetch it now.' : 'It will be offered when the folder is served.',
   ]
   const lifted = { lifted: name, sha256, was, reason, by, served }
-  around.stdout.write(
-    flags.format === 'json' ? `${JSON.stringify(lifted, null, 2)}\n` : `${lines.join('\n')}\n`,
-  )
+  answer(around, flags.format, lifted, () => lines)
   return EXIT.done
 }

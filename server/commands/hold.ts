@@ -6,6 +6,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { type DecisionFlags, type DecisionForm, decideOn } from './image-decision.ts'
+import { answer } from './printing.ts'
 
 const HOLD: DecisionForm = {
   whyReason: '--reason is empty. Say why the image must not be served: it stands in the ledger for good.',
@@ -28,8 +29,6 @@ export async function hold(named: string, flags: DecisionFlags, around: HostProc
     `The hold is for these bytes (SHA-256 ${sha256}). "fetchproof lift" ends it.`,
   ]
   const held = { held: name, sha256, reason, by, served }
-  around.stdout.write(
-    flags.format === 'json' ? `${JSON.stringify(held, null, 2)}\n` : `${lines.join('\n')}\n`,
-  )
+  answer(around, flags.format, held, () => lines)
   return EXIT.done
 }

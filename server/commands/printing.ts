@@ -1,0 +1,66 @@
+/** How commands print: no line wider than the terminal, words never broken, and the program called as it works here. */
+import { textWidth, wrapped } from '../wording/text-width.ts'
+import type { HostProcess } from './host-process.ts'
+import { ownCommand } from './own-command.ts'
+
+export interface Screen {
+  write(text: string): unknown
+  readonly isTTY?: boolean
+  readonly columns?: number
+  readonly rows?: number
+}
+
+const NARROWEST = 40
+
+/** Of the terminal; undefined where nothing is to be fitted: a file, or another program. */
+export function columnsOf({ isTTY, columns = 80 }: Screen): number | undefined {
+  return isTTY === true ? Math.max(NARROWEST, columns) : undefined
+}
+
+export function print(around: HostProcess, lines: readonly string[], screen: Screen = around.stdout): void {
+  const columns = columnsOf(screen)
+  screen.write(
+    lines
+      .flatMap((line) => fittedLines(line, columns, around))
+      .map((line) => `${line}\n`)
+      .join(''),
+  )
+}
+
+/** What a command has found: for a program as JSON, for a person in lines. */
+export function answer(
+  around: HostProcess,
+  format: string,
+  json: unknown,
+  lines: () => readonly string[],
+): void {
+  if (format === 'json') around.stdout.write(`${JSON.stringify(json, null, 2)}\n`)
+  else print(around, lines())
+}
+
+/** Later lines of a long one are set in by `indent` more; a line to type goes on as a shell takes it. */
+export function fittedLines(
+  text: string,
+  columns: number | undefined,
+  around: Pick<HostProcess, 'env'>,
+  indent = 2,
+): string[] {
+  const line = runnable(text, around)
+  if (columns === undefined || textWidth(line) <= columns) return [line]
+  const from = (/^ */.exec(line)?.[0].length ?? 0) + indent
+  if (!TO_TYPE.test(text)) return wrapped(line, columns, from)
+  const lines = wrapped(line, columns - CONTINUED.length, from)
+  return lines.map((part, at) => (at < lines.length - 1 ? part + CONTINUED : part))
+}
+
+const TO_TYPE = /^ +fetchproof [a-z]/
+const CONTINUED = process.platform === 'win32' ? ' ^' : ' \\'
+
+/** `"fetchproof audit"` in a message, or as a line of its own, is another line to type where that name is not on the path. */
+export function runnable(text: string, { env }: Pick<HostProcess, 'env'>): string {
+  if (!text.includes('fetchproof ')) return text
+  return text.replace(
+    /(["“`]|^ *)fetchproof (?=[a-z])/g,
+    (_found, ahead) => `${ahead}${ownCommand({ env })} `,
+  )
+}
