@@ -10,6 +10,8 @@ import { measureDigesting } from './digesting.mjs'
 import { measureFirstByte } from './first-byte.mjs'
 import { measureMemory } from './memory.mjs'
 import { measurePage } from './page.mjs'
+import { measurePulls } from './pulls.mjs'
+import { measureTftp } from './tftp.mjs'
 import { measureThroughput } from './throughput.mjs'
 
 const PARTS = {
@@ -19,6 +21,8 @@ const PARTS = {
   'first-byte': measureFirstByte,
   checks: measureChecks,
   page: measurePage,
+  pulls: measurePulls,
+  tftp: measureTftp,
   audit: measureAudit,
 }
 const DOCUMENT = fileURLToPath(new URL('../../DEVELOPERS.md', import.meta.url))

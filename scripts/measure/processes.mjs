@@ -33,7 +33,7 @@ function lines(child) {
     })
 }
 
-function freePort() {
+export function freePort() {
   return new Promise((found) => {
     const server = createServer().listen(0, '127.0.0.1', () => {
       const { port } = server.address()
@@ -78,10 +78,7 @@ export async function referenceServer(kind, target) {
 
 /** Pulls in a process of its own; resolves with bytes a second over all clients. */
 export async function pullRate(port, path, clients) {
-  const child = spawn(process.execPath, [here('load-client.mjs'), port, path, clients, 'whole'].map(String), {
-    stdio: ['ignore', 'pipe', 'inherit'],
-  })
-  const { bytes, seconds } = JSON.parse(await lines(child)())
+  const { bytes, seconds } = (await clientsIn('load-client.mjs', [port, path, clients, 'whole'])).result
   return bytes / seconds
 }
 
@@ -104,14 +101,22 @@ export async function curlRate(port, path) {
 
 /** Clients that have read a little and stopped; `release` lets them go. */
 export async function pausedClients(port, path, clients) {
-  const child = spawn(
-    process.execPath,
-    [here('load-client.mjs'), port, path, clients, 'paused'].map(String),
-    { stdio: ['pipe', 'pipe', 'inherit'] },
-  )
-  const { open } = JSON.parse(await lines(child)())
+  const { result, release } = await clientsIn('load-client.mjs', [port, path, clients, 'paused'])
+  return { open: result.open, release }
+}
+
+/** Reads by TFTP in a process of its own; resolves with what it says once all have come as far as the mode has it. */
+export function tftpClients({ port, name, clients, blksize, windowsize, mode }) {
+  return clientsIn('tftp-client.mjs', [port, name, clients, blksize, windowsize, mode])
+}
+
+async function clientsIn(script, args) {
+  const child = spawn(process.execPath, [here(script), ...args].map(String), {
+    stdio: ['pipe', 'pipe', 'inherit'],
+  })
+  const result = JSON.parse(await lines(child)())
   return {
-    open,
+    result,
     release: () =>
       new Promise((gone) => {
         child.on('exit', gone)

@@ -48,7 +48,9 @@ export class Durations {
   /** Takes a fetch that has ended. */
   add(fetch: Timed): void {
     if (this.#wall === undefined && this.#only === undefined) {
-      this.#only = fetch
+      const { run, upMs, begun, ended, lastByteMs, acknowledgedMs, durationMs, bytesHandedOver } = fetch
+      // Not the whole record, which would stay for as long as the pull is kept.
+      this.#only = { run, upMs, begun, ended, lastByteMs, acknowledgedMs, durationMs, bytesHandedOver }
       return
     }
     if (this.#only !== undefined) {

@@ -79,7 +79,8 @@ export class Coverage {
     const before = place === 0 ? at - 1 : at
     const block = blocks[before] ?? blocks[at]
     if (block === undefined) {
-      blocks.push([first, end])
+      // Pushed into an empty one it would be given room for seventeen, in every pull that is kept.
+      this.#blocks = [[first, end]]
       return
     }
     block.splice(blocks[before] === undefined ? 0 : place === 0 ? block.length : place, 0, first, end)

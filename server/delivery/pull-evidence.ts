@@ -11,8 +11,8 @@ import type { FetchRecord } from './records.ts'
 export interface PullEvidence {
   readonly image: ImageReference
   /** In the order they began. */
-  readonly fetches: string[]
-  readonly addresses: string[]
+  fetches: string[]
+  addresses: string[]
   /** RFC 3339 UTC. */
   readonly begun: string
   readonly begunSeq: number
@@ -77,8 +77,14 @@ export function createPullEvidence(fetch: FetchRecord & { image: ImageReference 
 /** `reach`: how far from byte 0 on earlier fetches of this version have handed over. */
 export function takeBegun(pull: PullEvidence, fetch: FetchRecord, reach: number): void {
   const { client, first, bytesPromised } = fetch
-  pull.fetches.push(fetch.id)
-  if (!pull.addresses.includes(client.address)) pull.addresses.push(client.address)
+  // Pushed into an empty list, the first one would make room for seventeen, in every pull that is kept.
+  if (pull.fetches.length === 0) {
+    pull.fetches = [fetch.id]
+    pull.addresses = [client.address]
+  } else {
+    pull.fetches.push(fetch.id)
+    if (!pull.addresses.includes(client.address)) pull.addresses.push(client.address)
+  }
   pull.latestSeq = Math.max(pull.latestSeq, fetch.begunSeq)
   pull.underWay += 1
   pull.lowest = Math.min(pull.lowest, first)
