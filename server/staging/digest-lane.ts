@@ -2,9 +2,12 @@
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import { createDigestThreads, type DigestThreadOptions, type DigestThreads } from './digest-threads.ts'
 
-/** A job that has waited this long goes before smaller ones; looked for at most so often. */
-const FAIR_MS = 60_000
-const FAIR_CHECK_MS = 1_000
+/**
+ * Small jobs go before large ones, but by no more than this: a job is due so much later for its size. None waits for
+ * ever behind later comers.
+ */
+const BYTES_A_MS = 10_000
+const LATEST_MS = 60_000
 
 type Ask = DigestThreads['run']
 
@@ -32,7 +35,7 @@ export interface Lane {
 
 interface Waiting {
   readonly job: LaneJob
-  readonly sinceMs: number
+  readonly dueMs: number
   readonly done: () => void
   readonly failed: (error: unknown) => void
   setBack: boolean
@@ -41,7 +44,7 @@ interface Waiting {
 export function createLane(options: LaneOptions): Lane {
   const threads = createDigestThreads(options)
   const oneByOne = createConcurrencyLimit(1)
-  const queue = createQueue()
+  const queue: Waiting[] = []
   const running = new Map<Waiting, Promise<void>>()
   let withThreads: Waiting | undefined
   let closed = false
@@ -51,7 +54,7 @@ export function createLane(options: LaneOptions): Lane {
   function askFor(waiting: Waiting): Ask {
     return (task, onProgress) =>
       oneByOne(async () => {
-        if (isStopped(waiting)) return [{ id: 0, kind: 'cancelled' }]
+        if (isStopped(waiting)) return { kind: 'cancelled' }
         withThreads = waiting
         try {
           return await threads.run(task, onProgress)
@@ -64,14 +67,14 @@ export function createLane(options: LaneOptions): Lane {
   async function run(waiting: Waiting): Promise<void> {
     const { job } = waiting
     const cancel = () => {
-      if (withThreads === waiting) threads.cancel()
+      if (withThreads === waiting) void threads.cancel()
     }
     job.signal?.addEventListener('abort', cancel, { once: true })
     try {
       await job.work(askFor(waiting))
       if (waiting.setBack && job.signal?.aborted !== true && !closed) {
         waiting.setBack = false
-        queue.add(waiting)
+        insert(queue, waiting)
       } else waiting.done()
     } catch (error) {
       if (closed) waiting.done()
@@ -85,7 +88,7 @@ export function createLane(options: LaneOptions): Lane {
 
   function pump(): void {
     while (running.size < options.atOnce && !closed) {
-      const next = queue.take()
+      const next = queue.shift()
       if (next === undefined) return
       running.set(next, run(next))
     }
@@ -95,7 +98,7 @@ export function createLane(options: LaneOptions): Lane {
     for (const waiting of running.keys()) {
       if (waiting.job.urgent) continue
       waiting.setBack = true
-      if (withThreads === waiting) threads.cancel()
+      if (withThreads === waiting) void threads.cancel()
     }
   }
 
@@ -104,10 +107,13 @@ export function createLane(options: LaneOptions): Lane {
       if (closed || job.signal?.aborted === true) return Promise.resolve()
       let leave = (): void => {}
       const over = new Promise<void>((done, failed) => {
-        const waiting: Waiting = { job, sinceMs: performance.now(), done, failed, setBack: false }
-        queue.add(waiting)
+        const dueMs = performance.now() + Math.min(LATEST_MS, job.bytes / BYTES_A_MS)
+        const waiting: Waiting = { job, dueMs, done, failed, setBack: false }
+        insert(queue, waiting)
         leave = () => {
-          if (queue.remove(waiting)) done()
+          const at = queue.indexOf(waiting)
+          if (at >= 0) queue.splice(at, 1)
+          if (at >= 0) done()
         }
         job.signal?.addEventListener('abort', leave, { once: true })
         if (job.urgent) setBackOthers()
@@ -117,56 +123,26 @@ export function createLane(options: LaneOptions): Lane {
     },
     async close() {
       closed = true
-      for (let waiting = queue.take(); waiting !== undefined; waiting = queue.take()) waiting.done()
-      await threads.close()
+      for (const waiting of queue.splice(0)) waiting.done()
+      await threads.cancel()
       await Promise.all(running.values())
     },
   }
 }
 
-interface Queue {
-  add(waiting: Waiting): void
-  take(): Waiting | undefined
-  remove(waiting: Waiting): boolean
-}
-
-/** Kept in the order of taking, urgent before background and small before large, so that heaps cost little. */
-function createQueue(): Queue {
-  const waits: Waiting[] = []
-  let fairCheckedMs = 0
-  return {
-    add(waiting) {
-      let from = 0
-      let to = waits.length
-      while (from < to) {
-        const middle = (from + to) >> 1
-        const other = waits[middle]
-        if (other !== undefined && goesBefore(waiting, other)) to = middle
-        else from = middle + 1
-      }
-      waits.splice(from, 0, waiting)
-    },
-    take() {
-      const nowMs = performance.now()
-      if (nowMs - fairCheckedMs < FAIR_CHECK_MS) return waits.shift()
-      fairCheckedMs = nowMs
-      const first = waits[0]
-      const late = waits.filter(
-        (one) => one.job.urgent === first?.job.urgent && nowMs - one.sinceMs > FAIR_MS,
-      )
-      const oldest = late.sort((a, b) => a.sinceMs - b.sinceMs)[0]
-      if (oldest === undefined) return waits.shift()
-      return waits.splice(waits.indexOf(oldest), 1)[0]
-    },
-    remove(waiting) {
-      const at = waits.indexOf(waiting)
-      if (at !== -1) waits.splice(at, 1)
-      return at !== -1
-    },
+/** Kept in the order of taking, so that heaps cost little: urgent before background, then by when it is due. */
+function insert(queue: Waiting[], waiting: Waiting): void {
+  let from = 0
+  let to = queue.length
+  while (from < to) {
+    const middle = (from + to) >> 1
+    const other = queue[middle]
+    if (other !== undefined && goesBefore(waiting, other)) to = middle
+    else from = middle + 1
   }
+  queue.splice(from, 0, waiting)
 }
 
 function goesBefore(a: Waiting, b: Waiting): boolean {
-  if (a.job.urgent !== b.job.urgent) return a.job.urgent
-  return a.job.bytes < b.job.bytes
+  return a.job.urgent === b.job.urgent ? a.dueMs < b.dueMs : a.job.urgent
 }

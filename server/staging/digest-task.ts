@@ -1,17 +1,16 @@
-/** What passes between digests.ts and its threads: tasks, answers, and the words they share. */
+/** What passes between digests.ts and its threads. */
 
-/** Indexes into the control words shared with the thread that started us. */
-export const CONTROL = { cancel: 0, filled: 1, taken: 2, doneKiB: 3, lengths: 8 } as const
+/** Indexes into the words shared by two threads that digest one file (see digest-worker.ts). */
+export const RING = { filled: 0, taken: 1 } as const
 export const RING_SLOTS = 8
 /** A multiple of every block size in use. */
 export const CHUNK_BYTES = 1024 * 1024
 
 export interface DigestTask {
-  readonly id: number
   readonly fd: number
   readonly bytes: number
   readonly blockBytes: number
-  /** Only for the part `more`: names as `node:crypto` knows them. */
+  /** Names as `node:crypto` knows them. */
   readonly algorithms: readonly string[]
 }
 
@@ -21,22 +20,31 @@ export interface Zeros {
   readonly zeroPageBytes: number
 }
 
+export interface BlockDigests extends Zeros {
+  readonly blocks: Uint8Array
+  readonly crc32: string
+}
+
 export type DigestAnswer =
-  | { readonly id: number; readonly kind: 'whole'; readonly sha256: string }
-  | ({
-      readonly id: number
-      readonly kind: 'blocks'
-      readonly blocks: Uint8Array
-      readonly crc32: string
-    } & Zeros)
-  | { readonly id: number; readonly kind: 'more'; readonly digests: Record<string, string> }
+  | { readonly kind: 'progress'; readonly share: number }
+  /** What this thread was asked for. */
+  | {
+      readonly kind: 'done'
+      readonly digests?: Readonly<Record<string, string>>
+      readonly blocks?: BlockDigests
+    }
   /** The file ended before `bytes`. */
-  | { readonly id: number; readonly kind: 'short' }
-  | { readonly id: number; readonly kind: 'cancelled' }
-  | { readonly id: number; readonly kind: 'failed'; readonly code: string; readonly message: string }
+  | { readonly kind: 'short' }
+  | { readonly kind: 'failed'; readonly code: string; readonly message: string }
+
+/**
+ * What a thread does: `alone` and `more` read a file by themselves; `reader` shares what it reads with `blocks`. The
+ * algorithms are the business of all but `blocks`; blocks, CRC-32 and zeros of all but `reader` and `more`.
+ */
+export type DigestPart = 'alone' | 'reader' | 'blocks' | 'more'
 
 export interface DigestWorkerData {
-  readonly part: 'alone' | 'reader' | 'blocks' | 'more'
-  readonly control: SharedArrayBuffer
+  readonly part: DigestPart
+  readonly chunks: SharedArrayBuffer
   readonly ring: SharedArrayBuffer
 }

@@ -10,7 +10,8 @@ import type { FileIdentity } from '../files/folder.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
 import { BLOCK_BYTES } from './block-size.ts'
 import { createLane, type Lane } from './digest-lane.ts'
-import type { DigestAnswer, Zeros } from './digest-task.ts'
+import type { Zeros } from './digest-task.ts'
+import type { DigestResult } from './digest-threads.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
 const SMALL_BYTES = 32 * 1024 * 1024
@@ -66,30 +67,25 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
 
   async function run<T>(
     lane: Lane,
-    order: DigestOrder & { algorithms?: readonly string[] },
+    order: DigestOrder & { algorithms: readonly string[] },
     urgent: boolean,
-    value: (answers: readonly DigestAnswer[], file: OpenFile) => T,
+    value: (found: DigestResult & { kind: 'done' }, file: OpenFile) => T,
   ): Promise<Digested<T>> {
     let outcome: Digested<T> = { kind: 'cancelled' }
+    const { bytes: expected, algorithms, signal, onProgress = () => {} } = order
     await lane.enqueue({
-      bytes: order.bytes,
+      bytes: expected,
       urgent,
-      ...(order.signal === undefined ? {} : { signal: order.signal }),
+      ...(signal && { signal }),
       async work(ask) {
         const file = await order.open()
         try {
           const bytes = Number(file.identity.size)
-          const progress = order.onProgress ?? (() => {})
-          const answers = await ask(
-            { fd: file.fd, bytes, blockBytes, algorithms: order.algorithms ?? [] },
-            progress,
-          )
-          const failed = answers.find((answer) => answer.kind === 'failed')
-          if (failed !== undefined) throw Object.assign(new Error(failed.message), { code: failed.code })
-          const short = answers.some((answer) => answer.kind === 'short')
-          if (short || !sameFile(await file.stat(), file.identity)) outcome = { kind: 'changed' }
-          else if (answers.some((answer) => answer.kind === 'cancelled')) outcome = { kind: 'cancelled' }
-          else outcome = { kind: 'done', value: value(answers, file) }
+          const found = await ask({ fd: file.fd, bytes, blockBytes, algorithms }, onProgress)
+          if (found.kind === 'short' || !sameFile(await file.stat(), file.identity))
+            outcome = { kind: 'changed' }
+          else if (found.kind === 'done') outcome = { kind: 'done', value: value(found, file) }
+          else outcome = { kind: 'cancelled' }
         } finally {
           await file.close()
         }
@@ -110,17 +106,15 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
   return {
     read(order) {
       readings += 1
-      return run(order.bytes > SMALL_BYTES ? large : small, order, true, (answers, file) =>
-        readingOf(answers, file, blockBytes),
+      const lane = order.bytes > SMALL_BYTES ? large : small
+      return run(lane, { ...order, algorithms: ['sha256'] }, true, (found, file) =>
+        readingOf(found, file, blockBytes),
       ).finally(oneReadingLess)
     },
     async more(order) {
       const urgent = order.urgent ?? false
       if (!urgent && readings > 0) await new Promise<void>((wake) => waiting.push(wake))
-      return run(further, order, urgent, (answers, { identity }) => {
-        const found = answers.find((answer) => answer.kind === 'more')
-        return { identity, digests: found?.digests ?? {} }
-      })
+      return run(further, order, urgent, ({ digests }, { identity }) => ({ identity, digests }))
     },
     async close() {
       await Promise.all([small.close(), large.close(), further.close()])
@@ -129,21 +123,23 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
 }
 
 function readingOf(
-  answers: readonly DigestAnswer[],
+  { digests, blocks: found }: DigestResult & { kind: 'done' },
   { identity, allocatedBytes }: OpenFile,
   blockBytes: number,
 ): Reading {
-  const whole = answers.find((answer) => answer.kind === 'whole')
-  const parts = answers.find((answer) => answer.kind === 'blocks')
-  if (whole === undefined || parts === undefined) throw new Error('A digest thread left out an answer.')
+  const { sha256 } = digests
+  if (sha256 === undefined || found === undefined) throw new Error('A digest thread left out an answer.')
+  const { blocks, crc32, zerosAtEnd, zeroPageBytes } = found
+  const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
+  const filling = { zerosAtEnd, zeroPageBytes, allocatedBytes }
   return Object.freeze({
     identity,
     bytes: Number(identity.size),
-    sha256: whole.sha256,
-    crc32: parts.crc32,
+    sha256,
+    crc32,
     blockBytes,
-    blocks: parts.blocks,
-    blocksSha256: createHash('sha256').update(parts.blocks).digest('hex'),
-    filling: { zerosAtEnd: parts.zerosAtEnd, zeroPageBytes: parts.zeroPageBytes, allocatedBytes },
+    blocks,
+    blocksSha256,
+    filling,
   })
 }
