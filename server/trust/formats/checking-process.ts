@@ -22,20 +22,20 @@ if (process.send !== undefined) {
   process.on('SIGINT', () => undefined)
   process.on('disconnect', () => process.exit())
   process.on('message', (request: CheckRequest) => {
-    void answer(request, watchOf(request)).then(say)
+    void answer(request).then(say)
   })
 }
 
-async function answer({ id, file, name, limits }: CheckRequest, watch: Stopwatch): Promise<CheckAnswer> {
+async function answer({ file, name, limits }: CheckRequest): Promise<CheckAnswer> {
   try {
-    return { id, found: await checkFormat(file, name, limits, watch) }
+    return { found: await checkFormat(file, name, limits, createStopwatch()) }
   } catch (error) {
-    return { id, failed: messageOf(error) }
+    return { failed: messageOf(error) }
   }
 }
 
 /** Its time is what it has had of the processor, so that stepping back does not make it run out of time. */
-function watchOf({ id }: CheckRequest): Stopwatch {
+function createStopwatch(): Stopwatch {
   let saidMs = performance.now()
   const pace = createPace()
   return {
@@ -45,7 +45,7 @@ function watchOf({ id }: CheckRequest): Stopwatch {
       if (performance.now() - saidMs < GOES_ON_EVERY_MS) return
       saidMs = performance.now()
       if (process.ppid !== PARENT) process.exit()
-      say({ id, goesOn: true })
+      say({ goesOn: true })
     },
   }
 }

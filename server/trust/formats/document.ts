@@ -2,6 +2,7 @@
  * Documents under an image's name: a saved login page, an error answer, a note. HTML is recognised as browsers
  * do (WHATWG MIME Sniffing §7.1: the first tag after white space), XML by its declaration, JSON by parsing.
  */
+import { decodeText } from '../digests/text.ts'
 import type { ByteSource } from './source.ts'
 
 export type DocumentKind = 'HTML' | 'XML' | 'JSON' | 'text' | 'script'
@@ -14,7 +15,7 @@ export const MAX_DOCUMENT_BYTES = 1024 * 1024
 
 /** What document the bytes are, or undefined when they are none. */
 export function documentKind(source: ByteSource): DocumentKind | undefined {
-  const text = textOf(source.read(0, SAMPLE_BYTES), source.bytes <= SAMPLE_BYTES)
+  const text = textOf(source.read(0, SAMPLE_BYTES))
   if (text === undefined) return undefined
   const start = text.trimStart()
   if (start.startsWith('#!')) return 'script'
@@ -27,21 +28,10 @@ export function documentKind(source: ByteSource): DocumentKind | undefined {
 }
 
 /** UTF-8 or UTF-16 text without control characters; undefined for anything else. */
-function textOf(bytes: Buffer, whole: boolean): string | undefined {
-  const mark = bytes.subarray(0, 2).toString('hex')
-  if (mark === 'fffe' || mark === 'feff') {
-    const even = Buffer.from(bytes.subarray(2, bytes.length - (bytes.length % 2)))
-    return hasControls((mark === 'feff' ? even.swap16() : even).toString('utf16le'))
-      ? undefined
-      : decode16(bytes, mark)
-  }
-  if (!whole && !isText(bytes)) return undefined
-  return whole && !isText(bytes) ? undefined : bytes.toString('utf8').replace(/^\uFEFF/, '')
-}
-
-function decode16(bytes: Buffer, mark: string): string {
-  const even = Buffer.from(bytes.subarray(2, bytes.length - (bytes.length % 2)))
-  return (mark === 'feff' ? even.swap16() : even).toString('utf16le')
+function textOf(bytes: Buffer): string | undefined {
+  const isUtf16 = ['fffe', 'feff'].includes(bytes.toString('hex', 0, 2))
+  const text = decodeText(bytes)
+  return (isUtf16 ? !hasControls(text) : isText(bytes)) ? text : undefined
 }
 
 /** A sample may begin and end within a character: up to three bytes are let go at either side. */
@@ -77,12 +67,7 @@ function hasControls(text: string): boolean {
 function isJson(source: ByteSource): boolean {
   if (source.bytes > MAX_DOCUMENT_BYTES) return false
   try {
-    JSON.parse(
-      source
-        .read(0, source.bytes)
-        .toString('utf8')
-        .replace(/^\uFEFF/, ''),
-    )
+    JSON.parse(decodeText(source.read(0, source.bytes)))
     return true
   } catch {
     return false

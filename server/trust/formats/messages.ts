@@ -3,7 +3,6 @@ import type { Limits } from './budget.ts'
 import type { CheckedFormat } from './finding.ts'
 
 export interface CheckRequest {
-  readonly id: number
   readonly file: string
   readonly name: string
   readonly limits: Limits
@@ -11,7 +10,7 @@ export interface CheckRequest {
 
 export type CheckAnswer =
   /** Nothing yet, but the check goes on. */
-  | { readonly id: number; readonly goesOn: true }
-  | { readonly id: number; readonly found: CheckedFormat }
+  | { readonly goesOn: true }
+  | { readonly found: CheckedFormat }
   /** The file could not be opened or read. */
-  | { readonly id: number; readonly failed: string }
+  | { readonly failed: string }
