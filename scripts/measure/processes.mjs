@@ -61,16 +61,16 @@ export async function serve(folder, images, flags = []) {
     ...settle,
     ...flags,
   ]
-  const child = spawn(process.execPath, [PROGRAM, ...args.map(String)], {
-    stdio: ['ignore', 'pipe', 'inherit'],
+  const child = spawn(process.execPath, ['--import', here('loop-delay.mjs'), PROGRAM, ...args.map(String)], {
+    stdio: ['ignore', 'pipe', 'inherit', 'ipc'],
   })
   const next = lines(child)
   for (let at = 0; at < images; at += 1) await next((line) => line.includes('"kind":"image"'))
   return { port, pid: child.pid, child, line: next, stop: () => stop(child) }
 }
 
-export async function referenceServer(kind, target) {
-  const child = spawn(process.execPath, [here('reference-servers.mjs'), kind, target], {
+export async function referenceServer(kind, target, more = '') {
+  const child = spawn(process.execPath, [here('reference-servers.mjs'), kind, target, String(more)], {
     stdio: ['ignore', 'pipe', 'inherit'],
   })
   return { port: Number(await lines(child)()), pid: child.pid, child, stop: () => stop(child) }
@@ -124,6 +124,21 @@ async function clientsIn(script, args) {
       }),
   }
 }
+
+/** How late the event loop of a server that `serve` started comes round, ms: 99 of 100 times no later; since the last call. */
+export async function loopDelayMs({ child }) {
+  const said = new Promise((told) => child.once('message', told))
+  child.send('delay')
+  return (await said).p99
+}
+
+/** Processor time so far, in user and system (proc(5)). */
+export function processorSeconds(pid) {
+  const fields = readFileSync(`/proc/${pid}/stat`, 'utf8').split(') ')[1].split(' ')
+  return (Number(fields[11]) + Number(fields[12])) / TICKS_A_SECOND
+}
+/** USER_HZ, the same on every Linux system that Node.js runs on. */
+const TICKS_A_SECOND = 100
 
 export function residentMebibytes(pid) {
   return Number(/VmRSS:\s+(\d+) kB/.exec(readFileSync(`/proc/${pid}/status`, 'utf8'))[1]) / 1024

@@ -1,5 +1,6 @@
 // The references, each in a process of its own: argv = kind, folder or file, more. Prints its port.
 //   raw     a bare socket that writes a response from memory, so many bytes a write, without looking at the request
+//   unverified  a bare socket that reads a file of a folder and sends it, without looking at the bytes
 //   dgram   a bare loop that sends a file's blocks from memory, a socket a transfer, the next window for each ACK
 //   static  plain @fastify/static with default options
 
@@ -8,17 +9,46 @@ import { readFileSync } from 'node:fs'
 import { createServer } from 'node:net'
 import { join } from 'node:path'
 
-const [kind, target] = process.argv.slice(2)
+const [kind, target, more] = process.argv.slice(2)
+const MEBIBYTE = 1024 * 1024
 
 if (kind === 'raw') {
   const body = readFileSync(target)
+  const writeBytes = Number(more)
   const head = Buffer.from(`HTTP/1.1 200 OK\r\nContent-Length: ${body.length}\r\nConnection: close\r\n\r\n`)
   const server = createServer((socket) => {
+    const writeFrom = (at) => {
+      const piece = body.subarray(at, at + writeBytes)
+      if (at + writeBytes >= body.length) socket.end(piece)
+      else socket.write(piece, () => writeFrom(at + writeBytes))
+    }
     socket.once('data', () => {
       socket.write(head)
-      socket.end(body)
+      writeFrom(0)
     })
     socket.on('error', () => socket.destroy())
+  })
+  server.listen(0, '127.0.0.1', () => console.log(server.address().port))
+} else if (kind === 'unverified') {
+  // Reads as it sends, 1 MiB at a time with the next one read ahead, and looks at nothing.
+  const { open } = await import('node:fs/promises')
+  const server = createServer((socket) => {
+    socket.on('error', () => socket.destroy())
+    socket.once('data', async (request) => {
+      const file = await open(join(target, request.toString('latin1').split(' ')[1]))
+      const { size } = await file.stat()
+      socket.write(`HTTP/1.1 200 OK\r\nContent-Length: ${size}\r\nConnection: close\r\n\r\n`)
+      const read = (at) => file.read(Buffer.allocUnsafe(Math.min(MEBIBYTE, size - at)), { position: at })
+      let next = read(0)
+      for (let at = 0; at < size; ) {
+        const { buffer, bytesRead } = await next
+        at += bytesRead
+        if (at < size) next = read(at)
+        await new Promise((taken) => socket.write(buffer.subarray(0, bytesRead), taken))
+      }
+      socket.end()
+      await file.close()
+    })
   })
   server.listen(0, '127.0.0.1', () => console.log(server.address().port))
 } else if (kind === 'dgram') {

@@ -11,7 +11,7 @@ import { Act } from './act.tsx'
 import { Fact } from './board-row.tsx'
 import { useBench, useNow } from './context.ts'
 import { HoldActs } from './hold-acts.tsx'
-import { type LineChoice, lineFor, offeredOf } from './lines.ts'
+import { isFirstDoor, type LineChoice, lineFor, linesBy, offeredOf } from './lines.ts'
 import { READING_MS } from './local-api.ts'
 import { MarkOf, type Shape } from './marks.tsx'
 import { Bar, CopyLine, Outside } from './parts.tsx'
@@ -181,19 +181,19 @@ function Digests({ image }: { image: ShownImage }): JSX.Element {
 function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }): JSX.Element | null {
   const lines = offeredOf(choice.addresses).flatMap((own) =>
     own.urls.flatMap((base) =>
-      [image.plainPath, ...(image.digestPath === null ? [] : [image.digestPath])].flatMap((path) => {
-        const line = lineFor(image, own, choice.form, { path, base })
-        return line === undefined ? [] : [{ own, line, path }]
-      }),
+      [image.plainPath, ...(image.digestPath === null ? [] : [image.digestPath])].flatMap((path) =>
+        linesBy(image, own, choice.form, { path, base }).map((line) => ({ own, base, line, path })),
+      ),
     ),
   )
   if (lines.length === 0) return null
   return (
     <ul class="paths" aria-label={`Lines to paste for ${visible(image.name)}`}>
-      {lines.map(({ own, line, path }) => (
+      {lines.map(({ own, base, line, path }) => (
         <li key={line}>
           <span class="from">
             {own.cidr}
+            {isFirstDoor(own, base) ? '' : `, by ${base.door.toUpperCase()}`}
             {path === image.digestPath ? ', named by its digest' : ''}
           </span>
           <CopyLine line={line} label={`${visible(line)}`} />

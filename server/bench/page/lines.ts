@@ -39,6 +39,21 @@ export function lineFor(
   })
 }
 
+/** By one address and path: in the chosen form by the first door, as another door itself has it by that one. */
+export function linesBy(
+  image: ShownImage,
+  own: AddressView,
+  form: LineForm,
+  { path, base }: { path: string; base: BaseView },
+): string[] {
+  const forms = isFirstDoor(own, base) ? [form] : base.lines.map((text) => ({ name: '', text }))
+  return forms.flatMap((each) => lineFor(image, own, each, { path, base }) ?? [])
+}
+
+export function isFirstDoor({ urls }: AddressView, { door }: BaseView): boolean {
+  return door === urls[0]?.door
+}
+
 /** A device's line: by the address in its own subnet. */
 export function deviceLine(
   image: ShownImage | undefined,
