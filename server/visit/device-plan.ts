@@ -146,7 +146,7 @@ function pulledFor(standing: Standing, grounds: Grounds | null): Pick<StepPlan, 
   return standing === 'confirmed' ? { standing: 'pulled', grounds: null } : { standing, grounds }
 }
 
-/** What is planned neither for this device nor for one behind it, and its way back. */
+/** What is planned neither for this device nor for one behind it, and its rollback image. */
 function otherPulls({ rows, pulls, images, othersRows }: DeviceFacts): {
   wrongPulls: PullRecord[]
   rollbackPulls: PullRecord[]

@@ -96,7 +96,7 @@ function speaksAgainst(
   const { name } = image
   const named = (cells: readonly string[]): boolean => cells.some((cell) => images.names(cell, image))
   const there = facts.present.find((file) => file.name === name)
-  if (!named(planned)) return named(rollbacks) ? `this is ${name}, the way back` : `this is ${name}`
+  if (!named(planned)) return named(rollbacks) ? `this is ${name}, the rollback image` : `this is ${name}`
   const pinned = planned.some((cell) => images.namesVersion(cell, image))
   if (there?.version?.sha256 !== image.sha256 && !pinned && facts.offers.judge(image).earlier) {
     return `this is an earlier version of ${name} than the one on offer`

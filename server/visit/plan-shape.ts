@@ -49,7 +49,7 @@ export type Grounds =
   /** Another version of the file was on offer after the one that it took. */
   | { readonly kind: 'earlier version'; readonly image: string }
   | { readonly kind: 'held'; readonly image: string; readonly reason: string }
-  /** Not planned, or the way back. */
+  /** Not planned, or the rollback image. */
   | { readonly kind: 'another image'; readonly image: string; readonly whole: boolean }
   | {
       readonly kind: 'refused'

@@ -231,7 +231,7 @@ const ON_PLAN = [
     'desk-1',
     sha256(PLANNED['desk-old.bin']),
     1,
-    'It does not match the plan: this is desk-old.bin, the way back; planned for desk-1 is desk.bin.',
+    'It does not match the plan: this is desk-old.bin, the rollback image; planned for desk-1 is desk.bin.',
   ],
   ['desk-1', STRANGER, 1, 'It does not match. Planned for desk-1 is desk.bin.'],
   ['spare', sha256(GATE), 0, 'It matches. Nothing is planned for spare.'],

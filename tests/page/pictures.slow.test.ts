@@ -13,7 +13,11 @@ const SHOTS = fileURLToPath(new URL('./shots', import.meta.url))
 /** To look at all of them, name a folder. */
 const elsewhere = process.env.FETCHPROOF_PICTURES
 const IN_README: ReadonlySet<string> = new Set(['wrong-image-wide-light', 'stalled-narrow-dark'])
-const SIZES = { wide: { width: 1440, height: 900 }, narrow: { width: 400, height: 860 } }
+const SIZES = {
+  wide: { width: 1440, height: 900 },
+  laptop: { width: 1280, height: 640 },
+  narrow: { width: 400, height: 860 },
+}
 
 const pages = usePages()
 

@@ -284,7 +284,7 @@ async function resumeOfComplete(device: Device, site: Site): Promise<void> {
   await device.get({ range: `bytes=${known.bytes}-` })
 }
 
-/** What a person mistyped, and perhaps mends; or the way back after the right one. */
+/** What a person mistyped, and perhaps mends; or the rollback image after the right one. */
 async function anotherImage(device: Device, site: Site): Promise<void> {
   const { random } = device
   const names = site.images.list.filter(({ weight }) => weight > 2).map(({ name }) => name)

@@ -89,7 +89,7 @@ async function deskOver(
   return { desk, folder, said, standing, recorded, asked, tell }
 }
 
-it('shouts at a wrong image when it begins, once, and not at what is planned or the way back', async () => {
+it('shouts at a wrong image when it begins, once, and not at what is planned or the rollback image', async () => {
   const { said, tell } = await deskOver(SHEET)
   const told = story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41).pull(DESK, RADIO)
   tell(told)

@@ -60,7 +60,7 @@ describe('the plan against what happened', () => {
     expect([ruined.standing, ruined.done]).toEqual(['wrong image', false])
   })
 
-  it('does not take the way back for a wrong image, and says that it was pulled', () => {
+  it('does not take the rollback image for a wrong image, and says that it was pulled', () => {
     const rows = sheetRows('device,address,image,rollback', 'desk,192.0.2.10,44444444,reading-room-4.1.bin')
     const desk = deviceOf(planOf(rows, story().pull(A, SWITCH_41).entries, true), 'desk')
     expect(standingWords(desk)).toBe('rolled back: reading-room-4.1.bin')

@@ -190,13 +190,13 @@ describe('the version that a person observed', () => {
 })
 
 describe('the image that was pulled last', () => {
-  it('the way back after the right one was "pulled", done', () => {
+  it('the rollback image after the right one was "pulled", done', () => {
     const told = story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41)
     expect(desk(told)).toMatchObject({ standing: 'rolled back', done: false })
     expect(standing(told.pull(DESK, SWITCH_44))).toBe('pulled')
   })
 
-  it('a way back that broke off changes nothing, and is told', () => {
+  it('a rollback image that broke off changes nothing, and is told', () => {
     const told = desk(story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41, { handed: 10 }))
     expect(told.standing).toBe('pulled')
     expect(told.remarks.join()).toContain('Asked for the rollback image')

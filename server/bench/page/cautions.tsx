@@ -4,7 +4,7 @@ import { Section } from './parts.tsx'
 
 const CAUTIONS: readonly string[] = [
   'A wrong or interrupted image can leave a device dead. Do not cut its power while it writes.',
-  'Have the way back ready: the old image, and access to the console.',
+  'Have the rollback image ready, and access to the console.',
   'Devices that are powered or carried by this one go down with it: phones, and with them emergency calls, door control, alarms, cameras. Agree a window, tell those concerned, keep another way to call for help.',
   'Follow the maker’s instructions, the site’s change control and local codes. Electrical work belongs to licensed people.',
   'Fetchproof proves what left the laptop and what the device acknowledged. Only the device can say what it holds and installed.',
