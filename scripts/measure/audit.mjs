@@ -4,7 +4,7 @@ import { readFileSync, rmSync } from 'node:fs'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { writeLedger } from './ledgers.mjs'
-import { median } from './processes.mjs'
+import { median, processorSeconds } from './processes.mjs'
 
 const PROGRAM = fileURLToPath(new URL('../../dist/server/main.js', import.meta.url))
 const ROUNDS = 3
@@ -33,7 +33,7 @@ export async function measureAudit(folder) {
       run.seconds.push(seconds)
       run.mebibytes = Math.max(run.mebibytes, mebibytes)
       // Beside each, since the machine's own pace drifts.
-      bare.push((await watched(['--input-type=module', '-e', BARE, file])).seconds)
+      bare.push((await bareLoop(file)).seconds)
     }
   }
   rmSync(long, { recursive: true })
@@ -49,6 +49,11 @@ export async function measureAudit(folder) {
     }
   })
   return [...rows, await measureReport(folder)]
+}
+
+/** Reading the lines of a ledger and parsing them, without anything else: in seconds, and in seconds of a core. */
+export function bareLoop(file) {
+  return watched(['--input-type=module', '-e', BARE, file])
 }
 
 async function measureReport(folder) {
@@ -74,14 +79,16 @@ function watched(args) {
     const begun = performance.now()
     const child = spawn(process.execPath, args, { stdio: ['ignore', 'ignore', 'inherit'] })
     let mebibytes = 0
+    let cores = 0
     const look = setInterval(() => {
       const status = readFileSync(`/proc/${child.pid}/status`, 'utf8')
       mebibytes = Math.max(mebibytes, Number(/VmHWM:\s+(\d+)/.exec(status)?.[1] ?? 0) / 1024)
+      cores = processorSeconds(child.pid)
     }, 200)
     child.on('error', failed)
     child.on('exit', (status) => {
       clearInterval(look)
-      if (status === 0) done({ seconds: (performance.now() - begun) / 1000, mebibytes })
+      if (status === 0) done({ seconds: (performance.now() - begun) / 1000, cores, mebibytes })
       else failed(new Error(`exit status ${status}`))
     })
   })

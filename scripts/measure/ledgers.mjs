@@ -5,8 +5,8 @@ import { join } from 'node:path'
 const SHA256 = 'a'.repeat(64)
 const LINES_A_WRITE = 2_000
 
-/** Writes `<folder>/.fetchproof/ledger.ndjson` with `pulls` whole, delivered fetches; returns the file. */
-export async function writeLedger(folder, pulls, { clients = 200 } = {}) {
+/** Writes `<folder>/.fetchproof/ledger.ndjson` with `pulls` whole, delivered fetches, and refusals; returns the file. */
+export async function writeLedger(folder, pulls, { clients = 200, refusals = 0 } = {}) {
   const { FIRST_PREV, sealLine } = await import('../../dist/server/ledger/chain.js')
   const records = join(folder, '.fetchproof')
   mkdirSync(records, { recursive: true })
@@ -55,6 +55,19 @@ export async function writeLedger(folder, pulls, { clients = 200 } = {}) {
       firstByteMs: 1,
       lastByteMs: 90,
       durationMs: 95,
+    })
+  }
+  for (let id = pulls + 1; id <= pulls + refusals; id += 1) {
+    write({
+      kind: 'fetch-refused',
+      id,
+      client: { address: `203.0.113.${id % 250}`, port: 40_000 },
+      localAddress: '198.51.100.254',
+      method: 'GET',
+      target: `/no-${id}`,
+      httpVersion: '1.1',
+      status: 404,
+      reason: 'there is no such image',
     })
   }
   flush()

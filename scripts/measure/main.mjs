@@ -1,9 +1,8 @@
 // `npm run measure`: performance as ratios within one run. `--write` puts the table into DEVELOPERS.md.
 // `--only NAME` runs one part.
-import { mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
-import { cpus, platform, release, tmpdir, totalmem } from 'node:os'
+import { mkdtempSync, rmSync } from 'node:fs'
+import { tmpdir } from 'node:os'
 import { join } from 'node:path'
-import { fileURLToPath } from 'node:url'
 import { measureAudit } from './audit.mjs'
 import { measureChecks } from './checks.mjs'
 import { measureDigesting } from './digesting.mjs'
@@ -11,6 +10,7 @@ import { measureFirstByte } from './first-byte.mjs'
 import { measureMemory } from './memory.mjs'
 import { measurePage } from './page.mjs'
 import { measurePulls } from './pulls.mjs'
+import { machine, writeTable } from './table.mjs'
 import { measureTftp } from './tftp.mjs'
 import { measureThroughput } from './throughput.mjs'
 
@@ -25,7 +25,6 @@ const PARTS = {
   tftp: measureTftp,
   audit: measureAudit,
 }
-const DOCUMENT = fileURLToPath(new URL('../../DEVELOPERS.md', import.meta.url))
 
 const args = process.argv.slice(2)
 const only = args.includes('--only') ? args[args.indexOf('--only') + 1] : undefined
@@ -48,17 +47,4 @@ const table = [
   ...rows.map((row) => `| ${row.what} | ${row.ours} | ${row.reference} | ${row.ratio} | ${row.aim} |`),
 ].join('\n')
 console.log(table)
-if (args.includes('--write')) {
-  const text = readFileSync(DOCUMENT, 'utf8')
-  const between = /(<!-- measured -->\n)[\s\S]*(\n<!-- \/measured -->)/
-  if (!between.test(text)) throw new Error('DEVELOPERS.md has no place for measured figures')
-  writeFileSync(
-    DOCUMENT,
-    text.replace(between, (_all, before, after) => before + table + after),
-  )
-}
-
-function machine() {
-  const [first] = cpus()
-  return `${cpus().length} cores (${first?.model.trim() ?? 'unknown'}), ${Math.round(totalmem() / 1024 ** 3)} GiB, ${platform()} ${release()}, Node.js ${process.versions.node}`
-}
+if (args.includes('--write')) writeTable('measured', table)

@@ -5,12 +5,10 @@ import { connect } from 'node:net'
 import { join } from 'node:path'
 import { setTimeout as wait } from 'node:timers/promises'
 import { writeLedger } from './ledgers.mjs'
-import { serve, writeImage } from './processes.mjs'
+import { processorSeconds, serve, writeImage } from './processes.mjs'
 
 const IMAGES = 500
 const SECONDS = 10
-/** USER_HZ: ticks a second in /proc/PID/stat (proc(5)); 100 on every common Linux. */
-const TICKS = 100
 
 export async function measurePage(folder) {
   const staging = join(folder, 'page')
@@ -54,14 +52,9 @@ function share(cores) {
 }
 
 async function busyShare(pid) {
-  const before = ticks(pid)
+  const before = processorSeconds(pid)
   await wait(SECONDS * 1000)
-  return (ticks(pid) - before) / TICKS / SECONDS
-}
-
-function ticks(pid) {
-  const fields = readFileSync(`/proc/${pid}/stat`, 'utf8').split(') ')[1].split(' ')
-  return Number(fields[11]) + Number(fields[12])
+  return (processorSeconds(pid) - before) / SECONDS
 }
 
 function openStream(port) {

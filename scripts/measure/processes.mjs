@@ -1,7 +1,7 @@
 // Child processes of a measurement, and images to measure with.
 import { spawn } from 'node:child_process'
 import { randomBytes } from 'node:crypto'
-import { closeSync, mkdirSync, openSync, readFileSync, writeSync } from 'node:fs'
+import { closeSync, mkdirSync, openSync, readFileSync, writeFileSync, writeSync } from 'node:fs'
 import { createServer } from 'node:net'
 import { devNull } from 'node:os'
 import { createInterface } from 'node:readline'
@@ -15,6 +15,19 @@ export function writeImage(file, mebibytes) {
   const descriptor = openSync(file, 'w')
   for (let at = 0; at < mebibytes; at += 1) writeSync(descriptor, randomBytes(1024 * 1024))
   closeSync(descriptor)
+}
+
+export function writeBytes(file, bytes) {
+  writeFileSync(file, randomBytes(bytes))
+}
+
+/** The last line that a process prints before it ends. */
+export function lastLine(child) {
+  let text = ''
+  child.stdout.setEncoding('utf8').on('data', (more) => {
+    text += more
+  })
+  return new Promise((known) => child.on('close', () => known(text.trimEnd().split('\n').at(-1))))
 }
 
 function lines(child) {
