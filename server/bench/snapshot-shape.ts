@@ -27,7 +27,7 @@ export interface Snapshot {
   /** Lines to paste with `{url}` and the like in them; the plain URL is always offered. */
   readonly pasteLines: readonly PasteLine[]
   readonly underWay: readonly LivePull[]
-  /** Pulls that are over, newest first, at most `PULLS_AT_MOST`. */
+  /** Pulls that are over, newest first, at most `PULLS_KEPT`. */
   readonly pulls: readonly PullRecord[]
   /** How many pulls are over, those left out included. */
   readonly pullsOver: number

@@ -7,6 +7,7 @@ import { hostname } from 'node:os'
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot/depot.ts'
+import { PULLS_KEPT } from '../depot/derived.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import type { Base } from '../network/bases.ts'
 import type { FirewallLine, OpenPort } from '../network/firewall.ts'
@@ -29,7 +30,6 @@ import type {
   VisitView,
 } from './snapshot-shape.ts'
 
-const PULLS_AT_MOST = 1_000
 /** About half a megabyte: a page takes that four times a second while a heap of files is read. */
 export const IMAGES_AT_MOST = 1_000
 const RECENT_AT_MOST = 50
@@ -60,6 +60,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
   const pasteLines = pasteLinesOf(depot)
   const imageViews = createImageViews()
   const pullViews = createPullViews(depot)
+  const pullText = createPullTexts()
   const firewallOf = sources.firewall ?? createFirewallView()
   const texts = new Map<Member, string>()
   const inputs = new Map<Member, readonly unknown[]>()
@@ -71,10 +72,14 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     input: readonly unknown[],
     make: () => Snapshot[M],
   ): void {
+    takeText(changed, member, input, () => JSON.stringify(make()))
+  }
+
+  function takeText(changed: Member[], member: Member, input: readonly unknown[], make: () => string): void {
     const last = inputs.get(member)
     if (last !== undefined && sameItems(last, input)) return
     inputs.set(member, [...input])
-    const text = JSON.stringify(make())
+    const text = make()
     if (texts.get(member) === text) return
     texts.set(member, text)
     changed.push(member)
@@ -88,6 +93,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const all = imageViews(depot.catalogue.images(), bases)
     const images = shownOf(all)
     const { underWay, over } = pullViews()
+    const latest = over.slice(-PULLS_KEPT)
+    const pullsOver = over.length + depot.pulls.folded()
     const { refusals, fetches } = recentOf(depot.recentFetches())
     const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
     const visit = sources.visit?.() ?? null
@@ -110,8 +117,8 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const unused = depot.unused()
     take(changed, 'unused', [unused], () => unused.slice(0, NOT_OFFERED_AT_MOST))
     take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
-    take(changed, 'pulls', [over], () => over.slice(-PULLS_AT_MOST).reverse())
-    take(changed, 'pullsOver', [over.length], () => over.length)
+    takeText(changed, 'pulls', [over], () => `[${latest.map(pullText).reverse().join()}]`)
+    take(changed, 'pullsOver', [pullsOver], () => pullsOver)
     take(changed, 'refusals', refusals, () => refusals)
     take(changed, 'fetches', fetches, () => fetches)
     const recorded = depot.strikeable().slice(-RECENT_AT_MOST)
@@ -120,9 +127,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     take(changed, 'wrongPulls', [visit?.wrongPulls], () => visit?.wrongPulls ?? [])
     const offerable = depot.own().filter((own) => own.offerable)
     const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
-    take(changed, 'board', boardInput, () =>
-      boardOf({ visit, underWay, over: over.slice(-PULLS_AT_MOST), own: offerable }),
-    )
+    take(changed, 'board', boardInput, () => boardOf({ visit, underWay, over: latest, own: offerable }))
     take(changed, 'remaining', [outlookText], () => outlookText)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
     const stalls = longStalls(underWay, Date.now())
@@ -257,6 +262,16 @@ export function createPullViews(
       last = { records, busy, over: records.filter((pull) => !running.has(pull.fetches[0])) }
     }
     return { underWay, over: last.over }
+  }
+}
+
+/** A record is replaced when its pull changes: each is written once. */
+function createPullTexts(): (pull: PullRecord) => string {
+  const texts = new WeakMap<PullRecord, string>()
+  return (pull) => {
+    const text = texts.get(pull) ?? JSON.stringify(pull)
+    texts.set(pull, text)
+    return text
   }
 }
 

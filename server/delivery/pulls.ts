@@ -25,6 +25,11 @@ import { handedTwice, judgePull } from './verdict.ts'
 interface PullRecordsOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */
   readonly retired?: (pull: PullRecord) => void
+  /**
+   * So many of the latest pulls are kept whatever they are. Of earlier ones only what still decides: of each client and
+   * version the latest few, and the latest that came through. Absent: all pulls are kept.
+   */
+  readonly keepLatest?: number
   /** Called for every fetch that ended and every refusal. */
   readonly fetchDone?: (fetch: FetchRecord) => void
   readonly idPrefix?: string
@@ -37,6 +42,8 @@ export interface PullRecords {
   apply(entry: Entry, seq?: number): void
   /** All pulls kept, in the order they began; the same array until one of them changes. */
   pulls(): readonly PullRecord[]
+  /** How many earlier ones are not kept any more. */
+  folded(): number
   /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
   pullOf(fetchId: string): PullRecord | undefined
   /** Fetches begun and not ended, in the order they began. */
@@ -63,8 +70,10 @@ interface Pull extends PullEvidence {
 /** What one client did with one version, over all its pulls. */
 interface Line {
   latest: Pull | undefined
-  /** Those not retired yet, the latest included. */
+  /** Those not retired or folded yet, the latest included. */
   pulls: Pull[]
+  /** As soon as there are so many of them, it is seen which can be folded. */
+  foldAt: number
   /** Fetches under way, in the order they began. */
   open: Map<string, Open>
   /** Those that ended while others were under way, in the order they ended. */
@@ -91,6 +100,8 @@ type Lines = Map<string, Line>
 
 /** Of those that ended; who asks for more of a pull than that asks at once. */
 const ENDED_KNOWN = 4_096
+/** Pulls of one client and version that are kept, however long ago they began. */
+const KEPT_A_LINE = 8
 /** More than so many that ended earlier than all that are under way are let go together. */
 const PAST_AT_MOST = 64
 
@@ -103,6 +114,7 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
   const pullOfFetch = new Map<string, Pull>()
   const pullOfEnded = new Map<string, Pull>()
   let begunPulls = 0
+  let folded = 0
   let entries = 0
   /** What `pulls()` gave out last, until a pull changes: it is asked for many times in between. */
   let given: readonly PullRecord[] | undefined
@@ -141,7 +153,29 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
     line.latest = pull
     line.pulls.push(pull)
     retirePast(line)
+    if (line.pulls.length >= line.foldAt) fold(line)
     return pull
+  }
+
+  function fold(line: Line): void {
+    if (options.keepLatest === undefined) return
+    const { pulls } = line
+    const early = begunPulls - options.keepLatest
+    const kept: Pull[] = []
+    let through: PullRecord['state'] = 'incomplete'
+    for (const [at, pull] of [...pulls.entries()].reverse()) {
+      const isLatest = pull.number > early || at >= pulls.length - KEPT_A_LINE
+      if (isLatest || pull.underWay > 0) kept.push(pull)
+      else if (through !== 'complete') {
+        const { state } = recordOf(pull)
+        if (state === 'incomplete' || state === through) continue
+        through = state
+        kept.push(pull)
+      }
+    }
+    line.pulls = kept.reverse()
+    folded += pulls.length - kept.length
+    line.foldAt = kept.length + Math.max(2 * KEPT_A_LINE, kept.length >> 2)
   }
 
   function end(fetch: FetchRecord): void {
@@ -287,6 +321,7 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
         .map(recordOf)
       return given
     },
+    folded: () => folded,
     pullOf(id) {
       const pull = pullOfFetch.get(id) ?? pullOfEnded.get(id)
       return pull && recordOf(pull)
@@ -341,7 +376,8 @@ function partOf(line: Line, pulls: readonly Pull[], reach: number): Line {
 function lineWith(pulls: readonly Pull[], more: Pick<Line, 'open' | 'over' | 'reach'>): Line {
   const overBytes = new Coverage()
   for (const { fetch } of more.over) overBytes.add(handedSpan(fetch))
-  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], overBytes, ...more }
+  const foldAt = pulls.length + 2 * KEPT_A_LINE
+  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], foldAt, overBytes, ...more }
   for (const pull of pulls) pull.line = line
   return line
 }

@@ -44,6 +44,8 @@ export interface Derived {
 }
 
 const RECENT_FETCHES = 200
+/** The page lists these. */
+export const PULLS_KEPT = 1_000
 
 /** `deviceOf`: name of a client on the visit sheet. */
 export function createDerived(deviceOf: (client: SeenClient) => string | null): Derived {
@@ -58,6 +60,7 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
       if (recent.length > RECENT_FETCHES) recent.shift()
     },
     deviceOf,
+    keepLatest: PULLS_KEPT,
   })
   return {
     ahead: createAhead(),

@@ -482,3 +482,39 @@ describe('asked again and again, as the page does', () => {
     expect(book.pulls()).toEqual(before)
   })
 })
+
+describe('a long evening', () => {
+  const KEPT = 10
+
+  /** One device pulled, then broke off again and again; others pulled all the time. */
+  function longStory(): Story {
+    const story = tell()
+    story.fetch({ from: '192.0.2.7' }, 'cut', 3)
+    story.fetch({ from: '192.0.2.7' }, 'delivered', SIZE)
+    for (let time = 0; time < 60; time += 1) story.fetch({ from: '192.0.2.7' }, 'cut', 3)
+    for (let time = 0; time < 300; time += 1)
+      story.fetch({ from: `192.0.2.${20 + (time % 3)}` }, 'delivered', SIZE)
+    return story
+  }
+
+  test('every pull that ever was stayed in memory', () => {
+    const records = createPullRecords({ keepLatest: KEPT })
+    for (const entry of longStory().entries) records.apply(entry)
+    expect(records.pulls().length).toBeLessThan(150)
+    expect(records.pulls().length + records.folded()).toBe(362)
+  })
+
+  test('what is kept are the latest ones and those that still decide', () => {
+    const { entries } = longStory()
+    const records = createPullRecords({ keepLatest: KEPT })
+    for (const entry of entries) records.apply(entry)
+    const all = createPullRecords()
+    for (const entry of entries) all.apply(entry)
+    const kept = records.pulls()
+    expect(kept.slice(-KEPT)).toEqual(all.pulls().slice(-KEPT))
+    const states = kept.filter(({ client }) => client.address === '192.0.2.7').map(({ state }) => state)
+    expect(states.filter((state) => state === 'complete')).toHaveLength(1)
+    expect(states.at(-1)).toBe('incomplete')
+    for (const pull of kept) expect(all.pulls()).toContainEqual(pull)
+  })
+})
