@@ -1,8 +1,9 @@
 /**
- * What a person decides about one image (a hold, a lift) goes on record before it counts: by the server that serves
- * the folder, else here, with the ledger's lock.
+ * `fetchproof hold` and `fetchproof lift`: what a person decides about one image goes on record before it counts, by
+ * the server that serves the folder, else here, with the ledger's lock.
  */
 import { userName } from '../depot/depot.ts'
+import { liftOf, versionOf } from '../depot/image-records.ts'
 import { FetchproofError } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { NewEntry } from '../ledger/entries.ts'
@@ -10,8 +11,12 @@ import { type ImageView, imageView } from '../report/image-view.ts'
 import { createSettings } from '../settings.ts'
 import type { Image } from '../staging/image.ts'
 import { createImageHistory } from '../staging/image-history.ts'
+import { stateWords } from '../staging/image-words.ts'
+import { visible } from '../wording/visible.ts'
+import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imageNamed } from './named-image.ts'
+import { answer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
@@ -33,7 +38,7 @@ interface Decided {
   readonly served: boolean
 }
 
-export interface DecisionForm {
+interface DecisionForm {
   /** What an empty reason is answered with. */
   readonly whyReason: string
   /** The running server is asked there. */
@@ -44,8 +49,56 @@ export interface DecisionForm {
   readonly check: (image: ImageView) => void
 }
 
+const HOLD: DecisionForm = {
+  whyReason: '--reason is empty. Say why the image must not be served: it stands in the ledger for good.',
+  path: '/api/hold',
+  entry: (image, decision) => ({ kind: 'held', name: image.name, sha256: versionOf(image), ...decision }),
+  check({ name, state, sha256 }) {
+    if (sha256 === null)
+      throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
+  },
+}
+
+export async function hold(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
+  const { image, reason, by, served } = await decideOn(named, flags, HOLD, around)
+  const { name, sha256 } = image
+  const lines = [
+    `${visible(name)}: held by ${visible(by)} (${visible(reason)}).`,
+    served
+      ? 'No device can fetch it now; fetches of it in progress have been reset.'
+      : 'It will not be offered when the folder is served.',
+    `The hold is for these bytes (SHA-256 ${sha256}). "fetchproof lift" ends it.`,
+  ]
+  const held = { held: name, sha256, reason, by, served }
+  answer(around, flags.format, held, () => lines)
+  return EXIT.done
+}
+
+const LIFT: DecisionForm = {
+  whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
+  path: '/api/lift',
+  entry: (image, decision) => ({ ...liftOf(image), ...decision }),
+  check({ name, state }) {
+    if (state !== 'held') throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
+  },
+}
+
+export async function lift(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
+  const { image, reason, by, served } = await decideOn(named, flags, LIFT, around)
+  const { name, sha256, reason: was } = image
+  const lines = [
+    `${visible(name)}: the hold is lifted by ${visible(by)} (${visible(reason)}).`,
+    `It was held: ${visible(was ?? 'no reason given')}`,
+    `The lift is for these bytes (SHA-256 ${sha256}) and this reason: a changed file needs a new one, and so does another reason.`,
+    served ? 'Devices can fetch it now.' : 'It will be offered when the folder is served.',
+  ]
+  const lifted = { lifted: name, sha256, was, reason, by, served }
+  answer(around, flags.format, lifted, () => lines)
+  return EXIT.done
+}
+
 /** Throws FP_USAGE, FP_IMAGE_UNKNOWN, what the form throws, and the errors of ledger, folder and running server. */
-export async function decideOn(
+async function decideOn(
   named: string,
   { folder, records, ...flags }: DecisionFlags,
   form: DecisionForm,

@@ -115,7 +115,7 @@ const hold: Usage<string, DecisionFlags> = {
   description: 'Withdraw an image, with a reason; both are recorded.',
   ...decision('why it must not be served'),
   example: 'fetchproof hold core.bin --reason "its maker withdrew it"',
-  run: async (image, flags, around) => (await import('./hold.ts')).hold(image, flags, around),
+  run: async (image, flags, around) => (await import('./image-decision.ts')).hold(image, flags, around),
 }
 
 const lift: Usage<string, DecisionFlags> = {
@@ -123,7 +123,7 @@ const lift: Usage<string, DecisionFlags> = {
   description: 'Lift the hold of an image, with a reason; both are recorded.',
   ...decision('why it may be served all the same'),
   example: 'fetchproof lift core.bin --reason "the published checksum is that of the archive around it"',
-  run: async (image, flags, around) => (await import('./lift.ts')).lift(image, flags, around),
+  run: async (image, flags, around) => (await import('./image-decision.ts')).lift(image, flags, around),
 }
 
 const strike: Usage<number | undefined, StrikeFlags> = {

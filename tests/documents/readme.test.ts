@@ -189,5 +189,11 @@ describe('usages', () => {
     )
     const inHelp = [...stdout.matchAll(/^ +(?:-\w, )?(--[a-z-]+)/gm)].map((match) => match[1] ?? '')
     expect(new Set(inTable)).toEqual(new Set(inHelp.filter((flag) => flag !== '--help')))
+    const defaults = [
+      ...stdout.replace(/\s+/g, ' ').matchAll(/(--[a-z-]+) <\w+> ((?! --).)*?default: (\d+)\)/g),
+    ]
+    expect(defaults.length).toBeGreaterThan(4)
+    for (const [, flag = '', , usual = ''] of defaults)
+      expect(section.split('\n').find((row) => row.includes(`\`${flag}`))).toContain(usual)
   })
 })

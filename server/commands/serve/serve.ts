@@ -9,6 +9,7 @@ import { bytesText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
 import { type HostProcess, STOP_SIGNALS } from '../host-process.ts'
+import { print } from '../printing.ts'
 import type { Tone } from '../style.ts'
 import { closingWords } from './closing-words.ts'
 import { timedLine, WORDS_FROM } from './entry-lines.ts'
@@ -40,7 +41,7 @@ export async function serve(
   const view = createLiveView(around.stdout, around)
   const overview = createOverview(serving.depot)
   const remark = (sentence: string): void => {
-    if (format === 'json') around.stderr.write(`${sentence}\n`)
+    if (format === 'json') print(around, [sentence], around.stderr)
     else view.print(timedLine(new Date().toISOString(), 'note', sentence), 'plain', WORDS_FROM)
   }
   if (format === 'text') void showInWords(serving, view, overview)
