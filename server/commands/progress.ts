@@ -1,4 +1,6 @@
 /** A progress bar on a terminal for whatever takes over a second; elsewhere nothing is drawn. */
+import { shortened } from '../wording/visible.ts'
+import type { Screen } from './printing.ts'
 
 interface Progress {
   /** `share` from 0 to 1. */
@@ -7,12 +9,9 @@ interface Progress {
 }
 
 const QUIET_MS = 1_000
-const CELLS = 30
+const CELLS = 20
 
-export function createProgress(
-  screen: { write(text: string): unknown; readonly isTTY?: boolean },
-  clock: () => number = () => performance.now(),
-): Progress {
+export function createProgress(screen: Screen, clock: () => number = () => performance.now()): Progress {
   const since = clock()
   let shown = ''
   const draw = (line: string): void => {
@@ -24,7 +23,9 @@ export function createProgress(
     show(share, what) {
       if (screen.isTTY !== true || clock() - since < QUIET_MS) return
       const full = Math.floor(Math.min(1, share) * CELLS)
-      draw(`${what} [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}] ${Math.floor(share * 100)} %`)
+      const percent = `${Math.floor(share * 100)} %`.padStart(5)
+      const line = `${percent}  [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}]  ${what}`
+      draw(shortened(line, (screen.columns ?? 80) - 1))
     },
     end() {
       if (shown !== '') screen.write('\r\x1b[K')

@@ -111,7 +111,7 @@ describe.each([60, 80, 120])('serve on a terminal of %i columns', (columns) => {
     expect(end.join(' ')).toMatch(
       /Not done:.*needs attention +hollow-lane-radio.*Done: hollow-lane-reading-room/,
     )
-    expect(end.join('\n')).toMatch(/\breport\b.* --output visit-report\.html/s)
+    expect(end.join('\n')).toMatch(/\breport\b.* --output[\s\\]+visit-report\.html/s)
     expect(terminal.lines().filter((line) => line.includes('^C'))).toEqual([])
     expectFits(
       terminal.lines().filter((line) => !/^ *(http:|.*main\.js|\/)\S*/.test(line)),

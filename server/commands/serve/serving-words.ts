@@ -82,6 +82,5 @@ export async function showInWords(
   sayNotOffered(depot.catalogue, view.print)
   tableStands = true
   for (const act of early.splice(0)) act()
-  const drawing = setInterval(() => view.draw(overview.foot()), DRAW_MS)
-  drawing.unref()
+  if (view.columns !== undefined) setInterval(() => view.draw(overview.foot()), DRAW_MS).unref()
 }
