@@ -24,6 +24,9 @@ const NOT_RUN: Readonly<Record<string, string>> = {
   'npm ci && npm start': 'takes the packages away that this test runs with; its second half is run below',
   'npm ci && npm test': 'runs this test; .ci/run is it',
   'npm run portable': 'fetches runtimes of other systems; tests/portable builds the one for Linux',
+  'npm pack': 'tests/portable/package.test.ts packs',
+  'npm install -g ./fetchproof-0.1.0.tgz':
+    'tests/portable/package.test.ts installs, into a folder of its own',
   'npm link': "changes this machine's path for good",
   'npm run demo': 'is to be looked at, and lasts longer than a test',
 }
