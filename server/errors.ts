@@ -112,6 +112,11 @@ export function systemCode(error: unknown): string | undefined {
   return typeof error.code === 'string' ? error.code : undefined
 }
 
+/** What a caught value says. */
+export function messageOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error)
+}
+
 function fillMessage(template: string, fields: ErrorFields): string {
   return template.replace(/\{(\w+)\}/g, (_whole, name: string) => String(fields[name] ?? ''))
 }

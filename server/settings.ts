@@ -9,7 +9,7 @@ import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
 import { Value } from 'typebox/value'
 import { DEFAULTS, RECORDS_FOLDER } from './defaults.ts'
-import { FetchproofError, systemCode } from './errors.ts'
+import { FetchproofError, messageOf, systemCode } from './errors.ts'
 import { readRegular } from './files/regular-file.ts'
 
 export const SETTINGS_FILE = 'fetchproof.json'
@@ -105,6 +105,7 @@ export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly
 /** Ports tried when `--port` is not given: the first, or one after it, must open; the second is a courtesy. */
 export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })
 
+/** What is undefined has its default. */
 export type LooseSettings = { folder: string } & {
   [K in keyof SettingsInput]?: SettingsInput[K] | undefined
 }
@@ -136,26 +137,13 @@ function readFolderFile(folder: string): FolderFile {
     text = readRegular(path, SETTINGS_BYTES_AT_MOST, { followLink: true }).toString('utf8')
   } catch (error) {
     if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '') || !isSearchable(folder)) return {}
-    throw new FetchproofError(
-      'FP_SETTING_BAD',
-      {
-        setting: SETTINGS_FILE,
-        value: path,
-        why: `it cannot be read (${error instanceof Error ? error.message : error}).`,
-      },
-      { cause: error },
-    )
+    throw unusable(path, 'cannot be read', error)
   }
   let parsed: unknown
   try {
     parsed = JSON.parse(text.replace(/^\uFEFF/, ''))
   } catch (error) {
-    const why = `it is not valid JSON (${error instanceof Error ? error.message : error}).`
-    throw new FetchproofError(
-      'FP_SETTING_BAD',
-      { setting: SETTINGS_FILE, value: path, why },
-      { cause: error },
-    )
+    throw unusable(path, 'is not valid JSON', error)
   }
   check(FolderFileSchema, parsed, SETTINGS_FILE)
   const file = parsed as FolderFile
@@ -163,6 +151,11 @@ function readFolderFile(folder: string): FolderFile {
     checkPasteLine(line, `${SETTINGS_FILE} paste`, name)
   }
   return Object.freeze(file)
+}
+
+function unusable(path: string, what: string, cause: unknown): FetchproofError {
+  const why = `it ${what} (${messageOf(cause)}).`
+  return new FetchproofError('FP_SETTING_BAD', { setting: SETTINGS_FILE, value: path, why }, { cause })
 }
 
 /** A misspelt field would be pasted into a console as it stands. */

@@ -9,7 +9,7 @@
  *   GET  /api/proof       that this server knows the token, before it is told it
  *   POST /api/token       204 when the token is the right one
  *   POST /api/match       which image a device's output names; changes nothing
- *   POST /api/version     the version in a device's output, and what would be recorded as one; changes nothing
+ *   POST /api/version     the version in a device's output, as it would be recorded; changes nothing
  *   GET  /api/report      the record of the visit as it stands, as a file (`format=html`, `csv`)
  *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed, /api/sheet;  PUT /api/drop      changes
  */
@@ -21,7 +21,7 @@ import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
 import type { Matched } from '../trust/matching/finding.ts'
 import type { DeviceMatched } from '../visit/match-on-plan.ts'
-import { pickVersion, versionToRecord } from '../visit/version-text.ts'
+import { versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
@@ -59,7 +59,7 @@ export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesCh
   /** A change needs it. */
   readonly token: string
   /** The built page; absent: the API alone. */
-  readonly pageFolder?: string
+  readonly pageFolder?: string | undefined
   /** Absent: neither can be pasted, and the page does not ask for it. */
   readonly checksums?: Checksums
   /** A fault that should not be, for the program's own log. */
@@ -107,7 +107,7 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   })
   const feed = createFeed(depot, snapshots)
   app.addHook('onClose', async () => feed.close())
-  addStream(app, { feed, ...(options.heartbeatMs !== undefined && { heartbeatMs: options.heartbeatMs }) })
+  addStream(app, { feed, heartbeatMs: options.heartbeatMs })
   addReading(app, options, () => feed.whole())
   addChanges(app, options, checkToken)
   addRehearsed(app, depot, checkToken)
@@ -138,7 +138,6 @@ function addReading(
     }
   })
   app.post<{ Body: Taken.VersionText }>('/api/version', { schema: { body: VersionBody } }, ({ body }) => ({
-    picked: pickVersion(body.text) ?? null,
     version: versionToRecord(body.text) ?? null,
   }))
   app.get<{ Querystring: Taken.ProofRequest }>(
@@ -204,9 +203,9 @@ function addChanges(
         kind: 'observed',
         device: device.trim(),
         by,
-        ...(before !== undefined && { before }),
-        ...(after !== undefined && { after }),
-        ...(note !== undefined && { note }),
+        before,
+        after,
+        note,
         ...(digest !== undefined && { digest: digestOnRecord(depot, digest) }),
       })
       await depot.ledger.synced()
@@ -249,7 +248,7 @@ function addDrops(
   checkToken: (request: FastifyRequest) => void,
 ): void {
   const { folder, records } = depot.settings
-  const drops = createDrops({ folder, records, ...(roomIn !== undefined && { roomIn }) })
+  const drops = createDrops({ folder, records, roomIn })
   app.addHook('preClose', async () => drops.close())
   app.get<{ Querystring: Taken.DropRequest }>(
     '/api/drop',

@@ -2,8 +2,10 @@
  * What to do next about devices: those that pull or hold the wrong image, pulls that broke off, what the visit
  * sheet warns of. Pure.
  */
+
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
+import { addTo, grouped } from '../grouped.ts'
 import { clockText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import type { StepFacts } from './next-steps.ts'
@@ -35,7 +37,7 @@ export function wrongImageSteps({ visit }: StepFacts): NextStep[] {
 export function warningSteps({ visit }: StepFacts): NextStep[] {
   const devices = new Map<string, string[]>()
   for (const { device, warnings } of visit?.rows ?? []) {
-    for (const warning of warnings) devices.set(warning, [...(devices.get(warning) ?? []), device])
+    for (const warning of warnings) addTo(devices, warning, device)
   }
   return [...devices].map(([warning, names]) => ({
     key: `warning ${names.join(' ')} ${warning}`,
@@ -124,9 +126,7 @@ export function hintSteps({ hints, pulls }: StepFacts): NextStep[] {
 
 /** When a server ends in the middle of an evening, all that pulled break off at once. */
 function groupsByImage(pulls: readonly PullRecord[]): PullRecord[][] {
-  const groups = new Map<string, PullRecord[]>()
-  for (const pull of pulls) groups.set(pull.image.name, [...(groups.get(pull.image.name) ?? []), pull])
-  return [...groups.values()]
+  return [...grouped(pulls, ({ image }) => image.name).values()]
 }
 
 function latestPulls(pulls: readonly PullRecord[]): Iterable<PullRecord> {

@@ -11,7 +11,7 @@ import { hostname } from 'node:os'
 import { join } from 'node:path'
 import { type Readable, Transform } from 'node:stream'
 import { pipeline } from 'node:stream/promises'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, messageOf, systemCode } from '../errors.ts'
 import { freeBytes } from '../files/free-bytes.ts'
 import { renameOver } from '../files/replacing.ts'
 import { dropName } from './drop-name.ts'
@@ -28,7 +28,7 @@ export interface DropOptions {
   readonly folder: string
   readonly records: string
   /** Bytes that may still be written to the disk of `folder`. */
-  readonly roomIn?: (folder: string) => Promise<number>
+  readonly roomIn?: ((folder: string) => Promise<number>) | undefined
 }
 
 interface DropTarget {
@@ -138,7 +138,7 @@ function asDropError(error: unknown, name: string, room: number): FetchproofErro
   const code = systemCode(error)
   if (code === 'EEXIST') return new FetchproofError('FP_DROP_EXISTS', { file: name })
   if (code === 'ENOSPC' || code === 'EDQUOT') return noRoom(name, room, error)
-  const why = REASONS[code ?? ''] ?? (error instanceof Error ? error.message : String(error))
+  const why = REASONS[code ?? ''] ?? messageOf(error)
   return new FetchproofError('FP_DROP_CUT', { file: name, why }, { cause: error })
 }
 

@@ -15,7 +15,7 @@ const RETRY_MS = 1_000
 
 interface StreamOptions {
   readonly feed: Feed
-  readonly heartbeatMs?: number
+  readonly heartbeatMs?: number | undefined
 }
 
 /** `GET /api/stream`; its streams end in `preClose`, since an open one would hold up closing. */

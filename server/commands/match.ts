@@ -4,7 +4,7 @@ import { open } from 'node:fs/promises'
 import { join } from 'node:path'
 import { userName } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
-import type { ImageReference, NewEntryOf } from '../ledger/entries.ts'
+import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visitFacts } from '../report/visit-facts.ts'
@@ -35,7 +35,7 @@ export interface MatchFlags {
 }
 
 /** What a device printed of what it stored, as it goes on record. */
-type Observation = Required<Pick<NewEntryOf<'observed'>, 'device' | 'by' | 'digest'>>
+type Observation = Required<Pick<EntryOf<'observed'>, 'device' | 'by' | 'digest'>>
 
 interface Compared {
   readonly matched: Matched
@@ -77,7 +77,7 @@ async function compareThere(
   device: string | undefined,
   server: RunningServer,
 ): Promise<Compared> {
-  const asked = { text, ...(device !== undefined && { device }) }
+  const asked = { text, device }
   const matched =
     text.trim() === '' ? NOTHING_THERE : ((await server.ask('POST', '/api/match', asked)) as Matched)
   const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }

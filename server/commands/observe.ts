@@ -65,8 +65,8 @@ async function observationOf(
     kind: 'observed',
     device,
     by: (flags.by ?? userName()).trim(),
-    ...(before !== undefined && { before }),
-    ...(after !== undefined && { after }),
+    before,
+    after,
     ...(note !== undefined && note.trim() !== '' && { note: note.trim() }),
   }
 }

@@ -6,7 +6,7 @@
 import { randomBytes } from 'node:crypto'
 import { request } from 'undici'
 import { isProof } from '../bench/proof.ts'
-import { FetchproofError } from '../errors.ts'
+import { FetchproofError, messageOf } from '../errors.ts'
 import { readLock } from '../ledger/lock.ts'
 import { readPageToken } from './page-token.ts'
 
@@ -29,7 +29,7 @@ export async function runningServer(records: string): Promise<RunningServer | un
       const token = readPageToken(records)
       if (token === undefined) throw unreachable('its token is not in the state folder of this user')
       const proven = await provesToken(port, token).catch((error: unknown) => {
-        throw unreachable(error instanceof Error ? error.message : String(error), error)
+        throw unreachable(messageOf(error), error)
       })
       if (!proven) throw unreachable('what answers on its port does not know the token of this folder')
       const response = await request(`http://127.0.0.1:${port}${path}`, {
@@ -40,7 +40,7 @@ export async function runningServer(records: string): Promise<RunningServer | un
         },
         ...(body !== undefined && { body: JSON.stringify(body) }),
       }).catch((error: unknown) => {
-        throw unreachable(error instanceof Error ? error.message : String(error), error)
+        throw unreachable(messageOf(error), error)
       })
       const answer: unknown = await response.body.json().catch(() => undefined)
       if (response.statusCode < 400) return answer

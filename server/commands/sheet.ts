@@ -130,6 +130,6 @@ function sheetLines({ rows }: ReadSheet, plan: Plan, columns: number | undefined
 
 /** From the name of the planned image. */
 function guessedTarget({ image }: PlannedRow): string {
-  const guess = image === null ? undefined : guessFromName(image)?.version
+  const guess = image === null ? undefined : guessFromName(image)
   return guess === undefined ? '-' : `${guess} (a guess)`
 }

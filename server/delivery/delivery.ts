@@ -2,15 +2,17 @@
  * The room's front: begins fetches, refuses them, and writes both to the ledger before anything is acted on.
  * Knows no protocol; status numbers pass through as what was answered.
  */
+import { EventEmitter } from 'node:events'
 import { FetchproofError } from '../errors.ts'
 import type { ClientRef, ImageReference, NewEntryOf } from '../ledger/entries.ts'
 import type { Ledger } from '../ledger/ledger.ts'
 import type { SendQueues } from '../network/send-queue.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
+import type { Phase, Seen } from './endings.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
+import type { FetchLimits, Place } from './fetch-limits.ts'
 import type { HeldParts } from './held-parts.ts'
-import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals, type RefusalsOptions } from './refusals.ts'
 import { createSleepAwareTimer, type SleepAwareTimer } from './sleep-aware-timer.ts'
@@ -33,26 +35,32 @@ export interface Asked {
 }
 
 export interface BodyPlan {
-  readonly status?: number
+  readonly status?: number | undefined
   /** What was agreed with the client beforehand. */
-  readonly options?: Readonly<Record<string, string>>
+  readonly options?: Readonly<Record<string, string>> | undefined
   readonly first: number
   readonly promised: number
-  readonly versionChanged?: true
+  readonly versionChanged?: true | undefined
 }
 
 type Refused = Partial<Asked> &
   Pick<Asked, 'door' | 'client' | 'localAddress'> & {
-    readonly status?: number
-    readonly denial?: string
+    readonly status?: number | undefined
+    readonly denial?: string | undefined
     readonly reason: string
-    readonly hint?: string
-    readonly image?: ImageReference
-    readonly firstLine?: string
-    readonly versionChanged?: boolean
+    readonly hint?: string | undefined
+    readonly image?: ImageReference | undefined
+    readonly firstLine?: string | undefined
+    readonly versionChanged?: true | undefined
   }
 
+interface DeliveryEvents {
+  /** What a fetch has seen, and the phase that it is in since. */
+  seen: [fetchId: number, seen: Seen, phase: Phase]
+}
+
 export interface Delivery {
+  readonly events: EventEmitter<DeliveryEvents>
   readonly underWay: FetchesUnderWay
   /** For other limits on what a device does. */
   readonly timer: Pick<SleepAwareTimer, 'after'>
@@ -101,6 +109,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     wokeAt: timer.wokeAt,
     clientKey: deps.parts.keyOf,
   })
+  const events = new EventEmitter<DeliveryEvents>()
   let closed = false
   const refusals = createRefusals({
     ...deps.refusals,
@@ -126,17 +135,16 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     ledger.append({
       kind: 'fetch-begun',
       id,
-      ...askedMembers(asked),
-      ...(asked.ifRange !== undefined && { ifRange: asked.ifRange }),
-      ...(image !== undefined && { image }),
+      ...asked,
+      image,
       upMs: round(clock()),
-      ...(plan.status !== undefined && { status: plan.status }),
-      ...(plan.options !== undefined && { options: plan.options }),
+      status: plan.status,
+      options: plan.options,
       first: plan.first,
       promised: plan.promised,
-      ...(plan.versionChanged && { versionChanged: true }),
-      ...(beside > 0 && { beside }),
-      ...(asked.rehearsal === true && { rehearsal: true }),
+      versionChanged: plan.versionChanged,
+      beside: beside > 0 ? beside : undefined,
+      rehearsal: asked.rehearsal || undefined,
     })
     return id
   }
@@ -148,14 +156,14 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       kind: 'fetch-ended',
       id,
       ending: ending ?? 'cut',
-      ...(acknowledged !== undefined && { acknowledged }),
+      acknowledged,
       bytesHandedOver: end.bytesHandedOver,
-      ...(end.firstByteMs !== undefined && { firstByteMs: round(end.firstByteMs) }),
-      ...(end.lastByteMs !== undefined && { lastByteMs: round(end.lastByteMs) }),
-      ...(end.acknowledgedMs !== undefined && { acknowledgedMs: round(end.acknowledgedMs) }),
+      firstByteMs: end.firstByteMs && round(end.firstByteMs),
+      lastByteMs: end.lastByteMs && round(end.lastByteMs),
+      acknowledgedMs: end.acknowledgedMs && round(end.acknowledgedMs),
       durationMs: round(end.durationMs),
-      ...(end.resent !== undefined && { resent: end.resent }),
-      ...(reason !== undefined && { reason }),
+      resent: end.resent,
+      reason,
     })
   }
 
@@ -194,6 +202,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       after: timer.after,
       sendQueues: deps.sendQueues,
       clock,
+      onSeen: (seen, phase) => void events.emit('seen', id, seen, phase),
       onHandedOver: () => underWay.handedOver(id),
       onEnd: (end) => recordEnd(id, end),
       onFault: (error) => deps.onFault(image, error),
@@ -205,8 +214,9 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
   }
 
   return {
+    events,
     underWay,
-    timer: timer,
+    timer,
     clientAt(address, port) {
       const mac = deps.macOf(address)
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
@@ -227,25 +237,12 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       }
     },
     recordHeadersOnly(asked, image, status) {
-      const plan = { ...(status !== undefined && { status }), first: 0, promised: 0 }
+      const plan = { status, first: 0, promised: 0 }
       const id = recordBegun(asked, image && referenceOf(image), plan, 0)
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
-    refuse(refused) {
-      const { status, denial, reason, hint, image, firstLine, versionChanged } = refused
-      refusals.record(
-        {
-          ...askedMembers(refused),
-          ...(status !== undefined && { status }),
-          ...(denial !== undefined && { denial }),
-          reason,
-          ...(hint !== undefined && { hint }),
-          ...(image !== undefined && { image }),
-          ...(firstLine !== undefined && { firstLine }),
-          ...(versionChanged === true && { versionChanged }),
-        },
-        new Date(deps.now()).toISOString(),
-      )
+    refuse({ ifRange, rehearsal, ...refusal }) {
+      refusals.record(refusal, new Date(deps.now()).toISOString())
     },
     close(why) {
       closed = true
@@ -264,25 +261,6 @@ export function referenceOf(image: ReadyImage): ImageReference {
     bytes: image.version.bytes,
     sha256: image.version.sha256,
   }
-}
-
-type AskedMembers<T> = Pick<T, Extract<keyof T, Exclude<keyof Asked, 'ifRange' | 'rehearsal'>>>
-
-function askedMembers<T extends Partial<Asked>>(asked: T): AskedMembers<T> {
-  const { door, client, localAddress, localPort, method, target, httpVersion, userAgent, range } = asked
-  return Object.fromEntries(
-    Object.entries({
-      door,
-      client,
-      localAddress,
-      localPort,
-      method,
-      target,
-      httpVersion,
-      userAgent,
-      range,
-    }).filter(([, value]) => value !== undefined),
-  ) as AskedMembers<T>
 }
 
 function round(ms: number): number {

@@ -103,7 +103,7 @@ export function see(state: EndingState, seen: Seen): EndingState {
   if (seen.kind === 'time-out') {
     const acknowledged = state.phase === 'waiting, acknowledged' || state.acknowledged === true
     return ended('unconfirmed', {
-      ...(acknowledged && { acknowledged }),
+      acknowledged,
       reason: isClosed(state) ? CLOSED_FIRST : 'the client did not close',
     })
   }

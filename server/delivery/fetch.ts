@@ -3,6 +3,7 @@
  * ending that this evidence allows. Knows no protocol: the wire is whatever carries bytes to one client, and either
  * the system's send queue and an orderly close, or the client's own word, shows what it holds.
  */
+import { messageOf } from '../errors.ts'
 import type { Endpoints } from '../network/connection-keys.ts'
 import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
@@ -58,6 +59,7 @@ interface FetchPlan {
   readonly sendQueues: SendQueues
   /** Monotonic clock, ms. */
   readonly clock: () => number
+  readonly onSeen: (seen: Seen, phase: Phase) => void
   /** The operating system has every byte; the client's close is waited for. */
   readonly onHandedOver: () => void
   readonly onEnd: (end: FetchEnd) => void
@@ -125,6 +127,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   function note(seen: Seen): void {
     const before = state.phase
     state = see(state, seen)
+    plan.onSeen(seen, state.phase)
     if (state.phase === before) return
     if (state.phase === 'waiting, acknowledged') acknowledgedAt = clock()
     if (state.phase === 'ended') finish()
@@ -292,7 +295,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   function fault(error: unknown): void {
     if (state.phase === 'ended') return
     plan.onFault(error)
-    note({ kind: 'withdrawn', why: error instanceof Error ? error.message : String(error) })
+    note({ kind: 'withdrawn', why: messageOf(error) })
   }
 
   function finish(): void {

@@ -3,8 +3,8 @@
  * there are.
  */
 import type { ImageReference } from '../ledger/entries.ts'
-import { Durations } from './at-the-same-time.ts'
 import { Coverage, type Span } from './coverage.ts'
+import { Durations } from './fetch-times.ts'
 import { resumeOffset } from './ranges.ts'
 import type { FetchRecord } from './records.ts'
 

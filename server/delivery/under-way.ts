@@ -1,7 +1,7 @@
 /** The fetches under way: their places, stalls, and who moves beside whom. */
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { RunningFetch } from './fetch.ts'
-import { createPlaces, type FetchLimits, type Place, type Places } from './places.ts'
+import { createPlaces, type FetchLimits, type Place, type Places } from './fetch-limits.ts'
 
 export interface UnderWay {
   readonly id: number

@@ -2,8 +2,9 @@
  * What the evidence of one pull allows to be said. Pure. `complete` only when delivered ranges and the client's
  * own resume statements cover every byte; bytes that were merely handed over make it `unconfirmed` at best.
  */
-import { movedAtOnce } from './at-the-same-time.ts'
+
 import { overlap } from './coverage.ts'
+import { movedAtOnce } from './fetch-times.ts'
 import { handedSpan, type PullEvidence } from './pull-evidence.ts'
 import type { FetchRecord, PullRecord, PullState } from './records.ts'
 

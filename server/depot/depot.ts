@@ -10,7 +10,7 @@ import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, isFetchproofError, messageOf, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import { freeBytes } from '../files/free-bytes.ts'
 import { createWriterOf } from '../files/open-writers.ts'
@@ -19,7 +19,7 @@ import { type Ledger, openLedger } from '../ledger/ledger.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import { watchAddresses } from '../network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
-import { type Base, basesOf, type Listening, loopbackBases } from '../network/bases.ts'
+import { type Base, basesOf, type Listening } from '../network/bases.ts'
 import { createNeighbourLearning } from '../network/neighbour-learning.ts'
 import { type Neighbours, systemNeighbours } from '../network/neighbours.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
@@ -49,7 +49,7 @@ interface Trouble {
   readonly at: string
   readonly message: string
   /** Whether what it says is still so; absent: it happened. */
-  readonly stands?: () => boolean
+  readonly stands?: (() => boolean) | undefined
 }
 
 export interface Depot {
@@ -221,7 +221,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
   const changed = (): void => void events.emit('changed')
 
   function say(message: string, stands?: () => boolean): void {
-    troubles.push({ at: new Date().toISOString(), message, ...(stands !== undefined && { stands }) })
+    troubles.push({ at: new Date().toISOString(), message, stands })
     if (troubles.length > RECENT_TROUBLES) troubles.shift()
     events.emit('trouble', message)
     changed()
@@ -307,7 +307,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     recentFetches: () => derived.recent,
     own,
     bases: () => basesOf(own(), listening),
-    loopbackBases: () => loopbackBases(own(), listening),
+    loopbackBases: () => basesOf(own(), listening, 'loopback'),
     listeningOn(now) {
       listening = now
       changed()
@@ -390,10 +390,7 @@ function wireVisit(common: Common, folder: string): LiveVisit {
         notBackMs: settings.notBackMs,
       },
     }),
-    pulls: pulls.pulls,
-    pullOf: pulls.pullOf,
-    macOf: pulls.macOf,
-    renamed: pulls.renamed,
+    pulls,
     fetches: () => recent,
     evidence,
     sheetOnRecord: ahead.sheetOnRecord,
@@ -482,7 +479,7 @@ function openedEntry(settings: Settings, version: string, own: readonly OwnAddre
     zoneOffsetMinutes: -new Date().getTimezoneOffset(),
     addresses: referencesOf(own),
     settings: settingsOnRecord(settings),
-    ...(visit !== undefined && { visit }),
+    visit,
   }
 }
 
@@ -499,8 +496,4 @@ export function userName(): string {
   } catch {
     return 'unknown'
   }
-}
-
-function messageOf(error: unknown): string {
-  return error instanceof Error ? error.message : String(error)
 }

@@ -3,7 +3,9 @@
  * `fdinfo` the flags that it was opened with), for processes of the same user, or for all when run as root; other
  * systems show it to nobody, and then nothing is claimed. A file that is only mapped into memory shows nowhere.
  */
+
 import { readdir, readFile, readlink } from 'node:fs/promises'
+import { addTo } from '../grouped.ts'
 
 /** `real`: absolute, links resolved. In words: `curl (process 4711)`. */
 export type WriterOf = (real: string) => Promise<string | undefined>
@@ -45,10 +47,7 @@ async function descriptorsByFile(proc: string): Promise<ReadonlyMap<string, read
     for (const fd of await listed(`${proc}/${pid}/fd`)) {
       const file = await readlink(`${proc}/${pid}/fd/${fd}`).catch(() => '')
       // Sockets, pipes and the like have no path.
-      if (!file.startsWith('/')) continue
-      const others = found.get(file)
-      if (others === undefined) found.set(file, [`${pid}/${fd}`])
-      else others.push(`${pid}/${fd}`)
+      if (file.startsWith('/')) addTo(found, file, `${pid}/${fd}`)
     }
   }
   return found

@@ -29,7 +29,7 @@ export type Answer =
       readonly status: 200 | 206
       readonly first: number
       readonly promised: number
-      readonly versionChanged?: true
+      readonly versionChanged?: true | undefined
     }
   | { readonly kind: 'headers'; readonly image: ReadyImage; readonly status: 200 | 304 }
   | Exclude<Admitted, { kind: 'image' }>
@@ -40,10 +40,10 @@ export interface Refusal {
   readonly status: Status
   readonly denial?: Denial
   readonly reason: string
-  readonly hint?: string
+  readonly hint?: string | undefined
   readonly fields?: HeadFields
-  readonly image?: Denied['image']
-  readonly versionChanged?: true
+  readonly image?: Denied['image'] | undefined
+  readonly versionChanged?: true | undefined
   /** Sent as the body. */
   readonly text?: string
 }
@@ -87,10 +87,10 @@ export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {
     status,
     denial,
     reason,
-    ...(hint !== undefined && { hint }),
-    ...(image !== undefined && { image }),
+    hint,
+    image,
     ...(status === 503 && { fields: RETRY_SOON }),
-    ...(denial === 'other version' && { versionChanged: true }),
+    versionChanged: denial === 'other version' || undefined,
   }
 }
 
@@ -115,7 +115,7 @@ function imageAnswer({ method, headers, denyPart }: Question, image: ReadyImage)
   if (headers.range === undefined) return whole
   if (!ifRangeHolds(headers['if-range'], current)) {
     const isOther = denyPart(image, { first: 1, onward: false }) !== undefined
-    return { ...whole, ...(isOther && { versionChanged: true }) }
+    return { ...whole, versionChanged: isOther || undefined }
   }
   const range = answerRange(headers.range, bytes)
   if (range.kind === 'whole') return whole

@@ -54,7 +54,7 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
       dropped: ({ endpoints }, reason, status) =>
         delivery.refuse({
           ...whoAsked(delivery, endpoints),
-          ...(status !== undefined && { status }),
+          status,
           reason,
         }),
       crowded: () => deps.onCrowded?.(),

@@ -104,15 +104,7 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot): Res
   function refuse(exchange: Exchange, refusal: Refusal): void {
     const { asked } = exchange
     const { status, denial, reason, hint, fields, image, versionChanged, text = '' } = refusal
-    delivery.refuse({
-      ...asked,
-      status,
-      ...(denial !== undefined && { denial }),
-      reason,
-      ...(hint !== undefined && { hint }),
-      ...(image !== undefined && { image }),
-      ...(versionChanged === true && { versionChanged }),
-    })
+    delivery.refuse({ ...asked, status, denial, reason, hint, image, versionChanged })
     sendShort(exchange, status, text, fields)
   }
 

@@ -242,10 +242,17 @@ export const ENTRY_KINDS = Object.keys(ENTRY_BODIES) as readonly EntryKind[]
 
 type BodyOf<K extends EntryKind> = Static<ReturnType<typeof Type.Object<Bodies[K]>>>
 
-/** What a caller appends: the kind and its own members. */
-export type NewEntry = { [K in EntryKind]: { kind: K } & BodyOf<K> }[EntryKind]
+/** What a caller appends: the kind and its own members; one that is undefined is left out. */
+export type NewEntry = { [K in EntryKind]: { kind: K } & Loose<BodyOf<K>> }[EntryKind]
 /** A line of the ledger as it is read back. */
-export type Entry = NewEntry & { seq: number; at: string; prev: string; sum: string }
+export type Entry = { [K in EntryKind]: { kind: K } & BodyOf<K> }[EntryKind] & {
+  seq: number
+  at: string
+  prev: string
+  sum: string
+}
+/** Optional members may be undefined too. */
+type Loose<T> = { [M in keyof T]: object extends Pick<T, M> ? T[M] | undefined : T[M] }
 export type EntryOf<K extends EntryKind> = Extract<Entry, { kind: K }>
 export type NewEntryOf<K extends EntryKind> = Extract<NewEntry, { kind: K }>
 

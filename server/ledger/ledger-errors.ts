@@ -1,5 +1,5 @@
 /** What goes wrong with the ledger's folder or file, as coded errors that say it in words. */
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, messageOf, systemCode } from '../errors.ts'
 import { isNoRoom } from './file-access.ts'
 
 export function noRoom(records: string, cause?: unknown): FetchproofError {
@@ -33,5 +33,5 @@ export function diskFaultWords(error: unknown): string {
   const code = systemCode(error) ?? ''
   const words = CAUSES[code]
   if (words !== undefined) return `${words}, ${code}`
-  return error instanceof Error ? error.message : String(error)
+  return messageOf(error)
 }

@@ -51,7 +51,7 @@ export interface LedgerCheck {
   readonly intact: boolean
   /** `sum` of the last good line before the first bad one; 64 zeros when there is none. */
   readonly head: string
-  readonly firstBad?: BadLine
+  readonly firstBad?: BadLine | undefined
   /** Bytes after the last whole line: what a power loss tore off, or what was cut off. */
   readonly tornBytes: number
 }
@@ -114,7 +114,7 @@ export async function* readChecked(
     entries: progress.good + after,
     intact: firstBad === undefined,
     head: progress.sum,
-    ...(firstBad === undefined ? {} : { firstBad }),
+    firstBad,
     tornBytes: found.tornBytes,
   }
 }

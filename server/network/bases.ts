@@ -29,28 +29,19 @@ export interface Base {
   readonly url: string
 }
 
-/** In the order of the addresses, the main port first. Addresses that cannot be pasted are left out. */
-export function basesOf(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
-  return basesAmong(
-    own.filter((address) => address.offerable),
-    listening,
-  )
-}
-
-/** For trying things out on this machine itself. */
-export function loopbackBases(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
-  return basesAmong(
-    own.filter((address) => address.loopback),
-    listening,
-  )
-}
-
-function basesAmong(own: readonly OwnAddress[], listening: readonly Listening[]): readonly Base[] {
-  return own.flatMap((address) =>
-    listening
-      .filter((each) => covers(each, address))
-      .map(({ port, door }) => ({ own: address, port, door, url: baseUrl(address.address, port, door) })),
-  )
+/** In the order of the addresses, the main port first; `loopback`: for trying things out on this machine itself. */
+export function basesOf(
+  own: readonly OwnAddress[],
+  listening: readonly Listening[],
+  which: 'offerable' | 'loopback' = 'offerable',
+): readonly Base[] {
+  return own
+    .filter((address) => address[which])
+    .flatMap((address) =>
+      listening
+        .filter((each) => covers(each, address))
+        .map(({ port, door }) => ({ own: address, port, door, url: baseUrl(address.address, port, door) })),
+    )
 }
 
 function baseUrl(address: string, port: number, { name, usualPort }: DoorFacts): string {

@@ -9,7 +9,7 @@
  * Acknowledged means: held by the peer's system, not: read by its program.
  */
 import { closeSync, openSync, readSync } from 'node:fs'
-import { systemCode } from '../errors.ts'
+import { messageOf, systemCode } from '../errors.ts'
 
 export interface SendQueue {
   /** Name of the state as in the kernel's tcp_states.h. */
@@ -22,7 +22,7 @@ export interface SendQueue {
 export interface Looked {
   readonly found: ReadonlyMap<string, SendQueue>
   /** Why a table could not be read: an absent connection may stand in that one. */
-  readonly failure?: string
+  readonly failure?: string | undefined
 }
 
 /** include/net/tcp_states.h of the Linux kernel. */
@@ -67,10 +67,10 @@ export function lookAtTables(
     } catch (error) {
       // A system without IPv6 has no table for it, and no connection that would stand there.
       if (path === TABLES[1] && systemCode(error) === 'ENOENT') continue
-      failure = `${path} could not be read (${error instanceof Error ? error.message : String(error)})`
+      failure = `${path} could not be read (${messageOf(error)})`
     }
   }
-  return { found, ...(failure !== undefined && { failure }) }
+  return { found, failure }
 }
 
 /**

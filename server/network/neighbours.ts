@@ -3,8 +3,10 @@
  * RFC 4861). On Linux IPv4 is read in place from /proc/net/arp; everything else takes a tool of the system, which
  * is started at most once at a time. Nothing here throws: without table or tool the address is unknown.
  */
+
 import { execFile } from 'node:child_process'
 import { readFileSync } from 'node:fs'
+import { grouped } from '../grouped.ts'
 import { normalise, zoneOf } from './addresses.ts'
 import {
   type Neighbour,
@@ -176,13 +178,7 @@ function emptyTable(): Table {
 }
 
 function index(neighbours: readonly Neighbour[]): Map<string, Neighbour[]> {
-  const byAddress = new Map<string, Neighbour[]>()
-  for (const neighbour of neighbours) {
-    const same = byAddress.get(neighbour.address)
-    if (same === undefined) byAddress.set(neighbour.address, [neighbour])
-    else same.push(neighbour)
-  }
-  return byAddress
+  return grouped(neighbours, ({ address }) => address)
 }
 
 function pick(candidates: readonly Neighbour[] | undefined, zone: string | undefined): string | undefined {

@@ -8,7 +8,7 @@
 import { once } from 'node:events'
 import { type AddressInfo, connect, createServer, type Socket } from 'node:net'
 import { Worker } from 'node:worker_threads'
-import { systemCode } from '../errors.ts'
+import { messageOf, systemCode } from '../errors.ts'
 import { builtScript } from '../files/built-script.ts'
 import { type Endpoints, keysOf } from './connection-keys.ts'
 import { type Looked, lookAtTables, readTable, type SendQueue, TABLES } from './connection-table.ts'
@@ -165,7 +165,7 @@ interface Question {
 }
 
 function unread(error: unknown): Looked {
-  const why = error instanceof Error ? error.message : String(error)
+  const why = messageOf(error)
   return { found: new Map(), failure: `${TABLES[0]} could not be read (${why})` }
 }
 

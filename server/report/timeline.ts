@@ -3,6 +3,7 @@
  * with long breaks is drawn in several parts, and many devices in several drawings, so that a page can hold each.
  */
 
+import { grouped } from '../grouped.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { shortened } from '../wording/visible.ts'
 import { type Html, html } from './html.ts'
@@ -30,7 +31,7 @@ const TICKS_AT_MOST = 7
 
 export function timelines(bars: readonly TimelineBar[], time: SiteTime): Html[] {
   return parts(bars).flatMap((part) => {
-    const rows = [...rowsOf(part)]
+    const rows = [...grouped(part, ({ row }) => row)]
     const drawings: Html[] = []
     for (let at = 0; at < rows.length; at += ROWS_A_DRAWING) {
       drawings.push(drawing(rows.slice(at, at + ROWS_A_DRAWING), spanOf(part), time))
@@ -40,16 +41,6 @@ export function timelines(bars: readonly TimelineBar[], time: SiteTime): Html[] 
 }
 
 type Row = readonly [name: string, bars: readonly TimelineBar[]]
-
-function rowsOf(bars: readonly TimelineBar[]): ReadonlyMap<string, readonly TimelineBar[]> {
-  const rows = new Map<string, TimelineBar[]>()
-  for (const bar of bars) {
-    const there = rows.get(bar.row)
-    if (there === undefined) rows.set(bar.row, [bar])
-    else there.push(bar)
-  }
-  return rows
-}
 
 interface Span {
   readonly firstMs: number

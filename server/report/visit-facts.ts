@@ -2,9 +2,11 @@
  * What the ledgers of one or several staging folders say about a visit, gathered for the report. Like refusals are
  * counted and not kept one by one, so that a client that asks every second does not fill the memory.
  */
+
 import { basename, dirname } from 'node:path'
 import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { addTo } from '../grouped.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
 import type { LedgerCheck } from '../ledger/read.ts'
@@ -136,10 +138,7 @@ function createKeeper(): { take(entry: Entry): void; facts(): Kept } {
       begun ??= entry.at
       ended = entry.at
       strikes.apply(entry)
-      if (!kept.has(entry.kind)) return
-      const there = lists.get(entry.kind)
-      if (there === undefined) lists.set(entry.kind, [entry])
-      else there.push(entry)
+      if (kept.has(entry.kind)) addTo(lists, entry.kind, entry)
     },
     facts: () => ({
       begun,

@@ -1,5 +1,6 @@
 /** Files that may carry published checksums: the judge hears of each change, then every image is judged again. */
 
+import { messageOf } from '../errors.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { sameFile } from '../files/folder.ts'
 import type { Judge } from './judge.ts'
@@ -39,7 +40,7 @@ export function createChecksumFiles(options: {
           unread.delete(name)
           due ||= counts !== false
         },
-        (error: unknown) => notRead(name, error instanceof Error ? error.message : String(error)),
+        (error: unknown) => notRead(name, messageOf(error)),
       )
     rejudging ??= rejudgeSoon().finally(() => {
       rejudging = undefined

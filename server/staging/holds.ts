@@ -2,6 +2,7 @@
  * What persons decided about holds, out of the ledger: held by hand, lifted, and lifts taken back. A lift covers the
  * causes that held the image when it was given and no other one: what comes to light later holds it again.
  */
+import { addTo } from '../grouped.ts'
 import type { Entry, EntryOf, HoldReason } from '../ledger/entries.ts'
 import type { OnRecordOf } from './catalogue-store.ts'
 
@@ -66,7 +67,7 @@ export function createHolds(recorded: OnRecordOf): Holds {
   }
 
   function note(key: string, taken: Taken): void {
-    decisions.set(key, [...(decisions.get(key) ?? []), taken])
+    addTo(decisions, key, taken)
   }
 
   function coveredBy(

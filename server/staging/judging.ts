@@ -2,6 +2,7 @@
  * Judging one version of an image: one judgement at a time, and one more when something changed meanwhile (a
  * checksum file came while the format was being checked).
  */
+import { messageOf } from '../errors.ts'
 import type { Judgement } from './judge.ts'
 
 export interface Judging {
@@ -48,7 +49,7 @@ export function createJudging({ judge, judged, droppedOut }: JudgingOptions): Ju
 }
 
 function uncheckable(error: unknown): Judgement {
-  const why = error instanceof Error ? error.message : String(error)
+  const why = messageOf(error)
   return {
     published: { standing: 'none' },
     format: { kind: 'unknown', verdict: 'unknown' },

@@ -42,7 +42,7 @@ interface Responder {
 
 interface ResponderDeps {
   readonly depot: TftpDoorDepot
-  readonly onCrowded?: () => void
+  readonly onCrowded?: (() => void) | undefined
 }
 
 /** A client that is told 1 or 2 leaves it at that, one that is told 0 may come again (U-Boot, `net/tftp.c`). */

@@ -35,7 +35,7 @@ const SHOWN_BYTES = 40
 export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): TftpPort {
   const { delivery, rehearsals } = depot
   const repeats = createRepeats(() => performance.now())
-  const responder = createTftpResponder({ depot, ...(onCrowded !== undefined && { onCrowded }) })
+  const responder = createTftpResponder({ depot, onCrowded })
 
   function received(socket: Socket, address: string, datagram: Buffer, from: RemoteInfo): void {
     // Nobody can be answered there.

@@ -1,4 +1,5 @@
 /** What the visit sheet allows a client to pull: to warn of the wrong image, and for `--only-planned`. */
+import { addTo } from '../grouped.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { FoundDevice } from './device-finder.ts'
 import type { ImageNames } from './planned-image.ts'
@@ -31,9 +32,7 @@ export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages 
   for (const row of rows) {
     // A device may pull what is planned for those behind it.
     for (const name of [row.device, ...(row.via === null ? [] : [row.via])]) {
-      const there = byDevice.get(deviceKey(name))
-      if (there === undefined) byDevice.set(deviceKey(name), [row])
-      else there.push(row)
+      addTo(byDevice, deviceKey(name), row)
     }
   }
   return {

@@ -1,12 +1,33 @@
 /** What is known of one device of the sheet, gathered from the ledger's entries. Types only. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { EntryOf } from '../ledger/entries.ts'
+import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import type { Hint } from './hints.ts'
-import type { DarkOrBack, DevicePlan } from './plan-shape.ts'
+import type { VersionOnRecord } from './offers.ts'
+import type { DarkOrBack, DevicePlan, PrintedDigest } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
-import type { Observed, Pulled } from './standing-evidence.ts'
 import type { AskedInVain } from './visit-evidence.ts'
+
+/** A pull from the device, or from an address that it shares. */
+export interface Pulled {
+  readonly pull: PullRecord
+  /** Several devices of the sheet stand behind the address. */
+  readonly shared: boolean
+  readonly onRecord: VersionOnRecord
+}
+
+/** What a person read off the device, or the device printed. */
+export interface Observed {
+  readonly seq: number
+  readonly at: string
+  readonly by: string
+  readonly after?: string | undefined
+  readonly printed?: {
+    readonly digest: Pick<PrintedDigest, 'algorithm' | 'value'>
+    readonly image: ImageReference | undefined
+    readonly onRecord: VersionOnRecord
+  }
+}
 
 export interface DeviceFacts {
   /** Its rows, step by step; at least one. */
@@ -26,7 +47,8 @@ export interface DeviceFacts {
   /** Rows of devices that this one pulls for, or shares an address with. */
   readonly othersRows: readonly PlannedRow[]
   /** The device that pulls for this one, and what is known of that one. */
-  readonly via?: { readonly plan: DevicePlan; readonly facts: DeviceFacts }
+  readonly via?: { readonly plan: DevicePlan; readonly facts: DeviceFacts } | undefined
+  /** The visit is over: what is under way has not ended, what is waited for has not come. */
   readonly over: boolean
   /** What its fetches may mean. */
   readonly hints: readonly Hint[]

@@ -11,7 +11,7 @@ export interface SeenClient {
 }
 
 export type FoundDevice =
-  | { readonly kind: 'one'; readonly device: string; readonly by: 'hardware address' | 'address' }
+  | { readonly kind: 'one'; readonly device: string }
   /** Several devices of the sheet have this address. */
   | { readonly kind: 'several'; readonly devices: readonly string[] }
   /** The address is a device's, but the sheet has another hardware address for it. */
@@ -22,6 +22,8 @@ export interface DeviceFinder {
   find(client: SeenClient): FoundDevice
   /** The name where the sheet names one device, else null. */
   nameOf(client: SeenClient): string | null
+  /** The device that a person names, by its name or by one of its addresses. */
+  named(text: string): string | null
 }
 
 const NOBODY: FoundDevice = Object.freeze({ kind: 'none' })
@@ -32,6 +34,7 @@ interface Known {
 }
 
 export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
+  const byName = new Map(rows.toReversed().map(({ device }) => [deviceKey(device), device]))
   const byMac = new Map<string, string>()
   const byAddress = new Map<string, Map<string, Known>>()
   // Those that pull themselves first: what stands on the sheet for a device behind another one counts beside it only
@@ -57,20 +60,26 @@ export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
       return { kind: 'other hardware', device: taken.device, planned: taken.mac }
     }
     if (others.length > 0) return { kind: 'several', devices: possible.map(({ device }) => device) }
-    return { kind: 'one', device: first.device, by: 'address' }
+    return { kind: 'one', device: first.device }
   }
 
   function find(client: SeenClient): FoundDevice {
     const device = client.mac === null ? undefined : byMac.get(client.mac)
-    return device === undefined ? findByAddress(client) : { kind: 'one', device, by: 'hardware address' }
+    return device === undefined ? findByAddress(client) : { kind: 'one', device }
+  }
+
+  function nameOf(client: SeenClient): string | null {
+    const found = find(client)
+    return found.kind === 'one' ? found.device : null
   }
 
   return {
     find,
-    nameOf(client) {
-      const found = find(client)
-      return found.kind === 'one' ? found.device : null
-    },
+    nameOf,
+    named: (text) =>
+      byName.get(deviceKey(text)) ??
+      nameOf({ address: text, mac: text.toLowerCase() }) ??
+      nameOf({ address: text, mac: null }),
   }
 }
 

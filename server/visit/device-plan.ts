@@ -1,5 +1,4 @@
 /** One device of the sheet: its steps, what it pulled, how sure that is, and what is still to do. Pure. */
-import type { PullRecord } from '../delivery/records.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import { remarksOn, warningsOn } from './device-remarks.ts'
 import {
@@ -17,7 +16,7 @@ import {
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import { stepStandings } from './standing.ts'
-import type { StepStanding } from './standing-evidence.ts'
+import { imagePlace, type StepStanding } from './standing-evidence.ts'
 import { versionStanding } from './version-standing.ts'
 
 export function planDevice(facts: DeviceFacts): DevicePlan {
@@ -147,20 +146,13 @@ function pulledFor(standing: Standing, grounds: Grounds | null): Pick<StepPlan, 
 }
 
 /** What is planned neither for this device nor for one behind it, and its rollback image. */
-function otherPulls({ rows, pulls, images, othersRows }: DeviceFacts): {
-  wrongPulls: PullRecord[]
-  rollbackPulls: PullRecord[]
-} {
-  const wrongPulls: PullRecord[] = []
-  const rollbackPulls: PullRecord[] = []
-  const free = rows.every((row) => row.image === null)
-  for (const { pull } of pulls) {
-    const names = (cell: string | null): boolean => cell !== null && images.names(cell, pull.image)
-    if (free || rows.some((row) => names(row.image))) continue
-    if (rows.some((row) => names(row.rollback))) rollbackPulls.push(pull)
-    else if (!othersRows.some((row) => names(row.image) || names(row.rollback))) wrongPulls.push(pull)
-  }
-  return { wrongPulls, rollbackPulls }
+function otherPulls(facts: DeviceFacts): Pick<DevicePlan, 'wrongPulls' | 'rollbackPulls'> {
+  const placed = facts.pulls.map(({ pull, onRecord }) => ({
+    pull,
+    kind: imagePlace(pull.image, onRecord, facts).kind,
+  }))
+  const those = (place: string) => placed.filter(({ kind }) => kind === place).map(({ pull }) => pull)
+  return { wrongPulls: those('not planned'), rollbackPulls: those('rollback') }
 }
 
 function printedDigest({ seen, images }: DeviceFacts, steps: readonly StepPlan[]): PrintedDigest | null {

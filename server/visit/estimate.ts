@@ -7,20 +7,12 @@
  * device reaches is less, so that the estimate before is a lower bound.
  */
 
-export const TCP_SHARE_OF_LINE_RATE = 1460 / 1538
+const TCP_SHARE_OF_LINE_RATE = 1460 / 1538
 /** Mb/s; shown unless `linkMbps` names others. */
 export const USUAL_LINK_MBPS: readonly number[] = Object.freeze([100, 1_000])
 
-/** The same bytes to so many devices. */
-interface Load {
-  readonly bytes: number
-  readonly devices: number
-}
-
 export interface Estimate {
   readonly linkMbps: number
-  /** At most, over the laptop's one link, all devices together. */
-  readonly bytesPerSecond: number
   /** At least. */
   readonly seconds: number
 }
@@ -31,13 +23,6 @@ export function mostBytesPerSecond(linkMbps: number): number {
 }
 
 /** One estimate a link rate: every byte goes over the laptop's own link, however many devices pull at once. */
-export function estimates(
-  loads: readonly Load[],
-  linkMbps: readonly number[] = USUAL_LINK_MBPS,
-): readonly Estimate[] {
-  const bytes = loads.reduce((sum, load) => sum + load.bytes * load.devices, 0)
-  return linkMbps.map((mbps) => {
-    const bytesPerSecond = mostBytesPerSecond(mbps)
-    return { linkMbps: mbps, bytesPerSecond, seconds: bytes / bytesPerSecond }
-  })
+export function estimates(bytes: number, linkMbps = USUAL_LINK_MBPS): readonly Estimate[] {
+  return linkMbps.map((mbps) => ({ linkMbps: mbps, seconds: bytes / mostBytesPerSecond(mbps) }))
 }

@@ -2,16 +2,14 @@
  * Guesses from how fetches went, for the person at the site: what a device that stops or crawls may mean. Common
  * practice, graded as guesses; never part of an ending.
  */
-import { movedAtOnce, pacedMs } from '../delivery/at-the-same-time.ts'
+
+import { movedAtOnce, pacedMs } from '../delivery/fetch-times.ts'
 import type { FetchRecord } from '../delivery/records.ts'
+import { grouped } from '../grouped.ts'
 import { mostBytesPerSecond } from './estimate.ts'
 
-const HINT_KINDS = ['same-offset', 'first-window', 'slow'] as const
-type HintKind = (typeof HINT_KINDS)[number]
-
 export interface Hint {
-  readonly kind: HintKind
-  readonly grade: 'guess'
+  readonly kind: 'same-offset' | 'first-window' | 'slow'
   /** MAC where it is known, else network address. */
   readonly client: string
   readonly image: string
@@ -41,14 +39,8 @@ const SLOW_SHARE = 0.05
 
 /** Hints of all clients, in the order in which the clients first appear. `linkMbps`: the laptop's link. */
 export function hintsFrom(fetches: readonly FetchRecord[], linkMbps = 100): readonly Hint[] {
-  const groups = new Map<string, FetchRecord[]>()
-  for (const fetch of fetches) {
-    if (fetch.image === null || fetch.rehearsal) continue
-    const key = `${clientOf(fetch)} ${fetch.image.sha256}`
-    const group = groups.get(key)
-    if (group === undefined) groups.set(key, [fetch])
-    else group.push(fetch)
-  }
+  const ofImages = fetches.filter(({ image, rehearsal }) => image !== null && !rehearsal)
+  const groups = grouped(ofImages, (fetch) => `${clientOf(fetch)} ${fetch.image?.sha256}`)
   return [...groups.values()].flatMap((group) => {
     // What has been delivered since needs no explanation any more.
     const since = group.slice(group.findLastIndex(({ ending }) => ending === 'delivered') + 1)
@@ -106,7 +98,7 @@ function slowHint(
   const bytesPerSecond = (last.bytesHandedOver / pacedMs(last)) * 1_000
   // However many share the link, it has no more to share.
   if (bytesPerSecond >= mostBytesPerSecond(linkMbps) * SLOW_SHARE) return undefined
-  const sharing = all.filter((other) => overlap(last, other)).length
+  const sharing = all.filter((other) => other.bytesHandedOver > 0 && movedAtOnce(last, other)).length
   const share = mostBytesPerSecond(linkMbps) / Math.max(1, sharing)
   if (bytesPerSecond >= share * SLOW_SHARE) return undefined
   return hint('slow', [last], slowSentence(bytesPerSecond, linkMbps))
@@ -126,21 +118,14 @@ function endOffset(fetch: FetchRecord): number {
   return fetch.first + fetch.bytesHandedOver
 }
 
-/** Both were moving bytes at some moment; a fetch overlaps itself. */
-function overlap(a: FetchRecord, b: FetchRecord): boolean {
-  if (b.bytesHandedOver === 0) return false
-  return movedAtOnce(a, b)
-}
-
 function clientOf(fetch: FetchRecord): string {
   return fetch.client.mac ?? fetch.client.address
 }
 
-function hint(kind: HintKind, fetches: readonly FetchRecord[], sentence: string): Hint {
+function hint(kind: Hint['kind'], fetches: readonly FetchRecord[], sentence: string): Hint {
   const [first] = fetches
   return {
     kind,
-    grade: 'guess',
     client: first === undefined ? '' : clientOf(first),
     image: first?.image?.name ?? '',
     sentence,

@@ -3,7 +3,8 @@
  * sheet allows, and devices coming back. Writes the `sheet`, `device-dark` and `device-back` entries.
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
-import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { PullRecords } from '../delivery/pulls.ts'
+import type { FetchRecord } from '../delivery/records.ts'
 import type { WriterOf } from '../files/open-writers.ts'
 import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../ledger/entries.ts'
 import type { Image } from '../staging/image.ts'
@@ -54,11 +55,7 @@ interface LiveVisitDeps {
   readonly onlyPlanned: boolean
   /** Absent: no device is ever connected to. */
   readonly watchReturn?: Pick<ReturnWatchOptions, 'port' | 'everyMs' | 'notBackMs' | 'probe'>
-  readonly pulls: () => readonly PullRecord[]
-  readonly pullOf: (fetchId: string) => PullRecord | undefined
-  readonly macOf: (client: ClientRef) => string | null
-  /** The names of devices may be others now. */
-  readonly renamed: () => void
+  readonly pulls: Pick<PullRecords, 'pulls' | 'pullOf' | 'macOf' | 'renamed'>
   /** For how long a changed sheet must be quiet, and who still writes it. */
   readonly settle?: SettleTimes
   readonly writerOf?: WriterOf
@@ -81,7 +78,7 @@ interface LiveVisitDeps {
 
 export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
   const { folder, settle, writerOf } = deps
-  const file = createVisitFile({ folder, ...(settle && { settle }), ...(writerOf && { writerOf }) })
+  const file = createVisitFile({ folder, settle, writerOf })
   const learnt = new Map<string, string>()
   const warnedOf = new Set<string>()
   const notBack = new Set<string>()
@@ -134,7 +131,7 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
     for (const error of problems.slice(0, ERRORS_SAID)) deps.say(`${sheet.file}: ${error}`, inPlan)
     const more = problems.length - ERRORS_SAID
     if (more > 0) deps.say(`${sheet.file}: and ${more} more; "fetchproof sheet" shows all of them.`, inPlan)
-    deps.renamed()
+    deps.pulls.renamed()
     stale()
   }
   file.events.on('changed', takeSheet)
@@ -150,9 +147,9 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
       return found
     }
     const device = learnt.get(client.mac)
-    return device === undefined ? found : { kind: 'one', device, by: 'hardware address' }
+    return device === undefined ? found : { kind: 'one', device }
   }
-  const seen = (client: ClientRef): SeenClient => ({ address: client.address, mac: deps.macOf(client) })
+  const seen = (client: ClientRef): SeenClient => ({ address: client.address, mac: deps.pulls.macOf(client) })
   const nameOf = (client: SeenClient): string | null => {
     const found = find(client)
     return found.kind === 'one' ? found.device : null
@@ -173,7 +170,7 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
   }
 
   function watchReturnOf(entry: EntryOf<'fetch-ended'>): void {
-    const pull = watch === undefined ? undefined : deps.pullOf(String(entry.id))
+    const pull = watch === undefined ? undefined : deps.pulls.pullOf(String(entry.id))
     if (pull === undefined || (pull.state !== 'complete' && pull.state !== 'unconfirmed')) return
     const address = pull.addresses?.at(-1) ?? pull.client.address
     if (!deps.isOwn(address)) watch?.pulled({ address, device: nameOf(pull.client) ?? address })
@@ -183,13 +180,13 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
     if (file.sheet === undefined) return undefined
     plan ??= planAgainstFacts({
       rows: file.sheet.rows,
-      ledgers: [{ pulls: deps.pulls(), evidence: deps.evidence }],
+      ledgers: [{ pulls: deps.pulls.pulls(), evidence: deps.evidence }],
       moved: deps.fetches(),
       present: deps.images(),
       over: false,
-      macOf: (address) => deps.macOf({ address }),
+      macOf: (address) => deps.pulls.macOf({ address }),
       notBack,
-      ...(slowestLink !== undefined && { linkMbps: slowestLink }),
+      linkMbps: slowestLink,
     })
     return plan
   }

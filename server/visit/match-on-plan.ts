@@ -32,7 +32,7 @@ interface PlanToMatch {
 /** `named`: the device's name on the sheet, or one of its addresses. */
 export function matchOnPlan(matched: Matched, named: string, facts: PlanToMatch): DeviceMatched {
   const { rows = [] } = facts
-  const key = deviceKey(nameOf(named, rows) ?? named)
+  const key = deviceKey(createDeviceFinder(rows).named(named) ?? named)
   const own = rows.filter(({ device }) => deviceKey(device) === key)
   const name = own[0]?.device ?? named
   const puller = own[0]?.via ?? null
@@ -51,16 +51,6 @@ interface DevicePlanned {
   readonly name: string
   readonly planned: readonly string[]
   readonly rollbacks: readonly string[]
-}
-
-function nameOf(named: string, rows: readonly PlannedRow[]): string | null {
-  const known = rows.find(({ device }) => deviceKey(device) === deviceKey(named))
-  if (known !== undefined) return known.device
-  const finder = createDeviceFinder(rows)
-  return (
-    finder.nameOf({ address: named, mac: named.toLowerCase() }) ??
-    finder.nameOf({ address: named, mac: null })
-  )
 }
 
 function noRow(name: string, { rows }: PlanToMatch): string {

@@ -3,9 +3,11 @@
  * that page, audit and report cannot disagree. Never claims more than was seen: of a device behind another one no
  * more than that the other pulled, of devices that share an address no more than "unconfirmed".
  */
+
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { addTo, grouped } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
-import type { DeviceFacts } from './device-facts.ts'
+import type { DeviceFacts, Observed, Pulled } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
 import { type Hint, hintsFrom } from './hints.ts'
@@ -19,7 +21,6 @@ import {
 } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
-import type { Observed, Pulled } from './standing-evidence.ts'
 import type { AskedInVain, VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */
@@ -42,24 +43,13 @@ export interface PlanFacts {
   /** Names of devices that went dark and should have been back by now. */
   readonly notBack?: ReadonlySet<string>
   /** Of the slowest link that counts as a good one, in Mb/s; 100 unless told. */
-  readonly linkMbps?: number
-}
-
-interface Gathered {
-  readonly rows: PlannedRow[]
-  readonly pulls: Pulled[]
-  readonly asked: AskedInVain[]
-  readonly observations: EntryOf<'observed'>[]
-  readonly seen: Observed[]
-  readonly returns: DarkOrBack[]
-  readonly hints: Hint[]
-  sharedWith: readonly string[]
-  readonly takenBy: PullRecord[]
+  readonly linkMbps?: number | undefined
 }
 
 export function planAgainstFacts(facts: PlanFacts): Plan {
   const finder = createDeviceFinder(facts.rows)
-  const gathered = gatherRows(facts.rows)
+  const byDevice = grouped(facts.rows, ({ device }) => deviceKey(device))
+  const gathered = new Map([...byDevice].map(([key, rows]) => [key, emptyGathered(rows)]))
   const strangers = new Map<string, PullRecord[]>()
   const learnt = learnHardware(facts, finder)
   for (const { pull, evidence } of pullsInOrder(facts.ledgers)) {
@@ -71,7 +61,7 @@ export function planAgainstFacts(facts: PlanFacts): Plan {
     }
     if (shared) for (const name of owners) markShared(gathered, name, owners)
     if (owners.length > 0) continue
-    gather(strangers, pull.client.mac ?? pull.client.address, pull)
+    addTo(strangers, pull.client.mac ?? pull.client.address, pull)
     const found = finder.find(pull.client)
     if (found.kind === 'other hardware') gathered.get(deviceKey(found.device))?.takenBy.push(pull)
   }
@@ -99,34 +89,19 @@ function pullsInOrder(ledgers: readonly LedgerFacts[]): PullOfLedger[] {
   return ledgers.length === 1 ? all : all.sort((a, b) => a.pull.begunSeq - b.pull.begunSeq)
 }
 
-/** In place: a new list for each of 150,000 pulls of one client took more than four minutes. */
-function gather<T>(lists: Map<string, T[]>, key: string, item: T): void {
-  const there = lists.get(key)
-  if (there === undefined) lists.set(key, [item])
-  else there.push(item)
-}
+type Gathered = ReturnType<typeof emptyGathered>
 
-function gatherRows(rows: readonly PlannedRow[]): Map<string, Gathered> {
-  const gathered = new Map<string, Gathered>()
-  for (const row of rows) {
-    const there = gathered.get(deviceKey(row.device))
-    if (there !== undefined) there.rows.push(row)
-    else gathered.set(deviceKey(row.device), { ...emptyGathered(), rows: [row] })
-  }
-  return gathered
-}
-
-function emptyGathered(): Gathered {
+function emptyGathered(rows: readonly PlannedRow[]) {
   return {
-    rows: [],
-    pulls: [],
-    asked: [],
-    observations: [],
-    seen: [],
-    returns: [],
-    hints: [],
-    sharedWith: [],
-    takenBy: [],
+    rows,
+    pulls: [] as Pulled[],
+    asked: [] as AskedInVain[],
+    observations: [] as EntryOf<'observed'>[],
+    seen: [] as Observed[],
+    returns: [] as DarkOrBack[],
+    hints: [] as Hint[],
+    sharedWith: [] as readonly string[],
+    takenBy: [] as PullRecord[],
   }
 }
 
@@ -207,10 +182,7 @@ function gatherObservations(
     .sort((a, b) => a.seq - b.seq)
   for (const { entry, seq, evidence } of all) {
     const { device } = entry
-    const name =
-      finder.nameOf({ address: device, mac: device.toLowerCase() }) ??
-      finder.nameOf({ address: device, mac: null })
-    const there = gathered.get(deviceKey(device)) ?? gathered.get(deviceKey(name ?? ''))
+    const there = gathered.get(deviceKey(finder.named(device) ?? ''))
     if (there === undefined) others.push(entry)
     there?.observations.push(entry)
     there?.seen.push(seenIn(entry, seq, evidence))
@@ -220,7 +192,7 @@ function gatherObservations(
 
 function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): Observed {
   const { at, by, after, digest } = entry
-  const seen = { seq, at, by, ...(after !== undefined && { after }) }
+  const seen = { seq, at, by, after }
   if (digest === undefined) return seen
   const { algorithm, value } = digest
   const image = digest.image ?? offers.withDigest(algorithm, value)
@@ -230,10 +202,9 @@ function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEviden
 
 function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
   for (const entry of facts.ledgers.flatMap(({ evidence }) => evidence.returns)) {
-    const { address } = entry
-    const name = finder.nameOf({ address, mac: facts.macOf?.(address) ?? null })
-    const there = gathered.get(deviceKey(entry.device)) ?? gathered.get(deviceKey(name ?? ''))
-    there?.returns.push(entry)
+    const { device, address } = entry
+    const name = finder.named(device) ?? finder.nameOf({ address, mac: facts.macOf?.(address) ?? null })
+    gathered.get(deviceKey(name ?? ''))?.returns.push(entry)
   }
 }
 
@@ -243,7 +214,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
   const images = imagesKnown(facts)
   const behind = new Map<string, PlannedRow[]>()
   for (const row of facts.rows) {
-    if (row.via !== null) gather(behind, deviceKey(row.via), row)
+    if (row.via !== null) addTo(behind, deviceKey(row.via), row)
   }
   const plan = (key: string, there: Gathered, via?: DeviceFacts['via']): void => {
     const sharing = there.sharedWith
@@ -255,7 +226,7 @@ function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>):
       notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
       images,
       othersRows: [...(behind.get(key) ?? []), ...sharing],
-      ...(via !== undefined && { via }),
+      via,
     }
     planned.set(key, { plan: planDevice(deviceFacts), facts: deviceFacts })
   }

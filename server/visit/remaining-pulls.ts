@@ -45,7 +45,7 @@ export function remainingPulls(
     devices,
     bytes,
     absent: [...absent],
-    estimates: estimates([{ bytes, devices: 1 }], linkMbps),
+    estimates: estimates(bytes, linkMbps),
     secondsNow: rate > 0 ? bytes / rate : null,
   }
 }

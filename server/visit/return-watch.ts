@@ -36,7 +36,6 @@ interface ReturnWatch {
   pulled(device: Watched): void
   /** Looks at all watched devices now; resolves when all have been seen. Called by its own clock otherwise. */
   look(): Promise<void>
-  readonly watched: readonly Watched[]
   close(): void
 }
 
@@ -132,9 +131,6 @@ export function createReturnWatch(options: ReturnWatchOptions): ReturnWatch {
       schedule()
     },
     look,
-    get watched() {
-      return [...states.values()].map(({ address, device }) => ({ address, device }))
-    },
     close() {
       clearTimeout(timer)
       timer = undefined

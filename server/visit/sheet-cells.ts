@@ -2,7 +2,7 @@
  * What spreadsheets and copying do to cells: some of it can be taken back, all of it is named. A cell keeps its value
  * where there is only a guess.
  */
-import { deviceKey, type RawRow, type SheetColumn, type SheetProblem } from './sheet-rows.ts'
+import { deviceKey, type RawRow, type Say, type SheetColumn } from './sheet-rows.ts'
 
 const AS_TEXT = 'Format the column as text and enter it again.'
 
@@ -63,20 +63,19 @@ export function damageOf(column: string, cell: string): string | undefined {
   return undefined
 }
 
-/** Hardware addresses and serials that are digits alone, and fewer of them than there must be. */
-export function saidOfLostZeros(rows: readonly RawRow[]): SheetProblem[] {
-  const serials = rows
-    .map(({ cells }) => cells.serial?.trim() ?? '')
-    .filter((serial) => /^0\d+$/.test(serial))
-  const digits = new Set(serials.map((serial) => serial.length))
-  const length = digits.size === 1 ? [...digits][0] : undefined
-  return rows.flatMap(({ row, cells }) => {
-    const serial = cells.serial?.trim() ?? ''
-    const isShort = length !== undefined && /^[1-9]\d*$/.test(serial) && serial.length < length
-    if (!isShort || deviceKey(cells.device ?? '') === '') return []
-    const message = `${quote(serial)} may have lost the zeros at its beginning: other serial numbers here have ${length} digits. ${AS_TEXT}`
-    return [{ row, column: 'serial', message }]
-  })
+/** Serial numbers that are digits alone, and fewer of them than others have. */
+export function sayLostZeros(rows: readonly RawRow[], say: Say): void {
+  const serialOf = ({ cells }: RawRow): string => cells.serial?.trim() ?? ''
+  const digits = new Set(rows.map(serialOf).flatMap((serial) => (/^0\d+$/.test(serial) ? serial.length : [])))
+  const [length] = digits
+  if (length === undefined || digits.size > 1) return
+  for (const each of rows) {
+    const serial = serialOf(each)
+    const isShort = /^[1-9]\d*$/.test(serial) && serial.length < length
+    if (!isShort || deviceKey(each.cells.device ?? '') === '') continue
+    const said = `${quote(serial)} may have lost the zeros at its beginning: other serial numbers here have ${length} digits. ${AS_TEXT}`
+    say(each.row, 'serial', said)
+  }
 }
 
 /** At most 60 characters of a cell, in quotation marks. */

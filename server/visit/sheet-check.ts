@@ -1,4 +1,5 @@
 /** Judging the cells of a visit sheet, row by row and then the devices against each other. */
+import { grouped } from '../grouped.ts'
 import { normalise } from '../network/addresses.ts'
 import { normaliseMac } from '../network/neighbour-text.ts'
 import { quote } from './sheet-cells.ts'
@@ -10,7 +11,7 @@ type Draft = Mutable<PlannedRow>
 /** Rows that name a device, with what is wrong pushed to `problems`. */
 export function checkRows(raw: readonly RawRow[], problems: SheetProblem[]): PlannedRow[] {
   const drafts = raw.flatMap((row) => checkCells(row, problems))
-  const devices = groupByDevice(drafts)
+  const devices = grouped(drafts, ({ device }) => deviceKey(device))
   for (const rows of devices.values()) {
     const address = rows.find((row) => row.address !== null)?.address ?? null
     const mac = rows.find((row) => row.mac !== null)?.mac ?? null
@@ -81,17 +82,6 @@ function readMac(text: string | null, say: Say): string | null {
     )
   }
   return mac ?? null
-}
-
-function groupByDevice(drafts: readonly Draft[]): Map<string, Draft[]> {
-  const devices = new Map<string, Draft[]>()
-  for (const draft of drafts) {
-    const key = deviceKey(draft.device)
-    const rows = devices.get(key)
-    if (rows === undefined) devices.set(key, [draft])
-    else rows.push(draft)
-  }
-  return devices
 }
 
 /** `via` names a device of the sheet that pulls itself: one step, so that there are no circles. */

@@ -3,7 +3,7 @@
  * Letter case, blanks, hyphens, underscores and punctuation do not count.
  */
 import { differences } from '../staging/nearest-name.ts'
-import { SHEET_COLUMNS, SHEET_LIMITS, type SheetColumn, type SheetProblem } from './sheet-rows.ts'
+import { type Say, SHEET_COLUMNS, SHEET_LIMITS, type SheetColumn } from './sheet-rows.ts'
 
 /** Common names in inventories and on forms (common practice). */
 const SYNONYMS: Readonly<Record<SheetColumn, string>> = {
@@ -36,11 +36,11 @@ const MEANT = new Map<string, SheetColumn>(
 const KNOWN = new Map<string, SheetColumn>(SHEET_COLUMNS.map((column) => [plain(column), column]))
 
 /** Headings by place: known columns by their names, the engineer's own as written, '' where a column is not read. */
-export function readHeadings(record: readonly string[], row: number, problems: SheetProblem[]): string[] {
+export function readHeadings(record: readonly string[], row: number, sayOf: Say): string[] {
   const written = record.slice(0, SHEET_LIMITS.columns).map((cell) => cell.trim())
   const taken = new Set<string>(written.flatMap((heading) => KNOWN.get(plain(heading)) ?? []))
   const seen = new Set<string>()
-  const say = (column: string | null, message: string): void => void problems.push({ row, column, message })
+  const say = (column: string | null, message: string): void => sayOf(row, column, message)
   const columns = written.map((heading) => {
     const name = KNOWN.get(plain(heading)) ?? synonymOf(heading, taken) ?? heading
     if (name !== '' && seen.has(name)) {

@@ -58,6 +58,8 @@ export interface SheetProblem {
   readonly warning?: true
 }
 
+export type Say = (row: number, column: string | null, message: string) => void
+
 export interface Sheet {
   readonly rows: readonly PlannedRow[]
   /** Headings in order, those that are known in lower case with `_`, the engineer's own as written. */

@@ -4,10 +4,17 @@
  * what is wrong is named by row and column, with what to do, and the good rows count.
  */
 import { parse } from 'csv-parse/sync'
-import { cleanCell, damageOf, saidOfLostZeros } from './sheet-cells.ts'
+import { cleanCell, damageOf, sayLostZeros } from './sheet-cells.ts'
 import { checkRows } from './sheet-check.ts'
 import { readHeadings } from './sheet-headings.ts'
-import { type RawRow, SHEET_COLUMNS, SHEET_LIMITS, type Sheet, type SheetProblem } from './sheet-rows.ts'
+import {
+  type RawRow,
+  type Say,
+  SHEET_COLUMNS,
+  SHEET_LIMITS,
+  type Sheet,
+  type SheetProblem,
+} from './sheet-rows.ts'
 import { decodeSheet } from './sheet-text.ts'
 
 /** Empty lines count as rows of a spreadsheet; this many records are looked at. */
@@ -17,47 +24,40 @@ const LINE_AT_MOST = { cells: SHEET_LIMITS.columns * 10, characters: 256 * 1024 
 
 /** Reads a sheet. Bounded by SHEET_LIMITS; never throws on content. */
 export function parseSheet(bytes: Uint8Array): Sheet {
+  const problems: SheetProblem[] = []
+  const say: Say = (row, column, message) => void problems.push({ row, column, message })
   if (bytes.length > SHEET_LIMITS.bytes) {
     const size = `${SHEET_LIMITS.bytes / 1024 / 1024} MiB`
-    return failed({
-      row: 0,
-      column: null,
-      message: `The sheet is larger than ${size}. Keep only the rows of this visit.`,
-    })
+    say(0, null, `The sheet is larger than ${size}. Keep only the rows of this visit.`)
+    return { rows: [], columns: [], problems }
   }
   const { text, guessedEncoding } = decodeSheet(bytes)
-  const { records, cutAt } = readRecords(text)
+  const records = readRecords(text, say)
   const headingAt = records.findIndex((record) => !isEmpty(record) && !isSeparatorHint(record))
   const heading = records[headingAt]
-  if (heading === undefined) return failed(cutAt ?? EMPTY)
-  const problems: SheetProblem[] = [
-    ...(guessedEncoding ? [NOT_UTF8] : []),
-    ...(cutAt === undefined ? [] : [cutAt]),
-  ]
-  const columns = readHeadings(heading, headingAt + 1, problems)
-  const hasDevice = columns.includes('device')
-  if (!hasDevice) {
-    const message = `There is no column device. The first row must hold the headings: ${SHEET_COLUMNS.join(', ')}; only device is needed.`
-    problems.push({ row: headingAt + 1, column: 'device', message })
+  if (heading === undefined) {
+    if (problems.length === 0) say(1, null, EMPTY)
+    return { rows: [], columns: [], problems }
   }
-  const rows = hasDevice ? checkRows(readRows(records, headingAt, columns, problems), problems) : []
+  if (guessedEncoding) say(0, null, NOT_UTF8)
+  const columns = readHeadings(heading, headingAt + 1, say)
+  const hasDevice = columns.includes('device')
+  if (!hasDevice) say(headingAt + 1, 'device', NO_DEVICE)
+  const rows = hasDevice ? checkRows(readRows(records, headingAt, columns, say), problems) : []
   return { rows, columns: columns.filter((name) => name !== ''), problems: inOrder(problems) }
 }
 
-const EMPTY: SheetProblem = {
-  row: 1,
-  column: null,
-  message: 'The sheet is empty. Give it a heading row with at least the column device.',
-}
-const NOT_UTF8: SheetProblem = {
-  row: 0,
-  column: null,
-  message: 'The sheet is not saved as UTF-8, so that accented letters may be wrong. Save it as "CSV UTF-8".',
-}
-
-function failed(problem: SheetProblem): Sheet {
-  return { rows: [], columns: [], problems: [problem] }
-}
+const EMPTY = 'The sheet is empty. Give it a heading row with at least the column device.'
+const NOT_UTF8 =
+  'The sheet is not saved as UTF-8, so that accented letters may be wrong. Save it as "CSV UTF-8".'
+const NO_DEVICE = `There is no column device. The first row must hold the headings: ${SHEET_COLUMNS.join(', ')}; only device is needed.`
+const TOO_MANY = `Rows after number ${MOST_RECORDS} are not read, empty ones counted. Remove the empty rows.`
+const OVERLONG =
+  'This row is longer than any of a visit sheet; it and those after it are not read. Correct or remove it.'
+const OPEN_QUOTE =
+  'A quotation mark opens here and is not closed; this row and those after it are not read. Close it, or write a quotation mark within a cell twice ("").'
+const TOO_MANY_CELLS =
+  'This row has more cells than there are headings; put cells that hold the separator into quotation marks, or add a heading.'
 
 /** By row; the first SHEET_LIMITS.problems and how many more there are. */
 function inOrder(problems: readonly SheetProblem[]): SheetProblem[] {
@@ -68,45 +68,33 @@ function inOrder(problems: readonly SheetProblem[]): SheetProblem[] {
   return [...sorted.slice(0, SHEET_LIMITS.problems), { row: 0, column: null, message }]
 }
 
-const TOO_LONG: SheetProblem = {
-  row: MOST_RECORDS,
-  column: null,
-  message: `Rows after number ${MOST_RECORDS} are not read, empty ones counted. Remove the empty rows.`,
-}
-
 function isEmpty(record: readonly string[]): boolean {
   return record.every((cell) => cell.trim() === '')
 }
 
 /** Records in order, empty ones too, so that their places are the spreadsheet's row numbers. */
-function readRecords(whole: string): { records: string[][]; cutAt: SheetProblem | undefined } {
+function readRecords(whole: string, say: Say): string[][] {
   const records: string[][] = []
   const delimiter = detectDelimiter(whole)
   const text = untilOverlongLine(whole, delimiter)
-  const options = {
-    bom: true,
-    delimiter,
-    relax_column_count: true,
-    relax_quotes: true,
-    skip_empty_lines: false,
-  }
   try {
     parse(text, {
-      ...options,
+      bom: true,
+      delimiter,
+      relax_column_count: true,
+      relax_quotes: true,
       to: MOST_RECORDS,
       onRecord: (record: string[]) => {
         records.push(record)
         return null
       },
     })
-    if (text.length < whole.length) return { records, cutAt: overlong(records.length + 1) }
-    return { records, cutAt: records.length < MOST_RECORDS ? undefined : TOO_LONG }
+    if (text.length < whole.length) say(records.length + 1, null, OVERLONG)
+    else if (records.length === MOST_RECORDS) say(MOST_RECORDS, null, TOO_MANY)
   } catch {
-    const row = records.length + 1
-    const message =
-      'A quotation mark opens here and is not closed; this row and those after it are not read. Close it, or write a quotation mark within a cell twice ("").'
-    return { records, cutAt: { row, column: null, message } }
+    say(records.length + 1, null, OPEN_QUOTE)
   }
+  return records
 }
 
 /**
@@ -129,12 +117,6 @@ function untilOverlongLine(text: string, delimiter: string): string {
   return text
 }
 
-function overlong(row: number): SheetProblem {
-  const message =
-    'This row is longer than any of a visit sheet; it and those after it are not read. Correct or remove it.'
-  return { row, column: null, message }
-}
-
 /** The one of comma, semicolon and tab that stands most often in the first line that says anything. */
 function detectDelimiter(text: string): string {
   const start = text.replace(/^\uFEFF/, '').slice(0, 64 * 1024)
@@ -155,7 +137,7 @@ function readRows(
   records: readonly string[][],
   headingAt: number,
   columns: readonly string[],
-  problems: SheetProblem[],
+  say: Say,
 ): RawRow[] {
   const raw: RawRow[] = []
   for (let at = headingAt + 1; at < records.length; at += 1) {
@@ -163,24 +145,17 @@ function readRows(
     if (isEmpty(record)) continue
     const row = at + 1
     if (raw.length >= SHEET_LIMITS.rows) {
-      problems.push({
+      say(
         row,
-        column: null,
-        message: `Only the first ${SHEET_LIMITS.rows} rows are read. Split the sheet into several folders.`,
-      })
+        null,
+        `Only the first ${SHEET_LIMITS.rows} rows are read. Split the sheet into several folders.`,
+      )
       break
     }
-    if (record.slice(columns.length).some((cell) => cell.trim() !== '')) {
-      problems.push({
-        row,
-        column: null,
-        message:
-          'This row has more cells than there are headings; put cells that hold the separator into quotation marks, or add a heading.',
-      })
-    }
-    raw.push({ row, cells: readCells(record, row, columns, problems) })
+    if (record.slice(columns.length).some((cell) => cell.trim() !== '')) say(row, null, TOO_MANY_CELLS)
+    raw.push({ row, cells: readCells(record, row, columns, say) })
   }
-  problems.push(...saidOfLostZeros(raw))
+  sayLostZeros(raw, say)
   return raw
 }
 
@@ -189,19 +164,18 @@ function readCells(
   record: readonly string[],
   row: number,
   columns: readonly string[],
-  problems: SheetProblem[],
+  say: Say,
 ): Record<string, string> {
-  const named = columns.flatMap((column, place): [string, string][] => {
+  const cells = new Map<string, string>()
+  for (const [place, column] of columns.entries()) {
     const raw = record[place] ?? ''
-    if (column === '') return []
-    if (!VALUES.has(column)) return [[column, raw]]
-    const { text, said } = cleanCell(raw)
-    for (const message of [said, damageOf(column, text)]) {
-      if (message !== undefined) problems.push({ row, column, message })
-    }
-    return [[column, text]]
-  })
-  return Object.fromEntries(named)
+    if (column === '') continue
+    const { text, said } = VALUES.has(column) ? cleanCell(raw) : { text: raw }
+    const damage = VALUES.has(column) ? damageOf(column, text) : undefined
+    for (const message of [said, damage]) if (message !== undefined) say(row, column, message)
+    cells.set(column, text)
+  }
+  return Object.fromEntries(cells)
 }
 
 /** Whose cells are values; a note is whatever it is, as is what stands in the engineer's own columns. */

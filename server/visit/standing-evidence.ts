@@ -1,44 +1,14 @@
 /** What the standing of a device's steps is derived from, and what an image is to a device. */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
+import type { DeviceFacts } from './device-facts.ts'
 import type { VersionOnRecord } from './offers.ts'
-import type { Grounds, PrintedDigest, Standing } from './plan-shape.ts'
-import type { ImageNames } from './planned-image.ts'
+import type { Grounds, Standing } from './plan-shape.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 
-/** A pull from the device, or from an address that it shares. */
-export interface Pulled {
-  readonly pull: PullRecord
-  /** Several devices of the sheet stand behind the address. */
-  readonly shared: boolean
-  readonly onRecord: VersionOnRecord
-}
-
-/** What a person read off the device, or the device printed. */
-export interface Observed {
-  readonly seq: number
-  readonly at: string
-  readonly by: string
-  readonly after?: string
-  readonly printed?: {
-    readonly digest: Pick<PrintedDigest, 'algorithm' | 'value'>
-    readonly image: ImageReference | undefined
-    readonly onRecord: VersionOnRecord
-  }
-}
-
-export interface StandingFacts {
-  /** Its rows, step by step; at least one. */
-  readonly rows: readonly PlannedRow[]
-  readonly images: ImageNames
-  /** In the order they began. */
-  readonly pulls: readonly Pulled[]
-  readonly seen: readonly Observed[]
-  /** What is planned for others that it pulls for, or shares an address with. */
-  readonly othersRows: readonly PlannedRow[]
+export interface StandingFacts
+  extends Pick<DeviceFacts, 'rows' | 'images' | 'pulls' | 'seen' | 'othersRows' | 'over'> {
   readonly refusal: FetchRecord | null
-  /** The visit is over: what is under way has not ended, what is waited for has not come. */
-  readonly over: boolean
   /** Something came from it. */
   readonly came: boolean
 }

@@ -6,15 +6,9 @@
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
+import type { Observed, Pulled } from './device-facts.ts'
 import { type Grounds, isOpen, type PrintedDigest } from './plan-shape.ts'
-import {
-  imagePlace,
-  isFree,
-  type Observed,
-  type Pulled,
-  type StandingFacts,
-  type StepStanding,
-} from './standing-evidence.ts'
+import { imagePlace, isFree, type StandingFacts, type StepStanding } from './standing-evidence.ts'
 import { compareVersions } from './versions.ts'
 
 /** In the order of the rows. */

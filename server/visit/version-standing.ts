@@ -29,7 +29,7 @@ export function versionStanding(
   observations: readonly EntryOf<'observed'>[],
 ): VersionStanding {
   const plannedBefore = planned.before
-  const guessed = planned.image === null ? undefined : guessFromName(planned.image)?.version
+  const guessed = planned.image === null ? undefined : guessFromName(planned.image)
   const target = planned.target ?? guessed ?? null
   const targetGuessed = planned.target === null && target !== null
   const guess = 'in the name of the image (a guess)'

@@ -4,19 +4,6 @@
  */
 import { isIP } from 'node:net'
 
-interface PickedVersion {
-  readonly version: string
-  /** The line it stood in. */
-  readonly line: string
-  /** Other versions in the text, in order: bootstrap, hardware, a second image. */
-  readonly others: readonly string[]
-}
-
-interface GuessedVersion {
-  readonly version: string
-  readonly guess: true
-}
-
 const LONGEST_TEXT = 64 * 1024
 const LONGEST_LINE = 1_000
 const LONGEST_VERSION = 64
@@ -47,7 +34,7 @@ const HEX_WORD = /^(0x)?(?=\d*[a-f])[\da-f]{8,}$|^[\da-f]{32,}$|^[\da-f]{2}([:-]
 export function versionToRecord(text: string): string | undefined {
   const said = text.trim()
   if (said === '') return undefined
-  if (/\s/.test(said)) return pickVersion(said)?.version
+  if (/\s/.test(said)) return pickVersion(said)
   return isHexWord(said) ? undefined : said
 }
 
@@ -57,27 +44,15 @@ function isHexWord(word: string): boolean {
 }
 
 /** The version of the running software in a device's text; undefined when none stands out. Never throws. */
-export function pickVersion(text: string): PickedVersion | undefined {
-  const whole = text.slice(0, LONGEST_TEXT).trim()
-  if (whole !== '' && !/\s/.test(whole) && whole.length <= LONGEST_VERSION && /\d/.test(whole)) {
-    if (isHexWord(whole)) return undefined
-    return { version: trimWord(whole), line: whole, others: [] }
-  }
-  const found = whole.split(/\r\n|\r|\n/).flatMap((line) => candidatesOf(line.slice(0, LONGEST_LINE)))
-  const best = found.reduce<Candidate | undefined>(
-    (top, one) => (top === undefined || one.score > top.score ? one : top),
-    undefined,
-  )
-  if (best === undefined || best.score <= 0) return undefined
-  const others = [...new Set(found.map(({ version }) => version))].filter(
-    (version) => version !== best.version,
-  )
-  return { version: best.version, line: best.line.trim(), others }
+function pickVersion(text: string): string | undefined {
+  const lines = text.slice(0, LONGEST_TEXT).split(/\r\n|\r|\n/)
+  const found = lines.flatMap((line) => candidatesOf(line.slice(0, LONGEST_LINE)))
+  const best = Math.max(0, ...found.map(({ score }) => score))
+  return best === 0 ? undefined : found.find(({ score }) => score === best)?.version
 }
 
 interface Candidate {
   readonly version: string
-  readonly line: string
   readonly score: number
 }
 
@@ -88,7 +63,7 @@ function candidatesOf(line: string): Candidate[] {
     const before = line.slice(0, match.index + match[0].indexOf(word))
     const direct = ANNOUNCED_DIRECTLY.test(before)
     if (word.length > LONGEST_VERSION || isHexWord(word) || !looksLikeVersion(word, direct)) continue
-    found.push({ version: word, line, score: scoreOf(before, direct) })
+    found.push({ version: word, score: scoreOf(before, direct) })
   }
   return found
 }
@@ -128,7 +103,7 @@ const TAIL =
  * A version from an image's name, or undefined. A guess: names follow no rule, and a model's number may look the
  * same. Dots count most, then a leading `v`; `_` and `-` between the numbers are read as dots.
  */
-export function guessFromName(name: string): GuessedVersion | undefined {
+export function guessFromName(name: string): string | undefined {
   const base = withoutExtensions(name.slice(name.lastIndexOf('/') + 1).slice(0, 255))
   const dotted = [...base.matchAll(/\d+(?:\.\d+)+/g)]
   const marked = MARKED.exec(base)
@@ -146,9 +121,8 @@ export function guessFromName(name: string): GuessedVersion | undefined {
   return guess(joined[0].replace(/[_-]/g, '.'), base.slice(joined.index + joined[0].length))
 }
 
-function guess(numbers: string, rest: string): GuessedVersion {
-  const tail = TAIL.exec(rest)?.[0] ?? ''
-  return { version: numbers + tail, guess: true }
+function guess(numbers: string, rest: string): string {
+  return numbers + (TAIL.exec(rest)?.[0] ?? '')
 }
 
 function segments(version: string): number {

@@ -6,7 +6,7 @@
 import { createHash } from 'node:crypto'
 import { EventEmitter } from 'node:events'
 import { join } from 'node:path'
-import { isFetchproofError, systemCode } from '../errors.ts'
+import { isFetchproofError, messageOf, systemCode } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { sameFile } from '../files/folder.ts'
@@ -54,8 +54,8 @@ export interface VisitFileOptions {
   readonly everyMs?: number
   readonly files?: FileAccess
   /** For how long a changed sheet must be quiet before it counts; taken at sight where there are none. */
-  readonly settle?: SettleTimes
-  readonly writerOf?: WriterOf
+  readonly settle?: SettleTimes | undefined
+  readonly writerOf?: WriterOf | undefined
   readonly steadyMs?: () => number
 }
 
@@ -157,7 +157,7 @@ export function createVisitFile({
       }
       if (troubled || closed || isFetchproofError(error, 'FP_IMAGE_CHANGED')) return
       troubled = true
-      const why = code ?? (error instanceof Error ? error.message : String(error))
+      const why = code ?? messageOf(error)
       events.emit('trouble', `The visit sheet ${SHEET_FILE} cannot be read (${why}). ${LAST_STAYS}`)
     }
   }

@@ -2,33 +2,17 @@
  * The bench page of a running server, over bare sockets: requests under other names (DNS rebinding), from other
  * pages, without the token, endless, huge or very many, and uploads with names that would leave the folder.
  */
-import {
-  existsSync,
-  lstatSync,
-  mkdirSync,
-  readdirSync,
-  readFileSync,
-  symlinkSync,
-  writeFileSync,
-} from 'node:fs'
+import { existsSync, lstatSync, readdirSync, readFileSync, symlinkSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import { readPageToken } from '../../server/commands/page-token.ts'
 import { connectRaw, exchange, parseHead, type RawClient } from '../clients/raw-client.ts'
-import {
-  imageBytes,
-  putFile,
-  type Served,
-  serveFolder,
-  sha256,
-  stagingFolder,
-  untilAllDone,
-} from '../clients/served.ts'
+import { type Served, sha256, untilAllDone } from '../clients/served.ts'
 import { needs } from '../needs.ts'
 import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
+import { CORE, serveCore } from './target.ts'
 
 const whenAllDone = untilAllDone()
-const CORE = imageBytes(20_000, 'core')
 const PRIVATE = 'private-9d'
 let served: Served
 let outer = ''
@@ -37,13 +21,8 @@ let port = 0
 let token = ''
 
 beforeAll(async () => {
-  outer = await stagingFolder({}, whenAllDone)
-  folder = join(outer, 'staging')
-  mkdirSync(folder)
-  putFile(folder, 'core.bin', CORE)
+  ;({ served, folder, outer } = await serveCore(whenAllDone))
   writeFileSync(join(outer, 'private'), PRIVATE)
-  served = await serveFolder(folder, { cleanUp: whenAllDone })
-  await served.image('core.bin')
   const lock = JSON.parse(readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8')) as {
     pagePort: number
   }

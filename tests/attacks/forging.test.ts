@@ -21,10 +21,10 @@ import {
   untilAllDone,
 } from '../clients/served.ts'
 import { inProcess } from '../commands/in-process.ts'
+import { CORE } from './target.ts'
 import { commandsIn } from './terminal-commands.ts'
 
 const whenAllDone = untilAllDone()
-const CORE = imageBytes(20_000, 'core')
 const MARK = 'forged-7b'
 /** Each carries the mark, so that it is known to have arrived where it is looked for. */
 const FORGED: readonly string[] = [

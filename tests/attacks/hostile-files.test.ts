@@ -8,21 +8,12 @@ import { crc32 } from 'node:zlib'
 import { beforeAll, describe, expect, test } from 'vitest'
 import { fetchproof } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
-import {
-  imageBytes,
-  ledgerEntries,
-  putFile,
-  type Served,
-  serveFolder,
-  sha256,
-  stagingFolder,
-  untilAllDone,
-} from '../clients/served.ts'
+import { imageBytes, ledgerEntries, type Served, sha256, untilAllDone } from '../clients/served.ts'
 import { residentKib, untilAtMost } from './process-facts.ts'
+import { CORE, serveCore } from './target.ts'
 
 const whenAllDone = untilAllDone()
 const MIB = 1024 * 1024
-const CORE = imageBytes(20_000, 'core')
 const HEX = 'ab'.repeat(32)
 /** How much the process may have grown when it is over with a file. */
 const GROWTH_KIB = 300 * 1024
@@ -33,10 +24,7 @@ let folder = ''
 let startKib = 0
 
 beforeAll(async () => {
-  folder = await stagingFolder({}, whenAllDone)
-  putFile(folder, 'core.bin', CORE)
-  served = await serveFolder(folder, { cleanUp: whenAllDone })
-  await served.image('core.bin')
+  ;({ served, folder } = await serveCore(whenAllDone))
   await pull()
   startKib = residentKib(served)
 })

@@ -3,7 +3,7 @@ import { Socket } from 'node:net'
 import { expect, test } from 'vitest'
 import { answerRange } from '../../server/delivery/ranges.ts'
 import { readRawTarget } from '../../server/image-port/raw-target.ts'
-import { pickVersion } from '../../server/visit/version-text.ts'
+import { versionToRecord } from '../../server/visit/version-text.ts'
 
 const BLANKS = ' '.repeat(14_000)
 
@@ -20,6 +20,6 @@ test.each([`1.1${'a'.repeat(50)}/`, `1.1${'_a'.repeat(28)}/`, `1.1${'a1'.repeat(
   'a word that looks like a version for long: %s',
   { timeout: 5_000 },
   (word) => {
-    expect(pickVersion(`firmware ${word} of today`)?.version).not.toBe(word)
+    expect(versionToRecord(`firmware ${word} of today`)).not.toBe(word)
   },
 )

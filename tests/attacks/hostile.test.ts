@@ -18,10 +18,11 @@ import {
   stagingFolder,
   untilAllDone,
 } from '../clients/served.ts'
+import { CORE, serveCore } from './target.ts'
 import { commandsIn } from './terminal-commands.ts'
 
 const CANARY = 'canary-7f3a-must-never-leave'
-const IMAGES = { 'core.bin': imageBytes(20_000, 'core'), 'sub/deep.bin': imageBytes(3000, 'deep') }
+const IMAGES = { 'core.bin': CORE, 'sub/deep.bin': imageBytes(3000, 'deep') }
 const REQUEST_MS = 2000
 
 let served: Served
@@ -30,27 +31,26 @@ let answers = 0
 
 const whenAllDone = untilAllDone()
 
+const HIDDEN = [
+  '../canary.bin',
+  '.secret.bin',
+  '.hidden/inner.bin',
+  'visit.csv',
+  'fetchproof.json',
+  'notes.txt',
+]
+
 beforeAll(async () => {
-  // The staging folder lies in a folder of its own, so that what lies beside it is ours too.
-  const outer = await stagingFolder({}, whenAllDone)
-  folder = join(outer, 'staging')
-  mkdirSync(join(folder, 'sub'), { recursive: true })
-  mkdirSync(join(folder, '.hidden'))
-  for (const [name, bytes] of Object.entries(IMAGES)) putFile(folder, name, bytes)
-  for (const name of [
-    '../canary.bin',
-    '.secret.bin',
-    '.hidden/inner.bin',
-    'visit.csv',
-    'fetchproof.json',
-    'notes.txt',
-  ])
-    putFile(folder, name, Buffer.from(contentOf(name)))
-  symlinkSync(join(outer, 'canary.bin'), join(folder, 'link.bin'))
-  symlinkSync(outer, join(folder, 'linked'))
-  symlinkSync('/etc', join(folder, 'etc'))
-  served = await serveFolder(folder, { cleanUp: whenAllDone, flags: ['--request-ms', String(REQUEST_MS)] })
-  for (const name of Object.keys(IMAGES)) await served.image(name)
+  const prepare = (inside: string, outer: string): void => {
+    for (const each of ['sub', '.hidden']) mkdirSync(join(inside, each))
+    putFile(inside, 'sub/deep.bin', IMAGES['sub/deep.bin'])
+    for (const name of HIDDEN) putFile(inside, name, Buffer.from(contentOf(name)))
+    symlinkSync(join(outer, 'canary.bin'), join(inside, 'link.bin'))
+    symlinkSync(outer, join(inside, 'linked'))
+    symlinkSync('/etc', join(inside, 'etc'))
+  }
+  ;({ served, folder } = await serveCore(whenAllDone, prepare, ['--request-ms', String(REQUEST_MS)]))
+  await served.image('sub/deep.bin')
 })
 
 function contentOf(name: string): string {

@@ -2,9 +2,9 @@
 import { once } from 'node:events'
 import { beforeAll, expect, test } from 'vitest'
 import { connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
+import { type Served, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
+import { CORE } from './target.ts'
 
-const CORE = imageBytes(20_000, 'core')
 const whenAllDone = untilAllDone()
 let served: Served
 

@@ -7,18 +7,11 @@ import { mkdirSync, symlinkSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, expect, test } from 'vitest'
 import { parseHead } from '../clients/raw-client.ts'
-import {
-  imageBytes,
-  putFile,
-  type Served,
-  serveFolder,
-  stagingFolder,
-  untilAllDone,
-} from '../clients/served.ts'
+import { putFile, type Served, untilAllDone } from '../clients/served.ts'
 import { say } from './saying.ts'
+import { CORE, serveCore } from './target.ts'
 
 const CANARY = 'canary-c41d-must-never-leave'
-const CORE = imageBytes(20_000, 'core')
 const AT_ONCE = 24
 const whenAllDone = untilAllDone()
 let served: Served
@@ -41,21 +34,18 @@ const FORBIDDEN = [
 ]
 
 beforeAll(async () => {
-  const outer = await stagingFolder({}, whenAllDone)
-  const folder = join(outer, 'staging')
-  for (const each of ['', 'sub', '.hidden']) mkdirSync(join(folder, each))
-  const canary = Buffer.from(`${CANARY}\n`.repeat(50))
-  for (const name of ['../canary.bin', '.secret.bin', '.hidden/inner.bin', 'half.bin.part'])
-    putFile(folder, name, canary)
-  putFile(folder, 'core.bin', CORE)
-  putFile(folder, 'visit.csv', Buffer.from(`device,note\nsw1,${CANARY}\n`))
-  putFile(folder, 'fetchproof.json', Buffer.from(JSON.stringify({ visit: { engineer: CANARY } })))
-  if (process.platform !== 'win32') {
-    symlinkSync('../canary.bin', join(folder, 'outside.bin'))
-    symlinkSync('..', join(folder, 'outside'))
-  }
-  served = await serveFolder(folder, { cleanUp: whenAllDone })
-  await served.image('core.bin')
+  ;({ served } = await serveCore(whenAllDone, (folder) => {
+    for (const each of ['sub', '.hidden']) mkdirSync(join(folder, each))
+    const canary = Buffer.from(`${CANARY}\n`.repeat(50))
+    for (const name of ['../canary.bin', '.secret.bin', '.hidden/inner.bin', 'half.bin.part'])
+      putFile(folder, name, canary)
+    putFile(folder, 'visit.csv', Buffer.from(`device,note\nsw1,${CANARY}\n`))
+    putFile(folder, 'fetchproof.json', Buffer.from(JSON.stringify({ visit: { engineer: CANARY } })))
+    if (process.platform !== 'win32') {
+      symlinkSync('../canary.bin', join(folder, 'outside.bin'))
+      symlinkSync('..', join(folder, 'outside'))
+    }
+  }))
 })
 
 type Spelling = (path: string) => string

@@ -105,6 +105,7 @@ function play(
         },
       },
       clock: () => performance.now(),
+      onSeen: () => undefined,
       onHandedOver: () => undefined,
       onEnd: (end) => resolve({ ...end, said, asked, endOfStreamMs }),
       onFault: (error) => {

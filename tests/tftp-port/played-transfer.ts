@@ -93,6 +93,7 @@ export async function playTransfer({ seed, bytes, options, weather }: Play): Pro
         askNow: () => undefined,
       },
       clock: time.now,
+      onSeen: () => undefined,
       onHandedOver: () => undefined,
       onEnd: (seen) => {
         end = seen

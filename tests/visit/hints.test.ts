@@ -61,7 +61,6 @@ describe('stopped again and again at one offset', () => {
     expect(hintsFrom(stops)).toEqual([
       {
         kind: 'same-offset',
-        grade: 'guess',
         client: '192.0.2.11',
         image: image.name,
         sentence: expect.stringMatching(

@@ -27,7 +27,7 @@ interface Told {
   tell(told: Story): void
 }
 
-async function deskOver(
+async function visitOver(
   sheet: string | undefined,
   options: { onlyPlanned?: boolean; probes?: Probe[]; full?: { now: boolean }; derived?: Derived } = {},
 ): Promise<Told> {
@@ -54,10 +54,7 @@ async function deskOver(
         },
       },
     }),
-    pulls: pulls.pulls,
-    pullOf: pulls.pullOf,
-    macOf: pulls.macOf,
-    renamed: pulls.renamed,
+    pulls,
     fetches: () => [],
     evidence,
     sheetOnRecord: ahead.sheetOnRecord,
@@ -89,8 +86,8 @@ async function deskOver(
   return { desk, folder, said, standing, recorded, asked, tell }
 }
 
-it('shouts at a wrong image when it begins, once, and not at what is planned or the rollback image', async () => {
-  const { said, tell } = await deskOver(SHEET)
+it('warns of a wrong image when it begins, once, and not at what is planned or the rollback image', async () => {
+  const { said, tell } = await visitOver(SHEET)
   const told = story().pull(DESK, SWITCH_44).pull(DESK, SWITCH_41).pull(DESK, RADIO)
   tell(told)
   expect(said).toEqual([])
@@ -103,20 +100,20 @@ it('shouts at a wrong image when it begins, once, and not at what is planned or 
 })
 
 it('is silent about rehearsals and strangers', async () => {
-  const { said, tell } = await deskOver(SHEET)
+  const { said, tell } = await visitOver(SHEET)
   const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
   tell(story().pull(DESK, other, { rehearsal: true }).pull({ address: '203.0.113.5' }, other))
   expect(said).toEqual([])
 })
 
 it('names a device by its hardware address even where it has another address', async () => {
-  const { desk } = await deskOver(SHEET)
+  const { desk } = await visitOver(SHEET)
   expect(desk.nameOf({ address: '192.0.2.77', mac: MAC })).toBe('desk')
   expect(desk.nameOf({ address: '192.0.2.77', mac: null })).toBeNull()
 })
 
 it('refuses with --only-planned what the sheet does not plan, and says what it does', async () => {
-  const { desk } = await deskOver(SHEET, { onlyPlanned: true })
+  const { desk } = await visitOver(SHEET, { onlyPlanned: true })
   for (const image of [SWITCH_44, SWITCH_41, RADIO]) expect(desk.refusal(DESK, image)).toBeUndefined()
   const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
   expect(desk.refusal(DESK, other)?.why).toContain(
@@ -125,13 +122,13 @@ it('refuses with --only-planned what the sheet does not plan, and says what it d
   expect(desk.refusal({ address: '192.0.2.10', mac: '00:00:5e:00:53:66' }, SWITCH_44)?.why).toContain(
     'its hardware address is not',
   )
-  const open = await deskOver(SHEET)
+  const open = await visitOver(SHEET)
   expect(open.desk.refusal(DESK, other)).toBeUndefined()
 })
 
 it('records the sheet once, and again when the ledger did not take it', async () => {
   const full = { now: true }
-  const { recorded, tell } = await deskOver(SHEET, { full })
+  const { recorded, tell } = await visitOver(SHEET, { full })
   expect(recorded).toEqual([])
   full.now = false
   tell(story().begin(DESK, SWITCH_44))
@@ -141,7 +138,7 @@ it('records the sheet once, and again when the ledger did not take it', async ()
 
 it('records that the sheet has gone since the last run', async () => {
   const derived = createDerived(() => null)
-  const { desk, recorded } = await deskOver(undefined, { derived })
+  const { desk, recorded } = await visitOver(undefined, { derived })
   expect(recorded).toEqual([])
   derived.ahead.apply({
     kind: 'sheet',
@@ -159,7 +156,7 @@ it('records that the sheet has gone since the last run', async () => {
 })
 
 it('watches only who has pulled whole, and records dark and back under the name of the sheet', async () => {
-  const { recorded, asked, tell, desk } = await deskOver(SHEET, {
+  const { recorded, asked, tell, desk } = await visitOver(SHEET, {
     probes: ['open', 'silent', 'silent', 'open'],
   })
   tell(
@@ -178,7 +175,7 @@ it('watches only who has pulled whole, and records dark and back under the name 
 })
 
 it('what the plan shows for as long as it is so stood on the page for good', async () => {
-  const { said, standing, tell, folder, desk } = await deskOver(SHEET)
+  const { said, standing, tell, folder, desk } = await visitOver(SHEET)
   const other = { ...RADIO, name: 'other.bin', plainPath: '/other.bin', sha256: '9'.repeat(64) }
   tell(story().begin(DESK, other))
   await rm(join(folder, 'visit.csv'))
@@ -191,7 +188,7 @@ it('what the plan shows for as long as it is so stood on the page for good', asy
 })
 
 it('that the sheet cannot be read stood on the page after it could be', async () => {
-  const { said, standing, folder } = await deskOver(SHEET)
+  const { said, standing, folder } = await visitOver(SHEET)
   await rm(join(folder, 'visit.csv'))
   await mkdir(join(folder, 'visit.csv'))
   await expect.poll(standing, { timeout: 10_000 }).toEqual([expect.stringContaining('cannot be read')])

@@ -1,5 +1,5 @@
 /** One line for each thing that happens, out of the ledger's own entries: when, what, how far, who. */
-import { pacedMs } from '../../delivery/at-the-same-time.ts'
+import { pacedMs } from '../../delivery/fetch-times.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { Denial } from '../../depot/admission.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
@@ -64,7 +64,7 @@ export function entryLine(entry: Entry, context: Context): EntryLine | undefined
       const { ended } = context
       if (ended === undefined || ended.rehearsal || entry.ending === 'headers-only') return undefined
       const pull = context.pullOf(entry.id)
-      const [what, tone] = ENDINGS[entry.ending] ?? [entry.ending, 'plain']
+      const [what, tone] = ENDINGS[entry.ending]
       return line(what, endedText(ended, pull, who(ended.client)), tone, true)
     }
     case 'fetch-refused': {
@@ -132,20 +132,19 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
 /** Refusals that need a person. */
 const ALARMING: ReadonlySet<string> = new Set<Denial>(['not allowed', 'not planned', 'held'])
 
-const ENDINGS: Readonly<Partial<Record<Ending, readonly [what: string, tone: Tone]>>> = {
+const ENDINGS: Readonly<Record<Ending, readonly [what: string, tone: Tone, meaning?: string]>> = {
   delivered: ['delivered', 'good'],
-  unconfirmed: ['unconfirmed', 'caution'],
-  'reset-late': ['reset late', 'alarm'],
-  cut: ['CUT', 'alarm'],
+  unconfirmed: ['unconfirmed', 'caution', 'every byte was handed over'],
+  'reset-late': [
+    'reset late',
+    'alarm',
+    'the client broke the connection after the last byte: it may have all, some or none',
+  ],
+  cut: ['CUT', 'alarm', 'the connection was lost'],
   withdrawn: ['WITHDRAWN', 'alarm'],
-  'lost-track': ['lost track', 'alarm'],
-}
-
-const ENDING_TEXT: Readonly<Partial<Record<Ending, string>>> = {
-  unconfirmed: 'every byte was handed over',
-  'reset-late': 'the client broke the connection after the last byte: it may have all, some or none',
-  cut: 'the connection was lost',
-  'lost-track': 'the server had stopped',
+  'headers-only': ['headers only', 'plain'],
+  refused: ['refused', 'plain'],
+  'lost-track': ['lost track', 'alarm', 'the server had stopped'],
 }
 
 /** Where that made it delivered, the client's own program said so: nothing else could have. */
@@ -175,7 +174,7 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
   const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
   const closing = (fetch.durationMs ?? 0) / 1000 - seconds
   const reason = reasonText(fetch.reason)
-  const why = [fetch.ending === null ? undefined : ENDING_TEXT[fetch.ending], reason]
+  const why = [fetch.ending === null ? undefined : ENDINGS[fetch.ending][2], reason]
     .filter((part) => part != null)
     .map((part) => `: ${visible(part)}`)
   const parts = [

@@ -33,7 +33,7 @@ export async function openPage(
     token,
     visit: createVisitView(depot.visit),
     checksums: depot,
-    ...(pageFolder !== undefined && { pageFolder }),
+    pageFolder,
   })
   // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
   app.server.on('error', () => undefined)

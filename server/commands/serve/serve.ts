@@ -20,6 +20,7 @@ import { createOverview } from './overview.ts'
 import { pageOfHolder } from './page-of-holder.ts'
 import { startServing } from './serving.ts'
 import { showInWords } from './serving-words.ts'
+import { logSteps } from './step-log.ts'
 
 export type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { readonly format: 'text' | 'json' }
 
@@ -38,6 +39,7 @@ export async function serve(
     format === 'json' ? (entries) => printEntries(around, entries) : undefined,
   ).catch((error: unknown) => servedAlready(settings, error, around))
   if (serving === undefined) return EXIT.done
+  logSteps(serving.depot, log)
   const view = createLiveView(around.stdout, around)
   const overview = createOverview(serving.depot)
   const remark = (sentence: string): void => {

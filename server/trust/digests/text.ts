@@ -3,34 +3,13 @@
  * mark, or UTF-16, which Windows shells write (common practice). Bytes that are not UTF-8 become U+FFFD, as they do in
  * the names that Node gives for such files.
  */
+import { utf16Text } from '../../files/utf16.ts'
 import { ALGORITHM_FACTS } from './algorithm.ts'
 import { labelIn } from './labels.ts'
 
 /** Text of `content`, without byte order mark. */
 export function decodeText(content: Uint8Array): string {
-  const [first, second] = content
-  if (first === 0xff && second === 0xfe) return new TextDecoder('utf-16le').decode(content)
-  if (first === 0xfe && second === 0xff) return decodeBigEndian(content.subarray(2))
-  const order = utf16Order(content)
-  if (order === 'big') return decodeBigEndian(content)
-  return new TextDecoder(order === 'little' ? 'utf-16le' : 'utf-8').decode(content)
-}
-
-// Node built with small ICU data has no utf-16be decoder.
-function decodeBigEndian(content: Uint8Array): string {
-  const swapped = Buffer.from(content.subarray(0, content.length & ~1))
-  return new TextDecoder('utf-16le').decode(swapped.swap16())
-}
-
-/** UTF-16 without a mark: digits and names are ASCII, so every second byte is zero. */
-function utf16Order(content: Uint8Array): 'little' | 'big' | undefined {
-  const sample = content.subarray(0, 64)
-  const zeros = [0, 0]
-  for (const [at, byte] of sample.entries()) if (byte === 0) zeros[at % 2] = (zeros[at % 2] ?? 0) + 1
-  const [even = 0, odd = 0] = zeros
-  if (sample.length < 4 || Math.max(even, odd) <= sample.length / 4 || Math.min(even, odd) > 0)
-    return undefined
-  return odd > even ? 'little' : 'big'
+  return utf16Text(content) ?? new TextDecoder().decode(content)
 }
 
 // ECMA-48 §5.4: control sequences, by which consoles colour their output; the length is bounded.

@@ -3,8 +3,9 @@
  * format is what its reference implementation reads.
  */
 import Bunzip from 'seek-bzip'
+import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
-import { Damage, messageOf, Uncheckable } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { SOURCE_PIECE_BYTES } from './source.ts'

@@ -2,10 +2,12 @@
  * One file's format: what the bytes say it is, whether that holds together, and what a person should know
  * beside. Never throws on content; errors of opening and reading pass through.
  */
+
+import { messageOf } from '../../errors.ts'
 import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Stopwatch } from './budget.ts'
 import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.ts'
 import { bareExtensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
-import { Damage, messageOf, Uncheckable } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { CheckedFormat, WholeFormat } from './finding.ts'
 import { programKind } from './program.ts'
 import { nearMiss, promisedBy, recognise, SIGNATURE_BYTES, type Signature } from './signatures.ts'

@@ -4,9 +4,9 @@
  * system.
  */
 import { constants, setPriority } from 'node:os'
+import { messageOf } from '../../errors.ts'
 import type { Stopwatch } from './budget.ts'
 import { checkFormat } from './check.ts'
-import { messageOf } from './fault.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
 import { createPace, processorMs } from './pace.ts'
 

@@ -18,8 +18,3 @@ export class Uncheckable extends Error {
     this.name = 'Uncheckable'
   }
 }
-
-/** The text of a caught value. */
-export function messageOf(error: unknown): string {
-  return error instanceof Error ? error.message : String(error)
-}

@@ -4,8 +4,9 @@
  */
 import { Readable } from 'node:stream'
 import { crc32, createInflateRaw } from 'node:zlib'
+import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
-import { Damage, messageOf, Uncheckable } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { ByteSource } from './source.ts'
 import { pieces, SOURCE_PIECE_BYTES } from './source.ts'
 

@@ -4,8 +4,9 @@
  * nor dictionaries over 64 MiB; then the structure alone is checked, and that is said.
  */
 import xz from 'xz-decompress'
+import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
-import { Damage, messageOf, Uncheckable } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
 import type { ByteSource } from './source.ts'
 import { buffered, pieces } from './source.ts'

@@ -4,8 +4,9 @@
  */
 import { Decompress } from 'fzstd'
 import xxhash from 'xxhash-wasm'
+import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
-import { Damage, messageOf, Uncheckable } from './fault.ts'
+import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
 import { need } from './finding.ts'
 import type { ByteSource } from './source.ts'

@@ -2,6 +2,7 @@
  * The digests of all images, to be found by their value, by a beginning or an end, or by a value with one or two
  * mistakes. All three cost the same however many images there are.
  */
+import { addTo } from '../../grouped.ts'
 import { SHORT_DIGITS } from '../digests/readings.ts'
 
 export interface KnownDigest {
@@ -45,10 +46,10 @@ export function createKnownDigests(): KnownDigests {
       }
       const digest = { algorithm, value, images: [image] }
       byValue.set(value, digest)
-      for (const [at, part] of partsOf(value)) put(byPart, `${value.length} ${at} ${part}`, digest)
+      for (const [at, part] of partsOf(value)) addTo(byPart, `${value.length} ${at} ${part}`, digest)
       if (value.length === SHORT_DIGITS) return
-      put(byEnds, `begins ${value.slice(0, SHORT_DIGITS)}`, digest)
-      put(byEnds, `ends ${value.slice(-SHORT_DIGITS)}`, digest)
+      addTo(byEnds, `begins ${value.slice(0, SHORT_DIGITS)}`, digest)
+      addTo(byEnds, `ends ${value.slice(-SHORT_DIGITS)}`, digest)
     },
     exact: (value) => byValue.get(value),
     partOf(value) {
@@ -71,12 +72,6 @@ export function createKnownDigests(): KnownDigests {
       return nearest
     },
   }
-}
-
-function put(map: Map<string, KnownDigest[]>, key: string, digest: KnownDigest): void {
-  const there = map.get(key)
-  if (there === undefined) map.set(key, [digest])
-  else there.push(digest)
 }
 
 function* partsOf(value: string): Generator<readonly [number, string]> {

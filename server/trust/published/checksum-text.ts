@@ -3,20 +3,13 @@
  * first, then the base name anywhere below the folder, when it can mean only one file. Digests without a name are of
  * the file that the text stands beside, by its own name.
  */
+
+import { addTo } from '../../grouped.ts'
 import { findDigests, findingDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
 import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
-import {
-  baseNamesOf,
-  baseOf,
-  comparable,
-  folded,
-  folderOf,
-  type KnownNames,
-  pathsOf,
-  push,
-} from './match-names.ts'
+import { baseNamesOf, baseOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'
 import { checksumFileName } from './names.ts'
 
 export interface ChecksumText {
@@ -90,7 +83,7 @@ export function checksumText(path: string, found: StatementsFound): ChecksumText
   const byBase = new Map<string, StatedDigest[]>()
   const paths = new Set<string>()
   for (const entry of found.stated) {
-    for (const base of new Set(entry.names.flatMap(baseNamesOf).map(folded))) push(byBase, base, entry)
+    for (const base of new Set(entry.names.flatMap(baseNamesOf).map(folded))) addTo(byBase, base, entry)
     for (const written of pathsOf(entry.names[0] ?? '')) paths.add(written)
   }
   const name = checksumFileName(path)

@@ -2,6 +2,7 @@
  * Which of the files here a written name may mean: in either Unicode form (systems store different ones), with either
  * slash, with surrounding blanks that editors leave, in another letter case or code page where that is unambiguous.
  */
+import { addTo } from '../../grouped.ts'
 import { tidied } from '../digests/text.ts'
 
 /** Folder of a path, with a trailing `/`; empty for the staging folder itself. */
@@ -65,9 +66,9 @@ export function knownNames(names: Iterable<string>): KnownNames {
     const path = comparable(name)
     paths.add(path)
     for (const base of new Set([folded(baseOf(path)), unreadable(folded(baseOf(path)))]))
-      push(byBase, base, path)
-    for (const stem of new Set([folded(path), folded(withoutExtension(path))])) push(byStem, stem, path)
-    push(byLikeness, likeness(path), path)
+      addTo(byBase, base, path)
+    for (const stem of new Set([folded(path), folded(withoutExtension(path))])) addTo(byStem, stem, path)
+    addTo(byLikeness, likeness(path), path)
   }
   return {
     paths,
@@ -98,10 +99,4 @@ function withoutExtension(path: string): string {
 /** `NAME (1).bin` -> `NAME.bin`: the mark that browsers add when a name is taken. */
 function withoutBrowserMark(path: string): string {
   return path.replace(/ ?\(\d{1,3}\)(?=(?:\.[^/.]+)*$)/, '')
-}
-
-export function push<T>(map: Map<string, T[]>, key: string, value: T): void {
-  const there = map.get(key)
-  if (there === undefined) map.set(key, [value])
-  else there.push(value)
 }

@@ -1,6 +1,6 @@
 /** How long bytes took on their way, and pulls in all: what a device does before it closes is not in it. */
 import { expect, it } from 'vitest'
-import { Durations, pacedMs } from '../../server/delivery/at-the-same-time.ts'
+import { Durations, pacedMs } from '../../server/delivery/fetch-times.ts'
 
 const MIB = 1024 * 1024
 const BEGUN = '2026-03-03T18:00:00.000Z'

@@ -1,7 +1,7 @@
 /** Places for fetches: shared fairly, at a cost that does not grow with how many are open. */
 import { expect, test } from 'vitest'
 import type { RunningFetch } from '../../server/delivery/fetch.ts'
-import { createPlaces, type Place, type Places } from '../../server/delivery/places.ts'
+import { createPlaces, type Place, type Places } from '../../server/delivery/fetch-limits.ts'
 
 function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   let now = 0

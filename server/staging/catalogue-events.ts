@@ -1,5 +1,7 @@
 /** Telling what happened to images: what goes wrong in a listener is no fault of the file, and keeps it from no other. */
+
 import type { EventEmitter } from 'node:events'
+import { messageOf } from '../errors.ts'
 import type { CatalogueEvents } from './image.ts'
 
 type Tell = <K extends keyof CatalogueEvents>(event: K, ...about: CatalogueEvents[K]) => void
@@ -9,7 +11,7 @@ export function createTell(events: EventEmitter<CatalogueEvents>): Tell {
   const said = new Set<string>()
 
   function failed(event: keyof CatalogueEvents, error: unknown): void {
-    const why = error instanceof Error ? error.message : String(error)
+    const why = messageOf(error)
     const message = `A fault of this program, which goes on (told that an image is ${event}): ${why}`
     if (event === 'trouble' || said.has(message)) return
     said.add(message)
