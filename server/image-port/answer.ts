@@ -6,8 +6,8 @@ import { referenceOf } from '../delivery/delivery.ts'
 import { answerRange, resumeOffset } from '../delivery/ranges.ts'
 import type { Admitted, Denial, Denied, Part } from '../depot/admission.ts'
 import type { ReadyImage } from '../staging/image.ts'
-import { type ConditionHeaders, evaluateConditions, ifRangeHolds } from './conditions.ts'
-import { ALLOW, etagOf, type HeadFields, RETRY_SOON, type Status, unsatisfiedRange } from './head.ts'
+import { type ConditionHeaders, etagOf, evaluateConditions, ifRangeHolds } from './conditions.ts'
+import { ALLOW, type HeadFields, RETRY_SOON, type Status, unsatisfiedRange } from './head.ts'
 
 export interface Question {
   readonly method: string

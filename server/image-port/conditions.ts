@@ -2,12 +2,17 @@
  * Conditional requests, RFC 9110 §13, for one representation whose entity tag is its SHA-256: evaluated in the
  * order of §13.2.2. If-Match and If-Range compare strongly, If-None-Match weakly, as §13.1 demands of each.
  */
+import type { ReadyImage } from '../staging/image.ts'
 import { parseHttpDate } from './http-date.ts'
 
 interface Validators {
   /** With its quotes. */
   readonly etag: string
   readonly modifiedMs: number
+}
+
+export function etagOf({ version }: ReadyImage): string {
+  return `"${version.sha256}"`
 }
 
 export interface ConditionHeaders {

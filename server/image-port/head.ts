@@ -4,6 +4,7 @@
  * Written as raw name-value lists, since Node keeps their letter case.
  */
 import type { ReadyImage } from '../staging/image.ts'
+import { etagOf } from './conditions.ts'
 
 export type HeadFields = readonly string[]
 
@@ -27,10 +28,6 @@ export const REASONS = {
 } as const
 
 export type Status = keyof typeof REASONS
-
-export function etagOf(image: ReadyImage): string {
-  return `"${image.version.sha256}"`
-}
 
 /** Fields that GET and HEAD of an image share. Repr-Digest: RFC 9530 §3; Digest: its predecessor, RFC 3230. */
 export function imageFields(image: ReadyImage): HeadFields {
