@@ -99,9 +99,10 @@ test('standard error that nobody reads any more does not end the serving either'
   served.process.stdout?.destroy()
   served.process.stderr?.destroy()
   // Each is a remark on standard error.
-  for (const text of ['device,image\n,,,', 'device;image\n"']) {
+  for (const [nth, text] of ['device,image\n,,,', 'device;image\n"'].entries()) {
     writeFileSync(join(folder, 'visit.csv'), text)
-    await pause(600)
+    const sheets = (): number => ledgerEntries(folder).filter(({ kind }) => kind === 'sheet').length
+    await expect.poll(sheets, { timeout: 20_000 }).toBe(nth + 1)
   }
   const { client } = await exchange(served.port, request('/small.bin'))
   expect(client.bodySha256()).toBe(sha256(IMAGES['small.bin']))
