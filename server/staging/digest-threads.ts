@@ -74,6 +74,12 @@ export function createDigestThreads({ workerFile, parts }: DigestThreadOptions):
     task?.settle(result)
   }
 
+  /** A thread that could not read on is as good as new; one that waits for its chunks is not. */
+  function stop(result: DigestResult | Error): void {
+    if (parts.length > 1) void giveUp(result)
+    else current?.settle(result)
+  }
+
   function rest(): void {
     current = undefined
     for (const worker of workers) worker.unref()
@@ -91,9 +97,9 @@ export function createDigestThreads({ workerFile, parts }: DigestThreadOptions):
         current = {
           receive(answer) {
             if (answer.kind === 'progress') onProgress(answer.share)
-            else if (answer.kind === 'short') void giveUp({ kind: 'short' })
+            else if (answer.kind === 'short') stop({ kind: 'short' })
             else if (answer.kind === 'failed')
-              void giveUp(Object.assign(new Error(answer.message), { code: answer.code }))
+              stop(Object.assign(new Error(answer.message), { code: answer.code }))
             else {
               found = { ...found, ...answer, digests: { ...found.digests, ...answer.digests } }
               missing -= 1
