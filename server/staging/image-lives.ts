@@ -2,7 +2,8 @@
 import { FetchproofError } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import type { Image } from './image.ts'
-import { createImageLife, type ImageLife, type LifeOptions } from './image-life.ts'
+import { createImageLife, type ImageLife } from './image-life.ts'
+import type { LifeOptions } from './life-state.ts'
 import type { PlacedPath, PlainPaths } from './plain-paths.ts'
 import type { Sight } from './watch.ts'
 

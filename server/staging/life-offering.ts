@@ -1,0 +1,47 @@
+/** An image is offered or held, by what was found and what persons decided. */
+import type { Version } from './image.ts'
+import { EMPTY, heldText } from './image-words.ts'
+import { learn } from './life-judging.ts'
+import { isJudged, type LifeState } from './life-state.ts'
+
+export function conclude(life: LifeState): void {
+  const { options, name, unmoved, image: before } = life
+  const { version, judgement } = life.facts
+  if (version === undefined || judgement === undefined) return
+  const found = version.bytes === 0 ? [EMPTY] : judgement.holds
+  const { hold, lifted } = options.decide(name, version.sha256, found)
+  if (hold !== undefined) life.step('withhold', { reason: heldText(hold), hold, lifted })
+  else life.step('offer', { lifted })
+  options.keepPath()
+  options.store.put(name, version, judgement)
+  options.onJudged(life.image)
+  const offered = unmoved.touched ?? before
+  unmoved.touched = undefined
+  if (offered.state === 'ready' && life.image.state === 'held') options.onLost(offered, 'held')
+  void digestInBackground(life, version)
+}
+
+/** The other digests that devices and makers print; nobody waits for them. */
+async function digestInBackground(life: LifeState, version: Version): Promise<void> {
+  const { unmoved } = life
+  const { signal } = unmoved.moved
+  if (unmoved.background) return
+  unmoved.background = true
+  const more = await life.options.further.rest(life.name, version, signal)
+  if (more !== undefined && life.still(signal)) learn(life, more)
+}
+
+/** A person decided something: it counts at once, also for what is read again at the moment. */
+export function decided(life: LifeState): void {
+  const { options, name, unmoved, image } = life
+  if (isJudged(image)) {
+    conclude(life)
+    return
+  }
+  const { touched } = unmoved
+  const sha256 = touched?.version?.sha256
+  if (touched?.state !== 'ready' || sha256 === undefined) return
+  if (options.decide(name, sha256, []).hold === undefined) return
+  unmoved.touched = undefined
+  options.onLost(touched, 'held')
+}
