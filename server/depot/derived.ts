@@ -20,7 +20,7 @@ import { createImageHistory, type ImageHistory } from '../staging/image-history.
 import type { SeenClient } from '../visit/device-finder.ts'
 import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
 
-/** What every entry has made that is written, be it durable or not. */
+/** What all written entries have made, durable or not. */
 interface Ahead {
   apply(entry: Entry): void
   readonly history: ImageHistory

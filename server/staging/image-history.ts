@@ -53,7 +53,7 @@ export function createImageHistory(): ImageHistory {
         paths.set(entry.plainPath, name)
         versions.set(`${sha256} ${name}`, { blocksSha256, crc32, published, format })
         present.set(name, { sha256, essence: essence(entry) })
-        // It stands otherwise now: where that is a hold, its entry comes next, be it with the same reason as before.
+        // It stands otherwise now: where that is a hold, its entry comes next, even with the same reason as before.
         held.delete(name)
         break
       }

@@ -146,7 +146,7 @@ export function imagesOf(
   return []
 }
 
-/** The image beside which it stands by its own name, be it without the image's extension or in another letter case. */
+/** The image beside which it stands by its own name, also without the image's extension or in another letter case. */
 export function besideOf({ path, of }: ChecksumText, known: KnownNames): string | undefined {
   if (of === undefined || known.paths.has(of)) return of
   const [image, ...others] = known.withStem(of).filter((other) => other !== comparable(path))
