@@ -16,8 +16,8 @@ process.on('SIGTERM', () => {
 })
 
 const get = (target, extra = '') => `GET ${target} HTTP/1.1\r\nHost: laptop\r\n${extra}\r\n`
-/** One of many loopback addresses, or always the same. */
-const many = (at) => `127.2.${Math.floor(at / 250) % 250}.${(at % 250) + 1}`
+/** One of many loopback addresses where no device of the truth fleet stands. */
+const many = (at) => `127.250.${Math.floor(at / 250) % 250}.${(at % 250) + 1}`
 
 /** `text` is sent once connected; what comes is not read unless `reads` says so. Resolves when it is over. */
 function connection({ from, text, reads = false, on = () => undefined }) {

@@ -48,8 +48,16 @@ const RANK: Readonly<Record<DeviceState, number>> = {
   complete: 4,
 }
 
+/** They keep no truth, and stand at addresses of their own (scripts/attack/attacker.mjs). */
+function withoutAttackers({ fetches, pulls }: Evidence['audit']): Pick<Audit, 'fetches' | 'pulls'> {
+  const isDevice = ({ client }: { readonly client: { readonly address: string } }): boolean =>
+    !client.address.startsWith('127.250.')
+  return { fetches: fetches.filter(isDevice), pulls: pulls.filter(isDevice) }
+}
+
 export function compare(evidence: Evidence): Comparison {
-  const { devices, images, audit, lastLife } = evidence
+  const { devices, images, lastLife } = evidence
+  const audit = withoutAttackers(evidence.audit)
   const faults: string[] = []
   const wrongOf = new Map<string, number>()
   const stateOf = new Map<string, DeviceState>()

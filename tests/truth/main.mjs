@@ -10,6 +10,7 @@ const { values } = parseArgs({
     seed: { type: 'string', default: String(Math.floor(Math.random() * 1e9)) },
     kills: { type: 'string' },
     'at-once': { type: 'string' },
+    attack: { type: 'string' },
   },
 })
 
@@ -25,6 +26,7 @@ const run = {
   seed: whole('seed'),
   ...(values.kills !== undefined && { kills: whole('kills') }),
   ...(values['at-once'] !== undefined && { atOnce: whole('at-once') }),
+  ...(values.attack !== undefined && { attack: values.attack }),
 }
 const { module } = await runnerImport(fileURLToPath(new URL('run.ts', import.meta.url)), {
   configFile: false,

@@ -2,10 +2,12 @@
  * One truth run: a seeded fleet of devices against the built program over real sockets, with files that change and
  * a server that is killed, and afterwards the ledger held against what the devices know of themselves.
  */
+import { type ChildProcess, spawn } from 'node:child_process'
 import { mkdtempSync, realpathSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { monitorEventLoopDelay } from 'node:perf_hooks'
+import { fileURLToPath } from 'node:url'
 import { audit, fetchproof } from '../clients/program.ts'
 import { freePort } from '../clients/served.ts'
 import { faketimeLibrary } from '../needs.ts'
@@ -29,6 +31,8 @@ export interface TruthRun {
   /** Devices that act at the same time. */
   readonly atOnce?: number
   readonly kills?: number
+  /** Goes on beside: one of those of scripts/attack/attacker.mjs. */
+  readonly attack?: string
 }
 
 export interface TruthReport extends Comparison {
@@ -54,6 +58,7 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
   const clock = clockFor(folder)
   const leftBehind: Pick<DeviceConnection, 'close'>[] = []
   let program: ServedProgram | undefined
+  let attacker: ChildProcess | undefined
   try {
     const port = await freePort()
     const site = siteOf(port, () => program, images, leftBehind)
@@ -68,10 +73,12 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
       setClock: clock?.set,
     })
     const kills = run.kills ?? Math.min(6, Math.ceil(count / 150))
+    attacker = run.attack === undefined ? undefined : startAttack(run.attack, port)
     const stalls = monitorEventLoopDelay()
     stalls.enable()
     await act({ groups, site, program, images, person, random, atOnce, count, kills })
     stalls.disable()
+    attacker?.kill('SIGKILL')
     for (const connection of leftBehind) connection.close()
     await person.endOfVisit()
     const live = await liveAgainstReplay(folder)
@@ -101,7 +108,8 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
       retold.words,
       `a person did: ${[...person.did].map(([what, times]) => `${what} ${times}`).join(', ')}`,
     ]
-    const repeat = `npm run truth -- --devices ${count} --seed ${seed}`
+    const beside = run.attack === undefined ? '' : ` --attack '${run.attack}'`
+    const repeat = `npm run truth -- --devices ${count} --seed ${seed}${beside}`
     return {
       ...compared,
       faults,
@@ -110,10 +118,17 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
       lines: wordsOf({ ...compared, faults }, standings, circumstances, repeat),
     }
   } finally {
+    attacker?.kill('SIGKILL')
     await program?.destroy()
     rmSync(folder, { recursive: true, force: true, maxRetries: 3 })
     if (clock !== undefined) rmSync(clock.file)
   }
+}
+
+function startAttack(kind: string, port: number): ChildProcess {
+  const script = fileURLToPath(new URL('../../scripts/attack/attacker.mjs', import.meta.url))
+  const args = [script, kind, String(port), '/image-6.bin', String(1024 * 1024)]
+  return spawn(process.execPath, args, { stdio: 'ignore' })
 }
 
 /** The laptop's clock as this program sees it, where libfaketime is there; the clock that only goes forward stays. */
