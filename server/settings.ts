@@ -106,7 +106,7 @@ export type Settings = Readonly<SettingsInput> & { readonly folderFile: Readonly
 export const DEFAULT_PORTS = Object.freeze({ main: 8080, short: 80 })
 
 /** What is undefined has its default. */
-export type LooseSettings = { folder: string } & {
+type LooseSettings = { folder: string } & {
   [K in keyof SettingsInput]?: SettingsInput[K] | undefined
 }
 

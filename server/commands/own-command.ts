@@ -5,7 +5,7 @@ import { typedPath } from './typed-path.ts'
 
 const NAME = 'fetchproof'
 
-export interface OwnCommandFacts {
+interface OwnCommandFacts {
   readonly env: NodeJS.ProcessEnv
   /** The file that runs; what Node.js was given. */
   readonly script?: string

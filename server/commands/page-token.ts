@@ -21,7 +21,7 @@ import { makeUserStateFolder, userStateFolder } from '../files/user-state.ts'
 const TOKEN = /^[\w-]{43}$/
 const BYTES_AT_MOST = 1024
 
-export interface PageToken {
+interface PageToken {
   readonly token: string
   /** Why it could not be kept: then it is that of this run alone. */
   readonly whyNotKept?: string

@@ -7,7 +7,7 @@ import { chmodSync, mkdirSync } from 'node:fs'
 import { homedir } from 'node:os'
 import { isAbsolute, join } from 'node:path'
 
-export interface UserPlace {
+interface UserPlace {
   readonly env: Readonly<Record<string, string | undefined>>
   readonly platform: NodeJS.Platform
   readonly home: string

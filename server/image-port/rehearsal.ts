@@ -2,7 +2,7 @@
 import { Agent, type Dispatcher, request } from 'undici'
 import { LIST_PATH, type Rehearser } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
-import { MAX_TEXT_BYTES } from '../trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES } from '../trust/digests/finder.ts'
 import { REHEARSAL_HEADER } from './image-port.ts'
 import { networkFaultWords, type Way } from './rehearsal-asking.ts'
 import { checkTarget } from './rehearsal-checks.ts'
@@ -42,7 +42,7 @@ async function fetchList(base: string, { dispatcher, code }: Way): Promise<Buffe
     for await (const piece of response.statusCode === 200 ? response.body : []) {
       pieces.push(piece as Buffer)
       bytes += (piece as Buffer).length
-      if (bytes > MAX_TEXT_BYTES) break
+      if (bytes > CHECKSUM_TEXT_BYTES) break
     }
     response.body.destroy()
   } catch (error) {

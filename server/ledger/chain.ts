@@ -27,7 +27,7 @@ const TAIL_BYTES = tailWith(FIRST_PREV).length
 const TAIL = /^,"sum":".{64}"\}$/s
 
 /** Where a line stands: its number, from 1, and the `sum` of the line before it. */
-export interface LinePlace {
+interface LinePlace {
   readonly seq: number
   readonly prev: string
 }

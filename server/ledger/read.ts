@@ -15,7 +15,7 @@ import { readLock } from './lock.ts'
 /** Name of the ledger in its folder. */
 export const LEDGER_FILE = 'ledger.ndjson'
 
-export interface BadLine {
+interface BadLine {
   /** Counted from 1. */
   readonly line: number
   readonly why: string

@@ -1,7 +1,7 @@
 /** From a request target to an image. Only known names are looked up, in maps; the file system is never asked. */
 import type { FoundImage, Image } from './image.ts'
 import { createNearestNames } from './nearest-name.ts'
-import { namesIn } from './request-target.ts'
+import { namesAskedFor } from './request-target.ts'
 
 const CHECKSUM_EXTENSION = '.sha256'
 const CHECKSUM_LIST = 'SHA256SUMS'
@@ -105,7 +105,7 @@ export function createLookup(): Lookup {
       nearest.delete(name)
     },
     find(target) {
-      const readings = namesIn(target)
+      const readings = namesAskedFor(target)
       const found = findAmong(readings)
       if (found !== undefined) return found
       const bases = readings

@@ -11,7 +11,7 @@ const TARGET_CHARACTERS = 8192
  * Candidate names, likeliest first, each without slash in front. `target` as Node gives it: one character a
  * byte. No dot segment is resolved: a name is looked up letter by letter and never touches the file system.
  */
-export function namesIn(target: string): readonly string[] {
+export function namesAskedFor(target: string): readonly string[] {
   if (target.length > TARGET_CHARACTERS) return []
   const path = target.replace(/^[A-Za-z][A-Za-z0-9+.-]*:\/\/[^/?#]*/, '')
   const readings = new Set<string>()

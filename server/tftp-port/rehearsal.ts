@@ -2,7 +2,7 @@
 import { createHash } from 'node:crypto'
 import { type Checked, LIST_PATH, type Rehearser, type Target } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
-import { MAX_TEXT_BYTES } from '../trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES } from '../trust/digests/finder.ts'
 import { type ReadAnswer, readByTftp } from './client.ts'
 import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
@@ -58,7 +58,7 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
       let bytes = 0
       const answer = await read(base, LIST_PATH, (piece) => {
         bytes += piece.byteLength
-        if (bytes <= MAX_TEXT_BYTES) pieces.push(Uint8Array.from(piece))
+        if (bytes <= CHECKSUM_TEXT_BYTES) pieces.push(Uint8Array.from(piece))
       })
       if (answer.kind === 'silent')
         throw new FetchproofError('FP_BASE_UNREACHABLE', { base, cause: NO_ANSWER })

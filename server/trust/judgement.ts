@@ -10,7 +10,7 @@ import { checkFolder, openInside } from '../files/folder.ts'
 import { type Format, FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
 import { ALGORITHM_FACTS, type Algorithm } from './digests/algorithm.ts'
-import { MAX_TEXT_BYTES } from './digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES } from './digests/finder.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
 import type { Claim, Comparison } from './published/comparison.ts'
@@ -72,7 +72,7 @@ async function readChecksumFile(folder: string, name: string): Promise<Uint8Arra
   const file = await openInside(real, join(real, ...name.split('/')))
   try {
     // One byte more than is read at most, so that a longer file shows as one.
-    return await file.readHead(Math.min(Number(file.identity.size), MAX_TEXT_BYTES) + 1)
+    return await file.readHead(Math.min(Number(file.identity.size), CHECKSUM_TEXT_BYTES) + 1)
   } finally {
     await file.close()
   }

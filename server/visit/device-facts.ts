@@ -17,7 +17,7 @@ export interface Pulled {
 }
 
 /** What a person read off the device, or the device printed. */
-export interface Observed {
+export interface DeviceObservation {
   readonly seq: number
   readonly at: string
   readonly by: string
@@ -36,7 +36,7 @@ export interface DeviceFacts {
   readonly pulls: readonly Pulled[]
   readonly asked: readonly AskedInVain[]
   readonly observations: readonly EntryOf<'observed'>[]
-  readonly seen: readonly Observed[]
+  readonly seen: readonly DeviceObservation[]
   readonly returns: readonly DarkOrBack[]
   /** Of what is or was on offer. */
   readonly images: ImageNames

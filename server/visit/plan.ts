@@ -7,7 +7,7 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { addTo, grouped } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
-import type { DeviceFacts, Observed, Pulled } from './device-facts.ts'
+import type { DeviceFacts, DeviceObservation, Pulled } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
 import { type Hint, hintsFrom } from './hints.ts'
@@ -97,7 +97,7 @@ function emptyGathered(rows: readonly PlannedRow[]) {
     pulls: [] as Pulled[],
     asked: [] as AskedInVain[],
     observations: [] as EntryOf<'observed'>[],
-    seen: [] as Observed[],
+    seen: [] as DeviceObservation[],
     returns: [] as DarkOrBack[],
     hints: [] as Hint[],
     sharedWith: [] as readonly string[],
@@ -190,7 +190,7 @@ function gatherObservations(
   return others
 }
 
-function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): Observed {
+function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): DeviceObservation {
   const { at, by, after, digest } = entry
   const seen = { seq, at, by, after }
   if (digest === undefined) return seen

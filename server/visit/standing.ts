@@ -6,7 +6,7 @@
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
-import type { Observed, Pulled } from './device-facts.ts'
+import type { DeviceObservation, Pulled } from './device-facts.ts'
 import { type Grounds, isOpen, type PrintedDigest } from './plan-shape.ts'
 import { imagePlace, isFree, type StandingFacts, type StepStanding } from './standing-evidence.ts'
 import { compareVersions } from './versions.ts'
@@ -161,14 +161,14 @@ function takePull({ pull, shared, onRecord }: Pulled, facts: StandingFacts, walk
   }
 }
 
-function takeSeen(seen: Observed, facts: StandingFacts, walk: Walk): void {
+function takeSeen(seen: DeviceObservation, facts: StandingFacts, walk: Walk): void {
   if (seen.printed !== undefined && !isFree(facts.rows)) takeDigest(seen, seen.printed, facts, walk)
   if (seen.after !== undefined) takeVersion(seen, seen.after, facts, walk)
 }
 
 function takeDigest(
-  { seq, at, by }: Observed,
-  { digest, image, onRecord }: NonNullable<Observed['printed']>,
+  { seq, at, by }: DeviceObservation,
+  { digest, image, onRecord }: NonNullable<DeviceObservation['printed']>,
   facts: StandingFacts,
   walk: Walk,
 ): void {
@@ -186,7 +186,12 @@ function takeDigest(
 }
 
 /** Only a target that the sheet states speaks against a device; one that was guessed gives a remark. */
-function takeVersion({ seq, at, by }: Observed, after: string, { rows }: StandingFacts, walk: Walk): void {
+function takeVersion(
+  { seq, at, by }: DeviceObservation,
+  after: string,
+  { rows }: StandingFacts,
+  walk: Walk,
+): void {
   const isLast = walk.at() === rows.length - 1
   const own = rows[walk.at()]?.versionTarget ?? null
   const stated = rows.findLast(({ versionTarget }) => versionTarget !== null)?.versionTarget ?? null

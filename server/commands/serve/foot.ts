@@ -18,7 +18,7 @@ export interface Foot {
   readonly remaining: string | null
 }
 
-export interface Room {
+interface Room {
   readonly columns: number
   readonly rows: number
 }
@@ -93,7 +93,7 @@ function toneOf({ stalledSince }: LivePull, now: number): Tone {
 }
 
 /** ` 42 %  [########............]  11.2 MB/s, 31 s left  desk  reading-room.bin`, on two lines where that is too long. */
-export function pullLine(pull: LivePull, columns: number, now = Date.now()): string[] {
+function pullLine(pull: LivePull, columns: number, now = Date.now()): string[] {
   const percent = percentWords(pull).padStart(PERCENT)
   const movement = movementWords(pull, now)
   const bare = [percent, movement].filter((part) => part !== '').join('  ')

@@ -14,7 +14,7 @@ import { imageNamesOf, pasteLines, referenceOf } from './paste-lines.ts'
 
 const IMAGES_SHOWN = 40
 
-export interface Opening {
+interface Opening {
   readonly pageAddress: string | undefined
   readonly remarks: readonly string[]
   readonly board: BoardView

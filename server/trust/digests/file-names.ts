@@ -32,7 +32,7 @@ const LONGEST = 4096
 const MOST_NAMES = 6
 
 /** What the words of a line, or of a part of one, are about. */
-export interface Words {
+interface Words {
   /** Nothing is in them but marks, names of algorithms and words about digests. */
   readonly isAbout: boolean
   readonly name?: NamesIn | undefined

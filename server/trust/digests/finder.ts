@@ -9,7 +9,7 @@ import { createStatements, type Statements, type StatementsFound } from './state
 import { decodeText, tidied } from './text.ts'
 
 /** Lists of whole distributions have 5 MB; 16 MiB hold some 200,000 digests. A longer file is no checksum text. */
-export const MAX_TEXT_BYTES = 16 * 1024 * 1024
+export const CHECKSUM_TEXT_BYTES = 16 * 1024 * 1024
 /** Between two turns of whoever else is served: a few milliseconds of work. */
 const CHARACTERS_A_TURN = 16 * 1024
 
@@ -30,8 +30,8 @@ export function* findingDigests(
   content: Uint8Array | string,
   expected?: Algorithm,
 ): Generator<void, StatementsFound, void> {
-  if (content.length > MAX_TEXT_BYTES) {
-    const what = `It is longer than ${MAX_TEXT_BYTES} bytes, and not read: no list of checksums is.`
+  if (content.length > CHECKSUM_TEXT_BYTES) {
+    const what = `It is longer than ${CHECKSUM_TEXT_BYTES} bytes, and not read: no list of checksums is.`
     return { stated: [], notRead: [{ line: 0, what }], isList: false }
   }
   const raw = typeof content === 'string' ? content.replace(/^\uFEFF/, '') : decodeText(content)

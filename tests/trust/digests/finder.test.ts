@@ -2,7 +2,7 @@
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import type { Algorithm } from '../../../server/trust/digests/algorithm.ts'
-import { findDigests, MAX_TEXT_BYTES } from '../../../server/trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES, findDigests } from '../../../server/trust/digests/finder.ts'
 import { HOSTILE, hostileText } from './hostile.ts'
 import { digestsOf, TEXTS } from './texts.ts'
 
@@ -107,7 +107,7 @@ describe('what is not compared', () => {
   })
 
   it('refuses a text over the limit, saying so', () => {
-    const { stated, notRead } = read(Buffer.alloc(MAX_TEXT_BYTES + 1, `${SHA256}  a\n`))
+    const { stated, notRead } = read(Buffer.alloc(CHECKSUM_TEXT_BYTES + 1, `${SHA256}  a\n`))
     expect([stated, notRead]).toEqual([[], [{ line: 0, what: expect.stringContaining('bytes') }]])
   })
 })
