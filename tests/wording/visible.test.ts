@@ -1,5 +1,6 @@
 import fc from 'fast-check'
 import { expect, test } from 'vitest'
+import { textWidth } from '../../server/wording/text-width.ts'
 import { disarmed, shortened, visible } from '../../server/wording/visible.ts'
 
 test.each([
@@ -69,7 +70,7 @@ test('shortening keeps both ends and never exceeds the columns', () => {
   expect(shortened('core-switch-4.2-1.bin', 11)).toBe('core-…1.bin')
   fc.assert(
     fc.property(fc.string({ unit: 'grapheme' }), fc.integer({ min: 1, max: 40 }), (text, columns) => {
-      expect([...shortened(text, columns)].length).toBeLessThanOrEqual(columns)
+      expect(textWidth(shortened(text, columns))).toBeLessThanOrEqual(columns)
     }),
   )
 })
