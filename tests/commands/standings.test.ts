@@ -8,6 +8,7 @@ import { readFile } from 'node:fs/promises'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
+import { readPageToken } from '../../server/commands/page-token.ts'
 import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
 import { ask, connectRaw, exchange, request } from '../clients/raw-client.ts'
 import {
@@ -65,8 +66,9 @@ async function visit(
     const { stdout } = await inProcess(['audit', folder, '--plan', '--format', 'json'])
     return (JSON.parse(stdout) as { plan: Plan }).plan
   }
-  async function lock(): Promise<{ token: string; pagePort: number }> {
-    return JSON.parse(await readFile(join(folder, '.fetchproof', 'lock.json'), 'utf8'))
+  const records = join(folder, '.fetchproof')
+  async function pagePort(): Promise<number> {
+    return JSON.parse(await readFile(join(records, 'lock.json'), 'utf8')).pagePort
   }
   return {
     served,
@@ -84,14 +86,15 @@ async function visit(
     },
     command: (...args) => inProcess([...args, '--folder', folder]),
     async post(path, body) {
-      const { token, pagePort } = await lock()
-      const headers = { authorization: `Bearer ${token}`, 'content-type': 'application/json' }
-      const url = `http://127.0.0.1:${pagePort}${path}`
+      const headers = {
+        authorization: `Bearer ${readPageToken(records)}`,
+        'content-type': 'application/json',
+      }
+      const url = `http://127.0.0.1:${await pagePort()}${path}`
       return (await fetch(url, { method: 'POST', headers, body: JSON.stringify(body) })).status
     },
     async page() {
-      const { pagePort } = await lock()
-      return (await (await fetch(`http://127.0.0.1:${pagePort}/api/snapshot`)).json()) as Snapshot
+      return (await (await fetch(`http://127.0.0.1:${await pagePort()}/api/snapshot`)).json()) as Snapshot
     },
     plan: readPlan,
     async device(name) {

@@ -1,10 +1,10 @@
 /** Files that once ended the server, or left a trace for ever, tried on the built program. */
 import { execFileSync } from 'node:child_process'
-import { mkdirSync, readdirSync, readFileSync, writeFileSync } from 'node:fs'
+import { mkdirSync, readdirSync, writeFileSync } from 'node:fs'
 import { request } from 'node:http'
 import { join } from 'node:path'
 import { describe, expect, it, onTestFinished } from 'vitest'
-import type { LockHolder } from '../../server/ledger/lock.ts'
+import { readPageToken } from '../../server/commands/page-token.ts'
 import { exchange, request as get, parseHead } from '../clients/raw-client.ts'
 import {
   imageBytes,
@@ -73,13 +73,12 @@ describe('what a server that was killed left behind', () => {
     const records = join(folder, '.fetchproof')
     const first = await serveFolder(folder, { cleanUp: onTestFinished })
     const port = await pagePortOf(records)
-    const { token } = JSON.parse(readFileSync(join(records, 'lock.json'), 'utf8')) as LockHolder
     const asked = request({
       host: '127.0.0.1',
       port,
       method: 'PUT',
       path: '/api/drop?name=fresh.bin',
-      headers: { authorization: `Bearer ${token}`, 'content-length': '5000000' },
+      headers: { authorization: `Bearer ${readPageToken(records)}`, 'content-length': '5000000' },
     })
     asked.on('error', () => undefined)
     asked.write(imageBytes(1_000_000, 'fresh'))
