@@ -88,7 +88,8 @@ describe.each([60, 80, 120])('serve on a terminal of %i columns', (columns) => {
       () => expect(ledgerEntries(folder).filter(({ kind }) => kind === 'image')).toHaveLength(4),
       { timeout: 20_000, interval: 100 },
     )
-    expect(start.length).toBeLessThan(columns < 80 ? 46 : 40)
+    // Paths of the folder and of the program differ in length from machine to machine, by a line or two.
+    expect(start.length).toBeLessThan(columns < 80 ? 50 : 44)
 
     const path = '/core-switch-4.4.2-long-term-support.bin'
     const stands = device({ port, path, from: '127.0.0.11', pauseAt: 3_000_000 })
