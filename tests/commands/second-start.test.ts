@@ -39,7 +39,7 @@ test('a taken default port gives way to the next one that is free and not the pa
   await take(8080)
   const folder = await stagingFolder(image, onTestFinished)
   const served = serve(folder, ['--settle-ms', '40', '--settle-unsure-ms', '120'])
-  await expect.poll(() => served.text(), { timeout: 25_000 }).toMatch(/core\.bin +ready/)
+  await expect.poll(() => served.text(), { timeout: 25_000 }).toMatch(/ready +core\.bin/)
   const [, port, why] = /Images are on port (\d+) instead: (.*)/.exec(served.text()) ?? []
   expect(why).toMatch(/^Port 8080 on \S+ is already taken.*\. Stop that program, or choose another port/)
   expect(Number(port)).toBeGreaterThan(8081)
