@@ -29,8 +29,8 @@ interface PageToken {
 
 /** That of these records; undefined where there is none that only this user could have read. */
 export function readPageToken(records: string): string | undefined {
-  const file = fileOf(userStateFolder(), records)
   try {
+    const file = fileOf(userStateFolder(), records)
     const text = readRegular(file, BYTES_AT_MOST).toString('utf8').trim()
     return TOKEN.test(text) && isOwn(file) ? text : undefined
   } catch (error) {

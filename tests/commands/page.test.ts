@@ -84,6 +84,15 @@ test(
   },
 )
 
+test('where the home folder cannot be written, the server says so and serves', needs('POSIX'), async () => {
+  const folder = await stagingFolder({ 'core.bin': imageBytes(5_000) }, onTestFinished)
+  const env = { HOME: '/dev/null', XDG_STATE_HOME: '' }
+  const served = await serveFolder(folder, { cleanUp: onTestFinished, env, flags: ['--format', 'text'] })
+  const said = /token of the bench page could not be kept for your user \(ENOTDIR\)/
+  await vi.waitFor(() => expect(served.otherLines.join('\n')).toMatch(said), 20_000)
+  expect((await fetch(`http://127.0.0.1:${served.port}/core.bin`)).status).toBe(200)
+})
+
 test('a lock that names the port of another program makes no command tell it the token', async () => {
   const served = await serveFiles({ 'empty.bin': Buffer.alloc(0) }, { cleanUp: onTestFinished })
   const heard: (string | undefined)[] = []
