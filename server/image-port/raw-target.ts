@@ -29,8 +29,12 @@ export function readRawTarget(
     const parts = FIELD_LINE.exec(field)
     if (parts === null) return undefined
     const name = parts[1]?.toLowerCase() ?? ''
+    const value = trimOws(parts[2] ?? '')
+    // Where its body ends is then no longer certain (RFC 9112 §6.3).
+    if (name === 'transfer-encoding') return undefined
+    if (name === 'content-length' && (value !== '0' || request.headers[name] !== undefined)) return undefined
     // As Node does with fields that may stand once: the first one counts.
-    request.headers[name] ??= trimOws(parts[2] ?? '')
+    request.headers[name] ??= value
   }
   request.method = line[1] ?? ''
   request.url = escaped(line[2] ?? '')

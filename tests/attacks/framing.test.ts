@@ -4,7 +4,8 @@
  */
 import { connect } from 'node:net'
 import { expect, onTestFinished, test } from 'vitest'
-import { imageBytes, ledgerEntries, serveFolder, stagingFolder } from '../clients/served.ts'
+import { exchange } from '../clients/raw-client.ts'
+import { imageBytes, ledgerEntries, serveFiles, serveFolder, stagingFolder } from '../clients/served.ts'
 
 interface Sent {
   readonly status: string
@@ -83,6 +84,21 @@ test('after a refusal nothing more is read, and the client is let go a second la
   expect(await served.stop()).toBe(0)
   const refused = ledgerEntries(folder).flatMap((entry) => (entry.kind === 'fetch-refused' ? [entry] : []))
   expect(refused.reduce((sum, { count = 1 }) => sum + count, 0)).toBe(FLOODS.length)
+})
+
+test.each([
+  ['two lengths', 'Content-Length: 3\r\nContent-Length: 5\r\n'],
+  ['two lengths of nothing', 'Content-Length: 0\r\nContent-Length: 0\r\n'],
+  ['a length and a coding', 'Content-Length: 3\r\nTransfer-Encoding: chunked\r\n'],
+])('a head with %s was answered with the image when it came alone', async (_what, fields) => {
+  const served = await serveFiles(
+    { 'branch-switch.bin': imageBytes(1_000, 'framing') },
+    { cleanUp: onTestFinished },
+  )
+  for (const target of ['/branch-switch.bin', '/branch switch.bin']) {
+    const { raw } = await exchange(served.port, `GET ${target} HTTP/1.1\r\n${fields}\r\n`)
+    expect(raw.toString('latin1')).toMatch(/^HTTP\/1\.1 400 /)
+  }
 })
 
 test('a request with two lengths, or of another major version, is refused', async () => {
