@@ -55,9 +55,9 @@ export async function layCable(name: string, cleanUp: Until): Promise<Cable> {
 
 export interface Console {
   /** Types a line; resolves with what came from then on, once it holds the words. */
-  type(line: string, until: string): Promise<string>
+  type(line: string, until: string | RegExp): Promise<string>
   /** Resolves once the words have come. */
-  until(words: string): Promise<string>
+  until(words: string | RegExp): Promise<string>
 }
 
 /** The serial line of a machine that was started with `-serial stdio`. */
@@ -69,11 +69,11 @@ export function consoleOf({ stdin, stdout }: ChildProcess, deadlineMs: number): 
     stdout.emit('more')
   })
 
-  async function until(words: string): Promise<string> {
+  async function until(words: string | RegExp): Promise<string> {
     const signal = AbortSignal.timeout(deadlineMs)
-    while (!text.includes(words)) {
+    while (typeof words === 'string' ? !text.includes(words) : !words.test(text)) {
       await once(stdout as NodeJS.ReadableStream, 'more', { signal }).catch(() => {
-        throw new Error(`no ${JSON.stringify(words)} on the console:\n${text.slice(-2_000)}`)
+        throw new Error(`no ${words} on the console:\n${text.slice(-2_000)}`)
       })
     }
     return text

@@ -15,6 +15,7 @@ const FIRMWARE = '/usr/lib/u-boot/qemu_arm/u-boot.bin'
 const IMAGE = imageBytes(3_000_001, 'loader')
 const PROMPT = '=> '
 const MEMORY = '0x42000000'
+const DIGEST_LINE = /^crc32 for .* ==> [0-9a-f]{8}\s/im
 
 test('a boot loader pulls by TFTP, and its own crc32 of its memory confirms the device', {
   timeout: 180_000,
@@ -57,9 +58,9 @@ async function pullAndPrint(console: Console): Promise<string> {
   await console.type(`setenv ipaddr ${DEVICE.address}`, PROMPT)
   await console.type(`setenv serverip ${LAPTOP}`, PROMPT)
   await console.type(`tftpboot ${MEMORY} radio.bin`, `Bytes transferred = ${IMAGE.length}`)
-  // The arrow before the digest ends as the prompt does: only the line after it is the prompt.
-  const printed = await console.type(`crc32 ${MEMORY} \${filesize}`, `\n${PROMPT}`)
-  const line = /^crc32 for .* ==> [0-9a-f]{8}/im.exec(printed)?.[0]
+  // What the command before still prints, its prompt included, comes first; and the arrow ends as the prompt does.
+  const printed = await console.type(`crc32 ${MEMORY} \${filesize}`, DIGEST_LINE)
+  const line = DIGEST_LINE.exec(printed)?.[0].trim()
   if (line === undefined) throw new Error('crc32 printed no line')
   return line
 }
