@@ -34,3 +34,10 @@ test('reading a ledger needs no server', () => {
   for (const heavy of ['fastify', 'chokidar', 'undici', 'pino']) expect([...packages]).not.toContain(heavy)
   expect([...packages]).toContain('csv-stringify/sync')
 })
+
+test('a start that serves needs no client', () => {
+  const serve = fileURLToPath(new URL('../../server/commands/serve/serve.ts', import.meta.url))
+  const packages = packagesOf(serve)
+  expect([...packages]).not.toContain('undici')
+  expect([...packages]).toContain('fastify')
+})

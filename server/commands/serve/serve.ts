@@ -17,7 +17,6 @@ import { keepAwake } from './keep-awake.ts'
 import { createLiveView } from './live-view.ts'
 import { openInBrowser } from './open-in-browser.ts'
 import { createOverview } from './overview.ts'
-import { pageOfHolder } from './page-of-holder.ts'
 import { startServing } from './serving.ts'
 import { showInWords } from './serving-words.ts'
 import { logSteps } from './step-log.ts'
@@ -88,7 +87,11 @@ async function servedAlready(
   { stdout }: HostProcess,
 ): Promise<undefined> {
   const isHeld = error instanceof FetchproofError && error.code === 'FP_LEDGER_HELD'
-  const page = isHeld && settings.open ? await pageOfHolder(settings.records) : undefined
+  // It asks by HTTP: no other start needs a client for that.
+  const page =
+    isHeld && settings.open
+      ? await (await import('./page-of-holder.ts')).pageOfHolder(settings.records)
+      : undefined
   if (page === undefined) throw error
   stdout.write(`This folder is being served already (process ${page.pid}). Its bench page: ${page.address}\n`)
   if (!(await openInBrowser(page.address, (sentence) => void stdout.write(`${sentence}\n`)))) throw error
