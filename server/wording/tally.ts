@@ -42,6 +42,11 @@ const OF_STANDING: Readonly<Partial<Record<Standing, Mark>>> = {
   'nothing planned': 'unplanned',
 }
 
+/** Nothing is left to do for it. */
+export function isDoneMark(mark: Mark): boolean {
+  return mark === 'pulled' || mark === 'confirmed'
+}
+
 /** Of a planned device, by what is on record alone. */
 export function markOf(device: DevicePlan): Mark {
   if (needsAttention(device) && !device.done) return 'attention'
@@ -120,5 +125,5 @@ function plural(mark: Mark, count: number): string {
 }
 
 function doneIn(counts: Tally['counts']): number {
-  return (counts.pulled ?? 0) + (counts.confirmed ?? 0)
+  return MARKS.filter(isDoneMark).reduce((sum, mark) => sum + (counts[mark] ?? 0), 0)
 }

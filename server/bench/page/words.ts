@@ -2,7 +2,7 @@
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
 import { movementWords, percentWords } from '../../wording/movement-words.ts'
-import { MARK_WORDS } from '../../wording/tally.ts'
+import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
 import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
@@ -71,7 +71,7 @@ export function movementText({ movement, image, bytesNow }: LivePull): string {
 /** How much of its image a device has; undefined where it has begun none. */
 export function shareOf({ pull, mark }: BoardRow, live: LivePull | undefined): number | undefined {
   if (live !== undefined) return live.image.bytes === 0 ? 1 : live.bytesNow / live.image.bytes
-  if (mark === 'confirmed' || mark === 'pulled') return 1
+  if (isDoneMark(mark)) return 1
   if (pull === null || pull.bytes === 0) return undefined
   return pull.covered / pull.bytes
 }

@@ -2,14 +2,13 @@
 import type { BoardRow, BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { tableLines } from '../../report/table.ts'
-import { MARK_WORDS, type Mark } from '../../wording/tally.ts'
+import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
 import { visible } from '../../wording/visible.ts'
 import type { Tone } from '../style.ts'
 import { typedPath } from '../typed-path.ts'
 
 /** Devices named one by one. */
 const NAMED_AT_MOST = 40
-const DONE: ReadonlySet<Mark> = new Set<Mark>(['pulled', 'confirmed', 'unplanned'])
 
 type Line = readonly [line: string, tone?: Tone]
 
@@ -17,11 +16,11 @@ export function closingWords({ tally, rows, sheet }: BoardView, { ledger, settin
   const { entries, sum } = ledger.head
   const folder = typedPath(settings.folder)
   const own = rows.filter(({ planned }) => planned || sheet === null)
-  const done = own.filter(({ mark }) => DONE.has(mark) && mark !== 'unplanned')
+  const done = own.filter(({ mark }) => isDoneMark(mark))
   const strangers = rows.filter((row) => !own.includes(row))
   return [
     [`Stopped. ${visible(tally)}.`, 'strong'],
-    ...openLines(own.filter(({ mark }) => !DONE.has(mark))),
+    ...openLines(own.filter(({ mark }) => !isDoneMark(mark) && mark !== 'unplanned')),
     ...(done.length === 0 ? [] : [[`Done: ${namesOf(done)}`, 'good'] as const]),
     ...(strangers.length === 0 ? [] : [[`Not on the sheet: ${namesOf(strangers)}`, 'caution'] as const]),
     ...(rows.length === 0 && sheet === null

@@ -6,6 +6,7 @@ import { filledLine } from '../../report/paste-line.ts'
 import type { Image } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { createImageNames, type ImageNames } from '../../visit/planned-image.ts'
+import { isDoneMark } from '../../wording/tally.ts'
 import { textWidth } from '../../wording/text-width.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 
@@ -58,7 +59,7 @@ function deviceLines(
   const names = imageNamesOf(images)
   const byName = new Map(images.map((image) => [image.name, image]))
   const planned = rows.filter((row) => row.planned && row.image !== null)
-  const left = planned.filter(({ mark }) => mark !== 'pulled' && mark !== 'confirmed')
+  const left = planned.filter(({ mark }) => !isDoneMark(mark))
   if (planned.length > 0 && left.length === 0)
     return ['Every device of the visit sheet has pulled its image.']
   const shown = left.slice(0, DEVICES_AT_MOST)
