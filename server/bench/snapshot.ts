@@ -99,7 +99,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
     const visit = sources.visit?.() ?? null
     const remaining = depot.visit.remaining(underWay)
-    const outlookText = remaining === null ? null : remainingWords(remaining)
+    const remainingText = remaining === null ? null : remainingWords(remaining)
     const hints = depot.visit.hints()
     const { entries, sum } = depot.ledger.head
     const { writable } = depot.ledger
@@ -128,7 +128,7 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
     const offerable = depot.own().filter((own) => own.offerable)
     const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
     take(changed, 'board', boardInput, () => boardOf({ visit, underWay, over: latest, own: offerable }))
-    take(changed, 'remaining', [outlookText], () => outlookText)
+    take(changed, 'remaining', [remainingText], () => remainingText)
     take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
     const stalls = longStalls(underWay, Date.now())
     const stepInput = [
@@ -212,7 +212,10 @@ function openPorts(bases: readonly Base[]): OpenPort[] {
 }
 
 /** Images are frozen and replaced when they change: one view each, until the base URLs change. */
-function createImageViews(): (images: readonly Image[], bases: readonly Base[]) => readonly ShownImage[] {
+export function createImageViews(): (
+  images: readonly Image[],
+  bases: readonly Base[],
+) => readonly ShownImage[] {
   let basesText = ''
   let views = new WeakMap<Image, ShownImage>()
   return (images, bases) => {

@@ -2,12 +2,11 @@
 import { boardOf } from '../../bench/board.ts'
 import { longStalls } from '../../bench/device-steps.ts'
 import { nextSteps } from '../../bench/next-steps.ts'
-import { addressesOf, createPullViews, recentOf } from '../../bench/snapshot.ts'
+import { addressesOf, createImageViews, createPullViews, recentOf } from '../../bench/snapshot.ts'
 import type { BoardView, NextStep } from '../../bench/snapshot-shape.ts'
 import { createVisitView } from '../../bench/visit-view.ts'
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { Depot } from '../../depot/depot.ts'
-import { imageView } from '../../report/image-view.ts'
 import { remainingWords } from '../../wording/remaining-words.ts'
 import type { Foot } from './foot.ts'
 
@@ -21,6 +20,7 @@ const LOOKED_AT_MS = 1_000
 
 export function createOverview(depot: Depot): Overview {
   const visitView = createVisitView(depot.visit)
+  const imageViews = createImageViews()
   const pullViews = createPullViews(depot)
   const started = new Date().toISOString()
   let lookedAt = Number.NEGATIVE_INFINITY
@@ -36,7 +36,7 @@ export function createOverview(depot: Depot): Overview {
     const bases = depot.bases()
     return nextSteps({
       folder: depot.settings.folder,
-      images: depot.catalogue.images().map((image) => imageView(image, bases)),
+      images: imageViews(depot.catalogue.images(), bases),
       addresses: addressesOf(depot, bases),
       refusals: recentOf(depot.recentFetches()).refusals,
       // The lines above say these.
