@@ -36,7 +36,12 @@ const Record = Type.Object({
   /** Absent in what earlier versions kept: then the file is read anew. */
   ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,30}$' })),
   gaps: Type.Optional(
-    Type.Union([Type.Literal('zeros at the end'), Type.Literal('end unwritten'), Type.Literal('holes')]),
+    Type.Union([
+      Type.Literal('only zeros'),
+      Type.Literal('zeros at the end'),
+      Type.Literal('end unwritten'),
+      Type.Literal('holes'),
+    ]),
   ),
   sha256: Type.String({ pattern: '^[0-9a-f]{64}$' }),
   crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),

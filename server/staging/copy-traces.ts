@@ -16,12 +16,14 @@ const PAGE_BYTES = 4096
 /**
  * Bytes that the file system holds no data for, at the end or before it, and a long run of zeros that were written.
  * The last two say something about a fresh file alone: many images are padded, and some tools leave out zeros.
+ * Nothing but zeros is no image.
  */
 export function gapsOf(
   bytes: number,
   { zerosAtEnd, zeroPageBytes, allocatedBytes }: Reading['filling'],
   isFresh: boolean,
 ): Version['gaps'] {
+  if (bytes > 0 && zerosAtEnd === bytes) return 'only zeros'
   const long = Math.min(LONG_BYTES, Math.max(PAGE_BYTES, bytes / 4))
   // Files of which nothing at all is allocated may lie within their directory's own record.
   const missing = allocatedBytes > 0 ? bytes - allocatedBytes : 0
@@ -42,6 +44,7 @@ export function withCopyTraces(judgement: Judgement, { gaps, identity }: Version
     ...(isMarked(Number(identity.mtimeNs / 1_000_000n)) ? [MARKED] : []),
   ]
   const traces = [
+    ...(gaps === 'only zeros' ? [ONLY_ZEROS] : []),
     ...(gaps === 'end unwritten' ? [UNWRITTEN] : []),
     ...(isFirstSecond(identity.mtimeNs) ? [BROKEN_OFF] : []),
   ]
@@ -59,6 +62,11 @@ const HOLES =
   'The disk holds no data for parts of it: a tool left out zeros, or a download that reserved the full size and broke off. Compare its digest with the one at its source.'
 const MARKED =
   'Its date is that of 1970 or 1980, which some copies give to a file that is not complete, and some archives to every file. Compare its digest with the one at its source.'
+const ONLY_ZEROS: HoldReason = {
+  cause: 'only zeros',
+  reason:
+    'It is nothing but zeros: a copy that set its size and broke off before the first byte leaves this. Copy it again, or lift the hold if it is meant to be so.',
+}
 const UNWRITTEN: HoldReason = {
   cause: 'end unwritten',
   reason:

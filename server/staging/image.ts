@@ -21,7 +21,7 @@ export interface Version {
   readonly blocksSha256: string
   readonly identity: FileIdentity
   /** Where a copy that broke off may have left out bytes. */
-  readonly gaps?: 'zeros at the end' | 'end unwritten' | 'holes'
+  readonly gaps?: 'only zeros' | 'zeros at the end' | 'end unwritten' | 'holes'
   /** Lower-case hex by algorithm name (`md5`, `sha1`, `sha512`, …), as far as they have been computed. */
   readonly more: Readonly<Record<string, string>>
 }

@@ -1,6 +1,6 @@
 /**
- * Whose device a client is, by the visit sheet: by its hardware address, else by its network address. An address
- * that several devices of the sheet share, or one that another hardware address has taken, decides nothing.
+ * Whose device a client is, by the visit sheet: by its hardware address, else by its network address. Either decides
+ * nothing where several devices of the sheet share it; nor does an address that another hardware address has taken.
  */
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
 
@@ -12,7 +12,7 @@ export interface SeenClient {
 
 export type FoundDevice =
   | { readonly kind: 'one'; readonly device: string }
-  /** Several devices of the sheet have this address. */
+  /** Several devices of the sheet have this address, or this hardware address. */
   | { readonly kind: 'several'; readonly devices: readonly string[] }
   /** The address is a device's, but the sheet has another hardware address for it. */
   | { readonly kind: 'other hardware'; readonly device: string; readonly planned: string }
@@ -33,19 +33,19 @@ interface Known {
   readonly mac: string | null
 }
 
+/** By hardware address or network address, and then by the device's key. */
+type Owners = Map<string, Map<string, Known>>
+
 export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
   const byName = new Map(rows.toReversed().map(({ device }) => [deviceKey(device), device]))
-  const byMac = new Map<string, string>()
-  const byAddress = new Map<string, Map<string, Known>>()
+  const byMac: Owners = new Map()
+  const byAddress: Owners = new Map()
   // Those that pull themselves first: what stands on the sheet for a device behind another one counts beside it only
   // where it is its own, since what the other pulls for it comes from the other's addresses.
   for (const { device, address, mac, via } of [...rows].sort(pullersFirst)) {
-    const key = deviceKey(device)
-    if (mac !== null && !byMac.has(mac)) byMac.set(mac, device)
-    if (address === null) continue
-    const there = byAddress.get(address)
-    if (there === undefined) byAddress.set(address, new Map([[key, { device, mac }]]))
-    else if (via === null) there.set(key, there.get(key) ?? { device, mac })
+    const known = { device, mac }
+    if (mac !== null) addOwner(byMac, mac, known, via === null)
+    if (address !== null) addOwner(byAddress, address, known, via === null)
   }
 
   function findByAddress({ address, mac }: SeenClient): FoundDevice {
@@ -53,19 +53,15 @@ export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
     if (known === undefined) return NOBODY
     const there = [...known.values()]
     const possible = there.filter((known) => mac === null || known.mac === null)
-    const [first, ...others] = possible
-    if (first === undefined) {
-      const [taken] = there
-      if (taken?.mac == null) return NOBODY
-      return { kind: 'other hardware', device: taken.device, planned: taken.mac }
-    }
-    if (others.length > 0) return { kind: 'several', devices: possible.map(({ device }) => device) }
-    return { kind: 'one', device: first.device }
+    if (possible.length > 0) return oneOrSeveral(possible)
+    const [taken] = there
+    if (taken?.mac == null) return NOBODY
+    return { kind: 'other hardware', device: taken.device, planned: taken.mac }
   }
 
   function find(client: SeenClient): FoundDevice {
-    const device = client.mac === null ? undefined : byMac.get(client.mac)
-    return device === undefined ? findByAddress(client) : { kind: 'one', device }
+    const known = client.mac === null ? undefined : byMac.get(client.mac)
+    return known === undefined ? findByAddress(client) : oneOrSeveral([...known.values()])
   }
 
   function nameOf(client: SeenClient): string | null {
@@ -81,6 +77,19 @@ export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
       nameOf({ address: text, mac: text.toLowerCase() }) ??
       nameOf({ address: text, mac: null }),
   }
+}
+
+function addOwner(owners: Owners, value: string, known: Known, pullsItself: boolean): void {
+  const key = deviceKey(known.device)
+  const there = owners.get(value)
+  if (there === undefined) owners.set(value, new Map([[key, known]]))
+  else if (pullsItself && !there.has(key)) there.set(key, known)
+}
+
+function oneOrSeveral(known: readonly Known[]): FoundDevice {
+  const devices = known.map(({ device }) => device)
+  const [device = ''] = devices
+  return devices.length > 1 ? { kind: 'several', devices } : { kind: 'one', device }
 }
 
 function pullersFirst(a: PlannedRow, b: PlannedRow): number {

@@ -33,7 +33,7 @@ describe('what a file is filled with', () => {
     [
       'nothing but a hole',
       { zerosAtEnd: 1024 * KIB, zeroPageBytes: 1024 * KIB, allocatedBytes: 0 },
-      'zeros at the end',
+      'only zeros',
     ],
   ] as const)('%s', (_what, change, gaps) => {
     expect(gapsOf(1024 * KIB, { ...dense, ...change }, true)).toBe(gaps)
@@ -41,6 +41,7 @@ describe('what a file is filled with', () => {
 
   it.each([
     ['that is half zeros', 20_000, 10_000, 'zeros at the end'],
+    ['of nothing but zeros', 20_000, 20_000, 'only zeros'],
     ['with a word of zeros', 20_000, 4_000, undefined],
     ['that is empty', 0, 0, undefined],
   ] as const)('in a small file %s', (_what, bytes, zerosAtEnd, gaps) => {
@@ -54,6 +55,7 @@ describe('what a file is filled with', () => {
       gapsOf(1024 * KIB, { ...dense, zeroPageBytes: 600 * KIB, allocatedBytes: 424 * KIB }, false),
     ).toBeUndefined()
     expect(gapsOf(1024 * KIB, { ...zeros, allocatedBytes: 424 * KIB }, false)).toBe('end unwritten')
+    expect(gapsOf(600 * KIB, zeros, false)).toBe('only zeros')
   })
 })
 

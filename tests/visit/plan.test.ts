@@ -213,6 +213,17 @@ describe('who is who', () => {
     expect(deviceOf(plan, 'loft').remarks.join()).toContain('with attic: which of them pulled was not seen')
   })
 
+  it('claims no more for devices with one hardware address on the sheet: the router or the adapter before them', () => {
+    const rows = sheetRows(
+      'device,address,mac,image',
+      `loft,192.0.2.10,${MAC_A},lending-desk-2.8.img`,
+      `attic,192.0.2.10,${MAC_A},lending-desk-2.8.img`,
+    )
+    const plan = planOf(rows, story().pull(A, RADIO).entries, true)
+    expect(plan.devices.map(({ standing }) => standing)).toEqual(['unconfirmed', 'unconfirmed'])
+    expect(plan.complete).toBe(false)
+  })
+
   it('lists clients that stand nowhere on the sheet', () => {
     const stranger = { address: '203.0.113.5', mac: '00:00:5e:00:53:66' }
     const plan = planOf(TWO, story().pull(stranger, RADIO).pull(stranger, SWITCH_41).entries)
