@@ -101,6 +101,7 @@ export async function openTftpReader(serverPort: number, localAddress: string): 
     let inWindow = 0
     let gapTold = false
     let tries = 0
+    let granted = Object.keys(plan.options).length === 0
     const lost = (): boolean => peer !== undefined && plan.isLost()
     const acknowledge = (): boolean => {
       inWindow = 0
@@ -124,7 +125,8 @@ export async function openTftpReader(serverPort: number, localAddress: string): 
         tries += 1
         if (!plan.isPatient(tries)) return { kind: 'silent' }
         if (peer === undefined) ask()
-        else acknowledge()
+        // Its options are not agreed yet, for all that it knows: the server says them again.
+        else if (expected > 1 || granted) acknowledge()
         continue
       }
       if (packet[1] === ERROR) {
@@ -133,10 +135,11 @@ export async function openTftpReader(serverPort: number, localAddress: string): 
       }
       if (lost()) continue
       if (packet[1] === OPTION_ACK && expected === 1) {
-        const granted = optionsOf(packet)
-        blockBytes = Number(granted.blksize ?? blockBytes)
-        windowBlocks = Number(granted.windowsize ?? windowBlocks)
-        const wish = plan.onGranted(granted)
+        const terms = optionsOf(packet)
+        granted = true
+        blockBytes = Number(terms.blksize ?? blockBytes)
+        windowBlocks = Number(terms.windowsize ?? windowBlocks)
+        const wish = plan.onGranted(terms)
         if (wish !== 'on') return leave(wish)
         acknowledge()
       }
