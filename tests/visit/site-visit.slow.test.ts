@@ -40,14 +40,7 @@ tower,,,,reading-room-4.4.bin,4.1,4.4
 const DONE = {
   'desk-1': ['pulled', true, 1, 'hardware address', ['192.0.2.11'], []],
   'desk-2': ['pulled', true, 1, 'address', ['192.0.2.12'], []],
-  'hall-1': [
-    'wrong image',
-    false,
-    1,
-    'hardware address',
-    ['192.0.2.13'],
-    [],
-  ],
+  'hall-1': ['wrong image', false, 1, 'hardware address', ['192.0.2.13'], []],
   'hall-2': ['pulled', true, 1, 'hardware address', ['192.0.2.14', '192.0.2.94'], []],
   attic: ['not seen', false, 1, null, [], []],
   cellar: ['pulled', true, 1, 'hardware address', ['192.0.2.16'], []],
