@@ -98,7 +98,7 @@ function heldSteps({ images }: StepFacts): NextStep[] {
     (image): NextStep => ({
       key: `held ${image.name} ${image.reason ?? ''}`,
       weight: 'act',
-      text: `${visible(image.name)} is held: ${sentence(visible(image.reason ?? 'no reason is known'))}${liftAdvice(image)}`,
+      text: heldText(image),
       image: image.name,
     }),
   )
@@ -118,11 +118,12 @@ function heldSteps({ images }: StepFacts): NextStep[] {
   return [...named, ...barred]
 }
 
-/** Some reasons say themselves when to lift. */
-function liftAdvice({ reason }: ImageView): string {
-  return reason?.includes('lift the hold') === true
-    ? ''
-    : ' Lift the hold only if you know why the mismatch is harmless.'
+/** A person's own reason wants no advice, and some reasons say themselves when to lift. */
+function heldText({ name, reason }: ImageView): string {
+  const said = sentence(visible(reason ?? 'no reason is known'))
+  if (said.startsWith('Held by ')) return `${visible(name)} is h${said.slice(1)}`
+  const advice = ' Lift the hold only if you know why the mismatch is harmless.'
+  return `${visible(name)} is held: ${said}${said.includes('lift the hold') ? '' : advice}`
 }
 
 /** With their time: what happened at eight is no news at midnight. */

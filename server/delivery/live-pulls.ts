@@ -30,6 +30,8 @@ export function createLivePulls(
   const rates = createRates(clock)
   /** By first fetch: told again each time, it would be a millisecond earlier or later. */
   let stalls = new Map<string, string>()
+  /** By first fetch: how far it had come when its end was not yet on record. */
+  let lastSeen = new Map<string | undefined, number>()
   return () => {
     const running = new Map(underWay.list().map((fetch) => [String(fetch.id), fetch]))
     rates.keep(new Set(running.keys()))
@@ -37,16 +39,19 @@ export function createLivePulls(
     const pulls = new Set([...ids].flatMap((id) => records.pullOf(id) ?? []))
     const before = stalls
     stalls = new Map()
-    return [...pulls]
+    const shown = [...pulls]
       .sort((a, b) => Number(a.fetches[0]) - Number(b.fetches[0]))
       .map((pull) => {
         const fetches = pull.fetches.flatMap((id) => running.get(id) ?? [])
-        if (fetches.length === 0) return { ...pull, bytesNow: pull.bytesCovered }
-        const shown = live(pull, fetches)
-        return shown.movement === 'stalled'
-          ? { ...shown, stalledSince: since(shown, fetches, before) }
-          : shown
+        const last = lastSeen.get(pull.fetches[0]) ?? 0
+        if (fetches.length === 0) return { ...pull, bytesNow: Math.max(pull.bytesCovered, last) }
+        const moved = live(pull, fetches)
+        return moved.movement === 'stalled'
+          ? { ...moved, stalledSince: since(moved, fetches, before) }
+          : moved
       })
+    lastSeen = new Map(shown.map(({ fetches, bytesNow }) => [fetches[0], bytesNow]))
+    return shown
   }
 
   function since(pull: PullRecord, fetches: readonly UnderWay[], known: ReadonlyMap<string, string>): string {

@@ -19,7 +19,7 @@ export function movementWords(
       return 'all handed over; waiting for the device to close'
     case 'moving':
       return [
-        ...(rateNow === undefined ? [] : [rateText(rateNow)]),
+        ...(rateNow ? [rateText(rateNow)] : []),
         ...(secondsLeft === undefined ? [] : [`${durationText(secondsLeft)} left`]),
       ].join(', ')
     default:

@@ -145,6 +145,12 @@ describe('what needs a hand', () => {
     expect(step?.text).toBe(`desk.bin is held: ${reason}`)
   })
 
+  test('a hold by hand was said twice, and spoke of a mismatch that there is not', () => {
+    const reason = 'Held by engineer: it bricked one'
+    const [step] = nextSteps(facts({ images: [image({ state: 'held', reason })] }))
+    expect(step?.text).toBe('desk.bin is held by engineer: it bricked one.')
+  })
+
   test('many held images are counted', () => {
     const images = Array.from({ length: 50 }, (_, at) => image({ name: `${at}.bin`, state: 'held' }))
     const steps = nextSteps(facts({ images }))

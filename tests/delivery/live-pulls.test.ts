@@ -51,6 +51,16 @@ test('a fetch that is recorded but not sent yet is there without movement', () =
   expect(pull).not.toHaveProperty('movement')
 })
 
+test('a bar fell to nothing between the end of its fetch and its record', () => {
+  const story = tell()
+  const handed = new Map([[story.begin(), SIZE]])
+  const ask = livePulls(story, handed)
+  expect(ask()).toMatchObject([{ bytesNow: SIZE, movement: 'waiting for the device to close' }])
+  handed.clear()
+  expect(ask()).toMatchObject([{ bytesNow: SIZE }])
+  expect(ask(), 'and as often as it is asked').toMatchObject([{ bytesNow: SIZE }])
+})
+
 test('the rate is taken from one asking to the next', () => {
   const story = tell()
   const handed = new Map([[story.begin(), 100]])

@@ -232,7 +232,7 @@ test('how far a pull has come could not be seen in forced colours, nor on paper'
   await run.stage('desk.bin', noise(24_000_000))
   const tab = await pages.open(run)
   const stalled = device({ port: run.imagePort, path: '/desk.bin', pauseAt: 2_000_000 })
-  await tab.getByText(/stalled [\d.]+ s at/).waitFor()
+  await tab.getByText(/^stalled [\d.]+ s$/).waitFor()
   const bar = tab.getByRole('progressbar')
   await tab.emulateMedia({ forcedColors: 'active' })
   const [filled, rest] = await coloursOf(tab, await bar.screenshot())

@@ -24,6 +24,8 @@ test('it says that the server is gone, keeps what it knew, and goes on by itself
   await tab.getByRole('listitem', { name: 'desk.bin' }).waitFor()
   await first.close()
   await tab.getByText('The server does not answer, and devices cannot fetch now.').waitFor()
+  // It would lead away from the page, into nothing.
+  expect(await tab.getByRole('link', { name: 'Save the report' }).count()).toBe(0)
   const line = await tab.getByRole('region', { name: 'Attention' }).locator('code').first().textContent()
   expect(line).toMatch(`fetchproof serve "${place}" --port 8088 `)
   expect(line).toMatch(/ --only-planned$| --only-planned /)

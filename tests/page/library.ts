@@ -28,7 +28,7 @@ const IMAGES = [
 const IMAGE_BYTES = 24 * 1024 * 1024
 
 /** Devices from 127.0.0.11 on, each with one of the images in turn. */
-export function library(run: Running, devices: number, images: number): Library {
+export function library(run: Running, devices: number, images: number, imageBytes = IMAGE_BYTES): Library {
   const names = Array.from(
     { length: devices },
     (_, at) => `${ROOMS[at % ROOMS.length]}-${Math.floor(at / ROOMS.length) + 1}`,
@@ -44,7 +44,7 @@ export function library(run: Running, devices: number, images: number): Library 
     images: files,
     async stage() {
       for (const [at, name] of files.entries()) {
-        const bytes = images > 20 ? noise(4_000, at + 1) : noise(IMAGE_BYTES, at + 1)
+        const bytes = images > 20 ? noise(4_000, at + 1) : noise(imageBytes, at + 1)
         await writeFile(join(run.folder, name), name.endsWith('.gz') ? gzipSync(bytes, { level: 1 }) : bytes)
       }
       const rows = names.map((name, at) => `${name},${addressOf(at)},${imageOf(at)},${before(imageOf(at))}`)

@@ -1,7 +1,6 @@
 /** What needs a person, worst first, each with its one next act; more than three fold. */
 import type { JSX } from 'preact'
 import { DEFAULTS } from '../../defaults.ts'
-import { clockText } from '../../wording/units.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
 import type { LiveSnapshot } from './live-snapshot.ts'
 import { MarkOf, type Shape } from './marks.tsx'
@@ -68,20 +67,13 @@ function pagePortFlag(): string {
 }
 
 /** What only the page itself can know. */
-function pageSteps(
-  { connection, lostAt, quietSeconds, snapshot }: LiveSnapshot,
-  permission: Permission,
-): NextStep[] {
+function pageSteps({ connection, quietSeconds, snapshot }: LiveSnapshot, permission: Permission): NextStep[] {
   const steps: NextStep[] = []
   if (connection === 'lost') {
-    const asOf =
-      snapshot === undefined || lostAt === undefined
-        ? ''
-        : ` What stands below is as of ${clockText(lostAt.toISOString())}.`
     steps.push({
       key: 'lost',
       weight: 'act',
-      text: `The server does not answer, and devices cannot fetch now.${asOf} If it was stopped, start it again; this page goes on by itself.`,
+      text: `The server does not answer, and devices cannot fetch now. If it was stopped, start it again; this page goes on by itself.`,
       ...(snapshot !== undefined && { line: snapshot.program.command + pagePortFlag() }),
     })
   }

@@ -67,7 +67,13 @@ export function BenchPage(props: BenchPageProps): JSX.Element {
       </a>
       <Head live={live} permission={permission} />
       <main class={isStale(live) ? 'sheet stale' : 'sheet'}>
-        {snapshot !== undefined && <TallyLine board={snapshot.board} remaining={snapshot.remaining} />}
+        {snapshot !== undefined && (
+          <TallyLine
+            board={snapshot.board}
+            remaining={snapshot.remaining}
+            lostAt={live.connection === 'lost' ? live.lostAt : undefined}
+          />
+        )}
         <Attention live={live} permission={permission} onShow={show} />
         {snapshot !== undefined && (
           <Sections

@@ -17,11 +17,13 @@ interface DeviceRowProps {
   readonly live: LivePull | undefined
   /** Its own line, by the address in its subnet. */
   readonly line: string | undefined
-  /** Numbers of footnotes, apart by blanks. */
+  /** Numbers of footnotes, apart by blanks: of the device, and of its planned version. */
   readonly notes: string
+  readonly guess: string
 }
 
-export const DeviceRow = memo(function DeviceRow({ row, live, line, notes }: DeviceRowProps): JSX.Element {
+export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps): JSX.Element {
+  const { row, live, line, notes, guess } = props
   const [open, setOpen] = useState(false)
   const { device, address, mark } = row
   // Of a wrong image what it pulls, not what it should.
@@ -44,7 +46,7 @@ export const DeviceRow = memo(function DeviceRow({ row, live, line, notes }: Dev
             <Outside text={device} />
           </button>
           {address !== null && address !== device && <Outside text={address} mono />}
-          <Reference numbers={notes === '' ? [] : notes.split(' ').map(Number)} />
+          <Reference numbers={notes} />
         </span>
         <span class="what" title={image === null ? undefined : visible(image)}>
           {image !== null && <Outside text={image} mono />}
@@ -63,6 +65,7 @@ export const DeviceRow = memo(function DeviceRow({ row, live, line, notes }: Dev
         </span>
         <span class="figure versions">
           <Outside text={versionsOf(row)} />
+          <Reference numbers={guess} />
         </span>
         <span class="act-cell">{line !== undefined && <CopyButton line={line} label={`for ${name}`} />}</span>
       </div>

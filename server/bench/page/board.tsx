@@ -65,7 +65,8 @@ export function Board({ board, underWay, images, choice }: BoardProps): JSX.Elem
                 row={row}
                 live={row.pull === null ? undefined : live.get(row.pull.id)}
                 line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
-                notes={notes.numbersOf(saidOf(row)).join(' ')}
+                notes={notes.numbersOf(row.remarks).join(' ')}
+                guess={row.targetGuessed ? notes.numbersOf([GUESS]).join() : ''}
               />
             ))}
           </ul>

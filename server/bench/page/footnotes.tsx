@@ -17,12 +17,12 @@ export function footnotesOf(ofRows: readonly (readonly string[])[]): Footnotes {
   return { sentences, numbersOf: (own) => own.flatMap((sentence) => numbers.get(sentence) ?? []) }
 }
 
-export function Reference({ numbers }: { numbers: readonly number[] }): JSX.Element | null {
-  if (numbers.length === 0) return null
+export function Reference({ numbers }: { numbers: string }): JSX.Element | null {
+  if (numbers === '') return null
   return (
     <sup>
       <span class="unseen">note </span>
-      {numbers.join(' ')}
+      {numbers}
     </sup>
   )
 }

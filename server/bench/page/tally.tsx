@@ -1,35 +1,52 @@
 /** The tally, to be read from a metre away, and the report that ends the visit. */
 import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
+import { clockText } from '../../wording/units.ts'
 import type { BoardView } from '../snapshot-shape.ts'
+import { unbroken } from './words.ts'
 
 interface TallyProps {
   readonly board: Pick<BoardView, 'tally' | 'ended'>
   readonly remaining: string | null
+  /** When the server was last heard of, where it does not answer now. */
+  readonly lostAt: Date | undefined
 }
 
-export const TallyLine = memo(function TallyLine({ board, remaining }: TallyProps): JSX.Element {
-  const parts = board.tally.split(' · ')
+export const TallyLine = memo(function TallyLine({ board, remaining, lostAt }: TallyProps): JSX.Element {
+  const parts = unbroken(board.tally).split(' · ')
+  const isLost = lostAt !== undefined
+  const below = isLost ? `No answer from the server: as of ${clockText(lostAt.toISOString())}.` : remaining
   return (
-    <section class={`tally ${board.ended ? 'ended' : ''}`} aria-labelledby="tally-title" id="tally">
+    <section
+      class={`tally ${board.ended && !isLost ? 'ended' : ''}`}
+      aria-labelledby="tally-title"
+      id="tally"
+    >
       <h2 id="tally-title">
         {parts.map((part, at) => (
-          <span key={part} class={/attention/.test(part) ? 'hand' : ''}>
-            {at > 0 && <span class="soft"> · </span>}
-            {part}
+          <span key={part}>
+            <span class={/attention/.test(part) ? 'hand' : ''}>{part}</span>
             {board.ended && at === 0 && '.'}
+            {at < parts.length - 1 && <span class="soft">{'\u00a0'}· </span>}
           </span>
         ))}
       </h2>
-      <p class="save">
-        <a class={board.ended ? 'button main' : 'button'} href="/api/report?format=html" download>
-          Save the report
-        </a>
-        <a class="button" href="/api/report?format=csv" download aria-label="Save the report as CSV">
-          CSV
-        </a>
-      </p>
-      {remaining !== null && <p class="remaining">{remaining}</p>}
+      {!isLost && (
+        <p class="save">
+          {board.ended && (
+            <a class="button" href="#printed">
+              Compare digests
+            </a>
+          )}
+          <a class={board.ended ? 'button main' : 'button'} href="/api/report?format=html" download>
+            Save the report
+          </a>
+          <a class="button" href="/api/report?format=csv" download aria-label="Save the report as CSV">
+            CSV
+          </a>
+        </p>
+      )}
+      {below !== null && <p class="remaining">{unbroken(below)}</p>}
     </section>
   )
 })

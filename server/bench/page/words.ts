@@ -1,7 +1,7 @@
 /** What the page says of pulls and images, in words that a customer understands. Never more than was seen. */
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
-import { movementWords, percentWords } from '../../wording/movement-words.ts'
+import { movementWords } from '../../wording/movement-words.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
 import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
@@ -72,21 +72,28 @@ export function movementText({ movement, image, bytesNow }: LivePull): string {
 export function shareOf({ pull, mark }: BoardRow, live: LivePull | undefined): number | undefined {
   if (live !== undefined) return live.image.bytes === 0 ? 1 : live.bytesNow / live.image.bytes
   if (isDoneMark(mark)) return 1
-  if (pull === null || pull.bytes === 0) return undefined
+  // Of what broke off nothing may be sure; that is not to say that it has nothing.
+  if (pull === null || pull.covered === 0) return undefined
   return pull.covered / pull.bytes
 }
 
-/** In the few words that a row has room for: `stalled 2 min 10 s at 36 %`; `now` in ms since 1970. */
+/** In the few words that a row has room for, beside mark and percent; `now` in ms since 1970. */
 export function whereItStands(row: BoardRow, live: LivePull | undefined, now: number): string {
-  const { mark, pull, standing } = row
-  if (live !== undefined) {
-    const moves = movementWords(live, now) + (live.movement === 'stalled' ? ` at ${percentWords(live)}` : '')
-    return mark === 'attention' ? `${visible(standing)}, ${moves}` : moves
-  }
-  if (standing === MARK_WORDS[mark]) return ''
-  if (mark !== 'pulled' || pull?.ended == null) return visible(standing)
+  const { mark, pull } = row
+  const moves = live === undefined ? '' : movesInRow(live, now)
+  if (live !== undefined && mark !== 'attention') return moves
+  if (row.standing === MARK_WORDS[mark]) return ''
+  // The mark says so, and what follows is why.
+  const standing = visible(row.standing.replace(/^(?:waiting|contradicted): /, ''))
+  if (mark !== 'pulled' || pull?.ended == null) return moves === '' ? standing : `${standing}, ${moves}`
   const took = pull.seconds === null ? '' : ` in ${durationText(pull.seconds)}`
-  return `${clockText(pull.ended)}${took}${row.planned ? '' : `, ${visible(standing)}`}`
+  return `${clockText(pull.ended)}${took}${row.planned ? '' : `, ${standing}`}`
+}
+
+function movesInRow(live: LivePull, now: number): string {
+  return live.movement === 'waiting for the device to close'
+    ? 'waiting for it to close'
+    : movementWords(live, now)
 }
 
 /** `now` in ms since 1970: how much of the quiet time is left. */
@@ -95,6 +102,11 @@ export function stateText(image: ShownImage, now: number): string {
   if (image.state !== 'settling' || image.settlesAt === null) return image.state
   const seconds = Math.ceil((Date.parse(image.settlesAt) - now) / 1000)
   return seconds > 0 ? `settling, ready in about ${seconds} s` : 'settling'
+}
+
+/** A number stays on one line with its word. */
+export function unbroken(text: string): string {
+  return text.replace(/(\d) /g, '$1\u00a0')
 }
 
 /** How many images and devices need a hand: one step may stand for several. */
