@@ -39,23 +39,7 @@ interface DropTarget {
   readonly room: number
 }
 
-interface Drops {
-  /** What would become of a file of this name. Throws FP_DROP_NAME. */
-  target(given: string): Promise<DropTarget>
-  /**
-   * Takes the bytes; `announced` is how many are said to come, where known.
-   * Throws FP_DROP_NAME, FP_DROP_EXISTS, FP_DROP_NO_ROOM, FP_DROP_CUT; nothing is left behind then.
-   */
-  take(
-    given: string,
-    body: Readable,
-    options: { announced?: number | undefined; replace: boolean },
-  ): Promise<Dropped>
-  /** Ends what is under way; nothing of it stays. */
-  close(): void
-}
-
-export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions): Drops {
+export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions) {
   const closing = new AbortController()
   // A listener for each drop under way, as many as there are; each goes with its pipeline.
   setMaxListeners(0, closing.signal)
@@ -69,8 +53,17 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
   }
 
   return {
+    /** What would become of a file of this name. Throws FP_DROP_NAME. */
     target,
-    async take(given, body, { announced, replace }) {
+    /**
+     * Takes the bytes; `announced` is how many are said to come, where known.
+     * Throws FP_DROP_NAME, FP_DROP_EXISTS, FP_DROP_NO_ROOM, FP_DROP_CUT; nothing is left behind then.
+     */
+    async take(
+      given: string,
+      body: Readable,
+      { announced, replace }: { announced?: number | undefined; replace: boolean },
+    ): Promise<Dropped> {
       const { name, exists, room } = await target(given)
       if (exists && !replace) throw new FetchproofError('FP_DROP_EXISTS', { file: name })
       if ((announced ?? 0) > room) throw noRoom(name, room)
@@ -89,7 +82,8 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
         await rm(part, { force: true })
       }
     },
-    close: () => closing.abort(),
+    /** Ends what is under way; nothing of it stays. */
+    close: (): void => closing.abort(),
   }
 }
 

@@ -8,16 +8,10 @@ import type { Member, Snapshots } from './snapshot.ts'
 /** Shortest time between two looks: four a second. */
 const GATHER_MS = 250
 
-export interface Feed {
-  /** Calls back with JSON of the members that changed, from now on. Returns how to stop. */
-  listen(listener: (json: string) => void): () => void
-  /** JSON of everything, not older than `GATHER_MS`. */
-  whole(): string
-  close(): void
-}
+export type Feed = ReturnType<typeof createFeed>
 
 /** `clock` is monotonic, in ms. */
-export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => performance.now()): Feed {
+export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => performance.now()) {
   const listeners = new Set<(json: string) => void>()
   let lookedAt = Number.NEGATIVE_INFINITY
   let timer: NodeJS.Timeout | undefined
@@ -52,7 +46,8 @@ export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => per
   depot.events.on('changed', onChange)
 
   return {
-    listen(listener) {
+    /** Calls back with JSON of the members that changed, from now on. Returns how to stop. */
+    listen(listener: (json: string) => void): () => void {
       listeners.add(listener)
       if (stale || moving()) plan()
       return () => {
@@ -62,13 +57,14 @@ export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => per
         timer = undefined
       }
     },
-    whole() {
+    /** JSON of everything, not older than `GATHER_MS`. */
+    whole(): string {
       if (stale || moving()) {
         if (clock() - lookedAt >= GATHER_MS || stale) look()
       }
       return snapshots.json()
     },
-    close() {
+    close(): void {
       depot.events.off('changed', onChange)
       clearTimeout(timer)
       listeners.clear()

@@ -2,16 +2,10 @@
 import { shortened } from '../wording/visible.ts'
 import type { Screen } from './printing.ts'
 
-interface Progress {
-  /** `share` from 0 to 1. */
-  show(share: number, what: string): void
-  end(): void
-}
-
 const QUIET_MS = 1_000
 const CELLS = 20
 
-export function createProgress(screen: Screen, clock: () => number = () => performance.now()): Progress {
+export function createProgress(screen: Screen, clock: () => number = () => performance.now()) {
   const since = clock()
   let shown = ''
   const draw = (line: string): void => {
@@ -20,14 +14,15 @@ export function createProgress(screen: Screen, clock: () => number = () => perfo
     shown = line
   }
   return {
-    show(share, what) {
+    /** `share` from 0 to 1. */
+    show(share: number, what: string): void {
       if (screen.isTTY !== true || clock() - since < QUIET_MS) return
       const full = Math.floor(Math.min(1, share) * CELLS)
       const percent = `${Math.floor(share * 100)} %`.padStart(5)
       const line = `${percent}  [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}]  ${what}`
       draw(shortened(line, (screen.columns ?? 80) - 1))
     },
-    end() {
+    end(): void {
       if (shown !== '') screen.write('\r\x1b[K')
     },
   }

@@ -38,10 +38,7 @@ export interface OpenedVersion {
   release(): void
 }
 
-export interface BlockStore {
-  /** Opens the file of a version, or joins those who have it open. Same errors as `load`. */
-  open(image: { name: string; version: Version }): Promise<OpenedVersion>
-}
+export type BlockStore = ReturnType<typeof createBlockStore>
 
 interface BlockStoreOptions {
   readonly cacheBytes: number
@@ -66,7 +63,7 @@ interface Loading {
   waiting: number
 }
 
-export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): BlockStore {
+export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions) {
   const cache = new LRUCache<string, HeldBlock>({
     maxSize: Math.max(1, cacheBytes),
     sizeCalculation: ({ pieces }) => Math.max(1, bytesOf(pieces)),
@@ -125,7 +122,8 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions): B
   }
 
   return {
-    async open(image) {
+    /** Opens the file of a version, or joins those who have it open. Same errors as `load`. */
+    async open(image: { name: string; version: Version }): Promise<OpenedVersion> {
       const { name, version } = image
       const fileKey = `${name} ${version.sha256} ${version.identity.ino} ${version.identity.mtimeNs}`
       const blockKey = (index: number): string => `${version.sha256} ${index}`

@@ -26,12 +26,7 @@ type Admission =
   | { readonly admitted: true; readonly place: Place }
   | { readonly admitted: false; readonly reason: string }
 
-export interface Places {
-  /** May one more fetch of this client begin? Only when all places are taken does a cap a client matter. */
-  admit(address: string): Admission
-  /** Fetches that wait for their client to close. */
-  readonly waiting: number
-}
+export type Places = ReturnType<typeof createPlaces>
 
 interface Group {
   readonly sending: Set<RunningFetch>
@@ -50,7 +45,7 @@ interface PlacesDeps {
   readonly isStalled: (fetch: RunningFetch) => boolean
 }
 
-export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDeps): Places {
+export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDeps) {
   const groups = new Map<string, Group>()
   const all = { opening: 0, sending: 0, waiting: 0 }
   /** How many gave way to each client in the second that began at `countedFrom`. */
@@ -138,7 +133,8 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
   }
 
   return {
-    admit(address) {
+    /** May one more fetch of this client begin? Only when all places are taken does a cap a client matter. */
+    admit(address: string): Admission {
       const key = clientGroup(address)
       const group = groups.get(key)
       if (all.sending + all.opening < limits.maxFetches) {
@@ -154,7 +150,8 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
       }
       return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
     },
-    get waiting() {
+    /** Fetches that wait for their client to close. */
+    get waiting(): number {
       return all.waiting
     },
   }

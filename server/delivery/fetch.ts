@@ -77,17 +77,7 @@ export interface FetchEnd {
   readonly resent: number | undefined
 }
 
-export interface RunningFetch {
-  start(wire: Wire): void
-  withdraw(why: string): void
-  /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
-  giveUp(): void
-  /** The last byte has not been handed over yet; afterwards the client's close is waited for. */
-  readonly sending: boolean
-  readonly bytesHandedOver: number
-  /** Clock reading when a byte was last taken, or of the start. */
-  readonly movedAt: number
-}
+export type RunningFetch = ReturnType<typeof createFetch>
 
 /**
  * Pieces handed over before other connections get their turn: 256 KiB at 64 KiB a piece. (48 clients at once, in turns:
@@ -105,7 +95,7 @@ const GIVE_WAY_MS = 30
 /** A look that takes longer was kept waiting by a busy machine. */
 const QUICK_LOOK_MS = 10
 
-export function createFetch(plan: FetchPlan): RunningFetch {
+export function createFetch(plan: FetchPlan) {
   const { opened, clock } = plan
   const { version } = opened
   const end = plan.first + plan.promised
@@ -319,7 +309,7 @@ export function createFetch(plan: FetchPlan): RunningFetch {
   }
 
   return {
-    start(to) {
+    start(to: Wire): void {
       wire = to
       queueShown = plan.sendQueues.supported && to.connection !== undefined
       to.watch({
@@ -332,15 +322,18 @@ export function createFetch(plan: FetchPlan): RunningFetch {
       if (to.whenReady === undefined) pump()
       else to.whenReady(pump)
     },
-    withdraw: (why) => note({ kind: 'withdrawn', why }),
-    giveUp: () => note({ kind: 'time-out' }),
-    get sending() {
+    withdraw: (why: string): void => note({ kind: 'withdrawn', why }),
+    /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
+    giveUp: (): void => note({ kind: 'time-out' }),
+    /** The last byte has not been handed over yet; afterwards the client's close is waited for. */
+    get sending(): boolean {
       return isSending(state)
     },
-    get bytesHandedOver() {
+    get bytesHandedOver(): number {
       return offset - plan.first
     },
-    get movedAt() {
+    /** Clock reading when a byte was last taken, or of the start. */
+    get movedAt(): number {
       return movedAt
     },
   }

@@ -3,19 +3,16 @@ import { readv } from 'node:fs'
 import { promisify } from 'node:util'
 import type { FileIdentity, OpenFile } from '../files/folder.ts'
 
-export interface ImageFile {
-  /** What the descriptor says now. */
-  stat(): Promise<FileIdentity>
-  readv(buffers: readonly NodeJS.ArrayBufferView[], position: number): Promise<{ bytesRead: number }>
-  close(): Promise<void>
-}
+export type ImageFile = ReturnType<typeof imageFileOf>
 
 const scatter = promisify(readv)
 
-export function imageFileOf(opened: OpenFile): ImageFile {
+export function imageFileOf(opened: OpenFile) {
   return {
-    stat: () => opened.stat(),
-    readv: (buffers, position) => scatter(opened.fd, buffers, position),
-    close: () => opened.close(),
+    /** What the descriptor says now. */
+    stat: (): Promise<FileIdentity> => opened.stat(),
+    readv: (buffers: readonly NodeJS.ArrayBufferView[], position: number): Promise<{ bytesRead: number }> =>
+      scatter(opened.fd, buffers, position),
+    close: (): Promise<void> => opened.close(),
   }
 }

@@ -16,16 +16,14 @@ export interface Piece {
   hold(): () => void
 }
 
-export interface PieceMemory {
-  /** A piece to be filled, of at most `PIECE_BYTES`, held by nobody yet. */
-  take(bytes: number): Piece
-}
+export type PieceMemory = ReturnType<typeof createPieceMemory>
 
-export function createPieceMemory(): PieceMemory {
+export function createPieceMemory() {
   const free: Uint8Array[] = []
 
   return {
-    take(bytes) {
+    /** A piece to be filled, of at most `PIECE_BYTES`, held by nobody yet. */
+    take(bytes: number): Piece {
       // The short piece at an image's end has memory of its own, so that small images cost no more than they are.
       if (bytes !== PIECE_BYTES) return createPiece(Buffer.allocUnsafeSlow(bytes), () => undefined)
       const memory = free.pop() ?? Buffer.allocUnsafeSlow(PIECE_BYTES)

@@ -4,21 +4,14 @@
  * machine's sleep, other systems' clocks do not, and no clock stops for SIGSTOP) would then end good fetches in the
  * very moment of waking, since timers run before what has come is read. Whoever waits waits anew from the waking on.
  */
-
-export interface SleepAwareTimer {
-  /** Clock reading of the latest waking; -Infinity when there was none. */
-  wokeAt(): number
-  /** Calls once, when `ms` have passed since now and since the latest waking. Returns how to give it up. */
-  after(ms: number, act: () => void): () => void
-  close(): void
-}
+export type SleepAwareTimer = ReturnType<typeof createSleepAwareTimer>
 
 const LOOK_MS = 500
 /** The event loop may be late by so much on a busy machine. */
 const LATE_MS = 1_000
 
 /** `clock` is monotonic, in ms. */
-export function createSleepAwareTimer(clock: () => number): SleepAwareTimer {
+export function createSleepAwareTimer(clock: () => number) {
   let woke = Number.NEGATIVE_INFINITY
   let lookedAt = clock()
   const looking = setInterval(look, LOOK_MS)
@@ -32,8 +25,10 @@ export function createSleepAwareTimer(clock: () => number): SleepAwareTimer {
   }
 
   return {
+    /** Clock reading of the latest waking; -Infinity when there was none. */
     wokeAt: look,
-    after(ms, act) {
+    /** Calls once, when `ms` have passed since now and since the latest waking. Returns how to give it up. */
+    after(ms: number, act: () => void): () => void {
       const begunAt = clock()
       let timer = setTimeout(due, ms).unref()
 
@@ -46,6 +41,6 @@ export function createSleepAwareTimer(clock: () => number): SleepAwareTimer {
 
       return () => clearTimeout(timer)
     },
-    close: () => clearInterval(looking),
+    close: (): void => clearInterval(looking),
   }
 }

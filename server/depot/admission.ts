@@ -43,17 +43,7 @@ export type Admitted =
   | { readonly kind: 'checksum'; readonly image: ReadyImage }
   | { readonly kind: 'list'; readonly images: readonly ReadyImage[] }
 
-export interface Admission {
-  /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
-  admit(asked: Asking, target: string): Admitted | Denied
-  /**
-   * Whether a client may have what begins at byte `first` (not 0) of an image. `onward`: it asked for all from there on,
-   * which says that it holds what is before.
-   */
-  denyPart(asked: Asking, image: ReadyImage, part: Part): Denied | undefined
-  /** From now on everybody is denied; what is under way goes on. */
-  stop(): void
-}
+export type Admission = ReturnType<typeof createAdmission>
 
 type Asking = Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>
 
@@ -72,7 +62,7 @@ export interface AdmissionDeps {
   readonly writable: () => boolean
 }
 
-export function createAdmission(deps: AdmissionDeps): Admission {
+export function createAdmission(deps: AdmissionDeps) {
   const { settings, own } = deps
   const allowList = createAllowList({ allow: settings.allow, own })
   let stopping = false
@@ -136,9 +126,16 @@ export function createAdmission(deps: AdmissionDeps): Admission {
   }
 
   return {
+    /**
+     * Whether a client may have what begins at byte `first` (not 0) of an image. `onward`: it asked for all from there on,
+     * which says that it holds what is before.
+     */
     denyPart,
-    admit: (asked, target) => denyClient(asked) ?? denyAll() ?? admitFound(asked, deps.find(target)),
-    stop() {
+    /** `target`: as it came, each byte a character; a name or a path, escaped or not. */
+    admit: (asked: Asking, target: string): Admitted | Denied =>
+      denyClient(asked) ?? denyAll() ?? admitFound(asked, deps.find(target)),
+    /** From now on everybody is denied; what is under way goes on. */
+    stop(): void {
       stopping = true
     },
   }

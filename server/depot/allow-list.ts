@@ -18,10 +18,6 @@ type AllowVerdict =
       readonly why: string
     }
 
-interface AllowList {
-  check(clientAddress: string | undefined): AllowVerdict
-}
-
 /** Always admitted unless --allow replaces them. */
 const DEFAULT_RANGES = Object.freeze([
   '10.0.0.0/8',
@@ -45,11 +41,11 @@ const ADMITTED: AllowVerdict = Object.freeze({ allowed: true })
 export function createAllowList(options: {
   readonly allow: readonly string[]
   readonly own: () => readonly OwnAddress[]
-}): AllowList {
+}) {
   const replaced = options.allow.length > 0
   const ranges = (replaced ? options.allow : DEFAULT_RANGES).map(parseRange)
   return {
-    check(clientAddress) {
+    check(clientAddress: string | undefined): AllowVerdict {
       const address = normalise(clientAddress)
       if (address === undefined) {
         return {

@@ -12,13 +12,13 @@
  * how busy the disk was, and a replay would make something else of it.
  */
 import { createHeldParts, type HeldParts } from '../delivery/held-parts.ts'
-import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
+import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Entry } from '../ledger/entries.ts'
 import { createStrikes, type Strikes } from '../ledger/strikes.ts'
 import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
 import type { SeenClient } from '../visit/device-finder.ts'
-import { createVisitEvidence, type VisitEvidence } from '../visit/visit-evidence.ts'
+import { createVisitEvidence } from '../visit/visit-evidence.ts'
 
 /** What all written entries have made, durable or not. */
 interface Ahead {
@@ -30,25 +30,14 @@ interface Ahead {
   sheetOnRecord(): string | undefined
 }
 
-export interface Derived {
-  readonly ahead: Ahead
-  /** Takes the next durable entry. */
-  apply(entry: Entry): void
-  readonly pulls: PullRecords
-  /** The latest fetches and refusals that ended, newest last. */
-  readonly recent: readonly FetchRecord[]
-  /** What a server that died lost track of; empty once the next run has opened, whose opening entry is later. */
-  readonly lost: readonly FetchRecord[]
-  /** What the standings of devices rest on beside pulls. */
-  readonly evidence: VisitEvidence
-}
+export type Derived = ReturnType<typeof createDerived>
 
 const RECENT_FETCHES = 200
 /** The page lists these. */
 export const PULLS_KEPT = 1_000
 
 /** `deviceOf`: name of a client on the visit sheet. */
-export function createDerived(deviceOf: (client: SeenClient) => string | null): Derived {
+export function createDerived(deviceOf: (client: SeenClient) => string | null) {
   const recent: FetchRecord[] = []
   const lost: FetchRecord[] = []
   const evidence = createVisitEvidence()
@@ -64,14 +53,18 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null): 
   })
   return {
     ahead: createAhead(),
-    apply(entry) {
+    /** Takes the next durable entry. */
+    apply(entry: Entry): void {
       if (entry.kind === 'opened') lost.length = 0
       pulls.apply(entry)
       evidence.apply(entry)
     },
     pulls,
+    /** The latest fetches and refusals that ended, newest last. */
     recent,
+    /** What a server that died lost track of; empty once the next run has opened, whose opening entry is later. */
     lost,
+    /** What the standings of devices rest on beside pulls. */
     evidence,
   }
 }

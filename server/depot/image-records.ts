@@ -12,18 +12,7 @@ import { type Claim, compared } from '../trust/published/comparison.ts'
 import { pastedFor } from '../trust/published/pasted.ts'
 import { claimsOnRecord, type JudgedCatalogue } from './judged-catalogue.ts'
 
-export interface ImageRecords {
-  /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
-  recordAll(): void
-  /** A person withdraws an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
-  hold(name: string, reason: string, by: string): void
-  /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
-  lift(name: string, reason: string, by: string): void
-  /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST, FP_DIGEST_OF_OTHERS. */
-  paste(name: string, text: string, by: string): Promise<void>
-  /** A person takes back what was recorded by mistake. Throws FP_NOT_STRIKEABLE. */
-  strike(seq: number, reason: string, by: string): Promise<Strikeable>
-}
+export type ImageRecords = ReturnType<typeof createImageRecords>
 
 interface ImageRecordsDeps {
   readonly judged: JudgedCatalogue
@@ -37,14 +26,7 @@ interface ImageRecordsDeps {
   readonly folder: string
 }
 
-export function createImageRecords({
-  judged,
-  history,
-  strikes,
-  record,
-  append,
-  folder,
-}: ImageRecordsDeps): ImageRecords {
+export function createImageRecords({ judged, history, strikes, record, append, folder }: ImageRecordsDeps) {
   const { catalogue } = judged
 
   function recordImage(image: Image): void {
@@ -75,16 +57,20 @@ export function createImageRecords({
   }
 
   return {
+    /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
     recordAll,
-    hold(name, reason, by) {
+    /** A person withdraws an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+    hold(name: string, reason: string, by: string): void {
       append({ kind: 'held', name, sha256: versionOf(present(name)), reason, by })
       catalogue.decided(name)
     },
-    lift(name, reason, by) {
+    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+    lift(name: string, reason: string, by: string): void {
       append({ ...liftOf(present(name)), reason, by })
       catalogue.decided(name)
     },
-    async paste(name, text, by) {
+    /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST, FP_DIGEST_OF_OTHERS. */
+    async paste(name: string, text: string, by: string): Promise<void> {
       present(name)
       const { claims: stated, about, notRead } = pastedFor(name, text, by)
       if (about.length > 0)
@@ -98,7 +84,8 @@ export function createImageRecords({
       judged.paste(name, claims)
       await catalogue.rejudge(name)
     },
-    async strike(seq, reason, by) {
+    /** A person takes back what was recorded by mistake. Throws FP_NOT_STRIKEABLE. */
+    async strike(seq: number, reason: string, by: string): Promise<Strikeable> {
       const entry = strikes.check(seq)
       append({ kind: 'struck', strikes: seq, reason, by })
       if (entry.kind === 'lifted') catalogue.decided(entry.name)

@@ -8,22 +8,20 @@ import type { OwnAddress } from '../network/addresses.ts'
 
 type Who = Pick<Asked, 'client' | 'localAddress'>
 
-export interface Rehearsals {
-  /** Typed on another laptop: eight letters and digits in two groups. */
-  readonly code: string
-  /** `said`: the code, or whatever a client gives as one. */
-  believes(who: Who, said: string): boolean
-}
+export type Rehearsals = ReturnType<typeof createRehearsals>
 
 /** None that look like another one. */
 const LETTERS = 'abcdefghjkmnpqrstuvwxyz23456789'
 const LENGTH = 8
 
-export function createRehearsals(own: () => readonly OwnAddress[]): Rehearsals {
+export function createRehearsals(own: () => readonly OwnAddress[]) {
   const code = Array.from({ length: LENGTH }, () => LETTERS[randomInt(LETTERS.length)]).join('')
   return {
+    /** Typed on another laptop: eight letters and digits in two groups. */
     code: `${code.slice(0, LENGTH / 2)}-${code.slice(LENGTH / 2)}`,
-    believes: (who, said) => isThisMachine(who, own()) || said.toLowerCase().replace(/[\s-]/g, '') === code,
+    /** `said`: the code, or whatever a client gives as one. */
+    believes: (who: Who, said: string): boolean =>
+      isThisMachine(who, own()) || said.toLowerCase().replace(/[\s-]/g, '') === code,
   }
 }
 

@@ -59,13 +59,7 @@ interface ConnectionsEvents {
   readonly crowded?: () => void
 }
 
-export interface Connections {
-  attach(server: Server): void
-  of(socket: Socket): Connection | undefined
-  readonly open: number
-  /** Closes all of them at once, whatever they do. */
-  destroyAll(): void
-}
+export type Connections = ReturnType<typeof createConnections>
 
 const COME_LATER =
   'HTTP/1.1 503 Service Unavailable\r\nRetry-After: 5\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
@@ -92,7 +86,7 @@ const REFUSED_MS = 1_000
 const ALL_TAKEN = 'all connections were taken'
 const NO_MORE_FILES = 'the system lets the program open no more files'
 
-export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents): Connections {
+export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents) {
   const held = new Map<Socket, Held>()
   /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
   const idle = new Map<string, Set<Held>>()
@@ -232,7 +226,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   }
 
   return {
-    attach(server) {
+    attach(server: Server): void {
       // Without this a client that half-closes after its request gets a truncated body and a clean close.
       ;(server as Server & { httpAllowHalfOpen: boolean }).httpAllowHalfOpen = true
       server.on('connection', accept)
@@ -241,11 +235,12 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         if (error.syscall === 'accept') events.crowded?.()
       })
     },
-    of: (socket) => held.get(socket),
-    get open() {
+    of: (socket: Socket): Connection | undefined => held.get(socket),
+    get open(): number {
       return held.size
     },
-    destroyAll() {
+    /** Closes all of them at once, whatever they do. */
+    destroyAll(): void {
       for (const { socket } of held.values()) socket.destroy()
     },
   }

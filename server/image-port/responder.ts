@@ -31,12 +31,7 @@ interface Exchange {
   readonly connection: Connection
 }
 
-interface Responder {
-  respond(exchange: Exchange): Promise<void>
-  probed(response: ServerResponse, proof: string): void
-}
-
-export function createHttpResponder({ admission, delivery }: HttpDoorDepot): Responder {
+export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: request.method ?? '',
@@ -124,7 +119,7 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot): Res
   }
 
   return {
-    async respond(exchange) {
+    async respond(exchange: Exchange): Promise<void> {
       try {
         await send(exchange, decide(exchange)).catch((error: unknown) => {
           // Held or replaced while its file was being opened: the answer is the one to what it is now.
@@ -137,7 +132,7 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot): Res
         refuse(exchange, refusalOf(denied))
       }
     },
-    probed(response, proof) {
+    probed(response: ServerResponse, proof: string): void {
       writeHead(response, 200, [...lengthField(0), 'ETag', `"${proof}"`, ...CLOSE])
       response.end()
     },

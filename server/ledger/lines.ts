@@ -19,18 +19,11 @@ export interface Tail {
   readonly bytes: number
 }
 
-interface LineBatches {
-  /** Whole lines, each with its newline, as bytes that are valid until the next batch is asked for. */
-  readonly batches: AsyncGenerator<Buffer, void, void>
-  /** Known once the batches have ended. */
-  tail(): Tail
-}
-
 /**
  * Lines from an offset that begins a line, many at a time; `linesOf` takes them apart. A line over the limit comes
  * shortened to it, so that it fails its check.
  */
-export function readLines(file: string, from = 0): LineBatches {
+export function readLines(file: string, from = 0) {
   let tail: Tail = { offset: from, bytes: 0 }
   async function* batches(): AsyncGenerator<Buffer, void, void> {
     const handle = await openRegular(file, { followLink: true })
@@ -64,7 +57,12 @@ export function readLines(file: string, from = 0): LineBatches {
       await handle.close()
     }
   }
-  return { batches: batches(), tail: () => tail }
+  return {
+    /** Whole lines, each with its newline, as bytes that are valid until the next batch is asked for. */
+    batches: batches(),
+    /** Known once the batches have ended. */
+    tail: (): Tail => tail,
+  }
 }
 
 /** The lines of a batch, without their newlines. */

@@ -58,15 +58,7 @@ export interface LockHolder extends Here {
 /** Of the locks and claims of this process. */
 const ownTokens = new Set<string>()
 
-export interface Lock {
-  readonly token: string
-  readonly file: string
-  readonly holder: LockHolder
-  /** Rewrites the lock file at once (rename). Throws FP_LEDGER_HELD when it is no longer ours. */
-  announce(known: { pagePort: number | null }): void
-  /** Removes the lock file when it is still ours. Idempotent. */
-  release(): void
-}
+export type Lock = Awaited<ReturnType<typeof takeLock>>
 
 export interface LockOptions {
   readonly now?: () => number
@@ -78,7 +70,7 @@ export interface LockOptions {
  * Takes the lock of a records folder, which exists. Throws FP_LEDGER_HELD, and FP_LEDGER_UNWRITABLE when the file
  * system does not keep a file exclusive; system errors of the folder come as they are.
  */
-export async function takeLock(records: string, options: LockOptions = {}): Promise<Lock> {
+export async function takeLock(records: string, options: LockOptions = {}) {
   const now = options.now ?? Date.now
   const file = join(records, LOCK_FILE)
   const here = options.here ?? hereNow()
@@ -107,16 +99,18 @@ export async function takeLock(records: string, options: LockOptions = {}): Prom
   return {
     token: holder.token,
     file,
-    get holder() {
+    get holder(): LockHolder {
       return holder
     },
-    announce({ pagePort }) {
+    /** Rewrites the lock file at once (rename). Throws FP_LEDGER_HELD when it is no longer ours. */
+    announce({ pagePort }: { pagePort: number | null }): void {
       const found = seen(file)
       if (found?.holder !== undefined && !isOurs()) throw heldBy(found.holder, file)
       holder = { ...holder, pagePort }
       replace(file, holder)
     },
-    release() {
+    /** Removes the lock file when it is still ours. Idempotent. */
+    release(): void {
       if (isOurs()) rmSync(file, { force: true })
       lifeline?.close()
     },

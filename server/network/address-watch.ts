@@ -3,15 +3,11 @@ import type { OwnAddress } from './addresses.ts'
 
 const EVERY_MS = 5_000
 
-interface AddressWatch {
-  close(): void
-}
-
 export function watchAddresses(
   own: () => readonly OwnAddress[],
   onChanged: (now: readonly OwnAddress[]) => void,
   everyMs = EVERY_MS,
-): AddressWatch {
+) {
   const essence = (addresses: readonly OwnAddress[]): string =>
     JSON.stringify(addresses.map(({ address, interface: name, prefix }) => [address, name, prefix]))
   let known = essence(own())
@@ -22,5 +18,5 @@ export function watchAddresses(
     onChanged(now)
   }, everyMs)
   timer.unref()
-  return { close: () => clearInterval(timer) }
+  return { close: (): void => clearInterval(timer) }
 }

@@ -68,11 +68,6 @@ const OTHER_TOOLS: readonly Tool[] = [
   { command: 'ndp', args: ['-an'], parse: parseNdpTool },
 ]
 
-interface Table {
-  byAddress: ReadonlyMap<string, readonly Neighbour[]>
-  readAt: number
-}
-
 export function createNeighbours(deps: NeighbourDeps): Neighbours {
   const now = deps.now ?? (() => performance.now())
   const tools = TOOLS[deps.platform] ?? OTHER_TOOLS
@@ -173,7 +168,7 @@ function runTool(command: string, args: readonly string[]): Promise<string> {
   })
 }
 
-function emptyTable(): Table {
+function emptyTable() {
   return { byAddress: new Map(), readAt: Number.NEGATIVE_INFINITY }
 }
 

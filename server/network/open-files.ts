@@ -16,20 +16,16 @@ interface Seen {
   readonly open: number
 }
 
-interface OpenFiles {
-  /** Most connections at once, of which `held` are open now; Infinity where it is not known. */
-  connectionsThatFit(held: number): number
-}
-
 /** `clock` is monotonic, in ms. */
 export function createOpenFiles(
   clock: () => number,
   look: () => Seen | 'none left' | undefined = lookAtSystem,
-): OpenFiles {
+) {
   let fits = Number.POSITIVE_INFINITY
   let lookedAt = Number.NEGATIVE_INFINITY
   return {
-    connectionsThatFit(held) {
+    /** Most connections at once, of which `held` are open now; Infinity where it is not known. */
+    connectionsThatFit(held: number): number {
       const now = clock()
       if (now - lookedAt < LOOK_AGAIN_MS) return fits
       lookedAt = now

@@ -64,25 +64,14 @@ type StoredImage = Static<typeof Record>
 export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'published' | 'format'>
 export type OnRecordOf = (name: string, sha256: string) => OnRecord | undefined
 
-export interface CatalogueStore {
-  /**
-   * The version and judgement of exactly this file, when they can be trusted. What held it is not kept: published
-   * checksums are compared anew.
-   */
-  find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined
-  put(name: string, version: Version, judgement: Judgement): void
-  remove(name: string): void
-  /** Resolves when all changes have been written, or could not be. */
-  flush(): Promise<void>
-  close(): Promise<void>
-}
+export type CatalogueStore = Awaited<ReturnType<typeof openCatalogueStore>>
 
 /** `file`: absolute path of the store. Never throws: what is wrong with the file goes to `onTrouble`. */
 export async function openCatalogueStore(options: {
   file: string
   recorded: OnRecordOf
   onTrouble: (message: string) => void
-}): Promise<CatalogueStore> {
+}) {
   const { file, onTrouble } = options
   const images = await load(file, onTrouble)
   // Now or never: a folder that has gone later was on a disk that was taken away.
@@ -133,20 +122,25 @@ export async function openCatalogueStore(options: {
   }
 
   return {
-    find(name, identity) {
+    /**
+     * The version and judgement of exactly this file, when they can be trusted. What held it is not kept: published
+     * checksums are compared anew.
+     */
+    find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined {
       const stored = images.get(name)
       if (stored === undefined || !isSameFile(stored, identity)) return undefined
       return trusted(stored, identity, options.recorded(name, stored.sha256))
     },
-    put(name, version, judgement) {
+    put(name: string, version: Version, judgement: Judgement): void {
       images.set(name, storedForm(version, judgement, images.get(name)))
       changed()
     },
-    remove(name) {
+    remove(name: string): void {
       if (images.delete(name)) changed()
     },
+    /** Resolves when all changes have been written, or could not be. */
     flush,
-    async close() {
+    async close(): Promise<void> {
       closed = true
       await flush()
     },

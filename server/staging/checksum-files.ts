@@ -9,21 +9,11 @@ import type { Sight } from './watch.ts'
 /** Such files come in heaps; the images are judged once for all of them. */
 const REJUDGE_AFTER_MS = 50
 
-interface ChecksumFiles {
-  seen(sight: Sight): void
-  gone(name: string): void
-  /** Resolves when the judge has heard of all that was seen. */
-  read(): Promise<void>
-  /** Resolves when, besides, the images have been judged again. */
-  settled(): Promise<void>
-  close(): void
-}
-
 export function createChecksumFiles(options: {
   judge: Judge
   rejudge: () => Promise<void>
   onTrouble: (message: string) => void
-}): ChecksumFiles {
+}) {
   const known = new Map<string, FileIdentity>()
   /** Those that could not be read, with what was said about it. */
   const unread = new Map<string, string>()
@@ -66,22 +56,24 @@ export function createChecksumFiles(options: {
   }
 
   return {
-    seen({ name, identity }) {
+    seen({ name, identity }: Sight): void {
       const before = known.get(name)
       if (before !== undefined && sameFile(before, identity)) return
       known.set(name, identity)
       tell(name, false)
     },
-    gone(name) {
+    gone(name: string): void {
       unread.delete(name)
       if (known.delete(name)) tell(name, true)
     },
-    read: () => reading,
-    async settled() {
+    /** Resolves when the judge has heard of all that was seen. */
+    read: (): Promise<void> => reading,
+    /** Resolves when, besides, the images have been judged again. */
+    async settled(): Promise<void> {
       while (rejudging !== undefined) await rejudging
       await reading
     },
-    close() {
+    close(): void {
       closed = true
     },
   }

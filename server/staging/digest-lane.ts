@@ -27,11 +27,7 @@ interface LaneOptions extends DigestThreadOptions {
   readonly atOnce: number
 }
 
-export interface Lane {
-  /** Settles when the job is done or was cancelled. */
-  enqueue(job: LaneJob): Promise<void>
-  close(): Promise<void>
-}
+export type Lane = ReturnType<typeof createLane>
 
 interface Waiting {
   readonly job: LaneJob
@@ -41,7 +37,7 @@ interface Waiting {
   setBack: boolean
 }
 
-export function createLane(options: LaneOptions): Lane {
+export function createLane(options: LaneOptions) {
   const threads = createDigestThreads(options)
   const oneByOne = createConcurrencyLimit(1)
   const queue: Waiting[] = []
@@ -103,7 +99,8 @@ export function createLane(options: LaneOptions): Lane {
   }
 
   return {
-    enqueue(job) {
+    /** Settles when the job is done or was cancelled. */
+    enqueue(job: LaneJob): Promise<void> {
       if (closed || job.signal?.aborted === true) return Promise.resolve()
       let leave = (): void => {}
       const over = new Promise<void>((done, failed) => {
@@ -121,7 +118,7 @@ export function createLane(options: LaneOptions): Lane {
       })
       return over.finally(() => job.signal?.removeEventListener('abort', leave))
     },
-    async close() {
+    async close(): Promise<void> {
       closed = true
       for (const waiting of queue.splice(0)) waiting.done()
       await threads.cancel()

@@ -29,14 +29,9 @@ export type DigestResult =
   | { readonly kind: 'short' }
   | { readonly kind: 'cancelled' }
 
-export interface DigestThreads {
-  /** One task at a time. Rejects with the system's error, or when a thread breaks down. */
-  run(task: DigestTask, onProgress: (share: number) => void): Promise<DigestResult>
-  /** What is under way is `cancelled`. */
-  cancel(): Promise<void>
-}
+export type DigestThreads = ReturnType<typeof createDigestThreads>
 
-export function createDigestThreads({ workerFile, parts }: DigestThreadOptions): DigestThreads {
+export function createDigestThreads({ workerFile, parts }: DigestThreadOptions) {
   const ring = new SharedArrayBuffer(8)
   let workers: Worker[] = []
   let idle: NodeJS.Timeout | undefined
@@ -87,7 +82,8 @@ export function createDigestThreads({ workerFile, parts }: DigestThreadOptions):
   }
 
   return {
-    run(task, onProgress) {
+    /** One task at a time. Rejects with the system's error, or when a thread breaks down. */
+    run(task: DigestTask, onProgress: (share: number) => void): Promise<DigestResult> {
       clearTimeout(idle)
       new Int32Array(ring).fill(0)
       if (workers.length === 0) start()
@@ -112,6 +108,7 @@ export function createDigestThreads({ workerFile, parts }: DigestThreadOptions):
         for (const worker of workers) worker.postMessage(task)
       }).finally(rest)
     },
-    cancel: () => giveUp({ kind: 'cancelled' }),
+    /** What is under way is `cancelled`. */
+    cancel: (): Promise<void> => giveUp({ kind: 'cancelled' }),
   }
 }

@@ -46,18 +46,10 @@ interface DigestOrder {
   readonly signal?: AbortSignal
 }
 
-export interface Digests {
-  /** SHA-256 of whole and blocks, and CRC-32, in one reading. Rejects with the system's error. */
-  read(order: DigestOrder): Promise<Digested<Reading>>
-  /** Further algorithms, lower-case hex by name. An urgent one sets a running background one back. */
-  more(
-    order: DigestOrder & { readonly algorithms: readonly string[]; readonly urgent?: boolean },
-  ): Promise<Digested<{ identity: FileIdentity; digests: Readonly<Record<string, string>> }>>
-  close(): Promise<void>
-}
+export type Digests = ReturnType<typeof createDigests>
 
 /** `workerFile` is only for tests that need another one. Starts no thread before there is something to read. */
-export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}): Digests {
+export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}) {
   const workerFile =
     options.workerFile ?? fileURLToPath(builtScript(new URL('./digest-worker.js', import.meta.url)))
   const blockBytes = options.blockBytes ?? BLOCK_BYTES
@@ -104,19 +96,23 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
   }
 
   return {
-    read(order) {
+    /** SHA-256 of whole and blocks, and CRC-32, in one reading. Rejects with the system's error. */
+    read(order: DigestOrder): Promise<Digested<Reading>> {
       readings += 1
       const lane = order.bytes > SMALL_BYTES ? large : small
       return run(lane, { ...order, algorithms: ['sha256'] }, true, (found, file) =>
         readingOf(found, file, blockBytes),
       ).finally(oneReadingLess)
     },
-    async more(order) {
+    /** Further algorithms, lower-case hex by name. An urgent one sets a running background one back. */
+    async more(
+      order: DigestOrder & { readonly algorithms: readonly string[]; readonly urgent?: boolean },
+    ): Promise<Digested<{ identity: FileIdentity; digests: Readonly<Record<string, string>> }>> {
       const urgent = order.urgent ?? false
       if (!urgent && readings > 0) await new Promise<void>((wake) => waiting.push(wake))
       return run(further, order, urgent, ({ digests }, { identity }) => ({ identity, digests }))
     },
-    async close() {
+    async close(): Promise<void> {
       await Promise.all([small.close(), large.close(), further.close()])
     },
   }

@@ -11,14 +11,6 @@ import type { Sight } from './watch.ts'
 /** A longer file under an image's name is an image, whatever it begins with. */
 const LONGEST_TEXT = 1024n * 1024n
 
-interface Documents {
-  /** `named`: what its name promises. */
-  seen(sight: Sight, named: 'document' | 'image'): void
-  gone(name: string): void
-  /** Resolves when every file that was seen has been looked into. */
-  settled(): Promise<void>
-}
-
 export function createDocuments(options: {
   open: (name: string) => Promise<OpenFile>
   /** Known from an earlier run to be an image: whether it is a text too. Another one need not be opened. */
@@ -28,7 +20,7 @@ export function createDocuments(options: {
   onDocument: (name: string) => void
   /** It may hold published checksums, be it an image or not; absent: nobody wants to know. */
   onText: ((sight: Sight, isText: boolean) => void) | undefined
-}): Documents {
+}) {
   const looks = new Map<string, { identity: FileIdentity; isImage: boolean | undefined }>()
   let looking: Promise<void> = Promise.resolve()
 
@@ -53,7 +45,8 @@ export function createDocuments(options: {
   }
 
   return {
-    seen(sight, named) {
+    /** `named`: what its name promises. */
+    seen(sight: Sight, named: 'document' | 'image'): void {
       const before = looks.get(sight.name)
       const same = before !== undefined && sameFile(before.identity, sight.identity)
       const known = same ? undefined : options.known(sight)
@@ -65,7 +58,8 @@ export function createDocuments(options: {
       if (known === 'other' || (isImage && sight.identity.size > LONGEST_TEXT)) options.onText?.(sight, false)
       else looking = looking.then(() => lookInto(sight))
     },
-    gone: (name) => void looks.delete(name),
-    settled: () => looking,
+    gone: (name: string): void => void looks.delete(name),
+    /** Resolves when every file that was seen has been looked into. */
+    settled: (): Promise<void> => looking,
   }
 }

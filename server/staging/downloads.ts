@@ -6,19 +6,11 @@ import { posix } from 'node:path'
 import { CONTROL_ENDINGS, controlledBy, wordsForNever } from './offer-rule.ts'
 import type { Sight } from './watch.ts'
 
-interface Downloads {
-  /** A file that is no image and may belong to a download. Only the first sight of it changes anything. */
-  seen(name: string): void
-  gone(name: string): void
-  /** Why the file is no image yet, in words. */
-  wordsFor(sight: Sight): string | undefined
-}
-
 /** `again`: whether this file is an image is to be decided again. */
 export function createDownloads(options: {
   emptyImages: () => Iterable<string>
   again: (name: string) => void
-}): Downloads {
+}) {
   const parts = new Set<string>()
   const empty = new Set<string>()
 
@@ -29,16 +21,18 @@ export function createDownloads(options: {
   }
 
   return {
-    seen(name) {
+    /** A file that is no image and may belong to a download. Only the first sight of it changes anything. */
+    seen(name: string): void {
       if (parts.has(name) || (controlledBy(name) ?? wordsForNever(name)) === undefined) return
       parts.add(name)
       decideAgain(name)
     },
-    gone(name) {
+    gone(name: string): void {
       empty.delete(name)
       if (parts.delete(name)) decideAgain(name)
     },
-    wordsFor({ name, identity }) {
+    /** Why the file is no image yet, in words. */
+    wordsFor({ name, identity }: Sight): string | undefined {
       empty.delete(name)
       const control = CONTROL_ENDINGS.map((ending) => name + ending).find((part) => parts.has(part))
       if (control !== undefined) {

@@ -9,21 +9,9 @@ const BACKGROUND = ['md5', 'sha1', 'sha512'] as const
 /** All that published checksums may ask for. */
 const FURTHER_ALGORITHMS: readonly string[] = ['md5', 'sha1', 'sha224', 'sha384', 'sha512']
 
-export interface FurtherDigests {
-  /** One digest of exactly this version. Throws FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
-  digest(name: string, version: Version, algorithm: string, signal?: AbortSignal): Promise<string>
-  /** The background ones that are missing; undefined when the file moved or could not be read. */
-  rest(
-    name: string,
-    version: Version,
-    signal: AbortSignal,
-  ): Promise<Readonly<Record<string, string>> | undefined>
-}
+export type FurtherDigests = ReturnType<typeof createFurtherDigests>
 
-export function createFurtherDigests(
-  digests: Digests,
-  open: (name: string) => Promise<OpenFile>,
-): FurtherDigests {
+export function createFurtherDigests(digests: Digests, open: (name: string) => Promise<OpenFile>) {
   async function compute(
     name: string,
     version: Version,
@@ -43,7 +31,8 @@ export function createFurtherDigests(
   }
 
   return {
-    async digest(name, version, algorithm, signal) {
+    /** One digest of exactly this version. Throws FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
+    async digest(name: string, version: Version, algorithm: string, signal?: AbortSignal): Promise<string> {
       if (algorithm === 'sha256') return version.sha256
       if (algorithm === 'crc32') return version.crc32
       const known = version.more[algorithm]
@@ -56,7 +45,12 @@ export function createFurtherDigests(
       if (computed === undefined) throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
       return computed
     },
-    async rest(name, version, signal) {
+    /** The background ones that are missing; undefined when the file moved or could not be read. */
+    async rest(
+      name: string,
+      version: Version,
+      signal: AbortSignal,
+    ): Promise<Readonly<Record<string, string>> | undefined> {
       const missing = BACKGROUND.filter((algorithm) => version.more[algorithm] === undefined)
       if (missing.length === 0) return undefined
       // A file that cannot be read again just now is no fault of the image: it was read and judged.

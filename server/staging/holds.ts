@@ -29,12 +29,6 @@ export interface Decided {
   readonly lifted?: Decision
 }
 
-interface Holds {
-  apply(entry: Entry): void
-  /** `found`: what the program has against these bytes now. */
-  decide(name: string, sha256: string, found: readonly HoldReason[]): Decided
-}
-
 export const BY_HAND = 'by hand'
 
 interface Taken extends Decision {
@@ -44,7 +38,7 @@ interface Taken extends Decision {
 }
 
 /** `recorded`: what the latest `image` entry says of a version. */
-export function createHolds(recorded: OnRecordOf): Holds {
+export function createHolds(recorded: OnRecordOf) {
   const decisions = new Map<string, Taken[]>()
   const struck = new Set<number>()
   /** Why a version was held last, in the ledger's words. */
@@ -96,7 +90,8 @@ export function createHolds(recorded: OnRecordOf): Holds {
 
   return {
     apply: take,
-    decide(name, sha256, found) {
+    /** `found`: what the program has against these bytes now. */
+    decide(name: string, sha256: string, found: readonly HoldReason[]): Decided {
       const taken = (decisions.get(`${sha256} ${name}`) ?? []).filter(({ seq }) => !struck.has(seq))
       const lifts = taken.filter(({ covers }) => covers !== undefined)
       const last = taken.at(-1)

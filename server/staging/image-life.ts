@@ -13,26 +13,9 @@ import { createLifeState, isJudged, type LifeOptions, type LifeState } from './l
 import type { PlacedPath } from './plain-paths.ts'
 import type { Sight } from './watch.ts'
 
-export interface ImageLife {
-  readonly image: Image
-  begin(): void
-  seen(sight: Sight): void
-  /** Another file's path changed its own. */
-  moveTo(placed: PlacedPath): void
-  /** Waits no longer for the file to be quiet. */
-  readyNow(): void
-  /** A person decided something: a hold, a lift, or that one of these was a mistake. */
-  decided(): void
-  /** What is known about the bytes is void, unless a look says that the file has moved: then that counts. */
-  reread(): Promise<void>
-  rejudge(): Promise<void>
-  /** Waits for nothing any more; idempotent. */
-  end(): void
-  /** Tells those who were offered it, after the end. */
-  removed(): void
-}
+export type ImageLife = ReturnType<typeof createImageLife>
 
-export function createImageLife(options: LifeOptions, sight: Sight): ImageLife {
+export function createImageLife(options: LifeOptions, sight: Sight) {
   const { name } = sight
   const known = options.store.find(name, sight.identity)
   const life: LifeState = createLifeState(
@@ -55,10 +38,10 @@ export function createImageLife(options: LifeOptions, sight: Sight): ImageLife {
     },
   )
   return {
-    get image() {
+    get image(): Image {
       return life.image
     },
-    begin() {
+    begin(): void {
       const placed = options.place(known?.version.sha256)
       if (known === undefined) {
         life.publish({ placed })
@@ -71,35 +54,41 @@ export function createImageLife(options: LifeOptions, sight: Sight): ImageLife {
       void life.unmoved.judging.now()
       life.tellSettledness()
     },
-    seen(now) {
+    seen(now: Sight): void {
       if (!sameFile(life.facts.sight.identity, now.identity)) life.next.restart(now)
     },
-    moveTo: (placed) => life.publish({ placed }),
-    readyNow() {
+    /** Another file's path changed its own. */
+    moveTo: (placed: PlacedPath): void => life.publish({ placed }),
+    /** Waits no longer for the file to be quiet. */
+    readyNow(): void {
       life.unmoved.impatient = true
       if (life.image.state === 'locked') retry(life)
       else void lookThenProceed(life)
     },
-    decided: () => decided(life),
-    async reread() {
+    /** A person decided something: a hold, a lift, or that one of these was a mistake. */
+    decided: (): void => decided(life),
+    /** What is known about the bytes is void, unless a look says that the file has moved: then that counts. */
+    async reread(): Promise<void> {
       const { signal } = life.unmoved.moved
       await options.look(name)
       if (!life.still(signal)) return
       options.store.remove(name)
       life.next.restart(life.facts.sight, true)
     },
-    async rejudge() {
+    async rejudge(): Promise<void> {
       if (life.facts.version === undefined) return
       const judged = life.unmoved.judging.now()
       life.tellSettledness()
       await judged
     },
-    end() {
+    /** Waits for nothing any more; idempotent. */
+    end(): void {
       life.ended = true
       life.unmoved.moved.abort()
       life.waitNoLonger()
     },
-    removed() {
+    /** Tells those who were offered it, after the end. */
+    removed(): void {
       const last = life.unmoved.touched ?? life.image
       if (isJudged(last)) options.onLost(last, 'removed')
     },

@@ -17,22 +17,7 @@ interface ImageLivesOptions
   readonly onGone: (image: Image) => void
 }
 
-interface ImageLives {
-  get(name: string): Image | undefined
-  all(): Iterable<Image>
-  seen(sight: Sight): void
-  gone(name: string): void
-  readyNow(name: string): void
-  /** What a person decided about it counts at once. */
-  decided(name: string): void
-  reread(name: string): void
-  rejudge(name: string): Promise<void>
-  /** Names of images that are neither ready, held nor locked, or are being judged. */
-  unsettled(): ReadonlySet<string>
-  close(): void
-}
-
-export function createImageLives(options: ImageLivesOptions): ImageLives {
+export function createImageLives(options: ImageLivesOptions) {
   const { paths, store } = options
   const lives = new Map<string, ImageLife>()
   const unsettled = new Set<string>()
@@ -78,17 +63,17 @@ export function createImageLives(options: ImageLivesOptions): ImageLives {
   }
 
   return {
-    get: (name) => lives.get(name)?.image,
-    *all() {
+    get: (name: string): Image | undefined => lives.get(name)?.image,
+    *all(): Iterable<Image> {
       for (const life of lives.values()) yield life.image
     },
-    seen(sight) {
+    seen(sight: Sight): void {
       const life = lives.get(sight.name)
       if (closed) return
       if (life === undefined) begin(sight)
       else life.seen(sight)
     },
-    gone(name) {
+    gone(name: string): void {
       const life = lives.get(name)
       if (life === undefined || closed) return
       lives.delete(name)
@@ -99,12 +84,14 @@ export function createImageLives(options: ImageLivesOptions): ImageLives {
       life.removed()
       options.onGone(life.image)
     },
-    readyNow: (name) => current(name).readyNow(),
-    decided: (name) => lives.get(name)?.decided(),
-    reread: (name) => void current(name).reread(),
-    rejudge: async (name) => lives.get(name)?.rejudge(),
-    unsettled: () => unsettled,
-    close() {
+    readyNow: (name: string): void => current(name).readyNow(),
+    /** What a person decided about it counts at once. */
+    decided: (name: string): void => lives.get(name)?.decided(),
+    reread: (name: string): void => void current(name).reread(),
+    rejudge: async (name: string): Promise<void> => lives.get(name)?.rejudge(),
+    /** Names of images that are neither ready, held nor locked, or are being judged. */
+    unsettled: (): ReadonlySet<string> => unsettled,
+    close(): void {
       closed = true
       for (const life of lives.values()) life.end()
     },

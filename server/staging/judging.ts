@@ -5,11 +5,7 @@
 import { messageOf } from '../errors.ts'
 import type { Judgement } from './judge.ts'
 
-export interface Judging {
-  readonly running: boolean
-  /** Judges what is known now; resolves when no further judgement is due. Never rejects. */
-  now(): Promise<void>
-}
+export type Judging = ReturnType<typeof createJudging>
 
 interface JudgingOptions {
   /** Undefined when the version is not the present one any more. */
@@ -20,7 +16,7 @@ interface JudgingOptions {
   readonly droppedOut: () => void
 }
 
-export function createJudging({ judge, judged, droppedOut }: JudgingOptions): Judging {
+export function createJudging({ judge, judged, droppedOut }: JudgingOptions) {
   let running: Promise<void> | undefined
   let again = false
 
@@ -37,10 +33,11 @@ export function createJudging({ judge, judged, droppedOut }: JudgingOptions): Ju
   }
 
   return {
-    get running() {
+    get running(): boolean {
       return running !== undefined
     },
-    now() {
+    /** Judges what is known now; resolves when no further judgement is due. Never rejects. */
+    now(): Promise<void> {
       if (running === undefined) running = run()
       else again = true
       return running

@@ -6,24 +6,12 @@ import { namesAskedFor } from './request-target.ts'
 const CHECKSUM_EXTENSION = '.sha256'
 const CHECKSUM_LIST = 'SHA256SUMS'
 
-interface Lookup {
-  /** Adds an image or puts a newer snapshot in its place; true when it is a new one. */
-  set(image: Image): boolean
-  delete(name: string): void
-  /** `target`: the request target as Node gives it, one character a byte; absolute form allowed. */
-  find(target: string): FoundImage
-}
-
 type ByPath = Extract<FoundImage, { kind: 'image' }>
 
 /** A key may stand for several images; only a single one is found by it. */
-interface Index {
-  add(key: string, name: string): void
-  remove(key: string, name: string): void
-  names(key: string): readonly string[]
-}
+type Index = ReturnType<typeof createIndex>
 
-export function createLookup(): Lookup {
+export function createLookup() {
   const images = new Map<string, Image>()
   const plain = createIndex()
   const digest = createIndex()
@@ -90,7 +78,8 @@ export function createLookup(): Lookup {
   }
 
   return {
-    set(image) {
+    /** Adds an image or puts a newer snapshot in its place; true when it is a new one. */
+    set(image: Image): boolean {
       const old = images.get(image.name)
       if (old?.plainPath !== image.plainPath || old.digestPath !== image.digestPath) {
         forget(image.name)
@@ -100,11 +89,12 @@ export function createLookup(): Lookup {
       images.set(image.name, image)
       return old === undefined
     },
-    delete(name) {
+    delete(name: string): void {
       forget(name)
       nearest.delete(name)
     },
-    find(target) {
+    /** `target`: the request target as Node gives it, one character a byte; absolute form allowed. */
+    find(target: string): FoundImage {
       const readings = namesAskedFor(target)
       const found = findAmong(readings)
       if (found !== undefined) return found
@@ -124,18 +114,18 @@ function fold(text: string): string {
   return text.normalize('NFC').toLowerCase()
 }
 
-function createIndex(): Index {
+function createIndex() {
   const entries = new Map<string, Set<string>>()
   return {
-    add(key, name) {
+    add(key: string, name: string): void {
       const names = entries.get(key)
       if (names === undefined) entries.set(key, new Set([name]))
       else names.add(name)
     },
-    remove(key, name) {
+    remove(key: string, name: string): void {
       const names = entries.get(key)
       if (names?.delete(name) === true && names.size === 0) entries.delete(key)
     },
-    names: (key) => [...(entries.get(key) ?? [])],
+    names: (key: string): readonly string[] => [...(entries.get(key) ?? [])],
   }
 }

@@ -13,21 +13,15 @@ interface Candidate {
   readonly letters: number
 }
 
-interface NearestNames {
-  set(key: string, text: string): void
-  delete(key: string): void
-  find(asked: string): string | undefined
-}
-
-export function createNearestNames(): NearestNames {
+export function createNearestNames() {
   const candidates = new Map<string, Candidate>()
   return {
-    set(key, text) {
+    set(key: string, text: string): void {
       const folded = text.toLowerCase()
       candidates.set(key, { text, folded, letters: letterSet(folded) })
     },
-    delete: (key) => void candidates.delete(key),
-    find(asked) {
+    delete: (key: string): void => void candidates.delete(key),
+    find(asked: string): string | undefined {
       if (asked.length > TEXT_CHARACTERS) return undefined
       const folded = asked.toLowerCase()
       const most = Math.min(MOST_DIFFERENCES, Math.max(2, Math.floor(folded.length / 3)))

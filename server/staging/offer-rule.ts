@@ -31,13 +31,6 @@ const BESIDE_VISIT = /^(copy|kopie|copie|copia|von|of|de|di|sheet|plan|new|old|f
 
 type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
 
-interface OfferRule {
-  kindOf(name: string): FileKind
-  mayHoldImages(folderName: string): boolean
-  /** A file of this name concerns a person, be it offered or not. */
-  isSeen(name: string): boolean
-}
-
 /** What it is, where a person may wonder why it is not offered; undefined for all other files. */
 export function wordsForNever(name: string): string | undefined {
   if (isTooLong(name)) return `its name with its folders is longer than ${MAX_TEXT_BYTES} bytes: shorten it`
@@ -96,7 +89,7 @@ export function createOfferRule(options: {
   folder: string
   records: string
   isChecksumFile?: (name: string) => boolean
-}): OfferRule {
+}) {
   const records = isInside(options.folder, options.records)
     ? relative(options.folder, options.records).split(sep).join('/')
     : undefined
@@ -108,18 +101,19 @@ export function createOfferRule(options: {
     (records !== undefined && (name === records || name.startsWith(`${records}/`))) ||
     (recordsAreHere && /^(ledger\.|catalogue\.json|reserve|lock)/.test(name))
   return {
-    kindOf(name) {
+    kindOf(name: string): FileKind {
       if (hidden(name) || ours(name) || OF_THE_SYSTEM.test(name)) return 'never'
       if (wordsForNever(name) !== undefined || controlledBy(name) !== undefined) return 'never'
       if (options.isChecksumFile?.(name) === true || CHECKSUMS.test(name)) return 'checksums'
       return isNamedDocument(name) ? 'perhaps a document' : 'image'
     },
-    mayHoldImages: (folderName) =>
+    mayHoldImages: (folderName: string): boolean =>
       !hidden(folderName) &&
       !ours(folderName) &&
       !FOLDER_OF_THE_SYSTEM.test(folderName) &&
       wordsForFolder(folderName) === undefined,
-    isSeen: (name) => !hidden(name) && !ours(name) && !OF_THE_SYSTEM.test(name),
+    /** A file of this name concerns a person, be it offered or not. */
+    isSeen: (name: string): boolean => !hidden(name) && !ours(name) && !OF_THE_SYSTEM.test(name),
   }
 }
 

@@ -11,17 +11,7 @@ export interface PlacedPath {
   readonly note?: string
 }
 
-export interface PlainPaths {
-  /**
-   * A file is there, its digest known or not yet. Answers every file whose path is another one now. Without a
-   * digest the path is provisional and may be shared; with one it is unique.
-   */
-  place(name: string, sha256?: string): readonly PlacedPath[]
-  remove(name: string): readonly PlacedPath[]
-  /** The file's present path has been offered: it keeps it. */
-  keep(name: string): void
-  get(name: string): PlacedPath | undefined
-}
+export type PlainPaths = ReturnType<typeof createPlainPaths>
 
 interface Member {
   readonly name: string
@@ -31,7 +21,7 @@ interface Member {
 }
 
 /** `offered`: the name of the file to which the ledger has given this path. */
-export function createPlainPaths(offered: (path: string) => string | undefined): PlainPaths {
+export function createPlainPaths(offered: (path: string) => string | undefined) {
   const members = new Map<string, Member>()
   const groups = new Map<string, Map<string, Member>>()
   const claims = new Map<string, string>()
@@ -98,7 +88,11 @@ export function createPlainPaths(offered: (path: string) => string | undefined):
   }
 
   return {
-    place(name, sha256) {
+    /**
+     * A file is there, its digest known or not yet. Answers every file whose path is another one now. Without a
+     * digest the path is provisional and may be shared; with one it is unique.
+     */
+    place(name: string, sha256?: string): readonly PlacedPath[] {
       let member = members.get(name)
       if (member === undefined) {
         member = { name, wanted: wantedPath(name), sha256: undefined, placed: undefined }
@@ -110,7 +104,7 @@ export function createPlainPaths(offered: (path: string) => string | undefined):
       member.sha256 = sha256
       return arrange(groups.get(member.wanted) ?? new Map())
     },
-    remove(name) {
+    remove(name: string): readonly PlacedPath[] {
       const member = members.get(name)
       if (member === undefined) return []
       release(member)
@@ -120,10 +114,11 @@ export function createPlainPaths(offered: (path: string) => string | undefined):
       if (group.size === 0) groups.delete(member.wanted)
       return arrange(group)
     },
-    keep(name) {
+    /** The file's present path has been offered: it keeps it. */
+    keep(name: string): void {
       const path = members.get(name)?.placed?.path
       if (path !== undefined && claims.get(path) === name && ownerOf(path) === undefined) kept.set(path, name)
     },
-    get: (name) => members.get(name)?.placed,
+    get: (name: string): PlacedPath | undefined => members.get(name)?.placed,
   }
 }

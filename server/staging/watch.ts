@@ -54,16 +54,9 @@ interface WatchOptions {
   readonly events?: EventSource
 }
 
-export interface Watch {
-  /** Resolves when everything in the folder has been seen once. */
-  start(): Promise<void>
-  /** Looks at one file now; its sight is passed to onSeen or onGone before this resolves. */
-  look(name: string): Promise<void>
-  rescan(): Promise<void>
-  close(): Promise<void>
-}
+export type Watch = ReturnType<typeof createWatch>
 
-export function createWatch(options: WatchOptions): Watch {
+export function createWatch(options: WatchOptions) {
   const { folder, files } = options
   const events = options.events ?? chokidarEvents
   const limited = createConcurrencyLimit(LOOKS_AT_ONCE)
@@ -241,14 +234,16 @@ export function createWatch(options: WatchOptions): Watch {
   }
 
   return {
-    async start() {
+    /** Resolves when everything in the folder has been seen once. */
+    async start(): Promise<void> {
       begin()
       await rescan()
       scheduleRescan()
     },
+    /** Looks at one file now; its sight is passed to onSeen or onGone before this resolves. */
     look,
     rescan,
-    close() {
+    close(): Promise<void> {
       closing ??= (async () => {
         clearTimeout(timer)
         await source?.close()

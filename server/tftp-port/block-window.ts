@@ -13,18 +13,7 @@ interface Slot {
   sending: number
 }
 
-interface BlockWindow {
-  /** The furthest block that is filled. */
-  readonly ready: number
-  /** Bytes that the block under way still takes; 0 while it has no place before `acked` moves on, or all is there. */
-  room(acked: number): number
-  /** At most `room` bytes. */
-  put(bytes: Uint8Array): void
-  /** The packet of a filled block that is not acknowledged; `sent` once the system has it. */
-  take(block: number): { readonly packet: Uint8Array; sent(): void }
-}
-
-export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: number): BlockWindow {
+export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: number) {
   const slots: Slot[] = []
   const lastBlock = Math.floor(bytes / blockBytes) + 1
   let left = bytes
@@ -48,14 +37,16 @@ export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: nu
 
   return {
     // A last block without bytes needs nothing to be put.
-    get ready() {
+    get ready(): number {
       return left === 0 ? lastBlock : block - 1
     },
-    room(acked) {
+    /** Bytes that the block under way still takes; 0 while it has no place before `acked` moves on, or all is there. */
+    room(acked: number): number {
       if (left === 0 || block > acked + windowBlocks) return 0
       return Math.min(left, blockBytes - (current?.filled ?? 0))
     },
-    put(piece) {
+    /** At most `room` bytes. */
+    put(piece: Uint8Array): void {
       current ??= slotOf(block)
       current.packet.set(piece, DATA_HEADER_BYTES + current.filled)
       current.filled += piece.byteLength
@@ -65,7 +56,8 @@ export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: nu
       current = undefined
       block += 1
     },
-    take(number) {
+    /** The packet of a filled block that is not acknowledged; `sent` once the system has it. */
+    take(number: number): { readonly packet: Uint8Array; sent(): void } {
       const slot = number < block ? slots[number % windowBlocks] : current
       // The last block, short or empty.
       const packet = slot?.packet ?? Buffer.alloc(DATA_HEADER_BYTES)

@@ -9,13 +9,6 @@ export interface Answering {
   transfer?: Transfer
 }
 
-interface Repeats {
-  /** Where the answer to this request belongs; undefined for a copy of one that is answered already. */
-  take(from: string, datagram: string): Answering | undefined
-  /** It was refused: the next one of its kind is answered anew. */
-  forget(from: string): void
-}
-
 /** How long a copy may be on its way. */
 const ON_ITS_WAY_MS = 5_000
 
@@ -25,7 +18,7 @@ interface Known extends Answering {
 }
 
 /** `clock` is monotonic, in ms. */
-export function createRepeats(clock: () => number): Repeats {
+export function createRepeats(clock: () => number) {
   const known = new Map<string, Known>()
 
   const isUnderWay = ({ transfer }: Known): boolean =>
@@ -47,7 +40,8 @@ export function createRepeats(clock: () => number): Repeats {
   }
 
   return {
-    take(from, datagram) {
+    /** Where the answer to this request belongs; undefined for a copy of one that is answered already. */
+    take(from: string, datagram: string): Answering | undefined {
       forgetOld()
       const before = known.get(from)
       if (before !== undefined) {
@@ -59,6 +53,7 @@ export function createRepeats(clock: () => number): Repeats {
       known.set(from, answering)
       return answering
     },
-    forget: (from) => void known.delete(from),
+    /** It was refused: the next one of its kind is answered anew. */
+    forget: (from: string): void => void known.delete(from),
   }
 }

@@ -32,14 +32,6 @@ type Other = Pick<Request, 'answer'> & { readonly asked: Omit<Asked, 'target'> }
 
 export type ReadRequest = Extract<Packet, { kind: 'request' }>
 
-interface Responder {
-  /** Resolves with whether a transfer was begun. Rejects for faults of ours. */
-  respond(request: Request, packet: ReadRequest): Promise<boolean>
-  /** What is no request, to the port for requests. `start`: as it came. */
-  refuseOther(other: Other, packet: Packet, start: string): void
-  close(): Promise<void>
-}
-
 interface ResponderDeps {
   readonly depot: TftpDoorDepot
   readonly onCrowded?: (() => void) | undefined
@@ -62,7 +54,7 @@ const TEXTS_AT_MOST = 64
 /** IPv4 (RFC 791 §3.1) or IPv6 (RFC 8200 §3) and UDP (RFC 768). */
 const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
 
-export function createTftpResponder({ depot, onCrowded }: ResponderDeps): Responder {
+export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
   const { admission, delivery, own } = depot
   const open = new Set<Transfer>()
   const texts = new Set<Transfer>()
@@ -179,7 +171,8 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps): Respon
   }
 
   return {
-    async respond(request, packet) {
+    /** Resolves with whether a transfer was begun. Rejects for faults of ours. */
+    async respond(request: Request, packet: ReadRequest): Promise<boolean> {
       try {
         return await send(request, packet)
       } catch (error) {
@@ -189,7 +182,8 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps): Respon
         return false
       }
     },
-    refuseOther({ asked: who, answer }, packet, start) {
+    /** What is no request, to the port for requests. `start`: as it came. */
+    refuseOther({ asked: who, answer }: Other, packet: Packet, start: string): void {
       const asked = { ...who, firstLine: start }
       if (isTurnedAway(asked, admission.admit(who, ''))) return
       const isMalformed = packet.kind === 'malformed'
@@ -201,7 +195,7 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps): Respon
           }
       refuse({ asked, answer }, refusal)
     },
-    async close() {
+    async close(): Promise<void> {
       for (const transfer of open) transfer.wire.reset('the server is being stopped')
       if (open.size > 0)
         await new Promise<void>((resolve) => {

@@ -22,17 +22,10 @@ interface TftpPortDeps {
   readonly onCrowded?: () => void
 }
 
-interface TftpPort {
-  /** One more socket for requests; the caller binds it to this address (with its zone) and closes it. */
-  socket(address: string): Socket
-  /** Ends what is not ended by delivery. Resolves once every transfer's port is closed. */
-  close(): Promise<void>
-}
-
 /** Of a datagram that is no request, as much stands on record. */
 const SHOWN_BYTES = 40
 
-export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): TftpPort {
+export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
   const { delivery, rehearsals } = depot
   const repeats = createRepeats(() => performance.now())
   const responder = createTftpResponder({ depot, onCrowded })
@@ -80,7 +73,8 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): Tft
   }
 
   return {
-    socket(address) {
+    /** One more socket for requests; the caller binds it to this address (with its zone) and closes it. */
+    socket(address: string): Socket {
       const socket = createSocket(dgramOptions(address))
       socket.on('message', (datagram, from) => {
         // What one client sent shall harm nobody else: an error in a listener would end the program.
@@ -92,6 +86,7 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps): Tft
       })
       return socket
     },
+    /** Ends what is not ended by delivery. Resolves once every transfer's port is closed. */
     close: responder.close,
   }
 }

@@ -11,13 +11,6 @@ export interface Peer {
   readonly port: number
 }
 
-interface TransferPort {
-  /** To the client; `done` once the system has it, or will not take it. */
-  send(packet: Uint8Array, done: (error?: Error | null) => void): void
-  /** Once what was handed over has left. Idempotent. */
-  close(): void
-}
-
 interface TransferPortOptions {
   /** With its zone, where it has one. */
   readonly localAddress: string
@@ -30,7 +23,7 @@ interface TransferPortOptions {
 const STRANGERS_TOLD = 8
 
 /** Rejects with the system's error when it has no port, or no file, for us. */
-export async function openTransferPort(options: TransferPortOptions): Promise<TransferPort> {
+export async function openTransferPort(options: TransferPortOptions) {
   const { localAddress, peer, onPacket, onClosed } = options
   const socket = createSocket(dgramOptions(localAddress))
   const strangers = new Set<number>()
@@ -73,8 +66,10 @@ export async function openTransferPort(options: TransferPortOptions): Promise<Tr
     else tellStranger(from, datagram)
   })
   return {
-    send: (packet, done) => sendTo(peer, packet, done),
-    close() {
+    /** To the client; `done` once the system has it, or will not take it. */
+    send: (packet: Uint8Array, done: (error?: Error | null) => void): void => sendTo(peer, packet, done),
+    /** Once what was handed over has left. Idempotent. */
+    close(): void {
       if (closing) return
       closing = true
       closeWhenLeft()

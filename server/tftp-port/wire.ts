@@ -21,21 +21,12 @@ interface TransferDeps {
   readonly onEnd: () => void
 }
 
-export interface Transfer {
-  readonly wire: Wire
-  /** Sends what comes first: the option acknowledgement, or block 1 once its bytes are there. */
-  begin(): void
-  /** A packet of this client's. */
-  take(packet: Packet): void
-  /** Its client has sent another request. Nothing more is sent to it from here. */
-  askedAnew(): void
-  readonly state: TransferState
-}
+export type Transfer = ReturnType<typeof createTransfer>
 
 /** Handed to the system and not taken yet: a network card that stands still must not gather copies of a window. */
 const UNTAKEN_AT_MOST = 16
 
-export function createTransfer(deps: TransferDeps): Transfer {
+export function createTransfer(deps: TransferDeps) {
   const { granted, bytes, clock } = deps
   const window = createBlockWindow(granted.terms, bytes)
   let state = startTransfer(granted.terms, bytes, granted.options.length > 0, clock())
@@ -152,16 +143,19 @@ export function createTransfer(deps: TransferDeps): Transfer {
 
   return {
     wire,
-    begin() {
+    /** Sends what comes first: the option acknowledgement, or block 1 once its bytes are there. */
+    begin(): void {
       see({ kind: 'begin' })
       if (state.phase === 'sending') startSending()
     },
-    take(packet) {
+    /** A packet of this client's. */
+    take(packet: Packet): void {
       if (packet.kind === 'ack') see({ kind: 'ack', block: packet.block })
       else if (packet.kind === 'error') see({ kind: 'error', code: packet.code, text: packet.text })
     },
-    askedAnew: () => see({ kind: 'asked anew' }),
-    get state() {
+    /** Its client has sent another request. Nothing more is sent to it from here. */
+    askedAnew: (): void => see({ kind: 'asked anew' }),
+    get state(): TransferState {
       return state
     },
   }

@@ -95,19 +95,13 @@ export function matchInCatalogue(
 
 type Match = Stretch & { readonly digest: KnownDigest }
 
-interface DigestSource {
-  readonly known: KnownDigests
-  add(algorithms: readonly string[]): Promise<void>
-  notCompared(): readonly string[]
-}
-
-function createDigestSource({ images, digestsOf, onProgress }: MatchSources): DigestSource {
+function createDigestSource({ images, digestsOf, onProgress }: MatchSources) {
   const known = createKnownDigests()
   const unread = new Set<string>()
   const asked = new Set<string>()
   return {
     known,
-    async add(algorithms) {
+    async add(algorithms: readonly string[]): Promise<void> {
       const fresh = [...new Set(algorithms)].filter((algorithm) => !asked.has(algorithm))
       if (fresh.length === 0) return
       for (const algorithm of fresh) asked.add(algorithm)
@@ -119,7 +113,7 @@ function createDigestSource({ images, digestsOf, onProgress }: MatchSources): Di
         onProgress?.((at + 1) / images.length)
       }
     },
-    notCompared: () => [...unread],
+    notCompared: (): readonly string[] => [...unread],
   }
 }
 

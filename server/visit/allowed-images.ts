@@ -22,12 +22,9 @@ export function wrongImageWords(wrong: {
   return `${device} (${address}) pulls ${image}; planned is ${planned.join(', then ')}. Stop it there before it writes.`
 }
 
-export interface AllowedImages {
-  /** `images`: of what is on offer. */
-  judge(found: FoundDevice, image: ImageReference, images: ImageNames): PlannedVerdict
-}
+export type AllowedImages = ReturnType<typeof createAllowedImages>
 
-export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages {
+export function createAllowedImages(rows: readonly PlannedRow[]) {
   const byDevice = new Map<string, PlannedRow[]>()
   for (const row of rows) {
     // A device may pull what is planned for those behind it.
@@ -36,7 +33,8 @@ export function createAllowedImages(rows: readonly PlannedRow[]): AllowedImages 
     }
   }
   return {
-    judge(found, image, images) {
+    /** `images`: of what is on offer. */
+    judge(found: FoundDevice, image: ImageReference, images: ImageNames): PlannedVerdict {
       if (found.kind === 'none') return { kind: 'not on the sheet', why: 'it is not on the visit sheet' }
       if (found.kind === 'other hardware') {
         const why = `its address is the one of ${found.device} on the visit sheet, its hardware address is not`

@@ -13,14 +13,7 @@ export interface VersionOnRecord {
   readonly held: string | null
 }
 
-export interface Offers {
-  apply(entry: Entry): void
-  judge(image: ImageReference): VersionOnRecord
-  /** Every version that was on offer, the last one of each name last; the same array until there is another. */
-  images(): readonly ImageReference[]
-  /** Of a digest that was printed before its image came, or after it went. */
-  withDigest(algorithm: string, value: string): ImageReference | undefined
-}
+export type Offers = ReturnType<typeof createOffers>
 
 interface Version {
   readonly image: ImageReference
@@ -30,7 +23,7 @@ interface Version {
 }
 
 /** `struck`: the entries, by `seq`, that a person took back. */
-export function createOffers(struck: ReadonlySet<number>): Offers {
+export function createOffers(struck: ReadonlySet<number>) {
   /** By name and SHA-256; the last on offer under a name is its last. */
   const byName = new Map<string, Map<string, Version>>()
   let images: readonly ImageReference[] | undefined
@@ -58,11 +51,11 @@ export function createOffers(struck: ReadonlySet<number>): Offers {
   }
 
   return {
-    apply(entry) {
+    apply(entry: Entry): void {
       if (entry.kind === 'image') takeImage(entry)
       else if (entry.kind === 'held' || entry.kind === 'lifted') takeHold(entry)
     },
-    judge({ name, sha256 }) {
+    judge({ name, sha256 }: ImageReference): VersionOnRecord {
       const versions = byName.get(name)
       const version = versions?.get(sha256)
       return {
@@ -70,11 +63,13 @@ export function createOffers(struck: ReadonlySet<number>): Offers {
         held: version === undefined ? null : heldNow(version),
       }
     },
-    images() {
+    /** Every version that was on offer, the last one of each name last; the same array until there is another. */
+    images(): readonly ImageReference[] {
       images ??= [...byName.values()].flatMap((versions) => [...versions.values()].map(({ image }) => image))
       return images
     },
-    withDigest(algorithm, value) {
+    /** Of a digest that was printed before its image came, or after it went. */
+    withDigest(algorithm: string, value: string): ImageReference | undefined {
       for (const versions of byName.values()) {
         for (const { image, crc32 } of versions.values()) {
           if (value === (algorithm === 'crc32' ? crc32 : image.sha256)) return image

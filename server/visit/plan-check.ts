@@ -10,16 +10,11 @@ export interface PresentImage {
   readonly notOffered: string | null
 }
 
-interface PlanCheck {
-  readonly errors: readonly string[]
-  readonly warnings: readonly string[]
-}
-
 export function checkPlan(
   rows: readonly PlannedRow[],
   columns: readonly string[],
   present: readonly PresentImage[],
-): PlanCheck {
+) {
   const names = createImageNames(present.map(({ image }) => image))
   const nearest = createNearestNames()
   for (const { image } of present) nearest.set(image.name, image.name)

@@ -31,14 +31,6 @@ interface Watched {
   readonly device: string
 }
 
-interface ReturnWatch {
-  /** The device has pulled: watched from now on, anew when it was already. */
-  pulled(device: Watched): void
-  /** Looks at all watched devices now; resolves when all have been seen. Called by its own clock otherwise. */
-  look(): Promise<void>
-  close(): void
-}
-
 /** A device that has not gone dark by then is not restarted on this visit. */
 const GIVE_UP_MS = 4 * 60 * 60_000
 /** One lost packet is no restart. */
@@ -54,7 +46,7 @@ interface State extends Watched {
   overdue: boolean
 }
 
-export function createReturnWatch(options: ReturnWatchOptions): ReturnWatch {
+export function createReturnWatch(options: ReturnWatchOptions) {
   const { port, everyMs, notBackMs, probe = probeByConnecting } = options
   const clock = options.clock ?? ((): number => performance.now())
   const states = new Map<string, State>()
@@ -117,7 +109,8 @@ export function createReturnWatch(options: ReturnWatchOptions): ReturnWatch {
   }
 
   return {
-    pulled({ address, device }) {
+    /** The device has pulled: watched from now on, anew when it was already. */
+    pulled({ address, device }: Watched): void {
       states.set(address, {
         address,
         device,
@@ -130,8 +123,9 @@ export function createReturnWatch(options: ReturnWatchOptions): ReturnWatch {
       })
       schedule()
     },
+    /** Looks at all watched devices now; resolves when all have been seen. Called by its own clock otherwise. */
     look,
-    close() {
+    close(): void {
       clearTimeout(timer)
       timer = undefined
       states.clear()

@@ -37,17 +37,6 @@ interface VisitFileEvents {
   readable: []
 }
 
-interface VisitFile {
-  readonly events: EventEmitter<VisitFileEvents>
-  /** undefined while there has been no sheet. */
-  readonly sheet: ReadSheet | undefined
-  /** The file is there and could not be read at the last look. */
-  readonly troubled: boolean
-  /** Looks now; rejects never. */
-  look(): Promise<void>
-  close(): void
-}
-
 export interface VisitFileOptions {
   /** Links resolved. */
   readonly folder: string
@@ -77,7 +66,7 @@ export function createVisitFile({
   settle = { settleMs: 0, settleUnsureMs: 0 },
   writerOf = async () => undefined,
   steadyMs = () => performance.now(),
-}: VisitFileOptions): VisitFile {
+}: VisitFileOptions) {
   const events = new EventEmitter<VisitFileEvents>()
   const path = join(folder, SHEET_FILE)
   let sheet: ReadSheet | undefined
@@ -174,14 +163,17 @@ export function createVisitFile({
   timer.unref()
   return {
     events,
-    get sheet() {
+    /** undefined while there has been no sheet. */
+    get sheet(): ReadSheet | undefined {
       return sheet
     },
-    get troubled() {
+    /** The file is there and could not be read at the last look. */
+    get troubled(): boolean {
       return troubled
     },
+    /** Looks now; rejects never. */
     look,
-    close() {
+    close(): void {
       closed = true
       clearInterval(timer)
     },

@@ -2,14 +2,8 @@
 const GATHER_MS = 1_500
 const AT_ONCE = 3
 
-interface Announcer {
-  say(sentence: string): void
-  /** At once, for what answers a key press. */
-  answer(sentence: string): void
-}
-
 /** `show` puts the text into a polite live region. */
-export function createAnnouncer(show: (text: string) => void): Announcer {
+export function createAnnouncer(show: (text: string) => void) {
   let waiting: string[] = []
   let planned = false
   let last = ''
@@ -28,12 +22,13 @@ export function createAnnouncer(show: (text: string) => void): Announcer {
   }
 
   return {
-    say(sentence) {
+    say(sentence: string): void {
       waiting.push(sentence)
       if (planned) return
       planned = true
       setTimeout(flush, GATHER_MS)
     },
+    /** At once, for what answers a key press. */
     answer: tell,
   }
 }

@@ -14,15 +14,7 @@ export interface Drop {
   readonly why: string | undefined
 }
 
-export interface DropQueue {
-  drops(): readonly Drop[]
-  subscribe(listener: () => void): () => void
-  add(files: readonly File[]): void
-  /** Says why something could not be taken at all. */
-  refuse(name: string, why: string): void
-  /** Stops it if it is under way, and takes it off the list. */
-  dismiss(id: number): void
-}
+export type DropQueue = ReturnType<typeof createDropQueue>
 
 interface DropQueueOptions {
   readonly tokens: TokenKeeper
@@ -37,7 +29,7 @@ interface Target {
   readonly room: number
 }
 
-export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): DropQueue {
+export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
   const listeners = new Set<() => void>()
   const waiting: { id: number; file: File }[] = []
   const requests = new Map<number, XMLHttpRequest>()
@@ -137,19 +129,21 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions): 
   }
 
   return {
-    drops: () => list,
-    subscribe(listener) {
+    drops: (): readonly Drop[] => list,
+    subscribe(listener: () => void): () => void {
       listeners.add(listener)
       return () => listeners.delete(listener)
     },
-    add(files) {
+    add(files: readonly File[]): void {
       for (const file of files) waiting.push({ id: enter(file.name, file.size, {}), file })
       work().catch(() => undefined)
     },
-    refuse(name, why) {
+    /** Says why something could not be taken at all. */
+    refuse(name: string, why: string): void {
       enter(name, 0, { state: 'failed', why })
       say(`${name}: ${why}`)
     },
+    /** Stops it if it is under way, and takes it off the list. */
     dismiss,
   }
 }

@@ -15,11 +15,6 @@ export interface LiveSnapshot {
   readonly snapshot: Snapshot | undefined
 }
 
-interface LiveSnapshotFeed {
-  now(): LiveSnapshot
-  subscribe(listener: () => void): () => void
-}
-
 interface LiveSnapshotOptions {
   /** The first word of a run that was not met before. */
   readonly onRun: () => void
@@ -36,7 +31,7 @@ const LATE_TICK_MS = 4_000
 /** How often a page that nobody sees asks, for the sake of its title. */
 const GLANCE_MS = 15_000
 
-export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions): LiveSnapshotFeed {
+export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions) {
   const listeners = new Set<() => void>()
   let live: LiveSnapshot = {
     connection: 'connecting',
@@ -136,8 +131,8 @@ export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions): LiveSna
   follow()
 
   return {
-    now: () => live,
-    subscribe(listener) {
+    now: (): LiveSnapshot => live,
+    subscribe(listener: () => void): () => void {
       listeners.add(listener)
       return () => listeners.delete(listener)
     },

@@ -12,17 +12,9 @@ export type Permission = 'unknown' | 'may change' | 'no token' | 'old token' | '
 const KEY = 'fetchproof-token'
 const AGAIN_MS = 5_000
 
-export interface TokenKeeper {
-  permission(): Permission
-  /** What a change is asked with. Rejects with a sentence when the server does not prove that it is the one. */
-  headers(): Promise<Readonly<Record<string, string>>>
-  /** Asks the server whether the token is the right one; call whenever a run is met. Never rejects. */
-  check(): Promise<void>
-  /** The server said that the token is not the right one. */
-  refused(): void
-}
+export type TokenKeeper = ReturnType<typeof createTokenKeeper>
 
-export function createTokenKeeper(onChange: () => void): TokenKeeper {
+export function createTokenKeeper(onChange: () => void) {
   let token = fromAddress() ?? sessionStorage.getItem(KEY) ?? undefined
   let again: ReturnType<typeof setTimeout> | undefined
   let permission: Permission = token === undefined ? 'no token' : 'unknown'
@@ -64,7 +56,15 @@ export function createTokenKeeper(onChange: () => void): TokenKeeper {
     void check()
   })
 
-  return { permission: () => permission, headers, check, refused: () => set('old token') }
+  return {
+    permission: (): Permission => permission,
+    /** What a change is asked with. Rejects with a sentence when the server does not prove that it is the one. */
+    headers,
+    /** Asks the server whether the token is the right one; call whenever a run is met. Never rejects. */
+    check,
+    /** The server said that the token is not the right one. */
+    refused: (): void => set('old token'),
+  }
 }
 
 /** Rejects when no answer came. */

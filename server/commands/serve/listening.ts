@@ -11,13 +11,6 @@ import { covers, type Listening } from '../../network/bases.ts'
 import { DEFAULT_PORTS, type Settings } from '../../settings.ts'
 import { portHolder } from './port-holder.ts'
 
-interface Opened {
-  readonly listening: readonly Listening[]
-  /** Sentences for the person: a short port that could not be opened, an address family that is missing. */
-  readonly remarks: readonly string[]
-  close(): Promise<void>
-}
-
 const EVERYWHERE = ['0.0.0.0', '::'] as const
 const PORTS_TRIED = 20
 
@@ -31,7 +24,7 @@ export async function openImagePort(
   port: ImagePort,
   settings: Pick<Settings, 'listen' | 'port' | 'pagePort'>,
   own: readonly OwnAddress[],
-): Promise<Opened> {
+) {
   const servers: Server[] = []
   const listening: Listening[] = []
   const remarks: string[] = []
@@ -110,7 +103,12 @@ export async function openImagePort(
     else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
   }
 
-  return { listening, remarks, close }
+  return {
+    listening,
+    /** Sentences for the person: a short port that could not be opened, an address family that is missing. */
+    remarks,
+    close,
+  }
 }
 
 async function listen(

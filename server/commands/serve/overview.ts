@@ -10,15 +10,12 @@ import type { Depot } from '../../depot/depot.ts'
 import { remainingWords } from '../../wording/remaining-words.ts'
 import type { Foot } from './foot.ts'
 
-export interface Overview {
-  foot(): Foot
-  board(): BoardView
-}
+export type Overview = ReturnType<typeof createOverview>
 
 /** Percent and rates are new each time; who is done and what is wrong are looked at that often at most. */
 const LOOKED_AT_MS = 1_000
 
-export function createOverview(depot: Depot): Overview {
+export function createOverview(depot: Depot) {
   const visitView = createVisitView(depot.visit)
   const imageViews = createImageViews()
   const pullViews = createPullViews(depot)
@@ -52,7 +49,7 @@ export function createOverview(depot: Depot): Overview {
   }
 
   return {
-    foot() {
+    foot(): Foot {
       const { underWay, over } = pullViews()
       if (performance.now() - lookedAt >= LOOKED_AT_MS) {
         lookedAt = performance.now()
@@ -64,7 +61,7 @@ export function createOverview(depot: Depot): Overview {
       const isLeft = remaining !== null && (remaining.bytes > 0 || remaining.absent.length > 0)
       return { tally, attention, pulls, remaining: isLeft ? remainingWords(remaining) : null }
     },
-    board() {
+    board(): BoardView {
       const { underWay, over } = pullViews()
       return board(underWay, over)
     },

@@ -8,18 +8,10 @@ import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
 import { takePageToken } from '../page-token.ts'
 
-interface OpenedPage {
-  readonly port: number
-  /** With the run's token; undefined with --no-page. */
-  readonly address: string | undefined
-  readonly remarks: readonly string[]
-  close(): Promise<void>
-}
-
 export async function openPage(
   depot: Depot,
   settings: Pick<Settings, 'page' | 'pagePort' | 'records' | 'newToken'>,
-): Promise<OpenedPage> {
+) {
   const remarks: string[] = []
   const { token, whyNotKept } = takePageToken(settings.records, settings.newToken)
   if (whyNotKept !== undefined) {
@@ -54,9 +46,10 @@ export async function openPage(
   const { port } = app.server.address() as AddressInfo
   return {
     port,
+    /** With the run's token; undefined with --no-page. */
     address: settings.page ? pageAddress(port, token) : undefined,
     remarks,
-    close: () => app.close(),
+    close: (): Promise<void> => app.close(),
   }
 }
 

@@ -15,12 +15,6 @@ import { TFTP_FACTS } from '../../tftp-port/door-facts.ts'
 import { createTftpPort } from '../../tftp-port/tftp-port.ts'
 import { listenError } from './listening.ts'
 
-interface OpenedTftp {
-  listening(): readonly Listening[]
-  readonly remarks: readonly string[]
-  close(): Promise<void>
-}
-
 interface TftpOptions {
   readonly depot: Depot
   readonly settings: Pick<Settings, 'listen' | 'tftpPort'>
@@ -30,7 +24,7 @@ interface TftpOptions {
   readonly onChanged: () => void
 }
 
-export async function openTftp(options: TftpOptions): Promise<OpenedTftp> {
+export async function openTftp(options: TftpOptions) {
   const { depot, settings, onFault, onCrowded, onChanged } = options
   const tftp = createTftpPort({ depot, onFault, onCrowded })
   const sockets = new Map<string, Socket>()
@@ -84,14 +78,14 @@ export async function openTftp(options: TftpOptions): Promise<OpenedTftp> {
   const refused = await openMissing()
   const watch = watchAddresses(depot.own, (own) => void follow(own).catch(onFault))
   return {
-    listening: () =>
+    listening: (): readonly Listening[] =>
       [...sockets.keys()].map((address) => ({
         address: normalise(address) ?? address,
         port,
         door: TFTP_FACTS,
       })),
     remarks: sockets.size === 0 ? refused.slice(0, 1).map((why) => `TFTP is not served: ${why}`) : refused,
-    async close() {
+    async close(): Promise<void> {
       watch.close()
       for (const socket of sockets.values()) socket.close()
       sockets.clear()

@@ -31,20 +31,17 @@ const LONGEST_ABOUT = 24
 const LONGEST = 4096
 const MOST_NAMES = 6
 
-/** What the words of a line, or of a part of one, are about. */
-interface Words {
-  /** Nothing is in them but marks, names of algorithms and words about digests. */
-  readonly isAbout: boolean
-  readonly name?: NamesIn | undefined
-}
-
-/** `part`: what stands between two digests or line ends, or a cell. */
-export function readWords(part: string): Words {
+/** What the words of a line, or of a part of one, are about. `part`: what stands between two digests or line ends, or a cell. */
+export function readWords(part: string) {
   const text = part.slice(0, LONGEST)
   const plain = bare(text)
   const labelled = LABEL.exec(text)?.[1]
   const literal = labelled === undefined ? plain : bare(labelled)
-  return { isAbout: plain === '', name: literal === '' ? undefined : nameOf(literal, labelled !== undefined) }
+  return {
+    /** Nothing is in them but marks, names of algorithms and words about digests. */
+    isAbout: plain === '',
+    name: literal === '' ? undefined : nameOf(literal, labelled !== undefined),
+  }
 }
 
 /** Undefined: it holds no name. */

@@ -15,19 +15,7 @@ export interface StatedDigest extends NamesIn {
   readonly said: boolean
 }
 
-interface Pairing {
-  /** A name on a line without a digest. */
-  name(name: NamesIn): void
-  digest(digest: Omit<StatedDigest, keyof NamesIn>, name: NamesIn | undefined): void
-  /** What a digest without a name of its own would stand for here. */
-  nameNow(): NamesIn | undefined
-  /** An empty line. */
-  blockEnds(): void
-  /** All of them, in the order of the text. */
-  end(): StatedDigest[]
-}
-
-export function createPairing(): Pairing {
+export function createPairing() {
   const stated: StatedDigest[] = []
   /** Indexes of those whose name is still to come. */
   let waiting: number[] = []
@@ -52,13 +40,14 @@ export function createPairing(): Pairing {
   }
 
   return {
-    name(found) {
+    /** A name on a line without a digest. */
+    name(found: NamesIn): void {
       if (waiting.length > 0) {
         digestsFirst = true
         give(found)
       } else if (!digestsFirst) name = found
     },
-    digest(digest, own) {
+    digest(digest: Omit<StatedDigest, keyof NamesIn>, own: NamesIn | undefined): void {
       stated.push({ ...digest, names: own?.names ?? [], certain: own?.certain ?? false })
       if (own?.certain === true) {
         name = own.ofLine ? undefined : own
@@ -67,9 +56,12 @@ export function createPairing(): Pairing {
       waiting.push(stated.length - 1)
       if (name !== undefined && !digestsFirst) give(name)
     },
-    nameNow: () => name ?? above,
+    /** What a digest without a name of its own would stand for here. */
+    nameNow: (): NamesIn | undefined => name ?? above,
+    /** An empty line. */
     blockEnds,
-    end() {
+    /** All of them, in the order of the text. */
+    end(): StatedDigest[] {
       blockEnds()
       return stated
     },

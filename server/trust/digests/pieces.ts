@@ -26,14 +26,9 @@ export interface HexPiece {
 const LEAST_ODD_DIGITS = 28
 const LONGEST_GROUP = 16
 
-export interface Pieces {
-  /** As the offsets count it. */
-  readonly text: string
-  /** In their order; a joined one before its parts. */
-  readonly pieces: readonly HexPiece[]
-}
+export type Pieces = ReturnType<typeof piecesIn>
 
-export function piecesIn(original: string): Pieces {
+export function piecesIn(original: string) {
   const hex = readHexWords(original)
   const found = digestReadings(hex).flatMap((reading): HexPiece[] => {
     const { first, last, tentative } = reading
@@ -52,7 +47,12 @@ export function piecesIn(original: string): Pieces {
     joined: false,
   }))
   const pieces = smudged.length === 0 ? found : [...found, ...smudged].sort((a, b) => a.start - b.start)
-  return { text: hex.text, pieces }
+  return {
+    /** As the offsets count it. */
+    text: hex.text,
+    /** In their order; a joined one before its parts. */
+    pieces,
+  }
 }
 
 function isStated(hex: HexText, reading: DigestReading): boolean {

@@ -23,16 +23,7 @@ export interface StatementsFound {
   readonly isList: boolean
 }
 
-export interface Statements {
-  /**
-   * The next line, with the pieces that begin on it; their offsets count within it. Returns where what was taken of
-   * it ends: a wrapped digest ends in a later line.
-   */
-  line(number: number, text: string, pieces: readonly HexPiece[]): number
-  /** A digest that stands elsewhere than on a line of words; false when it is none that is compared. */
-  state(line: number, value: string, label: Label | undefined, name: NamesIn | undefined): boolean
-  end(): StatementsFound
-}
+export type Statements = ReturnType<typeof createStatements>
 
 /** A text of nonsense would otherwise give one a line. */
 const MOST_NOT_READ = 20
@@ -56,7 +47,7 @@ const RULE = /^[\s|:=+_-]*$/
 const COMMENT = /^\s*(?:[#;%]|\/\/)/
 
 /** `expected`: the algorithm that the text's own name gives. */
-export function createStatements(expected: Algorithm | undefined): Statements {
+export function createStatements(expected: Algorithm | undefined) {
   const pairing = createPairing()
   const notRead = createNotes()
   const unread = createNotes()
@@ -165,7 +156,11 @@ export function createStatements(expected: Algorithm | undefined): Statements {
   }
 
   return {
-    line(at, text, all) {
+    /**
+     * The next line, with the pieces that begin on it; their offsets count within it. Returns where what was taken of
+     * it ends: a wrapped digest ends in a later line.
+     */
+    line(at: number, text: string, all: readonly HexPiece[]): number {
       number = at
       if (text.startsWith('-----')) armour = text.startsWith('-----BEGIN PGP SIGNATURE')
       if (armour || text.startsWith('-----') || FRAME.test(text)) return 0
@@ -179,8 +174,9 @@ export function createStatements(expected: Algorithm | undefined): Statements {
       }
       return pieces.at(-1)?.end ?? 0
     },
+    /** A digest that stands elsewhere than on a line of words; false when it is none that is compared. */
     state,
-    end() {
+    end(): StatementsFound {
       const isList = digests > 0 && (digests + tying) * 2 >= lines
       const told = isList ? [...notRead.all(), ...unread.all()] : notRead.all()
       return { stated: pairing.end(), notRead: told.sort((a, b) => a.line - b.line), isList }

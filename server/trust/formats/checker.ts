@@ -18,12 +18,7 @@ const HEAP_MIB = 256
 const IDLE_MS = 10_000
 const ENDING = 'The program is ending.'
 
-export interface FormatChecker {
-  /** Checks the file as an image called `name`. `unknown`, with the reason, when the check could not be done. */
-  check(file: string, about: { readonly name: string }): Promise<CheckedFormat>
-  /** Ends the process; checks under way and waiting resolve as `unknown`. May be called again. */
-  close(): Promise<void>
-}
+export type FormatChecker = ReturnType<typeof createFormatChecker>
 
 interface CheckerOptions {
   readonly limits?: Limits
@@ -32,7 +27,7 @@ interface CheckerOptions {
   readonly script?: URL
 }
 
-export function createFormatChecker(options: CheckerOptions = {}): FormatChecker {
+export function createFormatChecker(options: CheckerOptions = {}) {
   const {
     limits = DEFAULT_LIMITS,
     graceMs = GRACE_MS,
@@ -112,8 +107,11 @@ export function createFormatChecker(options: CheckerOptions = {}): FormatChecker
   }
 
   return {
-    check: (file, { name }) => oneByOne(() => checkNow(file, name)),
-    close() {
+    /** Checks the file as an image called `name`. `unknown`, with the reason, when the check could not be done. */
+    check: (file: string, { name }: { readonly name: string }): Promise<CheckedFormat> =>
+      oneByOne(() => checkNow(file, name)),
+    /** Ends the process; checks under way and waiting resolve as `unknown`. May be called again. */
+    close(): Promise<void> {
       closed ??= end()
       return closed
     },

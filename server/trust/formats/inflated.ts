@@ -10,19 +10,8 @@ import { Damage, Uncheckable } from './fault.ts'
 import type { ByteSource } from './source.ts'
 import { pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
-interface Inflated {
-  readonly consumedBytes: number
-  readonly producedBytes: number
-  readonly crc32: number
-}
-
 /** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */
-export async function inflate(
-  source: ByteSource,
-  from: number,
-  to: number,
-  budget: Budget,
-): Promise<Inflated> {
+export async function inflate(source: ByteSource, from: number, to: number, budget: Budget) {
   const unpacking = createInflateRaw({ chunkSize: SOURCE_PIECE_BYTES })
   const reading = Readable.from(pieces(source, from, to), { objectMode: true, highWaterMark: 1 })
   let crc = 0

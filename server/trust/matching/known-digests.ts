@@ -19,26 +19,19 @@ export interface Nearness {
   readonly mistakes: number
 }
 
-export interface KnownDigests {
-  add(algorithm: string, value: string, image: string): void
-  exact(value: string): KnownDigest | undefined
-  /** Of which digest it is the beginning or the end; `value` has at least 8 digits. */
-  partOf(value: string): { readonly digest: KnownDigest; readonly end: 'begins' | 'ends' } | undefined
-  /** The one with the fewest mistakes, two at most; one at most in 8 digits, which are soon alike by chance. */
-  near(value: string): Nearness | undefined
-}
+export type KnownDigests = ReturnType<typeof createKnownDigests>
 
 const MOST_MISTAKES = 2
 /** With two mistakes one part of three is without any (pigeonhole), shifted by two digits at most. */
 const PARTS = 3
 
-export function createKnownDigests(): KnownDigests {
+export function createKnownDigests() {
   const byValue = new Map<string, { algorithm: string; value: string; images: string[] }>()
   const byPart = new Map<string, KnownDigest[]>()
   const byEnds = new Map<string, KnownDigest[]>()
 
   return {
-    add(algorithm, value, image) {
+    add(algorithm: string, value: string, image: string): void {
       const known = byValue.get(value)
       if (known !== undefined) {
         if (!known.images.includes(image)) known.images.push(image)
@@ -51,8 +44,9 @@ export function createKnownDigests(): KnownDigests {
       addTo(byEnds, `begins ${value.slice(0, SHORT_DIGITS)}`, digest)
       addTo(byEnds, `ends ${value.slice(-SHORT_DIGITS)}`, digest)
     },
-    exact: (value) => byValue.get(value),
-    partOf(value) {
+    exact: (value: string): KnownDigest | undefined => byValue.get(value),
+    /** Of which digest it is the beginning or the end; `value` has at least 8 digits. */
+    partOf(value: string): { readonly digest: KnownDigest; readonly end: 'begins' | 'ends' } | undefined {
       const begun = byEnds.get(`begins ${value.slice(0, SHORT_DIGITS)}`)
       const begins = begun?.find(
         (digest) => digest.value.length > value.length && digest.value.startsWith(value),
@@ -62,7 +56,8 @@ export function createKnownDigests(): KnownDigests {
       const ends = ended?.find((digest) => digest.value.length > value.length && digest.value.endsWith(value))
       return ends === undefined ? undefined : { digest: ends, end: 'ends' }
     },
-    near(value) {
+    /** The one with the fewest mistakes, two at most; one at most in 8 digits, which are soon alike by chance. */
+    near(value: string): Nearness | undefined {
       const most = value.length === SHORT_DIGITS ? 1 : MOST_MISTAKES
       let nearest: Nearness | undefined
       for (const digest of alike(byPart, value)) {

@@ -92,14 +92,8 @@ export function checksumText(path: string, found: StatementsFound): ChecksumText
   return { path, folder: comparable(folderOf(path)), of: of && comparable(of), found, byBase, paths, loose }
 }
 
-interface Speaking {
-  readonly entries: readonly StatedDigest[]
-  /** A name could mean several files, or several lines could mean this one. */
-  readonly ambiguous: boolean
-}
-
 /** What `text` says of the image `name`. */
-export function entriesFor(text: ChecksumText, name: string, known: KnownNames): Speaking {
+export function entriesFor(text: ChecksumText, name: string, known: KnownNames) {
   const image = comparable(name)
   if (!image.startsWith(text.folder) || name === text.path) return { entries: [], ambiguous: false }
   const base = folded(baseOf(image))
@@ -124,7 +118,11 @@ export function entriesFor(text: ChecksumText, name: string, known: KnownNames):
   const possible = meant.filter(({ images }) => images.includes(image))
   const written = new Set(possible.map(({ entry: { names } }) => pathsOf(names[0] ?? '')[0] ?? names[0]))
   const ambiguous = written.size > 1 || possible.some(({ images }) => images.length > 1)
-  return { entries: ambiguous ? [] : possible.map(({ entry }) => entry), ambiguous }
+  return {
+    entries: ambiguous ? [] : possible.map(({ entry }) => entry),
+    /** A name could mean several files, or several lines could mean this one. */
+    ambiguous,
+  }
 }
 
 /** The images that an entry may mean by its names: by the whole one first. */

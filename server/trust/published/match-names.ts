@@ -47,17 +47,9 @@ export function baseNamesOf(written: string): string[] {
 }
 
 /** The files here, to be found by what a text may call them. */
-export interface KnownNames {
-  readonly paths: ReadonlySet<string>
-  /** Those below `folder` that have this base name; in another letter case only where none has it as it stands. */
-  withBase(base: string, folder: string): readonly string[]
-  /** Those that have this path, or have it but for the extension. */
-  withStem(path: string): readonly string[]
-  /** Those whose names differ from it by what people, browsers and systems do to names. */
-  alike(base: string): readonly string[]
-}
+export type KnownNames = ReturnType<typeof knownNames>
 
-export function knownNames(names: Iterable<string>): KnownNames {
+export function knownNames(names: Iterable<string>) {
   const paths = new Set<string>()
   const byBase = new Map<string, string[]>()
   const byStem = new Map<string, string[]>()
@@ -72,13 +64,16 @@ export function knownNames(names: Iterable<string>): KnownNames {
   }
   return {
     paths,
-    withBase(base, folder) {
+    /** Those below `folder` that have this base name; in another letter case only where none has it as it stands. */
+    withBase(base: string, folder: string): readonly string[] {
       const found = (byBase.get(folded(base)) ?? []).filter((path) => path.startsWith(folder))
       const same = found.filter((path) => baseOf(path) === base)
       return same.length > 0 ? same : found
     },
-    withStem: (path) => byStem.get(folded(path)) ?? [],
-    alike: (base) => byLikeness.get(likeness(base)) ?? [],
+    /** Those that have this path, or have it but for the extension. */
+    withStem: (path: string): readonly string[] => byStem.get(folded(path)) ?? [],
+    /** Those whose names differ from it by what people, browsers and systems do to names. */
+    alike: (base: string): readonly string[] => byLikeness.get(likeness(base)) ?? [],
   }
 }
 

@@ -12,39 +12,14 @@ import { type Claim, type Comparison, standingAgainst } from './comparison.ts'
 import { comparable, type KnownNames, knownNames } from './match-names.ts'
 import { type Unused, unusedOf } from './unused.ts'
 
-export interface PublishedChecksums {
-  /** Takes in a text anew. */
-  set(fileName: string, content: Uint8Array | string): void
-  /**
-   * The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. True when
-   * the text says something of files, or did before.
-   */
-  setInTurns(fileName: string, content: Uint8Array | string): Promise<boolean>
-  /** True when the text said something of files. */
-  remove(fileName: string): boolean
-  /** Whether that text is a list of checksums and nothing else. */
-  isList(fileName: string): boolean
-  /** Takes what a person pasted as published for `imageName`, in the place of what was pasted before. */
-  paste(imageName: string, claims: readonly Claim[]): void
-  /** Every published checksum of the image, strongest first. Changes when the image is to be judged anew. */
-  claimsOf(imageName: string): readonly Claim[]
-  /** How the image stands. `digestOf` gives its digest in lower-case hex; its errors pass through. */
-  standingOf(
-    imageName: string,
-    digestOf: (algorithm: Algorithm) => Promise<string> | string,
-  ): Promise<Comparison>
-  /** What was read and is used for no image; the same array until that changes. Never a reason to hold anything. */
-  unused(): readonly Unused[]
-}
+export type PublishedChecksums = ReturnType<typeof createPublishedChecksums>
 
 /**
  * `imageNames` gives the names now in the staging folder (paths, `/` between folders): they decide what a base
  * name in a list can mean. The same collection object is taken to hold the same names: give a new one when
  * they change.
  */
-export function createPublishedChecksums(deps: {
-  readonly imageNames: () => Iterable<string>
-}): PublishedChecksums {
+export function createPublishedChecksums(deps: { readonly imageNames: () => Iterable<string> }) {
   const texts = new Map<string, ChecksumText>()
   const pasted = new Map<string, readonly Claim[]>()
   const beingRead = new Map<string, Generator>()
@@ -99,13 +74,18 @@ export function createPublishedChecksums(deps: {
   }
 
   return {
-    set(fileName, content) {
+    /** Takes in a text anew. */
+    set(fileName: string, content: Uint8Array | string): void {
       const reading = readingChecksumText(fileName, content)
       let next = reading.next()
       while (next.done !== true) next = reading.next()
       take(fileName, next.value)
     },
-    async setInTurns(fileName, content) {
+    /**
+     * The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. True when
+     * the text says something of files, or did before.
+     */
+    async setInTurns(fileName: string, content: Uint8Array | string): Promise<boolean> {
       const reading = readingChecksumText(fileName, content)
       beingRead.set(fileName, reading)
       for (;;) {
@@ -115,14 +95,23 @@ export function createPublishedChecksums(deps: {
         await setImmediate()
       }
     },
+    /** True when the text said something of files. */
     remove,
-    isList(fileName) {
+    /** Whether that text is a list of checksums and nothing else. */
+    isList(fileName: string): boolean {
       const text = texts.get(fileName)
       return text !== undefined && isListOfFiles(text, derived().known)
     },
-    paste: (imageName, claims) => void pasted.set(comparable(imageName), claims),
-    claimsOf: (imageName) => gather(imageName).claims,
-    async standingOf(imageName, digestOf) {
+    /** Takes what a person pasted as published for `imageName`, in the place of what was pasted before. */
+    paste: (imageName: string, claims: readonly Claim[]): void =>
+      void pasted.set(comparable(imageName), claims),
+    /** Every published checksum of the image, strongest first. Changes when the image is to be judged anew. */
+    claimsOf: (imageName: string): readonly Claim[] => gather(imageName).claims,
+    /** How the image stands. `digestOf` gives its digest in lower-case hex; its errors pass through. */
+    async standingOf(
+      imageName: string,
+      digestOf: (algorithm: Algorithm) => Promise<string> | string,
+    ): Promise<Comparison> {
       const { claims, ambiguous } = gather(imageName)
       const near = unused().filter(({ image }) => image === comparable(imageName))
       const notes = [
@@ -131,6 +120,7 @@ export function createPublishedChecksums(deps: {
       ]
       return standingAgainst(claims, digestOf, notes)
     },
+    /** What was read and is used for no image; the same array until that changes. Never a reason to hold anything. */
     unused,
   }
 }
