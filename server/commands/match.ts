@@ -4,7 +4,7 @@ import { open } from 'node:fs/promises'
 import { join } from 'node:path'
 import { userName } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
-import type { EntryOf, ImageReference } from '../ledger/entries.ts'
+import type { EntryOf } from '../ledger/entries.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visitFacts } from '../report/visit-facts.ts'
@@ -37,11 +37,7 @@ export interface MatchFlags {
 /** What a device printed of what it stored, as it goes on record. */
 type Observation = Required<Pick<EntryOf<'observed'>, 'device' | 'by' | 'digest'>>
 
-interface Compared {
-  readonly matched: Matched
-  /** By name, for the images that findings name. */
-  readonly references: ReadonlyMap<string, ImageReference>
-}
+type Compared = Awaited<ReturnType<typeof compareThere>>
 
 export async function match(
   argument: string | undefined,
@@ -72,11 +68,7 @@ export async function match(
   return matched.matched ? EXIT.done : EXIT.checkFailed
 }
 
-async function compareThere(
-  text: string,
-  device: string | undefined,
-  server: RunningServer,
-): Promise<Compared> {
+async function compareThere(text: string, device: string | undefined, server: RunningServer) {
   const asked = { text, device }
   const matched =
     text.trim() === '' ? NOTHING_THERE : ((await server.ask('POST', '/api/match', asked)) as Matched)
@@ -84,7 +76,11 @@ async function compareThere(
   const references = images.flatMap(({ name, plainPath, bytes, sha256 }) =>
     sha256 === null ? [] : [{ name, plainPath, bytes, sha256 }],
   )
-  return { matched, references: new Map(references.map((reference) => [reference.name, reference])) }
+  return {
+    matched,
+    /** By name, for the images that findings name. */
+    references: new Map(references.map((reference) => [reference.name, reference])),
+  }
 }
 
 /** The API takes no empty text; what is said of one is the same everywhere. */

@@ -11,24 +11,14 @@
  * A part stands on one side alone and asks only parts of its own side: what it made of an entry would else depend on
  * how busy the disk was, and a replay would make something else of it.
  */
-import { createHeldParts, type HeldParts } from '../delivery/held-parts.ts'
+import { createHeldParts } from '../delivery/held-parts.ts'
 import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Entry } from '../ledger/entries.ts'
-import { createStrikes, type Strikes } from '../ledger/strikes.ts'
-import { createImageHistory, type ImageHistory } from '../staging/image-history.ts'
+import { createStrikes } from '../ledger/strikes.ts'
+import { createImageHistory } from '../staging/image-history.ts'
 import type { SeenClient } from '../visit/device-finder.ts'
 import { createVisitEvidence } from '../visit/visit-evidence.ts'
-
-/** What all written entries have made, durable or not. */
-interface Ahead {
-  apply(entry: Entry): void
-  readonly history: ImageHistory
-  readonly parts: HeldParts
-  readonly strikes: Strikes
-  /** SHA-256 of the visit sheet that was recorded last. */
-  sheetOnRecord(): string | undefined
-}
 
 export type Derived = ReturnType<typeof createDerived>
 
@@ -69,13 +59,14 @@ export function createDerived(deviceOf: (client: SeenClient) => string | null) {
   }
 }
 
-function createAhead(): Ahead {
+/** What all written entries have made, durable or not. */
+function createAhead() {
   const history = createImageHistory()
   const parts = createHeldParts()
   const strikes = createStrikes()
   let sheet: string | undefined
   return {
-    apply(entry) {
+    apply(entry: Entry): void {
       history.apply(entry)
       parts.apply(entry)
       strikes.apply(entry)
@@ -84,6 +75,7 @@ function createAhead(): Ahead {
     history,
     parts,
     strikes,
-    sheetOnRecord: () => sheet,
+    /** SHA-256 of the visit sheet that was recorded last. */
+    sheetOnRecord: (): string | undefined => sheet,
   }
 }

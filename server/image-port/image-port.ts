@@ -11,7 +11,7 @@ import {
   type ServerResponse,
 } from 'node:http'
 import type { Socket } from 'node:net'
-import Fastify, { type FastifyInstance } from 'fastify'
+import Fastify from 'fastify'
 import type { Asked, Delivery } from '../delivery/delivery.ts'
 import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
@@ -32,19 +32,12 @@ interface ImagePortDeps {
   readonly onCrowded?: () => void
 }
 
-export interface ImagePort {
-  readonly app: FastifyInstance
-  /** One more server with the same behaviour; the caller listens and closes. */
-  server(): Server
-  /** While set, `GET /PATH` is answered with the proof as its tag, unrecorded: shows that an address is ours. */
-  expectProbe(probe: { readonly path: string; readonly proof: string } | undefined): void
-  readonly connections: Connections
-}
+export type ImagePort = Awaited<ReturnType<typeof createImagePort>>
 
 /** Names the header by which a rehearsal says what it is, with the code; and by which it hears that it is believed. */
 export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
-export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
+export async function createImagePort(deps: ImagePortDeps) {
   const { depot } = deps
   const { delivery } = depot
   const waiting = (): number => delivery.underWay.waiting
@@ -162,8 +155,10 @@ export async function createImagePort(deps: ImagePortDeps): Promise<ImagePort> {
 
   return {
     app,
-    server: () => newServer(handler),
-    expectProbe(expected) {
+    /** One more server with the same behaviour; the caller listens and closes. */
+    server: (): Server => newServer(handler),
+    /** While set, `GET /PATH` is answered with the proof as its tag, unrecorded: shows that an address is ours. */
+    expectProbe(expected: { readonly path: string; readonly proof: string } | undefined): void {
       probe = expected
     },
     connections,

@@ -12,18 +12,9 @@ export interface Struck {
   readonly by: EntryOf<'struck'>
 }
 
-export interface Strikes {
-  /** Takes the next entry of one ledger; one that it has taken already is passed over. */
-  apply(entry: Entry): void
-  /** Not struck, in the ledger's order. */
-  strikeable(): readonly Strikeable[]
-  struck(): readonly Struck[]
-  has(seq: number): boolean
-  /** The entry that would be struck. Throws FP_NOT_STRIKEABLE. */
-  check(seq: number): Strikeable
-}
+export type Strikes = ReturnType<typeof createStrikes>
 
-export function createStrikes(): Strikes {
+export function createStrikes() {
   const entries = new Map<number, Strikeable>()
   const strikes = new Map<number, EntryOf<'struck'>>()
   let last = 0
@@ -37,19 +28,22 @@ export function createStrikes(): Strikes {
   }
 
   return {
-    apply(entry) {
+    /** Takes the next entry of one ledger; one that it has taken already is passed over. */
+    apply(entry: Entry): void {
       last = Math.max(last, entry.seq)
       if (isStrikeable(entry)) entries.set(entry.seq, entry)
       if (entry.kind === 'struck') strikes.set(entry.strikes, entry)
     },
-    strikeable: () => [...entries.values()].filter(({ seq }) => !strikes.has(seq)),
-    struck: () =>
+    /** Not struck, in the ledger's order. */
+    strikeable: (): readonly Strikeable[] => [...entries.values()].filter(({ seq }) => !strikes.has(seq)),
+    struck: (): readonly Struck[] =>
       [...strikes.values()].flatMap((by) => {
         const entry = entries.get(by.strikes)
         return entry === undefined ? [] : [{ entry, by }]
       }),
-    has: (seq) => strikes.has(seq),
-    check(seq) {
+    has: (seq: number): boolean => strikes.has(seq),
+    /** The entry that would be struck. Throws FP_NOT_STRIKEABLE. */
+    check(seq: number): Strikeable {
       const why = whyNot(seq)
       const entry = entries.get(seq)
       if (why === undefined && entry !== undefined) return entry

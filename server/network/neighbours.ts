@@ -17,17 +17,7 @@ import {
   parseProcArp,
 } from './neighbour-text.ts'
 
-export interface Neighbours {
-  /**
-   * Hardware address (`00:00:5e:00:53:01`) of a neighbour, from a table at most 2 s old, else undefined: an
-   * address may move from one device to the next. A stale table is read anew in the background, so that asking
-   * again a moment later (or after `refresh()`) may know more. Two interfaces that disagree: undefined, unless
-   * the address carries a zone.
-   */
-  lookup(address: string): string | undefined
-  /** Reads the tables with the system's tools; resolves when a reading begun after this call has ended. */
-  refresh(): Promise<void>
-}
+export type Neighbours = ReturnType<typeof createNeighbours>
 
 interface NeighbourDeps {
   readonly platform: NodeJS.Platform
@@ -68,7 +58,7 @@ const OTHER_TOOLS: readonly Tool[] = [
   { command: 'ndp', args: ['-an'], parse: parseNdpTool },
 ]
 
-export function createNeighbours(deps: NeighbourDeps): Neighbours {
+export function createNeighbours(deps: NeighbourDeps) {
   const now = deps.now ?? (() => performance.now())
   const tools = TOOLS[deps.platform] ?? OTHER_TOOLS
   const file = emptyTable()
@@ -129,7 +119,13 @@ export function createNeighbours(deps: NeighbourDeps): Neighbours {
   }
 
   return {
-    lookup(text) {
+    /**
+     * Hardware address (`00:00:5e:00:53:01`) of a neighbour, from a table at most 2 s old, else undefined: an
+     * address may move from one device to the next. A stale table is read anew in the background, so that asking
+     * again a moment later (or after `refresh()`) may know more. Two interfaces that disagree: undefined, unless
+     * the address carries a zone.
+     */
+    lookup(text: string): string | undefined {
       const address = normalise(text)
       if (address === undefined) return undefined
       const zone = zoneOf(text)
@@ -140,6 +136,7 @@ export function createNeighbours(deps: NeighbourDeps): Neighbours {
       }
       return pick(tooled.byAddress.get(address), zone)
     },
+    /** Reads the tables with the system's tools; resolves when a reading begun after this call has ended. */
     refresh,
   }
 }

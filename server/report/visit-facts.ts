@@ -58,12 +58,7 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
   return facts
 }
 
-interface Gatherer {
-  apply(entry: Entry, seq: number): void
-  facts(ledger: LedgerCheck): Promise<FolderFacts>
-}
-
-function createGatherer(file: string, idPrefix: string): Gatherer {
+function createGatherer(file: string, idPrefix: string) {
   const kept = createKeeper()
   const evidence = createVisitEvidence()
   const asked = createCounter()
@@ -79,12 +74,12 @@ function createGatherer(file: string, idPrefix: string): Gatherer {
     deviceOf: (client) => finder.nameOf(client),
   })
   return {
-    apply(entry, seq) {
+    apply(entry: Entry, seq: number): void {
       kept.take(entry)
       pullRecords.apply(entry, seq)
       evidence.apply(entry, seq)
     },
-    async facts(ledger) {
+    async facts(ledger: LedgerCheck): Promise<FolderFacts> {
       const facts = kept.facts()
       // The sheet in force at the end names the devices of all pulls.
       const sheet = facts.sheets.at(-1)

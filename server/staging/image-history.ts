@@ -2,32 +2,13 @@
  * What the ledger knows of images: which file a plain path was offered for, which block lists were recorded, what
  * persons decided. Also turns the catalogue's events into entries, each written once.
  */
-import type { Entry, EntryOf, HoldReason, NewEntryOf, Published } from '../ledger/entries.ts'
+import type { Entry, EntryOf, NewEntryOf, Published } from '../ledger/entries.ts'
 import type { OnRecord, OnRecordOf } from './catalogue-store.ts'
-import { createHolds, type Decided } from './holds.ts'
+import { createHolds } from './holds.ts'
 import type { Image, Version } from './image.ts'
 import { foundText } from './image-words.ts'
 
-export interface ImageHistory {
-  /** Takes the next entry of the ledger, of this run or of an earlier one. */
-  apply(entry: Entry): void
-  /** Name of the file to which this plain path (with leading `/`) was given. */
-  offered(path: string): string | undefined
-  /** What the last entry of this version says. */
-  readonly recorded: OnRecordOf
-  /** What holds a version in which the program found this, after all that persons decided. */
-  decide(name: string, sha256: string, found: readonly HoldReason[]): Decided
-  /** The published checksum that this version was last found to differ from. */
-  differed(name: string, sha256: string): Published | undefined
-  /** Whether that checksum of the image had been pasted, and the person took it back. */
-  struck(name: string, published: Published): boolean
-  /** What persons pasted as published for images and did not take back: the latest for each. */
-  pasted(): readonly Pasted[]
-  /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
-  onRecord(name: string): string | undefined
-  /** Entries that record this image as it now stands; none when they stand there already. */
-  entriesFor(image: Image): readonly (NewEntryOf<'image'> | NewEntryOf<'held'>)[]
-}
+export type ImageHistory = ReturnType<typeof createImageHistory>
 
 export interface Pasted {
   readonly name: string
@@ -35,7 +16,7 @@ export interface Pasted {
   readonly by: string
 }
 
-export function createImageHistory(): ImageHistory {
+export function createImageHistory() {
   const paths = new Map<string, string>()
   const versions = new Map<string, OnRecord>()
   const present = new Map<string, { sha256: string; essence: string }>()
@@ -94,15 +75,21 @@ export function createImageHistory(): ImageHistory {
   }
 
   return {
+    /** Takes the next entry of the ledger, of this run or of an earlier one. */
     apply: take,
-    offered: (path) => paths.get(path),
+    /** Name of the file to which this plain path (with leading `/`) was given. */
+    offered: (path: string): string | undefined => paths.get(path),
+    /** What the last entry of this version says. */
     recorded,
+    /** What holds a version in which the program found this, after all that persons decided. */
     decide: holds.decide,
-    differed(name, sha256) {
+    /** The published checksum that this version was last found to differ from. */
+    differed(name: string, sha256: string): Published | undefined {
       const published = recorded(name, sha256)?.published
       return published?.standing === 'differs' ? published : undefined
     },
-    struck(name, { algorithm, digest, source }) {
+    /** Whether that checksum of the image had been pasted, and the person took it back. */
+    struck(name: string, { algorithm, digest, source }: Published): boolean {
       const same = published.filter(
         (entry) =>
           entry.name === name &&
@@ -112,9 +99,12 @@ export function createImageHistory(): ImageHistory {
       )
       return same.length > 0 && same.every(({ seq }) => strikes.has(seq))
     },
+    /** What persons pasted as published for images and did not take back: the latest for each. */
     pasted,
-    onRecord: (name) => present.get(name)?.sha256,
-    entriesFor(image) {
+    /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
+    onRecord: (name: string): string | undefined => present.get(name)?.sha256,
+    /** Entries that record this image as it now stands; none when they stand there already. */
+    entriesFor(image: Image): readonly (NewEntryOf<'image'> | NewEntryOf<'held'>)[] {
       const { name, version, digestPath } = image
       if (version === undefined || digestPath === undefined) return []
       const entry = imageEntry(image, version, digestPath)

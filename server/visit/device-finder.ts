@@ -18,13 +18,7 @@ export type FoundDevice =
   | { readonly kind: 'other hardware'; readonly device: string; readonly planned: string }
   | { readonly kind: 'none' }
 
-export interface DeviceFinder {
-  find(client: SeenClient): FoundDevice
-  /** The name where the sheet names one device, else null. */
-  nameOf(client: SeenClient): string | null
-  /** The device that a person names, by its name or by one of its addresses. */
-  named(text: string): string | null
-}
+export type DeviceFinder = ReturnType<typeof createDeviceFinder>
 
 const NOBODY: FoundDevice = Object.freeze({ kind: 'none' })
 
@@ -36,7 +30,7 @@ interface Known {
 /** By hardware address or network address, and then by the device's key. */
 type Owners = Map<string, Map<string, Known>>
 
-export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
+export function createDeviceFinder(rows: readonly PlannedRow[]) {
   const byName = new Map(rows.toReversed().map(({ device }) => [deviceKey(device), device]))
   const byMac: Owners = new Map()
   const byAddress: Owners = new Map()
@@ -71,8 +65,10 @@ export function createDeviceFinder(rows: readonly PlannedRow[]): DeviceFinder {
 
   return {
     find,
+    /** The name where the sheet names one device, else null. */
     nameOf,
-    named: (text) =>
+    /** The device that a person names, by its name or by one of its addresses. */
+    named: (text: string): string | null =>
       byName.get(deviceKey(text)) ??
       nameOf({ address: text, mac: text.toLowerCase() }) ??
       nameOf({ address: text, mac: null }),

@@ -23,32 +23,7 @@ import { sheetEntry } from './sheet-entry.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
 
-export interface LiveVisit {
-  /** undefined while there has been no sheet. */
-  readonly sheet: ReadSheet | undefined
-  /** undefined without a sheet; the same object until something changes. */
-  plan(): Plan | undefined
-  /** What is still to be pulled, beside these that are under way; null without a sheet, or when nothing is. */
-  remaining(live: readonly LivePull[]): RemainingPulls | null
-  /** What the fetches of the last hours may mean: guesses, of clients off the sheet too. */
-  hints(): readonly Hint[]
-  /** Name of the client on the sheet, else null. */
-  nameOf(client: SeenClient): string | null
-  /** What a device printed, held against what is planned for it. `present`: the images in the folder. */
-  matched(found: Matched, device: string, present: readonly Image[]): DeviceMatched
-  /** With --only-planned: why this client may not have this image; undefined when it may. */
-  refusal(
-    client: ClientRef,
-    image: ImageReference,
-  ): { readonly why: string; readonly hint: string } | undefined
-  /** An entry of this run has become durable, and has been applied to what `VisitDeskDeps` gives. */
-  apply(entry: Entry): void
-  /** What is on offer has changed. */
-  imagesChanged(): void
-  /** Reads the sheet for the first time; from then on it is watched. */
-  start(): Promise<void>
-  close(): void
-}
+export type LiveVisit = ReturnType<typeof createLiveVisit>
 
 interface LiveVisitDeps {
   readonly folder: string
@@ -76,7 +51,7 @@ interface LiveVisitDeps {
   readonly changed: () => void
 }
 
-export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
+export function createLiveVisit(deps: LiveVisitDeps) {
   const { folder, settle, writerOf } = deps
   const file = createVisitFile({ folder, settle, writerOf })
   const learnt = new Map<string, string>()
@@ -192,15 +167,19 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
   }
 
   return {
-    get sheet() {
+    /** undefined while there has been no sheet. */
+    get sheet(): ReadSheet | undefined {
       return file.sheet
     },
+    /** undefined without a sheet; the same object until something changes. */
     plan: planNow,
-    remaining(live) {
+    /** What is still to be pulled, beside these that are under way; null without a sheet, or when nothing is. */
+    remaining(live: readonly LivePull[]): RemainingPulls | null {
       const now = planNow()
       return now === undefined ? null : remainingPulls(now, imageNames(), live, deps.linkMbps)
     },
-    hints() {
+    /** What the fetches of the last hours may mean: guesses, of clients off the sheet too. */
+    hints(): readonly Hint[] {
       const since = deps.now() - HINTS_FROM_MS
       hints ??= hintsFrom(
         deps.fetches().filter(({ begun }) => Date.parse(begun) >= since),
@@ -208,10 +187,16 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
       )
       return hints
     },
+    /** Name of the client on the sheet, else null. */
     nameOf,
-    matched: (found, device, present) =>
+    /** What a device printed, held against what is planned for it. `present`: the images in the folder. */
+    matched: (found: Matched, device: string, present: readonly Image[]): DeviceMatched =>
       matchOnPlan(found, device, { rows: file.sheet?.rows, offers: deps.evidence.offers, present }),
-    refusal(client, image) {
+    /** With --only-planned: why this client may not have this image; undefined when it may. */
+    refusal(
+      client: ClientRef,
+      image: ImageReference,
+    ): { readonly why: string; readonly hint: string } | undefined {
       if (!deps.onlyPlanned) return undefined
       if (file.sheet === undefined) return { why: 'there is no visit sheet', hint: HINT_NO_SHEET }
       const verdict = allowed.judge(find(seen(client)), image, imageNames())
@@ -220,23 +205,26 @@ export function createLiveVisit(deps: LiveVisitDeps): LiveVisit {
       const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
       return { why: `${image.name} is not planned for ${verdict.device}: ${planned}`, hint: HINT_IMAGE }
     },
-    apply(entry) {
+    /** An entry of this run has become durable, and has been applied to what `VisitDeskDeps` gives. */
+    apply(entry: Entry): void {
       if (entry.kind === 'fetch-begun') warnOfWrongImage(entry)
       else if (entry.kind === 'fetch-ended') watchReturnOf(entry)
       if (file.sheet !== undefined) recordSheet(file.sheet)
       plan = undefined
       hints = undefined
     },
-    imagesChanged() {
+    /** What is on offer has changed. */
+    imagesChanged(): void {
       plan = undefined
       names = undefined
     },
-    async start() {
+    /** Reads the sheet for the first time; from then on it is watched. */
+    async start(): Promise<void> {
       await file.look()
       // The file went away while nobody served: what was planned is no plan any more.
       if (file.sheet === undefined && deps.sheetOnRecord() !== undefined) recordSheet(GONE_SHEET)
     },
-    close() {
+    close(): void {
       file.close()
       watch?.close()
     },

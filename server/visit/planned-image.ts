@@ -4,21 +4,10 @@ import type { ImageReference } from '../ledger/entries.ts'
 /** Fewer digits of a digest than this name nothing. */
 const FEWEST_DIGITS = 6
 
-export interface ImageNames {
-  /** The known image that the cell names, if any; of several with the digits of a digest, the first. */
-  find(cell: string): ImageReference | undefined
-  /**
-   * True when the cell names this image. Unicode form does not count, a digest path does too. Letter case counts
-   * only where it tells known images apart: a sheet is typed by hand, but `SWITCH.BIN` is no plan for `switch.bin`
-   * beside it. Another name for the same bytes is the same image.
-   */
-  names(cell: string, image: ImageReference): boolean
-  /** True when the cell names this very version, by the digits of its digest and not by a name. */
-  namesVersion(cell: string, image: ImageReference): boolean
-}
+export type ImageNames = ReturnType<typeof createImageNames>
 
 /** Of the images that are, or were, on offer. */
-export function createImageNames(images: readonly ImageReference[]): ImageNames {
+export function createImageNames(images: readonly ImageReference[]) {
   const exact = new Map<string, ImageReference>()
   /** Letter case aside: by file name, since versions of one file tell no two files apart. */
   const alike = new Map<string, Map<string, ImageReference>>()
@@ -59,9 +48,18 @@ export function createImageNames(images: readonly ImageReference[]): ImageNames 
   }
 
   return {
+    /** The known image that the cell names, if any; of several with the digits of a digest, the first. */
     find,
-    names: (cell, image) => (byName(cell, image) ?? byDigits(cell, image)) || isCopy(cell, image),
-    namesVersion: (cell, image) => byName(cell, image) === undefined && byDigits(cell, image),
+    /**
+     * True when the cell names this image. Unicode form does not count, a digest path does too. Letter case counts
+     * only where it tells known images apart: a sheet is typed by hand, but `SWITCH.BIN` is no plan for `switch.bin`
+     * beside it. Another name for the same bytes is the same image.
+     */
+    names: (cell: string, image: ImageReference): boolean =>
+      (byName(cell, image) ?? byDigits(cell, image)) || isCopy(cell, image),
+    /** True when the cell names this very version, by the digits of its digest and not by a name. */
+    namesVersion: (cell: string, image: ImageReference): boolean =>
+      byName(cell, image) === undefined && byDigits(cell, image),
   }
 }
 

@@ -2,19 +2,19 @@
 import type { JSX } from 'preact'
 import { Outside } from './parts.tsx'
 
-interface Footnotes {
-  readonly sentences: readonly string[]
-  /** From 1; those that are not below are none. */
-  numbersOf(sentences: readonly string[]): number[]
-}
+type Footnotes = ReturnType<typeof footnotesOf>
 
 /** `ofRows`: what each row has to say; what at least two of them do becomes a footnote. */
-export function footnotesOf(ofRows: readonly (readonly string[])[]): Footnotes {
+export function footnotesOf(ofRows: readonly (readonly string[])[]) {
   const counts = new Map<string, number>()
   for (const sentence of ofRows.flat()) counts.set(sentence, (counts.get(sentence) ?? 0) + 1)
   const sentences = [...counts].flatMap(([sentence, count]) => (count > 1 ? [sentence] : []))
   const numbers = new Map(sentences.map((sentence, at) => [sentence, at + 1]))
-  return { sentences, numbersOf: (own) => own.flatMap((sentence) => numbers.get(sentence) ?? []) }
+  return {
+    sentences,
+    /** From 1; those that are not below are none. */
+    numbersOf: (own: readonly string[]): number[] => own.flatMap((sentence) => numbers.get(sentence) ?? []),
+  }
 }
 
 export function Reference({ numbers }: { numbers: string }): JSX.Element | null {

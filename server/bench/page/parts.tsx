@@ -41,17 +41,12 @@ interface CopyLineProps {
 
 const SHOWN_MS = 2_000
 
-interface Copying {
-  readonly copied: boolean
-  copy(): Promise<void>
-}
-
-function useCopy(line: string, select?: () => void): Copying {
+function useCopy(line: string, select?: () => void) {
   const [copied, setCopied] = useState(false)
   const { answer } = useBench()
   return {
     copied,
-    async copy() {
+    async copy(): Promise<void> {
       try {
         await navigator.clipboard.writeText(line)
       } catch {

@@ -30,12 +30,6 @@ export interface ZipEntry {
   readonly encrypted: boolean
 }
 
-interface ZipDirectory {
-  /** In order of their place in the file. */
-  readonly entries: readonly ZipEntry[]
-  readonly endsAt: number
-}
-
 interface EndRecord {
   readonly entries: number
   readonly directoryAt: number
@@ -45,7 +39,7 @@ interface EndRecord {
   readonly endsAt: number
 }
 
-export function readDirectory(source: ByteSource, budget: Budget): ZipDirectory {
+export function readDirectory(source: ByteSource, budget: Budget) {
   const end = findEnd(source, budget)
   if (end.directoryAt + end.directoryBytes !== end.recordAt) {
     throw new Damage('the directory does not stand where the end record says', end.recordAt)
@@ -64,7 +58,11 @@ export function readDirectory(source: ByteSource, budget: Budget): ZipDirectory 
     throw new Damage('the directory has another number of entries', end.recordAt)
   entries.sort((a, b) => a.headerAt - b.headerAt)
   refuseOverlap(entries, end.directoryAt)
-  return { entries, endsAt: end.endsAt }
+  return {
+    /** In order of their place in the file. */
+    entries,
+    endsAt: end.endsAt,
+  }
 }
 
 /** Entries that share bytes are made for decompression bombs; no archiver writes them. */
