@@ -15,30 +15,29 @@
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
+import type { Static } from 'typebox'
 import { type Depot, userName } from '../depot/depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
-import type { Matched } from '../trust/matching/finding.ts'
-import type { DeviceMatched } from '../visit/match-on-plan.ts'
 import { versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
 import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
 import { proofOf } from './proof.ts'
-import { addRehearsed } from './rehearsed.ts'
-import type * as Taken from './requests.ts'
 import {
+  type Change,
+  DecisionBody,
   DropQuery,
-  HoldBody,
-  LiftBody,
+  type DropRequest,
   MatchBody,
   NoQuery,
   ObservedBody,
   ProofQuery,
   PublishedBody,
   ReadyNowBody,
+  RehearsedBody,
   StrikeBody,
   VersionBody,
 } from './requests.ts'
@@ -46,22 +45,12 @@ import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
 
-/** Published checksums and digests that devices print: another room's work, handed in. */
-interface Checksums {
-  /** Takes what a person pasted as published for an image; throws when the text holds no digest. */
-  paste(imageName: string, text: string, by: string): Promise<unknown> | unknown
-  /** Which images and algorithms the digests in a text belong to; with a device, whether it is what is planned for it. */
-  match(text: string, device?: string): Promise<Matched | DeviceMatched>
-}
-
-export interface BenchOptions extends Omit<SnapshotSources, 'started' | 'takesChecksums'> {
+export interface BenchOptions extends Omit<SnapshotSources, 'started'> {
   readonly depot: Depot
   /** A change needs it. */
   readonly token: string
   /** The built page; absent: the API alone. */
   readonly pageFolder?: string | undefined
-  /** Absent: neither can be pasted, and the page does not ask for it. */
-  readonly checksums?: Checksums
   /** A fault that should not be, for the program's own log. */
   readonly onFault?: (error: unknown) => void
   readonly roomIn?: DropOptions['roomIn']
@@ -77,6 +66,12 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
     ajv: { customOptions: { removeAdditional: false, coerceTypes: false, useDefaults: false } },
   })
   const checkToken = createTokenCheck(options.token)
+  // Before the body is read: nobody without the token makes us take one in.
+  const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
+  const change: Change = (path, body, act) =>
+    app.post<{ Body: Static<typeof body> }>(path, { onRequest, schema: { body } }, (request) =>
+      act(request.body as Static<typeof body>),
+    )
 
   app.addHook('onRequest', async (request, reply) => {
     reply.headers(SAFETY_HEADERS)
@@ -100,19 +95,16 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
     reply.code(404).send({ error: { code: 'FP_PAGE_REQUEST', message: 'There is nothing here.' } }),
   )
 
-  const snapshots = createSnapshots({
-    ...options,
-    started: new Date().toISOString(),
-    takesChecksums: options.checksums !== undefined,
-  })
+  const snapshots = createSnapshots({ ...options, started: new Date().toISOString() })
   const feed = createFeed(depot, snapshots)
   app.addHook('onClose', async () => feed.close())
   addStream(app, { feed, heartbeatMs: options.heartbeatMs })
   addReading(app, options, () => feed.whole())
-  addChanges(app, options, checkToken)
-  addRehearsed(app, depot, checkToken)
-  addSaving(app, depot, checkToken)
-  addDrops(app, options, checkToken)
+  // Whether the token is the right one: a page that outlived a server asks.
+  app.post('/api/token', { onRequest }, (_request, reply) => reply.code(204).send())
+  addChanges(change, depot)
+  addSaving(app, change, depot)
+  addDrops(app, options, onRequest)
   if (options.pageFolder !== undefined) {
     await app.register(fastifyStatic, { root: options.pageFolder, cacheControl: false, dotfiles: 'deny' })
   }
@@ -120,11 +112,7 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   return app
 }
 
-function addReading(
-  app: FastifyInstance,
-  { depot, checksums, token }: BenchOptions,
-  whole: () => string,
-): void {
+function addReading(app: FastifyInstance, { depot, token }: BenchOptions, whole: () => string): void {
   app.get('/api/snapshot', { schema: { querystring: NoQuery } }, (_request, reply) =>
     reply.type('application/json; charset=utf-8').send(whole()),
   )
@@ -137,95 +125,71 @@ function addReading(
       unused: depot.unused(),
     }
   })
-  app.post<{ Body: Taken.VersionText }>('/api/version', { schema: { body: VersionBody } }, ({ body }) => ({
-    version: versionToRecord(body.text) ?? null,
-  }))
-  app.get<{ Querystring: Taken.ProofRequest }>(
+  app.post<{ Body: Static<typeof VersionBody> }>(
+    '/api/version',
+    { schema: { body: VersionBody } },
+    ({ body }) => ({ version: versionToRecord(body.text) ?? null }),
+  )
+  app.get<{ Querystring: Static<typeof ProofQuery> }>(
     '/api/proof',
     { schema: { querystring: ProofQuery } },
     ({ query, socket }) => ({ proof: proofOf(token, socket.localPort ?? 0, query.nonce) }),
   )
-  if (checksums === undefined) return
-  app.post<{ Body: Taken.Match }>('/api/match', { schema: { body: MatchBody } }, (request) =>
-    checksums.match(request.body.text, request.body.device?.trim()),
+  app.post<{ Body: Static<typeof MatchBody> }>('/api/match', { schema: { body: MatchBody } }, ({ body }) =>
+    depot.match(body.text, body.device?.trim()),
   )
 }
 
-function addChanges(
-  app: FastifyInstance,
-  { depot, checksums }: BenchOptions,
-  checkToken: (request: FastifyRequest) => void,
-): void {
-  // Before the body is read: nobody without the token makes us take one in.
-  const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
-
-  /** Whether the token is the right one: a page that outlived a server asks. */
-  app.post('/api/token', { onRequest }, (_request, reply) => reply.code(204).send())
-  app.post<{ Body: Taken.Lift }>('/api/lift', { onRequest, schema: { body: LiftBody } }, ({ body }) => {
-    depot.lift(body.name, body.reason.trim(), body.by ?? userName())
-    return { lifted: body.name }
+function addChanges(change: Change, depot: Depot): void {
+  change('/api/lift', DecisionBody, ({ name, reason, by = userName() }) => {
+    depot.lift(name, reason.trim(), by)
+    return { lifted: name }
   })
-  app.post<{ Body: Taken.HoldRequest }>(
-    '/api/hold',
-    { onRequest, schema: { body: HoldBody } },
-    ({ body }) => {
-      depot.hold(body.name, body.reason.trim(), body.by ?? userName())
-      return { held: body.name }
-    },
-  )
-  app.post<{ Body: Taken.Strike }>(
-    '/api/strike',
-    { onRequest, schema: { body: StrikeBody } },
-    async ({ body }) => {
-      await depot.strike(body.seq, body.reason.trim(), body.by ?? userName())
-      return { struck: body.seq }
-    },
-  )
-  app.post<{ Body: Taken.ReadyNow }>(
-    '/api/ready-now',
-    { onRequest, schema: { body: ReadyNowBody } },
-    ({ body }) => {
-      depot.catalogue.readyNow(body.name)
-      return { hurried: body.name }
-    },
-  )
-  app.post<{ Body: Taken.Observed }>(
-    '/api/observed',
-    { onRequest, schema: { body: ObservedBody } },
-    async ({ body }) => {
-      const { device, before, after, note, digest, by = userName() } = body
-      if ([before, after, note, digest].every((said) => said === undefined)) {
-        throw new FetchproofError('FP_PAGE_REQUEST', {
-          why: 'say what was observed: before, after, note or digest',
-        })
-      }
-      const { seq } = depot.ledger.append({
-        kind: 'observed',
-        device: device.trim(),
-        by,
-        before,
-        after,
-        note,
-        ...(digest !== undefined && { digest: digestOnRecord(depot, digest) }),
+  change('/api/hold', DecisionBody, ({ name, reason, by = userName() }) => {
+    depot.hold(name, reason.trim(), by)
+    return { held: name }
+  })
+  change('/api/strike', StrikeBody, async ({ seq, reason, by = userName() }) => {
+    await depot.strike(seq, reason.trim(), by)
+    return { struck: seq }
+  })
+  change('/api/ready-now', ReadyNowBody, ({ name }) => {
+    depot.catalogue.readyNow(name)
+    return { hurried: name }
+  })
+  change('/api/published', PublishedBody, async ({ name, text, by = userName() }) => {
+    imageNamed(depot, name)
+    await depot.paste(name, text, by)
+    return { published: name }
+  })
+  change('/api/observed', ObservedBody, async ({ device, by = userName(), before, after, note, digest }) => {
+    if ([before, after, note, digest].every((said) => said === undefined)) {
+      throw new FetchproofError('FP_PAGE_REQUEST', {
+        why: 'say what was observed: before, after, note or digest',
       })
-      await depot.ledger.synced()
-      return { observed: device.trim(), seq }
-    },
-  )
-  if (checksums === undefined) return
-  app.post<{ Body: Taken.PublishedPaste }>(
-    '/api/published',
-    { onRequest, schema: { body: PublishedBody } },
-    async ({ body }) => {
-      imageNamed(depot, body.name)
-      return (await checksums.paste(body.name, body.text, body.by ?? userName())) ?? { published: body.name }
-    },
-  )
+    }
+    const { seq } = depot.ledger.append({
+      kind: 'observed',
+      device: device.trim(),
+      by,
+      before,
+      after,
+      note,
+      ...(digest !== undefined && { digest: digestOnRecord(depot, digest) }),
+    })
+    await depot.ledger.synced()
+    return { observed: device.trim(), seq }
+  })
+  change('/api/rehearsed', RehearsedBody, async ({ base, by = userName(), checks, differences }) => {
+    const { seq } = depot.ledger.append({ kind: 'rehearsed', base, by, checks, differences })
+    await depot.ledger.synced()
+    return { rehearsed: base, seq }
+  })
 }
 
 function digestOnRecord(
   depot: Depot,
-  { algorithm, value, image }: NonNullable<Taken.Observed['digest']>,
+  { algorithm, value, image }: NonNullable<Static<typeof ObservedBody>['digest']>,
 ): { algorithm: string; value: string; image?: ImageReference } {
   if (image === undefined) return { algorithm, value }
   return { algorithm, value, image: imageNamed(depot, image) }
@@ -245,23 +209,21 @@ function imageNamed(depot: Depot, name: string): ImageReference {
 function addDrops(
   app: FastifyInstance,
   { depot, roomIn }: BenchOptions,
-  checkToken: (request: FastifyRequest) => void,
+  onRequest: (request: FastifyRequest) => Promise<void>,
 ): void {
   const { folder, records } = depot.settings
   const drops = createDrops({ folder, records, roomIn })
   app.addHook('preClose', async () => drops.close())
-  app.get<{ Querystring: Taken.DropRequest }>(
-    '/api/drop',
-    { schema: { querystring: DropQuery } },
-    ({ query }) => drops.target(query.name),
+  app.get<{ Querystring: DropRequest }>('/api/drop', { schema: { querystring: DropQuery } }, ({ query }) =>
+    drops.target(query.name),
   )
   app.register((streaming, _options, done) => {
     // The body stays a stream: an image may be larger than memory.
     streaming.removeAllContentTypeParsers()
     streaming.addContentTypeParser('*', (_request, payload, taken) => taken(null, payload))
-    streaming.put<{ Querystring: Taken.DropRequest }>(
+    streaming.put<{ Querystring: DropRequest }>(
       '/api/drop',
-      { onRequest: async (request) => checkToken(request), schema: { querystring: DropQuery } },
+      { onRequest, schema: { querystring: DropQuery } },
       async (request, reply) => {
         const { name, replace } = request.query
         const length = request.headers['content-length']

@@ -86,7 +86,6 @@ function clientRow(pull: PullRecord): ClientRow {
     versionAfter: null,
     standing: STANDING_OF_PULL[state],
     refused: false,
-    wrong: state === 'incomplete',
     wrongImage: null,
     warnings: [],
     note: null,

@@ -4,7 +4,8 @@
  */
 import { open } from 'node:fs/promises'
 import { join } from 'node:path'
-import type { FastifyInstance, FastifyRequest } from 'fastify'
+import type { FastifyInstance } from 'fastify'
+import type { Static } from 'typebox'
 import type { Depot } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { visitCsv } from '../report/visit-csv.ts'
@@ -13,16 +14,12 @@ import { visitHtml } from '../report/visit-html.ts'
 import { visitReport } from '../report/visit-report.ts'
 import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
 import { SHEET_FILE } from '../visit/sheet-rows.ts'
-import { NoBody, ReportQuery, type ReportRequest } from './requests.ts'
+import { type Change, NoBody, ReportQuery } from './requests.ts'
 
 const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const
 
-export function addSaving(
-  app: FastifyInstance,
-  depot: Depot,
-  checkToken: (request: FastifyRequest) => void,
-): void {
-  app.get<{ Querystring: ReportRequest }>(
+export function addSaving(app: FastifyInstance, change: Change, depot: Depot): void {
+  app.get<{ Querystring: Static<typeof ReportQuery> }>(
     '/api/report',
     { schema: { querystring: ReportQuery } },
     async ({ query }, reply) => {
@@ -36,14 +33,10 @@ export function addSaving(
         .send(query.format === 'html' ? visitHtml(report) : visitCsv(report))
     },
   )
-  app.post(
-    '/api/sheet',
-    { onRequest: async (request) => checkToken(request), schema: { body: NoBody } },
-    async () => {
-      await writeNew(join(depot.settings.folder, SHEET_FILE), sheetOfPulls(depot.pulls.pulls()))
-      return { saved: SHEET_FILE }
-    },
-  )
+  change('/api/sheet', NoBody, async () => {
+    await writeNew(join(depot.settings.folder, SHEET_FILE), sheetOfPulls(depot.pulls.pulls()))
+    return { saved: SHEET_FILE }
+  })
 }
 
 /** Never onto a file that is there, nor through a link. Throws FP_SHEET_EXISTS, FP_SHEET_UNWRITABLE. */

@@ -54,11 +54,8 @@ export interface ProgramView {
   readonly host: string
   /** RFC 3339 UTC. */
   readonly started: string
-  readonly stalledMs: number
   /** The line that starts this run anew, but for the port of the page. */
   readonly command: string
-  /** Published checksums and printed digests can be pasted. */
-  readonly takesChecksums: boolean
 }
 
 /** `md5`: for lines to paste that name it; null while it is not known. */
@@ -72,8 +69,6 @@ export interface AddressView {
   readonly address: string
   readonly interface: string
   readonly cidr: string
-  readonly family: 4 | 6
-  readonly loopback: boolean
   readonly tunnel: boolean
   readonly linkLocal: boolean
   /** May stand in a line to paste. */
@@ -204,8 +199,6 @@ export interface VisitRowView {
   readonly standing: string
   /** It was refused: its standing says why. */
   readonly refused: boolean
-  /** Needs a hand: the wrong image, a pull that broke off, an older version than before. */
-  readonly wrong: boolean
   /** Which image it pulled and which is planned, as a sentence. */
   readonly wrongImage: string | null
   /** Other plain sentences that need a hand. */

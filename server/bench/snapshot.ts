@@ -39,7 +39,6 @@ export interface SnapshotSources {
   readonly depot: Depot
   /** RFC 3339 UTC. */
   readonly started: string
-  readonly takesChecksums: boolean
   /** The lines for this system's firewall, given the ports that are listened on. */
   readonly firewall?: (ports: readonly OpenPort[]) => readonly FirewallLine[]
   readonly visit?: () => VisitView | null
@@ -175,10 +174,10 @@ function boardPart({ fetches, state, movement, client, addresses, notes }: LiveP
   return JSON.stringify([fetches[0], state, movement === 'stalled', client, addresses, notes])
 }
 
-function programOf({ depot, started, takesChecksums }: SnapshotSources): ProgramView {
-  const { folder, stalledMs } = depot.settings
-  const command = serveLine(depot.settings)
-  return { version: depot.version, folder, host: hostname(), started, stalledMs, command, takesChecksums }
+function programOf({ depot, started }: SnapshotSources): ProgramView {
+  const { version, settings } = depot
+  const command = serveLine(settings)
+  return { version, folder: settings.folder, host: hostname(), started, command }
 }
 
 function pasteLinesOf({ settings }: Depot): PasteLine[] {
@@ -191,8 +190,6 @@ export function addressesOf(depot: Depot, bases: readonly Base[]): AddressView[]
     address: own.address,
     interface: own.interface,
     cidr: own.cidr,
-    family: own.family,
-    loopback: own.loopback,
     tunnel: own.tunnel,
     linkLocal: own.linkLocal,
     offerable: own.offerable,

@@ -6,7 +6,6 @@ import type { LiveVisit } from '../visit/live-visit.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
 import {
   hasGroundsToTell,
-  needsAttention,
   standingSentence,
   standingWords,
   strangerWords,
@@ -55,7 +54,6 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
     refused: device.standing === 'refused',
-    wrong: needsAttention(device),
     wrongImage: isWrong ? wrongImageSentence(device) : null,
     // Of a pull that broke off the steps say more.
     warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],

@@ -114,7 +114,7 @@ describe('a first run', () => {
   })
 
   test('a machine with nothing but loopback is told that nothing can reach it', () => {
-    const [step] = nextSteps(facts({ addresses: [{ ...ADDRESS, loopback: true, offerable: false }] }))
+    const [step] = nextSteps(facts({ addresses: [{ ...ADDRESS, offerable: false }] }))
     expect(step?.weight).toBe('act')
     expect(step?.text).toContain('no address that a device could reach')
   })
@@ -233,7 +233,6 @@ const row = (members: Partial<VisitRowView>): VisitRowView => ({
   versionAfter: null,
   standing: 'waiting',
   refused: false,
-  wrong: false,
   wrongImage: null,
   warnings: [],
   note: null,
@@ -317,7 +316,7 @@ describe('the visit sheet', () => {
 
   test('a warning of many devices was a line each, with advice for a wrong image', () => {
     const warnings = ['The planned image y.bin was never on offer.']
-    const rows = ['a', 'b', 'c', 'd', 'e', 'f', 'g'].map((device) => row({ device, wrong: true, warnings }))
+    const rows = ['a', 'b', 'c', 'd', 'e', 'f', 'g'].map((device) => row({ device, warnings }))
     expect(nextSteps(facts({ visit: visit({ rows }) }))).toMatchObject([
       { weight: 'act', text: `a, b, c, d, e and 2 more: ${warnings[0]}`, things: 7 },
     ])

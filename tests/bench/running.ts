@@ -95,7 +95,6 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     token,
     firewall: () => [],
     visit: createVisitView(depot.visit),
-    checksums: depot,
     ...options.bench,
   })
   await app.listen({ host: '127.0.0.1', port: options.pagePort ?? 0 })

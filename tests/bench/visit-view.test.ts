@@ -25,9 +25,9 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
     .add({ kind: 'observed', device: 'desk', by: 'engineer', before: '4.0' })
   const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
   expect(view).toMatchObject({ file: 'visit.csv', errors: ['row 3, column mac: x'] })
-  expect(view?.rows.map(({ device, wrong, versionBefore }) => [device, wrong, versionBefore])).toEqual([
-    ['desk', true, '4.0'],
-    ['hall', true, '2.9'],
+  expect(view?.rows.map(({ device, mark, versionBefore }) => [device, mark, versionBefore])).toEqual([
+    ['desk', 'attention', '4.0'],
+    ['hall', 'attention', '2.9'],
   ])
   expect(view?.rows[0]).toMatchObject({
     standing: 'wrong image',
@@ -87,5 +87,5 @@ it('of a wrong image nothing is said any more once the device has the right one'
 it('a device whose pull broke off was not marked in its row', () => {
   const told = story().pull({ address: '192.0.2.10' }, SWITCH_44, { handed: 10 })
   const view = createVisitView({ plan: () => planOf(ROWS, told.entries), sheet: SHEET })()
-  expect(view?.rows[0]).toMatchObject({ standing: 'waiting: its pull broke off', wrong: true })
+  expect(view?.rows[0]).toMatchObject({ standing: 'waiting: its pull broke off', mark: 'attention' })
 })

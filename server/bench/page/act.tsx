@@ -1,6 +1,8 @@
 /** A small form that changes something: opened on purpose, says what went wrong, closes when it is done. */
+
 import type { ComponentChildren, JSX } from 'preact'
 import { useId, useRef, useState } from 'preact/hooks'
+import { messageOf } from '../../errors.ts'
 import { useBench } from './context.ts'
 
 const READ_ONLY = 'Nothing can be changed at this moment: see what to do next. What you typed stays here.'
@@ -57,7 +59,7 @@ export function Act(props: ActProps): JSX.Element | null {
       close()
       props.onDone?.()
     } catch (error) {
-      setProblem(error instanceof Error ? error.message : String(error))
+      setProblem(messageOf(error))
     } finally {
       setBusy(false)
     }

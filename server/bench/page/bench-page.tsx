@@ -135,7 +135,6 @@ function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
         images={snapshot.images}
         inAll={snapshot.imagesInAll}
         notOffered={snapshot.notOffered}
-        takesChecksums={program.takesChecksums}
         drops={drops}
         choice={choice}
         chooser={
@@ -151,7 +150,7 @@ function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
         {...images}
       />
       {!pulled && <Cautions open />}
-      <DeviceWords takesChecksums={program.takesChecksums} devices={devicesOf(snapshot)} />
+      <DeviceWords devices={devicesOf(snapshot)} />
       <Recorded recorded={snapshot.recorded} />
       <PullsOver
         pulls={pulls}

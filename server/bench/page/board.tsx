@@ -1,6 +1,6 @@
 /** The board: a row a device, with a filter by text and by standing. */
 import type { JSX } from 'preact'
-import { useId, useState } from 'preact/hooks'
+import { useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import { MARK_WORDS, MARKS, type Mark } from '../../wording/tally.ts'
 import { visible } from '../../wording/visible.ts'
@@ -10,7 +10,7 @@ import { DeviceRow } from './board-row.tsx'
 import { useBench } from './context.ts'
 import { FootnoteList, footnotesOf } from './footnotes.tsx'
 import { deviceLine, type LineChoice } from './lines.ts'
-import { Section } from './parts.tsx'
+import { ChoiceField, SearchField, Section } from './parts.tsx'
 
 interface BoardProps {
   readonly board: BoardView
@@ -109,36 +109,20 @@ interface FilterProps {
 }
 
 function Filter({ rows, wanted, onWanted, mark, onMark }: FilterProps): JSX.Element {
-  const id = useId()
   const counts = new Map<Mark, number>()
   for (const row of rows) counts.set(row.mark, (counts.get(row.mark) ?? 0) + 1)
   const marks = MARKS.filter((each) => counts.has(each) || each === mark)
   return (
     <>
-      <label for={`${id}-text`}>
-        Find a device
-        <input
-          id={`${id}-text`}
-          type="search"
-          value={wanted}
-          onInput={(event) => onWanted(event.currentTarget.value)}
-        />
-      </label>
-      <label for={`${id}-mark`}>
-        Show
-        <select
-          id={`${id}-mark`}
-          value={mark}
-          onChange={(event) => onMark(event.currentTarget.value as Mark | '')}
-        >
-          <option value="">all {rows.length}</option>
-          {marks.map((each) => (
-            <option key={each} value={each}>
-              {MARK_WORDS[each]} ({counts.get(each) ?? 0})
-            </option>
-          ))}
-        </select>
-      </label>
+      <SearchField label="Find a device" value={wanted} onValue={onWanted} />
+      <ChoiceField label="Show" value={mark} onValue={(chosen) => onMark(chosen as Mark | '')}>
+        <option value="">all {rows.length}</option>
+        {marks.map((each) => (
+          <option key={each} value={each}>
+            {MARK_WORDS[each]} ({counts.get(each) ?? 0})
+          </option>
+        ))}
+      </ChoiceField>
     </>
   )
 }

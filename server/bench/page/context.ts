@@ -18,6 +18,20 @@ export function useBench(): Bench {
   return bench
 }
 
+/** Tells all who listen that something changed. */
+export function createSource() {
+  const listeners = new Set<() => void>()
+  return {
+    told(): void {
+      for (const listener of listeners) listener()
+    },
+    subscribe(listener: () => void): () => void {
+      listeners.add(listener)
+      return () => listeners.delete(listener)
+    },
+  }
+}
+
 /** Draws again whenever the source tells. From the first drawing on, not from the first painting: what came between would be missed. */
 export function useSource(subscribe: (listener: () => void) => () => void): void {
   const [, draw] = useState(0)

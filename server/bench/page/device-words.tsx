@@ -1,6 +1,8 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
+
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
+import { messageOf } from '../../errors.ts'
 import type { Matched, MatchFinding } from '../../trust/matching/finding.ts'
 import { visible } from '../../wording/visible.ts'
 import { useBench } from './context.ts'
@@ -15,13 +17,8 @@ interface Said {
   readonly verdict?: boolean
 }
 
-interface DeviceWordsProps {
-  readonly takesChecksums: boolean
-  /** Names worth proposing: the sheet's devices and the clients that were seen. */
-  readonly devices: readonly string[]
-}
-
-export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.Element {
+/** `devices`: names worth proposing, the sheet's devices and the clients that were seen. */
+export function DeviceWords({ devices }: { devices: readonly string[] }): JSX.Element {
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')
@@ -34,7 +31,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
       const done = await doing()
       setSaid(typeof done === 'string' ? { text: done, problem: false } : done)
     } catch (error) {
-      setSaid({ text: error instanceof Error ? error.message : String(error), problem: true })
+      setSaid({ text: messageOf(error), problem: true })
     }
   }
 
@@ -43,15 +40,10 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
       if (printed.trim() === '') throw new Error('Paste first what the device printed.')
       const named = device.trim()
       const { version } = await ask<VersionAnswer>('/api/version', { text: printed })
-      const matched = takesChecksums
-        ? await ask<Matched>(
-            '/api/match',
-            { text: printed, ...(named !== '' && { device: named }) },
-            READING_MS,
-          )
-        : undefined
-      setFindings(matched?.findings)
-      return { text: lookedText(matched, version), problem: matched?.matched === false, verdict: true }
+      const asked = { text: printed, ...(named !== '' && { device: named }) }
+      const matched = await ask<Matched>('/api/match', asked, READING_MS)
+      setFindings(matched.findings)
+      return { text: lookedText(matched, version), problem: matched.matched === false, verdict: true }
     })
 
   const record = async (members: object, done: string): Promise<string> => {
@@ -78,7 +70,7 @@ export function DeviceWords({ takesChecksums, devices }: DeviceWordsProps): JSX.
         />
         <p class="buttons">
           <button type="button" class="main" onClick={() => void look()}>
-            {takesChecksums ? 'Compare with the images' : 'Find the version'}
+            Compare with the images
           </button>
         </p>
         <div role="status" class={said?.problem === true ? 'problem' : ''}>
@@ -124,12 +116,7 @@ function digestOf({ algorithm, value, image }: MatchFinding): object {
   return { algorithm, value, ...(image !== null && { image }) }
 }
 
-function lookedText(matched: Matched | undefined, version: string | null): string {
-  const parts = [
-    ...(matched === undefined ? [] : [visible(matched.words)]),
-    ...(matched?.matched === true && version === null
-      ? []
-      : [version === null ? 'No version stands out in it.' : `Version in it: ${visible(version)}.`]),
-  ]
-  return parts.join(' ')
+function lookedText({ matched, words }: Matched, version: string | null): string {
+  if (version !== null) return `${visible(words)} Version in it: ${visible(version)}.`
+  return matched === true ? visible(words) : `${visible(words)} No version stands out in it.`
 }

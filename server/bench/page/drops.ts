@@ -1,5 +1,7 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
+import { messageOf } from '../../errors.ts'
 import { type AskError, answerTo } from './answers.ts'
+import { createSource } from './context.ts'
 import { apiError } from './local-api.ts'
 import type { TokenKeeper } from './token.ts'
 
@@ -30,7 +32,7 @@ interface Target {
 }
 
 export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
-  const listeners = new Set<() => void>()
+  const { told, subscribe } = createSource()
   const waiting: { id: number; file: File }[] = []
   const requests = new Map<number, XMLHttpRequest>()
   let list: readonly Drop[] = []
@@ -39,7 +41,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
 
   function set(next: readonly Drop[]): void {
     list = next
-    for (const listener of listeners) listener()
+    told()
   }
   const change = (id: number, members: Partial<Drop>): void =>
     set(list.map((drop) => (drop.id === id ? { ...drop, ...members } : drop)))
@@ -75,7 +77,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
       change(id, { state: 'arrived', sent: file.size })
       say(`${target.name} is in the staging folder.`)
     } catch (error) {
-      fail(id, file.name, error instanceof Error ? error.message : String(error))
+      fail(id, file.name, messageOf(error))
     }
   }
 
@@ -130,10 +132,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
 
   return {
     drops: (): readonly Drop[] => list,
-    subscribe(listener: () => void): () => void {
-      listeners.add(listener)
-      return () => listeners.delete(listener)
-    },
+    subscribe,
     add(files: readonly File[]): void {
       for (const file of files) waiting.push({ id: enter(file.name, file.size, {}), file })
       work().catch(() => undefined)

@@ -10,7 +10,6 @@ import type { ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
 import { Fact } from './board-row.tsx'
 import { useBench, useNow } from './context.ts'
-import { HoldActs } from './hold-acts.tsx'
 import { isFirstDoor, type LineChoice, lineFor, linesBy, offeredOf } from './lines.ts'
 import { READING_MS } from './local-api.ts'
 import { MarkOf, type Shape } from './marks.tsx'
@@ -20,7 +19,6 @@ import { stateText } from './words.ts'
 interface ImageRowProps {
   readonly image: ShownImage
   readonly choice: LineChoice
-  readonly takesChecksums: boolean
   readonly open: boolean
   readonly onOpen: (name: string, open: boolean) => void
 }
@@ -119,8 +117,8 @@ function Hurry({ image }: { image: ShownImage }): JSX.Element | null {
   )
 }
 
-function Detail({ image, choice, takesChecksums }: ImageRowProps): JSX.Element {
-  const { name, published, lifted, state, reason } = image
+function Detail({ image, choice }: ImageRowProps): JSX.Element {
+  const { published, lifted, state, reason } = image
   return (
     <div class="below">
       {reason !== null && state !== 'ready' && (
@@ -153,7 +151,7 @@ function Detail({ image, choice, takesChecksums }: ImageRowProps): JSX.Element {
         </ul>
       )}
       <Paths image={image} choice={choice} />
-      <ImageActions image={image} takesChecksums={takesChecksums} name={name} />
+      <ImageActions image={image} />
     </div>
   )
 }
@@ -203,28 +201,47 @@ function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }): JS
   )
 }
 
-interface ImageActionsProps {
-  readonly image: ShownImage
-  readonly name: string
-  readonly takesChecksums: boolean
-}
-
-function ImageActions({ image, name, takesChecksums }: ImageActionsProps): JSX.Element {
+function ImageActions({ image }: { image: ShownImage }): JSX.Element {
   const { ask } = useBench()
+  const { name, state, sha256 } = image
+  const about = visible(name)
+  const onDone = (): void => focusImage(name)
+  if (sha256 === null) return <div class="deeds" />
   return (
     <div class="deeds">
-      {takesChecksums && image.sha256 !== null && (
+      <Act
+        opener="paste the maker’s checksum"
+        about={about}
+        label="What the maker publishes for this file"
+        hint="A digest, or the lines that hold it: MD5, SHA-1, SHA-256 or SHA-512."
+        submit="Compare it"
+        done="Compared; the image says how it stands."
+        act={(text) => ask('/api/published', { name, text }, READING_MS)}
+      />
+      {state === 'held' && (
         <Act
-          opener="paste the maker’s checksum"
-          about={visible(name)}
-          label="What the maker publishes for this file"
-          hint="A digest, or the lines that hold it: MD5, SHA-1, SHA-256 or SHA-512."
-          submit="Compare it"
-          done="Compared; the image says how it stands."
-          act={(text) => ask('/api/published', { name, text }, READING_MS)}
+          opener="lift the hold"
+          about={about}
+          label="Why may this image be served all the same?"
+          hint="It is held for a reason that stands above. Your name and your words go into the ledger, for this version and this reason alone."
+          submit="Lift the hold"
+          done="The hold is lifted."
+          act={(reason) => ask('/api/lift', { name, reason })}
+          onDone={onDone}
         />
       )}
-      <HoldActs image={image} onGone={() => focusImage(name)} />
+      {state === 'ready' && (
+        <Act
+          opener="hold it back"
+          about={about}
+          label="Why must this image not be served?"
+          hint="No device can fetch it then, and fetches of it that are under way are reset. Your name and your words go into the ledger."
+          submit="Hold it back"
+          done="It is held."
+          act={(reason) => ask('/api/hold', { name, reason })}
+          onDone={onDone}
+        />
+      )}
     </div>
   )
 }

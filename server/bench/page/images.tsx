@@ -1,19 +1,18 @@
 /** The images, a row each: found by name, sorted, with the address and the form of their lines chosen once. */
 import type { JSX } from 'preact'
-import { useId, useState } from 'preact/hooks'
+import { useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
 import type { DropQueue } from './drops.ts'
 import { ImageRow } from './image-row.tsx'
 import type { LineChoice } from './lines.ts'
-import { Section } from './parts.tsx'
+import { ChoiceField, SearchField, Section } from './parts.tsx'
 
 interface ImagesProps {
   readonly images: readonly ShownImage[]
   readonly inAll: Snapshot['imagesInAll']
   readonly notOffered: Snapshot['notOffered']
-  readonly takesChecksums: boolean
   readonly drops: DropQueue
   readonly choice: LineChoice
   readonly chooser: JSX.Element
@@ -36,34 +35,18 @@ const COMPARE: Readonly<Record<Order, (a: ShownImage, b: ShownImage) => number>>
 export function Images(props: ImagesProps): JSX.Element {
   const { images, inAll, notOffered, wanted, opened, choice } = props
   const [order, setOrder] = useState<Order>('name')
-  const id = useId()
   const found = images
     .filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
     .sort(COMPARE[order])
   const tools = (
     <>
       {props.chooser}
-      <label for={`${id}-search`}>
-        Find by name
-        <input
-          id={`${id}-search`}
-          type="search"
-          value={wanted}
-          onInput={(event) => props.onWanted(event.currentTarget.value)}
-        />
-      </label>
-      <label for={`${id}-order`}>
-        Sort by
-        <select
-          id={`${id}-order`}
-          value={order}
-          onChange={(event) => setOrder(event.currentTarget.value as Order)}
-        >
-          <option value="name">name</option>
-          <option value="state">state</option>
-          <option value="size">size</option>
-        </select>
-      </label>
+      <SearchField label="Find by name" value={wanted} onValue={props.onWanted} />
+      <ChoiceField label="Sort by" value={order} onValue={(chosen) => setOrder(chosen as Order)}>
+        <option value="name">name</option>
+        <option value="state">state</option>
+        <option value="size">size</option>
+      </ChoiceField>
     </>
   )
   return (
@@ -75,7 +58,6 @@ export function Images(props: ImagesProps): JSX.Element {
               key={image.name}
               image={image}
               choice={choice}
-              takesChecksums={props.takesChecksums}
               open={opened.has(image.name)}
               onOpen={props.onOpen}
             />
@@ -115,41 +97,34 @@ interface ChooserProps {
 /** Where devices reach this laptop, and what the lines look like: once for the page. */
 export function LineChooser(props: ChooserProps): JSX.Element {
   const { offered, address, pasteLines } = props
-  const id = useId()
   return (
     <>
       {offered.length > 0 && (
-        <label for={`${id}-address`}>
-          Devices reach this laptop at
-          <select
-            id={`${id}-address`}
-            value={address?.address ?? ''}
-            onChange={(event) => props.onAddress(event.currentTarget.value)}
-          >
-            {offered.map((own) => (
-              <option key={own.address} value={own.address}>
-                {own.address} in {own.cidr}
-                {own.tunnel ? ' (a tunnel)' : ''}
-              </option>
-            ))}
-          </select>
-        </label>
+        <ChoiceField
+          label="Devices reach this laptop at"
+          value={address?.address ?? ''}
+          onValue={props.onAddress}
+        >
+          {offered.map((own) => (
+            <option key={own.address} value={own.address}>
+              {own.address} in {own.cidr}
+              {own.tunnel ? ' (a tunnel)' : ''}
+            </option>
+          ))}
+        </ChoiceField>
       )}
       {pasteLines.length > 0 && (
-        <label for={`${id}-form`}>
-          Lines to paste
-          <select
-            id={`${id}-form`}
-            value={String(props.form)}
-            onChange={(event) => props.onForm(Number(event.currentTarget.value))}
-          >
-            {[...pasteLines, null].map((each, at) => (
-              <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
-                {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
-              </option>
-            ))}
-          </select>
-        </label>
+        <ChoiceField
+          label="Lines to paste"
+          value={String(props.form)}
+          onValue={(at) => props.onForm(Number(at))}
+        >
+          {[...pasteLines, null].map((each, at) => (
+            <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
+              {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
+            </option>
+          ))}
+        </ChoiceField>
       )}
     </>
   )

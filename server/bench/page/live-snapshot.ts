@@ -16,6 +16,7 @@ export interface LiveSnapshot {
 }
 
 interface LiveSnapshotOptions {
+  readonly onChange: () => void
   /** The first word of a run that was not met before. */
   readonly onRun: () => void
   readonly say: (sentence: string) => void
@@ -31,8 +32,7 @@ const LATE_TICK_MS = 4_000
 /** How often a page that nobody sees asks, for the sake of its title. */
 const GLANCE_MS = 15_000
 
-export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions) {
-  const listeners = new Set<() => void>()
+export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions) {
   let live: LiveSnapshot = {
     connection: 'connecting',
     lostAt: undefined,
@@ -47,7 +47,7 @@ export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions) {
 
   function set(next: Partial<LiveSnapshot>): void {
     live = { ...live, ...next }
-    for (const listener of listeners) listener()
+    onChange()
   }
 
   function take(part: Partial<Snapshot>): void {
@@ -132,10 +132,6 @@ export function createLiveSnapshot({ onRun, say }: LiveSnapshotOptions) {
 
   return {
     now: (): LiveSnapshot => live,
-    subscribe(listener: () => void): () => void {
-      listeners.add(listener)
-      return () => listeners.delete(listener)
-    },
   }
 }
 

@@ -3,25 +3,12 @@ import { render } from 'preact'
 import { useState } from 'preact/hooks'
 import { createAnnouncer } from './announcer.ts'
 import { BenchPage } from './bench-page.tsx'
-import { useSource } from './context.ts'
+import { createSource, useSource } from './context.ts'
 import { createDropQueue } from './drops.ts'
 import { createLiveSnapshot } from './live-snapshot.ts'
 import { createAsk } from './local-api.ts'
 import type { ReplaceQuestion } from './replace-dialog.tsx'
 import { createTokenKeeper } from './token.ts'
-
-function createSource(): { told: () => void; subscribe: (listener: () => void) => () => void } {
-  const listeners = new Set<() => void>()
-  return {
-    told() {
-      for (const listener of listeners) listener()
-    },
-    subscribe(listener) {
-      listeners.add(listener)
-      return () => listeners.delete(listener)
-    },
-  }
-}
 
 const source = createSource()
 let announcement = ''
@@ -33,10 +20,10 @@ const announcer = createAnnouncer((text) => {
 })
 const tokens = createTokenKeeper(source.told)
 const live = createLiveSnapshot({
+  onChange: source.told,
   onRun: () => void tokens.check(),
   say: announcer.say,
 })
-live.subscribe(source.told)
 
 function mayReplace(name: string): Promise<boolean> {
   return new Promise((answered) => {

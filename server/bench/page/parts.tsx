@@ -1,6 +1,6 @@
 /** Small pieces that all sections share: the ruled section, text from outside, a line with its copy button. */
 import type { ComponentChildren, JSX } from 'preact'
-import { useRef, useState } from 'preact/hooks'
+import { useId, useRef, useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
 import { useBench } from './context.ts'
 
@@ -30,6 +30,36 @@ export function Section({ id, title, aside, tools, children }: SectionProps): JS
 /** Text from outside: never markup, control characters visible, its direction kept to itself. */
 export function Outside({ text, mono = false }: { text: string; mono?: boolean }): JSX.Element {
   return <bdi class={mono ? 'mono' : undefined}>{visible(text)}</bdi>
+}
+
+interface FieldProps {
+  readonly label: string
+  readonly value: string
+  readonly onValue: (value: string) => void
+}
+
+export function SearchField({ label, value, onValue }: FieldProps): JSX.Element {
+  const id = useId()
+  return (
+    <label for={id}>
+      {label}
+      <input id={id} type="search" value={value} onInput={(event) => onValue(event.currentTarget.value)} />
+    </label>
+  )
+}
+
+/** `children`: its options. */
+export function ChoiceField(props: FieldProps & { readonly children: ComponentChildren }): JSX.Element {
+  const { label, value, onValue, children } = props
+  const id = useId()
+  return (
+    <label for={id}>
+      {label}
+      <select id={id} value={value} onChange={(event) => onValue(event.currentTarget.value)}>
+        {children}
+      </select>
+    </label>
+  )
 }
 
 interface CopyLineProps {

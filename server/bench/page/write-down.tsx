@@ -1,8 +1,10 @@
 /** Writing down for a device what it printed: a version or a note. What will stand in the ledger is shown first. */
+
 import type { JSX } from 'preact'
 import { useEffect, useId, useState } from 'preact/hooks'
+import { messageOf } from '../../errors.ts'
 import { useBench } from './context.ts'
-import { Outside } from './parts.tsx'
+import { ChoiceField, Outside } from './parts.tsx'
 
 /** `version`: what would be recorded as one, chosen as `fetchproof observe` chooses it. */
 export interface VersionAnswer {
@@ -38,7 +40,7 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
       if (version === null) props.onProblem(NO_VERSION)
       else props.onWrite({ [when]: version })
     } catch (error) {
-      props.onProblem(error instanceof Error ? error.message : String(error))
+      props.onProblem(messageOf(error))
     }
   }
 
@@ -60,18 +62,11 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
           <option key={name} value={name} />
         ))}
       </datalist>
-      <label for={`${id}-when`}>
-        It is
-        <select
-          id={`${id}-when`}
-          value={when}
-          onChange={(event) => setWhen(event.currentTarget.value as When)}
-        >
-          <option value="before">the version before the pull</option>
-          <option value="after">the version after the pull</option>
-          <option value="note">a note</option>
-        </select>
-      </label>
+      <ChoiceField label="It is" value={when} onValue={(chosen) => setWhen(chosen as When)}>
+        <option value="before">the version before the pull</option>
+        <option value="after">the version after the pull</option>
+        <option value="note">a note</option>
+      </ChoiceField>
       <button type="button" onClick={() => void write()}>
         Record
       </button>

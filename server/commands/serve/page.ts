@@ -24,7 +24,6 @@ export async function openPage(
     depot,
     token,
     visit: createVisitView(depot.visit),
-    checksums: depot,
     pageFolder,
   })
   // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
