@@ -14,8 +14,9 @@ import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
 import type { FetchLimits, Place } from './fetch-limits.ts'
 import type { HeldParts } from './held-parts.ts'
 import { resumeOffset } from './ranges.ts'
-import { createRefusals, type RefusalsOptions } from './refusals.ts'
+import { createRefusals } from './refusals.ts'
 import { createSleepAwareTimer, type SleepAwareTimer } from './sleep-aware-timer.ts'
+import { createTurns } from './turns.ts'
 import { createFetchesUnderWay, type FetchesUnderWay } from './under-way.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
@@ -86,7 +87,10 @@ interface DeliveryDeps {
   readonly sendQueues: SendQueues
   readonly macOf: (address: string) => string | undefined
   readonly parts: Pick<HeldParts, 'keyOf' | 'explained'>
-  readonly refusals?: Pick<RefusalsOptions, 'isPlanned' | 'freeBytes'>
+  /** Whether it is a device of the visit. */
+  readonly isPlanned: (client: ClientRef) => boolean
+  /** On the disk of the records. */
+  readonly freeBytes?: () => Promise<number>
   /** Whether an image is on offer in this version now. */
   readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
@@ -104,15 +108,18 @@ const STOPPING = 'the server is being stopped'
 export function createDelivery(deps: DeliveryDeps): Delivery {
   const { ledger, clock } = deps
   const timer = createSleepAwareTimer(clock)
+  const turns = createTurns()
   const underWay = createFetchesUnderWay(deps.limits, {
     clock,
     wokeAt: timer.wokeAt,
     clientKey: deps.parts.keyOf,
+    isPlanned: deps.isPlanned,
   })
   const events = new EventEmitter<DeliveryEvents>()
   let closed = false
   const refusals = createRefusals({
-    ...deps.refusals,
+    isPlanned: deps.isPlanned,
+    freeBytes: deps.freeBytes,
     append: (refusal) => record({ ...refusal, id: ledger.nextFetchId() }),
   })
 
@@ -200,6 +207,7 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       promised: plan.promised,
       lingerMs: deps.limits.lingerMs,
       after: timer.after,
+      turns,
       sendQueues: deps.sendQueues,
       clock,
       onSeen: (seen, phase) => void events.emit('seen', id, seen, phase),
@@ -223,7 +231,8 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
     },
     async begin(asked, image, plan) {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
-      const admission = underWay.admit(asked.client.address)
+      turns.hurry()
+      const admission = underWay.admit(asked.client)
       if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
       const { place } = admission
       let opened: OpenedVersion | undefined

@@ -29,6 +29,8 @@ type Admission =
 export type Places = ReturnType<typeof createPlaces>
 
 interface Group {
+  /** A device of the visit was admitted in it: none of its fetches makes room for a stranger's. */
+  isPlanned: boolean
   readonly sending: Set<RunningFetch>
   readonly waiting: Set<RunningFetch>
   /** Admitted, and their file is being opened. */
@@ -38,16 +40,20 @@ interface Group {
 /** Waiting for their client to close, for each that may send. */
 const WAITING_PER_PLACE = 4
 const SECOND_MS = 1_000
+/** Before a fetch makes room of which nobody may have read a byte; as long again for each time that it went on. */
+const UNREAD_MS = 250
 
 interface PlacesDeps {
   /** Monotonic, in ms. */
   readonly clock: () => number
-  readonly isStalled: (fetch: RunningFetch) => boolean
+  /** For how long it has not moved. */
+  readonly stillMs: (fetch: RunningFetch) => number
 }
 
-export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDeps) {
+export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps) {
   const groups = new Map<string, Group>()
   const all = { opening: 0, sending: 0, waiting: 0 }
+  const sending = new Map<RunningFetch, Group>()
   /** How many gave way to each client in the second that began at `countedFrom`. */
   const evictions = new Map<string, number>()
   let countedFrom = clock()
@@ -56,12 +62,13 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
     const there = groups.get(key)
     if (there !== undefined) return there
     const fresh = { sending: new Set<never>(), waiting: new Set<never>() }
-    const group: Group = { ...fresh, opening: 0 }
+    const group: Group = { ...fresh, isPlanned: false, opening: 0 }
     groups.set(key, group)
     return group
   }
 
-  function take(key: string, group: Group): Place {
+  function take(key: string, group: Group, isPlanned: boolean): Place {
+    if (isPlanned) group.isPlanned = true
     let fetch: RunningFetch | undefined
     let at: keyof typeof all | undefined = 'opening'
     group.opening += 1
@@ -71,9 +78,11 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
       all[at] -= 1
       if (at === 'opening') group.opening -= 1
       else if (fetch !== undefined) group[at].delete(fetch)
+      if (at === 'sending' && fetch !== undefined) sending.delete(fetch)
       at = to
       if (to !== undefined) all[to] += 1
       if (to !== undefined && to !== 'opening' && fetch !== undefined) group[to].add(fetch)
+      if (to === 'sending' && fetch !== undefined) sending.set(fetch, group)
       if (isEmpty(group)) groups.delete(key)
     }
     return {
@@ -89,37 +98,48 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
     }
   }
 
-  function largest(of: 'sending' | 'waiting'): ReadonlySet<RunningFetch> {
-    let most: ReadonlySet<RunningFetch> = new Set()
-    for (const group of groups.values()) if (group[of].size > most.size) most = group[of]
+  function largest(of: 'sending' | 'waiting'): Group | undefined {
+    let most: Group | undefined
+    for (const group of groups.values()) if (group[of].size > (most?.[of].size ?? 0)) most = group
     return most
   }
 
   /** Of those that wait for their client to close, the longest of the client that has most. */
   function boundWaiting(): void {
     if (all.waiting <= limits.maxFetches * WAITING_PER_PLACE) return
-    leastBy(largest('waiting'), (fetch) => fetch.movedAt)?.giveUp()
+    leastBy(largest('waiting')?.waiting ?? [], (fetch) => fetch.movedAt)?.giveUp()
   }
 
-  function longestStalled(): RunningFetch | undefined {
-    const stalled: RunningFetch[] = []
-    for (const group of groups.values())
-      for (const fetch of group.sending) if (isStalled(fetch)) stalled.push(fetch)
-    return leastBy(stalled, (fetch) => fetch.movedAt)
+  function hasRested(fetch: RunningFetch): boolean {
+    return stillMs(fetch) >= Math.min(limits.stalledMs, UNREAD_MS * (1 + fetch.wentOn))
   }
 
-  /** For a client that has `own` fetches. One that trickles never stalls, so a greedy client gives way too. */
-  function makeRoom(own: number): boolean {
-    const longest = longestStalled()
-    if (longest !== undefined) {
-      longest.withdraw('all places were taken and this fetch had stalled the longest')
+  function longestStill(isOf: (group: Group) => boolean): RunningFetch | undefined {
+    let longest: RunningFetch | undefined
+    for (const [fetch, group] of sending)
+      if (fetch.movedAt < (longest?.movedAt ?? Infinity) && isOf(group) && hasRested(fetch)) longest = fetch
+    return longest
+  }
+
+  /**
+   * For a client that has `own` fetches: of one with too many, else of strangers, and for a device of the visit of its
+   * like the one that has stood still the longest. One that trickles never rests, so a greedy client gives way too.
+   */
+  function makeRoom(own: number, isPlanned: boolean): boolean {
+    const most = largest('sending')
+    const count = most?.sending.size ?? 0
+    const isGreedy = count > Math.max(limits.maxFetchesPerClient, own + 1)
+    const still =
+      (isGreedy ? longestStill((group) => group === most) : undefined) ??
+      longestStill((group) => !group.isPlanned) ??
+      (isPlanned ? longestStill((group) => group.isPlanned) : undefined)
+    if (still !== undefined) {
+      still.withdraw('all places were taken and this fetch had stood still the longest')
       return true
     }
-    const greediest = largest('sending')
-    const count = greediest.size
-    if (count <= Math.max(limits.maxFetchesPerClient, own + 1)) return false
+    if (!isGreedy) return false
     const why = `all places were taken, ${count} of them by this client, and another asked`
-    leastBy(greediest, (fetch) => fetch.bytesHandedOver)?.withdraw(why)
+    leastBy(most?.sending ?? [], (fetch) => fetch.bytesHandedOver)?.withdraw(why)
     return true
   }
 
@@ -133,20 +153,22 @@ export function createPlaces(limits: FetchLimits, { clock, isStalled }: PlacesDe
   }
 
   return {
-    /** May one more fetch of this client begin? Only when all places are taken does a cap a client matter. */
-    admit(address: string): Admission {
+    /**
+     * May one more fetch of this client begin? Only when all places are taken does a cap a client matter. `isPlanned`: it
+     * is a device of the visit.
+     */
+    admit(address: string, isPlanned: boolean): Admission {
       const key = clientGroup(address)
       const group = groups.get(key)
-      if (all.sending + all.opening < limits.maxFetches) {
-        return { admitted: true, place: take(key, groupOf(key)) }
-      }
+      const admitted = (): Admission => ({ admitted: true, place: take(key, groupOf(key), isPlanned) })
+      if (all.sending + all.opening < limits.maxFetches) return admitted()
       const own = group === undefined ? 0 : group.sending.size + group.opening
       if (own >= limits.maxFetchesPerClient) {
         return { admitted: false, reason: `this client already has ${own} fetches and all places are taken` }
       }
-      if (mayEvict(key) && makeRoom(own)) {
+      if (mayEvict(key) && makeRoom(own, isPlanned)) {
         evictions.set(key, (evictions.get(key) ?? 0) + 1)
-        return { admitted: true, place: take(key, groupOf(key)) }
+        return admitted()
       }
       return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
     },

@@ -9,6 +9,7 @@ import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
 import { type EndingState, isSending, type Phase, type Seen, START, see } from './endings.ts'
 import type { Piece } from './pieces.ts'
+import type { Turns } from './turns.ts'
 
 /** One connection to a client, as seen from delivery. */
 export interface Wire {
@@ -56,6 +57,7 @@ interface FetchPlan {
   readonly lingerMs: number
   /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
   readonly after: (ms: number, act: () => void) => () => void
+  readonly turns: Pick<Turns, 'pieces' | 'wait'>
   readonly sendQueues: SendQueues
   /** Monotonic clock, ms. */
   readonly clock: () => number
@@ -79,11 +81,8 @@ export interface FetchEnd {
 
 export type RunningFetch = ReturnType<typeof createFetch>
 
-/**
- * Pieces handed over before other connections get their turn: 256 KiB at 64 KiB a piece. (48 clients at once, in turns:
- * with 16 pieces the event loop came round more than twice as late, at the same rate and processor time.)
- */
-const PIECES_A_TURN = 4
+/** The system takes a piece at once as long as it has room, and else when the client's has taken some. */
+const ROOM_MADE_MS = 50
 const QUEUE_POLL_FIRST_MS = 10
 const QUEUE_POLL_MAX_MS = 1_000
 const ABSENCES_BELIEVED = 3
@@ -105,6 +104,8 @@ export function createFetch(plan: FetchPlan) {
   let offset = plan.first
   let piecesThisTurn = 0
   let movedAt = begunAt
+  let handedAt = begunAt
+  let wentOn = 0
   let firstByteAt: number | undefined
   let lastByteAt: number | undefined
   let acknowledgedAt: number | undefined
@@ -153,7 +154,8 @@ export function createFetch(plan: FetchPlan) {
     )
     // Held until the system has it: a write that fails keeps its piece from ever being used again.
     const letGo = piece.hold()
-    firstByteAt ??= clock()
+    handedAt = clock()
+    firstByteAt ??= handedAt
     offset += bytes.byteLength
     const last = offset === end
     const gone = (): void => {
@@ -167,12 +169,13 @@ export function createFetch(plan: FetchPlan) {
 
   function taken(): void {
     movedAt = clock()
+    if (movedAt - handedAt >= ROOM_MADE_MS) wentOn += 1
     piecesThisTurn += 1
-    if (piecesThisTurn < PIECES_A_TURN) {
+    if (piecesThisTurn < plan.turns.pieces) {
       pump()
     } else {
       piecesThisTurn = 0
-      setImmediate(pump)
+      plan.turns.wait(pump)
     }
   }
 
@@ -325,6 +328,10 @@ export function createFetch(plan: FetchPlan) {
     withdraw: (why: string): void => note({ kind: 'withdrawn', why }),
     /** No byte was taken for too long, or the client did not close: gives up with what was seen. */
     giveUp: (): void => note({ kind: 'time-out' }),
+    /** How often it went on after its client had to make room: systems take a lot by themselves, and nobody may read it. */
+    get wentOn(): number {
+      return wentOn
+    },
     /** The last byte has not been handed over yet; afterwards the client's close is waited for. */
     get sending(): boolean {
       return isSending(state)

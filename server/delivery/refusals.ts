@@ -25,7 +25,7 @@ export interface RefusalsOptions {
   /** A device of the visit, of which everything is recorded. */
   readonly isPlanned?: (client: ClientRef) => boolean
   /** On the disk of the records. */
-  readonly freeBytes?: () => Promise<number>
+  readonly freeBytes?: (() => Promise<number>) | undefined
 }
 
 interface Gathered {

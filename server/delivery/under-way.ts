@@ -13,7 +13,9 @@ export interface UnderWay {
   readonly fetch: RunningFetch
 }
 
-export interface FetchesUnderWay extends Pick<Places, 'admit' | 'waiting'> {
+export interface FetchesUnderWay extends Pick<Places, 'waiting'> {
+  /** A place for one more fetch of this client, taken from now on. */
+  admit(client: ClientRef): ReturnType<Places['admit']>
   add(fetch: UnderWay, place: Place): void
   /** It has handed over everything. */
   handedOver(id: number): void
@@ -41,11 +43,13 @@ interface FetchesUnderWayDeps {
   readonly wokeAt: () => number
   /** Identity that pulls are gathered under. Asked anew each time: a hardware address may become known in between. */
   readonly clientKey: (client: ClientRef) => string
+  /** Whether it is a device of the visit. */
+  readonly isPlanned: (client: ClientRef) => boolean
 }
 
 export function createFetchesUnderWay(
   limits: FetchLimits,
-  { clock, wokeAt, clientKey }: FetchesUnderWayDeps,
+  { clock, wokeAt, clientKey, isPlanned }: FetchesUnderWayDeps,
 ): FetchesUnderWay {
   const open = new Map<number, { readonly fetch: UnderWay; readonly place: Place }>()
   let waiting: (() => void)[] = []
@@ -53,7 +57,7 @@ export function createFetchesUnderWay(
 
   const stillFor = (fetch: RunningFetch): number => clock() - Math.max(fetch.movedAt, wokeAt())
   const isStalled = (fetch: RunningFetch): boolean => fetch.sending && stillFor(fetch) >= limits.stalledMs
-  const places = createPlaces(limits, { clock, isStalled })
+  const places = createPlaces(limits, { clock, stillMs: stillFor })
   const list = (): UnderWay[] => Array.from(open.values(), ({ fetch }) => fetch)
 
   /** Fetches of one client and version. */
@@ -73,7 +77,7 @@ export function createFetchesUnderWay(
   }
 
   return {
-    admit: places.admit,
+    admit: (client) => places.admit(client.address, isPlanned(client)),
     get waiting() {
       return places.waiting
     },

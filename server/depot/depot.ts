@@ -353,11 +353,9 @@ function wireDelivery(
     sendQueues,
     macOf: neighbours.lookup,
     parts: derived.ahead.parts,
-    refusals: {
-      isPlanned: (client) =>
-        visit.nameOf({ address: client.address, mac: derived.ahead.parts.macOf(client) }) !== null,
-      freeBytes: () => freeBytes(settings.records),
-    },
+    isPlanned: (client) =>
+      visit.nameOf({ address: client.address, mac: derived.ahead.parts.macOf(client) }) !== null,
+    freeBytes: () => freeBytes(settings.records),
     stillReady({ name, version }) {
       const present = catalogue.get(name)
       return present?.state === 'ready' && present.version?.sha256 === version.sha256

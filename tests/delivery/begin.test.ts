@@ -47,6 +47,7 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
     sendQueues: { supported: false } as never,
     macOf: () => undefined,
     parts: { keyOf: ({ address }) => clientKey(address), explained: () => explained },
+    isPlanned: () => false,
     stillReady: () => ready,
     clock: () => performance.now(),
     now: Date.now,

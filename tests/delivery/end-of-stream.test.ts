@@ -5,6 +5,7 @@
 import { expect, onTestFinished, test } from 'vitest'
 import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from '../../server/delivery/fetch.ts'
+import { createTurns } from '../../server/delivery/turns.ts'
 import type { SendQueue } from '../../server/network/connection-table.ts'
 import type { SendQueueAnswer } from '../../server/network/send-queue.ts'
 
@@ -80,6 +81,7 @@ function play(
   }
   return new Promise<FetchEnd & { said: string[]; asked: number; endOfStreamMs: number }>((resolve) => {
     const fetch = createFetch({
+      turns: createTurns(),
       opened,
       first: 0,
       promised: IMAGE.length,

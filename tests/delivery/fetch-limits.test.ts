@@ -9,11 +9,11 @@ function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   const limits = { maxFetches, maxFetchesPerClient, stalledMs: 10_000, pauseMs: 900_000 }
   const places = createPlaces(limits, {
     clock: () => now,
-    isStalled: ({ movedAt }) => now - movedAt >= 10_000,
+    stillMs: ({ movedAt }) => now - movedAt,
   })
   /** A fetch that sends; when it is put out its place is free. */
-  function begin(address: string, bytesHandedOver = 0): Place | string {
-    const admission = places.admit(address)
+  function begin(address: string, { bytes = 0, wentOn = 0 } = {}): Place | string {
+    const admission = places.admit(address, address.startsWith('198.51.100.'))
     if (!admission.admitted) return admission.reason
     const { place } = admission
     const end = (how: string) => (): void => {
@@ -25,7 +25,8 @@ function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
       withdraw: end('withdrawn'),
       giveUp: end('given up'),
       sending: true,
-      bytesHandedOver,
+      bytesHandedOver: bytes,
+      wentOn,
       movedAt: now,
     }
     place.sends(fetch)
@@ -38,19 +39,58 @@ const waiting = ({ waiting }: Places): number => waiting
 
 test('when all places are taken, the client that has most gives way to another, with what has got least', () => {
   const { begin, ended } = bench()
-  for (const bytes of [30, 10, 20, 40]) begin('192.0.2.2', bytes)
+  for (const bytes of [30, 10, 20, 40]) begin('192.0.2.2', { bytes })
   expect(begin('192.0.2.3')).toBeTypeOf('object')
   expect(ended).toEqual(['192.0.2.2 withdrawn'])
   expect(begin('192.0.2.2')).toBe('this client already has 3 fetches and all places are taken')
 })
 
-test('the fetch that has stalled the longest gives way first', () => {
+test('a newcomer was refused for seconds while others had never taken a byte after the first moment', () => {
+  const { begin, ended, pass } = bench()
+  for (const nth of [2, 3, 4, 5]) {
+    begin(`192.0.2.${nth}`)
+    pass(10)
+  }
+  expect(begin('192.0.2.6')).toBe('all 4 places are taken (--max-fetches)')
+  pass(250)
+  expect(begin('192.0.2.6')).toBeTypeOf('object')
+  expect(ended).toEqual(['192.0.2.2 withdrawn'])
+})
+
+test('who goes on after pauses may stand still for as long as one that is not called stalled', () => {
+  const { begin, ended, pass } = bench({ maxFetches: 1 })
+  begin('192.0.2.2', { wentOn: 100 })
+  pass(9_999)
+  expect(begin('192.0.2.3')).toBeTypeOf('string')
+  pass(1)
+  begin('192.0.2.3')
+  expect(ended).toEqual(['192.0.2.2 withdrawn'])
+})
+
+test('of a client with more than its share one makes room before a device that erases its flash', () => {
   const { begin, ended, pass } = bench()
   begin('192.0.2.9')
   pass(11_000)
   for (const address of ['192.0.2.2', '192.0.2.2', '192.0.2.2']) begin(address)
+  pass(1_000)
   begin('192.0.2.3')
-  expect(ended).toEqual(['192.0.2.9 withdrawn'])
+  begin('192.0.2.4')
+  expect(ended).toEqual(['192.0.2.2 withdrawn', '192.0.2.9 withdrawn'])
+})
+
+test('no device of the visit makes room for a stranger, and the longest still stranger does for it', () => {
+  const { begin, ended, pass } = bench({ maxFetches: 2 })
+  begin('198.51.100.2')
+  pass(11_000)
+  begin('192.0.2.2')
+  expect(begin('192.0.2.3')).toBeTypeOf('string')
+  pass(1_000)
+  begin('192.0.2.3')
+  pass(1_000)
+  begin('198.51.100.3')
+  expect(begin('192.0.2.4')).toBeTypeOf('string')
+  begin('198.51.100.4')
+  expect(ended).toEqual(['192.0.2.2 withdrawn', '192.0.2.3 withdrawn', '198.51.100.2 withdrawn'])
 })
 
 test('two IPv6 addresses of one /64 are one client', () => {

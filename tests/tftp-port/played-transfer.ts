@@ -2,6 +2,7 @@
 import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd } from '../../server/delivery/fetch.ts'
 import type { Piece } from '../../server/delivery/pieces.ts'
+import { createTurns } from '../../server/delivery/turns.ts'
 import { grantOptions } from '../../server/tftp-port/options.ts'
 import { type Option, parsePacket } from '../../server/tftp-port/packets.ts'
 import { createTransfer } from '../../server/tftp-port/wire.ts'
@@ -82,6 +83,7 @@ export async function playTransfer({ seed, bytes, options, weather }: Play): Pro
     await told
   } else {
     const fetch = createFetch({
+      turns: createTurns(),
       opened: openedOf(image, random),
       first: 0,
       promised: bytes,
