@@ -26,7 +26,7 @@ export async function evening({ folder, port, run }) {
   })
   await Promise.all([
     pull(from('hollow-lane-sw1', SWITCH_PATH, 5)).then(() => printsItsDigest(folder, run)),
-    pull(from('hollow-lane-sw2', SWITCH_PATH, 6, { pauseAt: 20 * MEGABYTE, pauseMs: 15_000 })),
+    pull(from('hollow-lane-sw2', SWITCH_PATH, 6, { pauseAt: 6 * MEGABYTE, pauseMs: 15_000 })),
     breaksOffAndResumes(from('hollow-lane-sw3', SWITCH_PATH, 4)),
     pull(from('reading-room-ap', RADIO_PATH, 3)),
     wait(9_000).then(() => pull(from('cellar-ap', RADIO_PATH, 2))),

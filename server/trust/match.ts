@@ -18,6 +18,7 @@ import {
   type Stretch,
   stretches,
 } from './digests/readings.ts'
+import { tidied } from './digests/text.ts'
 import type { FindingAt, Matched, MatchFinding } from './matching/finding.ts'
 import { createKnownDigests, type KnownDigest, type KnownDigests } from './matching/known-digests.ts'
 import { matchWords } from './matching/sentences.ts'
@@ -51,7 +52,7 @@ const LEAST_PART_DIGITS = 16
 const MOST_MISTAKES = 2
 
 export async function matchText(text: string, sources: MatchSources): Promise<Matched> {
-  const hex = readHexWords(text)
+  const hex = readHexWords(tidied(text))
   const lengths = lengthsIn(hex, digestReadings(hex))
   const digests = createDigestSource(sources)
   await digests.add([...KNOWN_ANYWAY, ...algorithmsFor(lengths)])

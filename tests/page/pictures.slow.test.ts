@@ -49,7 +49,7 @@ async function photographer(
   }
 }
 
-test('eight moments of a visit', needs('chromium'), async () => {
+test('eight moments of a visit', { timeout: 300_000, ...needs('chromium') }, async () => {
   const parent = await realpath(await mkdtemp(join(tmpdir(), 'pictures-')))
   onTestFinished(() => rm(parent, { recursive: true, force: true }))
   const folder = join(parent, 'library-visit')
@@ -65,11 +65,12 @@ test('eight moments of a visit', needs('chromium'), async () => {
   await picture('staged', '12 waiting')
   for (const at of [0, 1, 2, 4, 8]) await evening.pull(at)
   const moving = [5, 9].map((at, order) => evening.begin(at, 4_000_000 * (order + 1)))
+  let isDripping = true
   const dripping = setInterval(() => {
     for (const each of moving) {
       const until = each.bytes() + 200_000
       each.resume()
-      void each.has(until).then(() => each.pause())
+      void each.has(until).then(() => isDripping && each.pause())
     }
   }, 150)
   await picture('pulling', '2 pulling')
@@ -77,6 +78,7 @@ test('eight moments of a visit', needs('chromium'), async () => {
   await picture('stalled', /^stalled \d/)
   const wrong = evening.begin(10, 12_000_000, `/${evening.images[5]}`)
   await picture('wrong-image', 'Stop it there before it writes.')
+  isDripping = false
   clearInterval(dripping)
   await Promise.all(moving.map((each) => each.finish()))
   wrong.breakOff()

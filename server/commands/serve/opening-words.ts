@@ -84,7 +84,7 @@ function imageTable(depot: Depot, columns: number | undefined): string[] {
     ...(listed > 0 ? [`… and ${listed} more; "fetchproof images" lists all`] : []),
     ...(unready > 0
       ? [
-          `${unready === 1 ? '1 image is' : `${unready} images are`} still being copied or read; a line says when one is ready.`,
+          `${unready === 1 ? '1 more image is' : `${unready} more images are`} still being copied or read; a line says when one is ready.`,
         ]
       : []),
   ]

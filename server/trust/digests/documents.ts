@@ -3,6 +3,7 @@ import { isFileLike, type NamesIn, namesIn } from './file-names.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
 import { piecesIn } from './pieces.ts'
 import type { Statements } from './statements.ts'
+import { tidied } from './text.ts'
 
 interface Around {
   readonly key: string
@@ -71,7 +72,8 @@ function stateValue(
   lineOf: (value: string) => number,
 ): void {
   if (value.length > LONGEST_VALUE || !/[0-9A-Za-z+/]{8}/.test(value)) return
-  const { text, pieces } = piecesIn(`${key}: ${value}`)
+  const text = tidied(`${key}: ${value}`)
+  const pieces = piecesIn(text)
   const [piece] = pieces.filter((each) => each.start >= key.length)
   if (piece === undefined) return
   const own = labelAround(text.slice(key.length, piece.start), '') ?? label

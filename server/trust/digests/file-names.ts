@@ -103,6 +103,5 @@ function stripped(text: string): string {
 function isWordAbout(word: string): boolean {
   if (word.length > LONGEST_ABOUT) return false
   const plain = word.replace(/^[([{"'`]+|[)\]}"'`:,.;=]+$/g, '')
-  if (plain.trim() === '' || ABOUT.test(plain)) return true
-  return withoutAlgorithms(plain).replace(/[^0-9A-Za-z]/g, '') === ''
+  return ABOUT.test(plain) || !/[0-9A-Za-z]/.test(withoutAlgorithms(plain))
 }

@@ -4,7 +4,7 @@
  */
 import type { Algorithm } from './algorithm.ts'
 import { stateJson } from './documents.ts'
-import { type HexPiece, type Pieces, piecesIn } from './pieces.ts'
+import { type HexPiece, piecesIn } from './pieces.ts'
 import { createStatements, type Statements, type StatementsFound } from './statements.ts'
 import { decodeText, tidied } from './text.ts'
 
@@ -46,7 +46,7 @@ export function* findingDigests(
   for (let from = 0; from < text.length; ) {
     yield
     const end = endOfTurn(text, from)
-    line = stateLines(piecesIn(text.slice(from, end)), line, statements)
+    line = stateLines(text.slice(from, end), line, statements)
     from = end
   }
   const found = statements.end()
@@ -79,7 +79,8 @@ function withoutTags(text: string): string {
 }
 
 /** Returns the number of the line in which it ends. */
-function stateLines({ text, pieces }: Pieces, first: number, statements: Statements): number {
+function stateLines(text: string, first: number, statements: Statements): number {
+  const pieces = piecesIn(text)
   let line = first
   let at = 0
   let taken = 0

@@ -3,13 +3,12 @@
  * between the digits of a digest is one of a few separators, or a line break where the console was too narrow.
  */
 import { ALGORITHM_NAMES } from './labels.ts'
-import { tidied } from './text.ts'
 
 /** Between two words of one digest. Not more than one kind is used in one digest, line breaks aside. */
 export type Link = 'none' | 'space' | 'colon' | 'hyphen' | 'comma' | 'dot' | 'break'
 
 export interface HexWord {
-  /** Offsets into the tidied text: the whole word with its `0x`, if any. */
+  /** Offsets into the text: the whole word with its `0x`, if any. */
   readonly start: number
   readonly end: number
   /** Offset of its digits in `HexText.digits`, and how many there are. */
@@ -18,11 +17,10 @@ export interface HexWord {
   /** It has `0x` before it. */
   readonly prefixed: boolean
   /** How the next word follows. */
-  readonly link: Link
+  link: Link
 }
 
 export interface HexText {
-  /** Without escape sequences and invisible characters; lines end in `\n`. */
   readonly text: string
   readonly words: readonly HexWord[]
   /** The digits of all words, lower case, one after the other. */
@@ -36,38 +34,49 @@ const MOST_SMUDGES = 2
 /** Longer than an indented wrapped line needs. */
 const LONGEST_GAP = 64
 
-export function readHexWords(original: string): HexText {
-  const text = tidied(original)
+/** `text`: tidied. */
+export function readHexWords(text: string): HexText {
   const masked = text.replace(ALGORITHM_NAMES, (name) => '~'.repeat(name.length))
-  const found: { start: number; end: number; digits: string }[] = []
+  const words: HexWord[] = []
+  const digits: string[] = []
   const smudged: { start: number; value: string }[] = []
-  for (const { 0: word, index: start } of masked.matchAll(/[0-9A-Za-z]+/g)) {
-    const digits = /^0[xX]./.test(word) ? word.slice(2) : word
-    const odd = foreignLetters(digits)
-    if (odd === 0) found.push({ start, end: start + word.length, digits: digits.toLowerCase() })
-    else if (odd <= MOST_SMUDGES && isDigestLike(digits.length))
-      smudged.push({ start, value: digits.toLowerCase() })
-  }
   let from = 0
-  const words = found.map(({ start, end, digits }, at): HexWord => {
-    const next = found[at + 1]
-    const { length } = digits
-    const prefixed = end - start > length
-    const word = { start, end, from, length, prefixed, link: linkOf(masked, end, next?.start) }
-    from += length
-    return word
-  })
-  return { text, words, digits: found.map(({ digits }) => digits).join(''), smudged }
+  for (let start = 0, end = 0; start < masked.length; start = end + 1) {
+    end = endOfWord(masked, start)
+    if (end === start) continue
+    const prefixed = end - start > 2 && masked[start] === '0' && /x/i.test(masked[start + 1] ?? '')
+    const first = prefixed ? start + 2 : start
+    const odd = foreignLetters(masked, first, end)
+    const length = end - first
+    if (odd === 0) {
+      const last = words.at(-1)
+      if (last !== undefined) last.link = linkOf(masked, last.end, start)
+      words.push({ start, end, from, length, prefixed, link: 'none' })
+      digits.push(masked.slice(first, end).toLowerCase())
+      from += length
+    } else if (odd <= MOST_SMUDGES && isDigestLike(length))
+      smudged.push({ start, value: masked.slice(first, end).toLowerCase() })
+  }
+  return { text, words, digits: digits.join(''), smudged }
+}
+
+function endOfWord(text: string, start: number): number {
+  let end = start
+  while (isLetterOrDigit(text.charCodeAt(end))) end += 1
+  return end
+}
+
+/** ASCII; of what is no code (the text's end) false. */
+function isLetterOrDigit(code: number): boolean {
+  const letter = code | 0x20
+  return (code >= 0x30 && code <= 0x39) || (letter >= 0x61 && letter <= 0x7a)
 }
 
 /** How many characters are no hex digits; more than two count as three. */
-function foreignLetters(word: string): number {
+function foreignLetters(text: string, start: number, end: number): number {
   let count = 0
-  for (let at = 0; at < word.length && count <= MOST_SMUDGES; at += 1) {
-    const code = word.charCodeAt(at) | 0x20
-    const isDigit = (code >= 0x30 && code <= 0x39) || (code >= 0x61 && code <= 0x66)
-    if (!isDigit) count += 1
-  }
+  for (let at = start; at < end && count <= MOST_SMUDGES; at += 1)
+    if ((text.charCodeAt(at) | 0x20) > 0x66) count += 1
   return count
 }
 
@@ -75,17 +84,17 @@ function isDigestLike(length: number): boolean {
   return length >= SMUDGED_LENGTHS.least && length <= SMUDGED_LENGTHS.most
 }
 
-const LINKS: readonly (readonly [RegExp, Link])[] = [
-  [/^[ \t]{1,2}$/, 'space'],
-  [/^:$/, 'colon'],
-  [/^-$/, 'hyphen'],
-  [/^,[ \t]?$/, 'comma'],
-  [/^\.$/, 'dot'],
-  [/^[ \t]*[-:,.\\]?[ \t]*\n[ \t]*$/, 'break'],
-]
+const LINKS: ReadonlyMap<string, Link> = new Map([
+  ...[' ', '\t', '  ', ' \t', '\t ', '\t\t'].map((gap) => [gap, 'space'] as const),
+  ...[',', ', ', ',\t'].map((gap) => [gap, 'comma'] as const),
+  [':', 'colon'],
+  ['-', 'hyphen'],
+  ['.', 'dot'],
+])
+const BREAK = /^[ \t]*[-:,.\\]?[ \t]*\n[ \t]*$/
 
-function linkOf(text: string, end: number, next: number | undefined): Link {
-  if (next === undefined || next - end > LONGEST_GAP) return 'none'
+function linkOf(text: string, end: number, next: number): Link {
+  if (next - end > LONGEST_GAP) return 'none'
   const gap = text.slice(end, next)
-  return LINKS.find(([pattern]) => pattern.test(gap))?.[1] ?? 'none'
+  return LINKS.get(gap) ?? (BREAK.test(gap) ? 'break' : 'none')
 }

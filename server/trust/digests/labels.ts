@@ -13,7 +13,7 @@ export interface Label {
 
 const FOREIGN =
   'sha[-_ ]?3(?:[-_ ]?(?:224|256|384|512))?|sha[-_ ]?(?:2[-_ ])?512[-_/](?:224|256)|keccak[-_ ]?\\d*|shake\\d+|blake\\w*(?:-\\d+)?|b[23]sums?|ripemd[-_ ]?\\d*|rmd160|whirlpool|tiger\\w*|sm3|gost\\w*|streebog\\w*|crc[-_ ]?(?:16|64)\\w*|crc32c|adler[-_ ]?32|xxh\\w+|md[-_ ]?[24]'
-const OURS = 'sha[-_ ]?(?:2[-_ ])?(?<sha>1|224|256|384|512)|(?<md>md[-_ ]?5)|(?<crc>crc)(?:[-_ ]?32)?'
+const OURS = 'sha[-_ ]?(?:2[-_ ])?(?:1|224|256|384|512)|md[-_ ]?5|crc(?:[-_ ]?32)?'
 /** Every name of an algorithm: `SHA-256`, `sha256sum`, `CRC 32`. Its digits are no digits of what follows. */
 export const ALGORITHM_NAMES = new RegExp(
   `(?<![0-9A-Za-z])(?:${FOREIGN}|${OURS})(?:[-_ ]?sums?)?(?![0-9A-Za-z])`,
@@ -44,10 +44,10 @@ export function withoutAlgorithms(text: string): string {
 
 /** The last name of an algorithm in it. */
 export function labelIn(text: string): Label | undefined {
-  const last = MAY_NAME.test(text) ? [...text.matchAll(ALGORITHM_NAMES)].at(-1) : undefined
-  if (last === undefined) return undefined
-  const { sha, md, crc } = last.groups ?? {}
-  const tag = sha !== undefined ? `sha${sha}` : md !== undefined ? 'md5' : crc === undefined ? '' : 'crc32'
+  const words = MAY_NAME.test(text) ? text.match(ALGORITHM_NAMES)?.at(-1) : undefined
+  if (words === undefined) return undefined
+  const plain = words.toLowerCase().replace(/[-_ ]|sums?$/g, '')
+  const tag = plain === 'crc' ? 'crc32' : plain.replace(/^sha2(?=\d{3}$)/, 'sha')
   const algorithm = ALGORITHMS.find((known) => known === tag)
-  return { words: last[0], ...(algorithm !== undefined && { algorithm }) }
+  return { words, ...(algorithm !== undefined && { algorithm }) }
 }

@@ -26,17 +26,16 @@ export interface HexPiece {
 const LEAST_ODD_DIGITS = 28
 const LONGEST_GROUP = 16
 
-export type Pieces = ReturnType<typeof piecesIn>
-
-export function piecesIn(original: string) {
-  const hex = readHexWords(original)
+/** `text`: tidied. In their order; a joined one before its parts. */
+export function piecesIn(text: string): readonly HexPiece[] {
+  const hex = readHexWords(text)
   const found = digestReadings(hex).flatMap((reading): HexPiece[] => {
     const { first, last, tentative } = reading
     const stretches = isStated(hex, reading) ? [reading] : tentative ? [] : wordsOf(first, last)
     return stretches.flatMap((stretch) => {
       const start = hex.words[stretch.first]?.start ?? 0
       const end = hex.words[stretch.last]?.end ?? 0
-      if (isInName(hex.text, start, end)) return []
+      if (isInName(text, start, end)) return []
       return [{ start, end, value: digitsIn(hex, stretch), joined: tentative }]
     })
   })
@@ -46,13 +45,7 @@ export function piecesIn(original: string) {
     value,
     joined: false,
   }))
-  const pieces = smudged.length === 0 ? found : [...found, ...smudged].sort((a, b) => a.start - b.start)
-  return {
-    /** As the offsets count it. */
-    text: hex.text,
-    /** In their order; a joined one before its parts. */
-    pieces,
-  }
+  return smudged.length === 0 ? found : [...found, ...smudged].sort((a, b) => a.start - b.start)
 }
 
 function isStated(hex: HexText, reading: DigestReading): boolean {
