@@ -52,6 +52,8 @@ const READINGS_AT_ONCE = 8
 /** One descriptor for all fetches of a version; users are counted from the moment they ask. */
 interface Shared {
   readonly file: Promise<ImageFile>
+  /** Under way: whether it is still what was opened. */
+  checking: Promise<void> | undefined
   users: number
 }
 
@@ -77,7 +79,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions) {
   function share(key: string, image: { name: string; version: Version }): Shared {
     const known = opened.get(key)
     if (known !== undefined) return known
-    const fresh: Shared = { file: openChecked(openFile, image), users: 0 }
+    const fresh: Shared = { file: openChecked(openFile, image), checking: undefined, users: 0 }
     opened.set(key, fresh)
     return fresh
   }
@@ -88,6 +90,18 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions) {
     if (opened.get(key) === shared) opened.delete(key)
     // The descriptor was only read from: a failing close loses nothing.
     shared.file.then((file) => file.close()).catch(() => undefined)
+  }
+
+  /** One look for all who join while it is under way. */
+  function stillUnchanged(
+    shared: Shared,
+    file: ImageFile,
+    image: { name: string; version: Version },
+  ): Promise<void> {
+    shared.checking ??= checkUnchanged(file, image).finally(() => {
+      shared.checking = undefined
+    })
+    return shared.checking
   }
 
   function keep(key: string, block: HeldBlock): void {
@@ -139,7 +153,7 @@ export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions) {
       try {
         file = await shared.file
         // A change that nobody has told of yet: better noticed before anything is promised than by a reset.
-        if (isJoining) await checkUnchanged(file, image)
+        if (isJoining) await stillUnchanged(shared, file, image)
       } catch (error) {
         release()
         throw error

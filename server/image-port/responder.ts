@@ -51,11 +51,15 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     exchange.request.resume()
     const begun = await delivery.begin(asked, image, plan)
     const range = status === 206 ? contentRange(first, first + promised - 1, image.version.bytes) : []
-    if (!connection.socket.destroyed) {
+    const { socket } = connection
+    // Head and first piece leave together where the piece is at hand, and the head alone where it is not.
+    socket.cork()
+    if (!socket.destroyed) {
       writeHead(response, status, [...lengthField(promised), ...imageFields(image), ...range, ...CLOSE])
       response.flushHeaders()
     }
     begun.start(wireOf(connection))
+    socket.uncork()
   }
 
   function sendHeaders(
