@@ -284,9 +284,10 @@ function compareFetch(record: FetchRecord, truth: RequestTruth): { faults: strin
   if (record.range !== (truth.range ?? null) || record.target !== truth.target) {
     faults.push(`${name} was asked otherwise: ${truth.target} ${truth.range}`)
   }
-  // A TFTP transfer that is stopped before its first answer has left looks refused to the device.
-  const stoppedUnseen = byTftp && record.ending === 'withdrawn' && truth.received === 0
-  if (truth.status !== undefined && record.status !== truth.status && !stoppedUnseen) {
+  // A TFTP transfer that is stopped before its first answer has left looks refused to the device, and so does one that it
+  // asked for once more and was refused then.
+  const answerUnseen = byTftp && truth.received === 0 && (record.ending === 'withdrawn' || truth.asked > 1)
+  if (truth.status !== undefined && record.status !== truth.status && !answerUnseen) {
     faults.push(`${name} has status ${record.status}, the device got ${truth.status}`)
   }
   if (truth.version !== undefined && record.image?.sha256 !== truth.version) {
