@@ -102,6 +102,11 @@ export class FetchproofError extends Error {
   }
 }
 
+/** Bad usage of the command line; `why` says what to type instead. */
+export function usageError(why: string, cause?: unknown): FetchproofError {
+  return new FetchproofError('FP_USAGE', { why }, { cause })
+}
+
 export function isFetchproofError(error: unknown, code?: ErrorCode): error is FetchproofError {
   return error instanceof FetchproofError && (code === undefined || error.code === code)
 }

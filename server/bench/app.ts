@@ -13,6 +13,7 @@
  *   GET  /api/report      the record of the visit as it stands, as a file (`format=html`, `csv`)
  *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed, /api/sheet;  PUT /api/drop      changes
  */
+
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
 import type { Static } from 'typebox'
@@ -20,6 +21,7 @@ import { type Depot, userName } from '../depot/depot.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
+import { referenceOf } from '../staging/image.ts'
 import { versionToRecord } from '../visit/version-text.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
@@ -202,8 +204,7 @@ function imageNamed(depot: Depot, name: string): ImageReference {
     const hint = image === undefined ? '' : 'It is still being read; wait until its digest is known.'
     throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: depot.settings.folder, hint })
   }
-  const { sha256, bytes } = image.version
-  return { name, plainPath: image.plainPath, bytes, sha256 }
+  return referenceOf(image)
 }
 
 function addDrops(

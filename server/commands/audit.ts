@@ -1,6 +1,6 @@
 /** `fetchproof audit`: what happened in one or several staging folders. Only reads. */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import { FetchproofError } from '../errors.ts'
+import { usageError } from '../errors.ts'
 import {
   type AuditFilter,
   auditFetches,
@@ -236,7 +236,7 @@ function checkFlags(flags: AuditFlags): void {
     ],
   ]
   const clash = clashes.find(([isSo]) => isSo)?.[1]
-  if (clash !== undefined) throw new FetchproofError('FP_USAGE', { why: clash })
+  if (clash !== undefined) throw usageError(clash)
 }
 
 /** `--since` and `--until` as RFC 3339. */
@@ -260,9 +260,9 @@ function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
         : text
   const ms = Date.parse(whole)
   if (!Number.isNaN(ms)) return new Date(ms).toISOString()
-  throw new FetchproofError('FP_USAGE', {
-    why: `--${flag} ${text} is not a valid time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
-  })
+  throw usageError(
+    `--${flag} ${text} is not a valid time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
+  )
 }
 
 function twoDigits(value: number): string {

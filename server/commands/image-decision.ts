@@ -4,7 +4,7 @@
  */
 import { userName } from '../depot/depot.ts'
 import { liftOf, versionOf } from '../depot/image-records.ts'
-import { FetchproofError } from '../errors.ts'
+import { FetchproofError, usageError } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { NewEntry } from '../ledger/entries.ts'
 import { type ImageView, imageView } from '../report/image-view.ts'
@@ -16,17 +16,16 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imageNamed } from './named-image.ts'
+import type { RecordingFlags } from './options.ts'
 import { answer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
 
-export interface DecisionFlags {
+export interface DecisionFlags extends RecordingFlags {
   readonly reason: string
   readonly by?: string
-  readonly folder: string
   readonly records?: string
-  readonly format: 'text' | 'json'
 }
 
 interface Decided {
@@ -106,7 +105,7 @@ async function decideOn(
 ): Promise<Decided> {
   const settings = createSettings({ folder, records })
   const decision = { reason: flags.reason.trim(), by: (flags.by ?? userName()).trim() }
-  if (decision.reason === '') throw new FetchproofError('FP_USAGE', { why: form.whyReason })
+  if (decision.reason === '') throw usageError(form.whyReason)
   const server = await runningServer(settings.records)
   if (server !== undefined) {
     const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }

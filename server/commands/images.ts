@@ -10,11 +10,11 @@ import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imagesListed } from './images-listed.ts'
+import type { ReadingFlags } from './options.ts'
 import { answer, columnsOf } from './printing.ts'
 import { unusedWords } from './serve/not-offered-words.ts'
 
-export interface ImagesFlags {
-  readonly format: 'text' | 'json'
+export interface ImagesFlags extends ReadingFlags {
   readonly records?: string
 }
 

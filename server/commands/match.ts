@@ -3,13 +3,13 @@ import { existsSync } from 'node:fs'
 import { open } from 'node:fs/promises'
 import { join } from 'node:path'
 import { userName } from '../depot/depot.ts'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, systemCode, usageError } from '../errors.ts'
 import type { EntryOf } from '../ledger/entries.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'
-import type { Image } from '../staging/image.ts'
+import { type Image, referenceOf } from '../staging/image.ts'
 import { decodeText } from '../trust/digests/text.ts'
 import { type Finding, type Matched, MOST_MATCH_CHARACTERS, matchInCatalogue } from '../trust/match.ts'
 import { algorithmOfLength } from '../trust/matching/sentences.ts'
@@ -18,6 +18,7 @@ import { createVisitEvidence } from '../visit/visit-evidence.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
+import type { RecordingFlags } from './options.ts'
 import { answer } from './printing.ts'
 import { createProgress } from './progress.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
@@ -25,13 +26,11 @@ import { sheetInFolder } from './sheet-in-folder.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
 
-export interface MatchFlags {
+export interface MatchFlags extends RecordingFlags {
   readonly file?: string
   readonly device?: string
   readonly by?: string
-  readonly folder: string
   readonly records?: string
-  readonly format: 'text' | 'json'
 }
 
 /** What a device printed of what it stored, as it goes on record. */
@@ -46,10 +45,9 @@ export async function match(
 ): Promise<number> {
   const { folder, records, format } = flags
   const device = flags.device?.trim()
-  if (device === '') throw new FetchproofError('FP_USAGE', { why: '--device needs the name of a device.' })
+  if (device === '') throw usageError('--device needs the name of a device.')
   if (flags.by !== undefined && device === undefined) {
-    const why = '--by goes with --device: without a device nothing is recorded.'
-    throw new FetchproofError('FP_USAGE', { why })
+    throw usageError('--by goes with --device: without a device nothing is recorded.')
   }
   const settings = createSettings({ folder, records })
   const text = await textFrom(argument, flags.file, around)
@@ -105,12 +103,8 @@ function compareHere(
       const found = await matchInCatalogue(text, catalogue, (share) => progress.show(share, 'comparing'))
       const present = catalogue.images()
       const matched = device === undefined ? found : await onPlan(found, device, present, settings)
-      const references = present.flatMap(({ name, plainPath, version }) => {
-        if (version === undefined) return []
-        const { bytes, sha256 } = version
-        return [[name, { name, plainPath, bytes, sha256 }] as const]
-      })
-      return { matched, references: new Map(references) }
+      const known = present.filter(({ version }) => version !== undefined)
+      return { matched, references: new Map(known.map((image) => [image.name, referenceOf(image)])) }
     } finally {
       progress.end()
     }
@@ -172,7 +166,7 @@ async function textFrom(
   around: HostProcess,
 ): Promise<string> {
   if (argument !== undefined && file !== undefined) {
-    throw new FetchproofError('FP_USAGE', { why: 'Give either the text or --file, not both.' })
+    throw usageError('Give either the text or --file, not both.')
   }
   const text = argument ?? decodeText(file === undefined ? await typed(around) : await fileBytes(file))
   if (text.length > MOST_MATCH_CHARACTERS) throw tooLong()
@@ -209,14 +203,17 @@ async function fileBytes(file: string): Promise<Buffer> {
     }
   } catch (error) {
     if (error instanceof FetchproofError || systemCode(error) === undefined) throw error
-    const why = `--file ${file} cannot be read (${systemCode(error)}). Name the file with the device's output.`
-    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
+    throw usageError(
+      `--file ${file} cannot be read (${systemCode(error)}). Name the file with the device's output.`,
+      error,
+    )
   }
 }
 
 function tooLong(): FetchproofError {
-  const why = `The text is longer than ${MOST_MATCH_CHARACTERS} characters. Give only the part in which the device prints the checksum.`
-  return new FetchproofError('FP_USAGE', { why })
+  return usageError(
+    `The text is longer than ${MOST_MATCH_CHARACTERS} characters. Give only the part in which the device prints the checksum.`,
+  )
 }
 
 /** What it comes to first, then each digest. */

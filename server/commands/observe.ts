@@ -3,7 +3,7 @@ import { existsSync } from 'node:fs'
 import { join } from 'node:path'
 import { text as allText } from 'node:stream/consumers'
 import { userName } from '../depot/depot.ts'
-import { FetchproofError } from '../errors.ts'
+import { FetchproofError, usageError } from '../errors.ts'
 import type { NewEntryOf } from '../ledger/entries.ts'
 import { LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
 import { createSettings, type Settings } from '../settings.ts'
@@ -14,18 +14,17 @@ import { compareVersions } from '../visit/versions.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
+import type { RecordingFlags } from './options.ts'
 import { answer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withLedger } from './unserved-ledger.ts'
 
-export interface ObserveFlags {
+export interface ObserveFlags extends RecordingFlags {
   readonly before?: string
   readonly after?: string
   readonly note?: string
   readonly by?: string
-  readonly folder: string
   readonly records?: string
-  readonly format: 'text' | 'json'
 }
 
 export async function observe(
@@ -53,12 +52,12 @@ async function observationOf(
 ): Promise<Observation> {
   const device = named.trim()
   const { note } = flags
-  if (device === '') throw usage('Name the device, as on the visit sheet or by its address.')
+  if (device === '') throw usageError('Name the device, as on the visit sheet or by its address.')
   if (flags.before === undefined && flags.after === undefined && (note?.trim() ?? '') === '') {
-    throw usage('Say what was observed: --before VERSION, --after VERSION or --note TEXT.')
+    throw usageError('Say what was observed: --before VERSION, --after VERSION or --note TEXT.')
   }
   if (flags.before === '-' && flags.after === '-')
-    throw usage('Only one of --before and --after can read standard input.')
+    throw usageError('Only one of --before and --after can read standard input.')
   const before = await versionIn(flags.before, '--before', around)
   const after = await versionIn(flags.after, '--after', around)
   return {
@@ -79,15 +78,13 @@ async function versionIn(
 ): Promise<string | undefined> {
   if (given === undefined) return undefined
   const said = (given === '-' ? await allText(stdin) : given).trim()
-  if (said === '') throw usage(`${flag} is empty.`)
+  if (said === '') throw usageError(`${flag} is empty.`)
   const version = versionToRecord(said)
   if (version === undefined)
-    throw usage(`No version was found in the text of ${flag}. Type the version itself; a digest is none.`)
+    throw usageError(
+      `No version was found in the text of ${flag}. Type the version itself; a digest is none.`,
+    )
   return version
-}
-
-function usage(why: string): FetchproofError {
-  return new FetchproofError('FP_USAGE', { why })
 }
 
 async function record(observation: Observation, settings: Settings): Promise<void> {

@@ -1,6 +1,6 @@
 /** `fetchproof report`: the record of a visit for the customer, out of one or several ledgers. Only reads. */
 import { writeFile } from 'node:fs/promises'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { systemCode, usageError } from '../errors.ts'
 import { visitCsv } from '../report/visit-csv.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { visitHtml } from '../report/visit-html.ts'
@@ -46,8 +46,10 @@ async function write(file: string, text: string): Promise<void> {
   try {
     await writeFile(file, text)
   } catch (error) {
-    const why = `The report cannot be written to ${file} (${systemCode(error) ?? String(error)}). Name another place with --output.`
-    throw new FetchproofError('FP_USAGE', { why }, { cause: error })
+    throw usageError(
+      `The report cannot be written to ${file} (${systemCode(error) ?? String(error)}). Name another place with --output.`,
+      error,
+    )
   }
 }
 

@@ -1,7 +1,7 @@
 /** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
 import { existsSync } from 'node:fs'
 import { join, resolve } from 'node:path'
-import { FetchproofError } from '../errors.ts'
+import { usageError } from '../errors.ts'
 import { FILE_ACCESS } from '../files/file-access.ts'
 import { LEDGER_FILE } from '../ledger/read.ts'
 import type { ImageView } from '../report/image-view.ts'
@@ -25,12 +25,12 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imagesListed } from './images-listed.ts'
+import type { ReadingFlags } from './options.ts'
 import { answer, columnsOf } from './printing.ts'
 import { sheetInFolder } from './sheet-in-folder.ts'
 
-export interface SheetFlags {
+export interface SheetFlags extends ReadingFlags {
   readonly example?: boolean
-  readonly format: 'text' | 'json'
   readonly records?: string
 }
 
@@ -40,7 +40,7 @@ export async function sheet(
   around: HostProcess,
 ): Promise<number> {
   if (example === true) {
-    if (format === 'json') throw usage('--example prints a CSV file: leave out --format json.')
+    if (format === 'json') throw usageError('--example prints a CSV file: leave out --format json.')
     around.stdout.write(exampleSheet())
     return EXIT.done
   }
@@ -63,10 +63,6 @@ export async function sheet(
     ...(remaining === null ? [] : ['', remainingWords(remaining)]),
   ])
   return errors.length === 0 ? EXIT.done : EXIT.checkFailed
-}
-
-function usage(why: string): FetchproofError {
-  return new FetchproofError('FP_USAGE', { why })
 }
 
 function presentImage({ name, plainPath, bytes, sha256, state, reason }: ImageView): PresentImage {
@@ -100,7 +96,7 @@ async function readSheet(folder: string): Promise<ReadSheet> {
   const why =
     trouble ??
     `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${meant ?? '"fetchproof sheet --example" prints one to begin from.'}`
-  throw new FetchproofError('FP_USAGE', { why })
+  throw usageError(why)
 }
 
 function sheetLines({ rows }: ReadSheet, plan: Plan, columns: number | undefined): string[] {

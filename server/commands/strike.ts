@@ -1,6 +1,6 @@
 /** `fetchproof strike`: a person takes back what was recorded by mistake. The ledger keeps both. */
 import { userName } from '../depot/depot.ts'
-import { FetchproofError } from '../errors.ts'
+import { usageError } from '../errors.ts'
 import { readEntries } from '../ledger/read.ts'
 import { createStrikes, type Strikeable } from '../ledger/strikes.ts'
 import { createSettings } from '../settings.ts'
@@ -10,16 +10,15 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
+import type { RecordingFlags } from './options.ts'
 import { answer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withLedger } from './unserved-ledger.ts'
 
-export interface StrikeFlags {
+export interface StrikeFlags extends RecordingFlags {
   readonly reason?: string
   readonly by?: string
-  readonly folder: string
   readonly records?: string
-  readonly format: 'text' | 'json'
 }
 
 export async function strike(
@@ -31,13 +30,13 @@ export async function strike(
   const { records } = createSettings({ folder, records: flags.records })
   const file = ledgerFileOf(folder, records)
   if (seq === undefined) {
-    if (flags.reason !== undefined) throw usage('Say which entry is struck, by its number.')
+    if (flags.reason !== undefined) throw usageError('Say which entry is struck, by its number.')
     const listed = (await strikesIn(file)).strikeable()
     answer(around, flags.format, { strikeable: listed }, () => listLines(listed))
     return EXIT.done
   }
   const decision = { reason: (flags.reason ?? '').trim(), by: (flags.by ?? userName()).trim() }
-  if (decision.reason === '') throw usage('Say why with --reason: it stands in the ledger for good.')
+  if (decision.reason === '') throw usageError('Say why with --reason: it stands in the ledger for good.')
   const entry = await struck(seq, decision, file, records)
   answer(around, flags.format, { struck: entry, ...decision }, () => [
     `Struck: ${visible(strikeableWords(entry))}`,
@@ -90,8 +89,4 @@ function listLines(entries: readonly Strikeable[]): string[] {
     'Strike one with:',
     '  fetchproof strike NUMBER --reason "why"',
   ]
-}
-
-function usage(why: string): FetchproofError {
-  return new FetchproofError('FP_USAGE', { why })
 }

@@ -1,38 +1,27 @@
 /** Colour helps, and never says anything alone: none without a terminal, and none where NO_COLOR is set. */
 import type { Screen } from './printing.ts'
 
-export interface Style {
-  /** Something is wrong now. */
-  alarm(text: string): string
-  /** Worth a look. */
-  caution(text: string): string
-  good(text: string): string
-  faint(text: string): string
-  strong(text: string): string
-}
-
-export type Tone = keyof Style | 'plain'
-
 /** Foregrounds of the terminal's own palette (ECMA-48 §8.3.117), which is set for its background. */
-const CODES: Readonly<Record<keyof Style, string>> = {
+const CODES = {
+  /** Something is wrong now. */
   alarm: '1;31',
+  /** Worth a look. */
   caution: '33',
   good: '32',
   faint: '2',
   strong: '1',
-}
+} as const
+
+export type Style = Readonly<Record<keyof typeof CODES, (text: string) => string>>
+export type Tone = keyof Style | 'plain'
 
 export function styleOf(screen: Screen, env: NodeJS.ProcessEnv): Style {
   const isColoured = screen.isTTY === true && (env.NO_COLOR ?? '') === '' && env.TERM !== 'dumb'
-  const dyed = (code: string) => (text: string) =>
-    isColoured && text !== '' ? `\u001b[${code}m${text}\u001b[0m` : text
-  return {
-    alarm: dyed(CODES.alarm),
-    caution: dyed(CODES.caution),
-    good: dyed(CODES.good),
-    faint: dyed(CODES.faint),
-    strong: dyed(CODES.strong),
-  }
+  const dyes = Object.entries(CODES).map(([tone, code]) => [
+    tone,
+    (text: string) => (isColoured && text !== '' ? `\u001b[${code}m${text}\u001b[0m` : text),
+  ])
+  return Object.fromEntries(dyes) as Style
 }
 
 export function toned(style: Style, tone: Tone, text: string): string {

@@ -5,7 +5,6 @@ import { FETCH_ENDINGS } from '../ledger/fetch-endings.ts'
 import type { AuditFlags } from './audit.ts'
 import type { HostProcess } from './host-process.ts'
 import type { DecisionFlags } from './image-decision.ts'
-import type { ImagesFlags } from './images.ts'
 import type { MatchFlags } from './match.ts'
 import type { ObserveFlags } from './observe.ts'
 import {
@@ -13,6 +12,7 @@ import {
   DEFAULT_FOLDER,
   folderOption,
   formatOption,
+  type ReadingFlags,
   recordsOption,
   wholeNumber,
 } from './options.ts'
@@ -60,7 +60,7 @@ const serve: Usage<string, ServeFlags> = {
   run: async (folder, flags, around) => (await import('./serve/serve.ts')).serve(folder, flags, around),
 }
 
-const images: Usage<string, ImagesFlags> = {
+const images: Usage<string, ReadingFlags> = {
   name: 'images',
   description: 'List the images of a staging folder with their digests; exit status 1 when one is held.',
   argument: FOLDER,

@@ -7,7 +7,7 @@ import { FetchproofError } from '../errors.ts'
 import type { ClientRef, ImageReference, NewEntryOf } from '../ledger/entries.ts'
 import type { Ledger } from '../ledger/ledger.ts'
 import type { SendQueues } from '../network/send-queue.ts'
-import type { ReadyImage } from '../staging/image.ts'
+import { type ReadyImage, referenceOf } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
 import type { Phase, Seen } from './endings.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
@@ -260,15 +260,6 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
       underWay.close()
       timer.close()
     },
-  }
-}
-
-export function referenceOf(image: ReadyImage): ImageReference {
-  return {
-    name: image.name,
-    plainPath: image.plainPath,
-    bytes: image.version.bytes,
-    sha256: image.version.sha256,
   }
 }
 

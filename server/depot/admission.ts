@@ -2,13 +2,13 @@
  * Who may have what, for every door: the allow list, tunnels, the visit sheet, holds, a ledger that cannot be
  * written, a server that stops. In no protocol's terms: a door maps each denial to what its protocol can say.
  */
-import { type Asked, referenceOf } from '../delivery/delivery.ts'
+import type { Asked } from '../delivery/delivery.ts'
 import type { HeldParts } from '../delivery/held-parts.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { OwnAddress } from '../network/addresses.ts'
 import type { Settings } from '../settings.ts'
-import { type FoundImage, type Image, isReady, type ReadyImage } from '../staging/image.ts'
+import { type FoundImage, type Image, isReady, type ReadyImage, referenceOf } from '../staging/image.ts'
 import { stateWords } from '../staging/image-words.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
 import { arrivesOverTunnel, createAllowList } from './allow-list.ts'

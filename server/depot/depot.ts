@@ -14,7 +14,7 @@ import { FetchproofError, isFetchproofError, messageOf, systemCode } from '../er
 import { checkFolder } from '../files/folder.ts'
 import { freeBytes } from '../files/free-bytes.ts'
 import { createWriterOf } from '../files/open-writers.ts'
-import type { Entry, ImageReference, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
+import type { Entry, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import { watchAddresses } from '../network/address-watch.ts'
@@ -25,7 +25,7 @@ import { type Neighbours, systemNeighbours } from '../network/neighbours.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
-import type { Image } from '../staging/image.ts'
+import { referenceOf } from '../staging/image.ts'
 import { type Matched, matchInCatalogue } from '../trust/match.ts'
 import { createLiveVisit, type LiveVisit } from '../visit/live-visit.ts'
 import type { DeviceMatched } from '../visit/match-on-plan.ts'
@@ -392,7 +392,7 @@ function wireVisit(common: Common, folder: string): LiveVisit {
     fetches: () => recent,
     evidence,
     sheetOnRecord: ahead.sheetOnRecord,
-    images: () => catalogue.images().map(imageReference),
+    images: () => catalogue.images().map(referenceOf),
     linkMbps: settings.folderFile.linkMbps,
     now: Date.now,
     isOwn: (address) => own().some((mine) => mine.address === address),
@@ -457,11 +457,6 @@ const WHY_WITHDRAWN = {
 } as const
 
 const PASSING: ReadonlySet<string> = new Set(['EMFILE', 'ENFILE', 'ENOMEM'])
-
-/** Before its digest is known an image can be named, not recognised by its digest. */
-function imageReference({ name, plainPath, bytes, version }: Image): ImageReference {
-  return { name, plainPath, bytes, sha256: version?.sha256 ?? '' }
-}
 
 function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
   return own.map(({ address, interface: name }) => ({ address, interface: name }))

@@ -2,10 +2,9 @@
  * What an admitted request is answered with, as a value: no socket, no ledger. The table in the README is this file
  * and the statuses of denials.
  */
-import { referenceOf } from '../delivery/delivery.ts'
 import { answerRange, resumeOffset } from '../delivery/ranges.ts'
 import type { Admitted, Denial, Denied, Part } from '../depot/admission.ts'
-import type { ReadyImage } from '../staging/image.ts'
+import { type ReadyImage, referenceOf } from '../staging/image.ts'
 import { type ConditionHeaders, etagOf, evaluateConditions, ifRangeHolds } from './conditions.ts'
 import { ALLOW, type HeadFields, RETRY_SOON, type Status, unsatisfiedRange } from './head.ts'
 

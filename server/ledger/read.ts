@@ -5,7 +5,7 @@
  */
 import { basename, dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, systemCode, usageError } from '../errors.ts'
 import { NOT_REGULAR } from '../files/regular-file.ts'
 import { checkLine, FIRST_PREV, parseLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
@@ -209,8 +209,9 @@ function headReason(progress: Progress, head: string | undefined, entries?: numb
 function normalHead(head: string): string {
   const digits = head.trim().toLowerCase()
   if (/^[0-9a-f]{64}$/.test(digits)) return digits
-  const why = `--head ${head} is not a head: it has 64 hex digits, as "serve", the page and the report show it.`
-  throw new FetchproofError('FP_USAGE', { why })
+  throw usageError(
+    `--head ${head} is not a head: it has 64 hex digits, as "serve", the page and the report show it.`,
+  )
 }
 
 /** Turns "no such file" into the coded error. */

@@ -3,7 +3,7 @@
  * The state machine is in state.ts.
  */
 import type { FileIdentity } from '../files/folder.ts'
-import type { Format, Published } from '../ledger/entries.ts'
+import type { Format, ImageReference, Published } from '../ledger/entries.ts'
 import type { Decision, Hold } from './holds.ts'
 
 export const IMAGE_STATES = ['settling', 'reading', 'locked', 'ready', 'held'] as const
@@ -63,6 +63,11 @@ export type ReadyImage = Image & {
 
 export function isReady(image: Image): image is ReadyImage {
   return image.state === 'ready' && image.version !== undefined && image.digestPath !== undefined
+}
+
+/** As entries name it. Before its digest is known it can be named, not recognised by its digest. */
+export function referenceOf({ name, plainPath, bytes, version }: Image): ImageReference {
+  return { name, plainPath, bytes: version?.bytes ?? bytes, sha256: version?.sha256 ?? '' }
 }
 
 export type FoundImage =

@@ -3,7 +3,7 @@
  * Pure. It goes no further than the standing that the same digest gives the device once it is on record.
  */
 import type { ImageReference } from '../ledger/entries.ts'
-import type { Image } from '../staging/image.ts'
+import { type Image, referenceOf } from '../staging/image.ts'
 import type { Matched, MatchFinding } from '../trust/matching/finding.ts'
 import { algorithmOfLength } from '../trust/matching/sentences.ts'
 import { createDeviceFinder } from './device-finder.ts'
@@ -62,7 +62,7 @@ function judged(matched: Matched, plan: DevicePlanned, facts: PlanToMatch): Matc
   if (plan.planned.length === 0) {
     return { ...matched, words: `${matched.words} Nothing is planned for ${plan.name}.` }
   }
-  const present = facts.present.flatMap(referenceOf)
+  const present = facts.present.flatMap(knownReference)
   const images = createImageNames([...facts.offers.images(), ...present])
   const against = matched.findings.flatMap((finding) => speaksAgainst(finding, plan, facts, images) ?? [])
   const wanted = `planned for ${plan.name} is ${plan.planned.join(', then ')}`
@@ -99,7 +99,8 @@ function imageOf(
   { outcome, image, value, counts }: MatchFinding,
   facts: PlanToMatch,
 ): ImageReference | undefined {
-  if (outcome === 'match') return facts.present.filter(({ name }) => name === image).flatMap(referenceOf)[0]
+  if (outcome === 'match')
+    return facts.present.filter(({ name }) => name === image).flatMap(knownReference)[0]
   if (outcome !== 'none' || !counts) return undefined
   return facts.offers.withDigest(algorithmOfLength(value.length) ?? '', value)
 }
@@ -118,8 +119,8 @@ function asPlanned(
   return `It is step ${steps.join(' and ')} of ${planned.length} that are planned for ${name}.`
 }
 
-function referenceOf({ name, plainPath, bytes, version }: Image): ImageReference[] {
-  return version === undefined ? [] : [{ name, plainPath, bytes, sha256: version.sha256 }]
+function knownReference(image: Image): ImageReference[] {
+  return image.version === undefined ? [] : [referenceOf(image)]
 }
 
 function capital(text: string): string {

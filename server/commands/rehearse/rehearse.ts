@@ -3,7 +3,7 @@ import { createInterface } from 'node:readline'
 import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { userName } from '../../depot/depot.ts'
 import type { Checked, Difference, Rehearser } from '../../depot/door.ts'
-import { FetchproofError } from '../../errors.ts'
+import { FetchproofError, usageError } from '../../errors.ts'
 import { createOwnAddresses, normalise } from '../../network/addresses.ts'
 import type { ImageView } from '../../report/image-view.ts'
 import { type Column, tableLines } from '../../report/table.ts'
@@ -13,16 +13,16 @@ import { shortened, visible } from '../../wording/visible.ts'
 import { doorOf } from '../doors.ts'
 import { EXIT } from '../exit.ts'
 import type { HostProcess } from '../host-process.ts'
+import type { ReadingFlags } from '../options.ts'
 import { answer, columnsOf } from '../printing.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 
-export interface RehearseFlags {
+export interface RehearseFlags extends ReadingFlags {
   readonly verbose?: boolean
   readonly by?: string
   readonly records?: string
-  readonly format: 'text' | 'json'
 }
 
 interface Rehearsed {
@@ -71,8 +71,7 @@ function createRehearsers(code: string | undefined): Rehearsers {
     async of(url) {
       const door = doorOf(url)
       // The server is of a later version.
-      if (door === undefined)
-        throw new FetchproofError('FP_USAGE', { why: `${url} cannot be rehearsed from here.` })
+      if (door === undefined) throw usageError(`${url} cannot be rehearsed from here.`)
       const rehearser = made.get(door.name) ?? (await door.rehearser(code))
       made.set(door.name, rehearser)
       return rehearser
@@ -118,8 +117,9 @@ function baseUrlIn(where: string): string | undefined {
     url.hash !== '' ||
     url.username !== ''
   ) {
-    const why = `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`
-    throw new FetchproofError('FP_USAGE', { why })
+    throw usageError(
+      `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`,
+    )
   }
   return `${url.protocol}//${url.host}${url.pathname}`.replace(/\/+$/, '')
 }

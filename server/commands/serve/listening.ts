@@ -3,7 +3,7 @@ import { randomBytes } from 'node:crypto'
 import type { Server } from 'node:http'
 import { get } from 'node:http'
 import type { AddressInfo } from 'node:net'
-import { FetchproofError, systemCode } from '../../errors.ts'
+import { FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
 import { HTTP_FACTS } from '../../image-port/door-facts.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
 import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
@@ -60,7 +60,7 @@ export async function openImagePort(
         if (taken[0] !== undefined) remarks.push(`Images are on port ${number} instead: ${taken[0].message}`)
         return
       } catch (error) {
-        if (!(error instanceof FetchproofError) || error.code !== 'FP_PORT_TAKEN') throw error
+        if (!isFetchproofError(error, 'FP_PORT_TAKEN')) throw error
         taken.push(error)
         await close()
       }
@@ -93,7 +93,7 @@ export async function openImagePort(
       try {
         await open(address, DEFAULT_PORTS.short)
       } catch (error) {
-        if (!(error instanceof FetchproofError)) throw error
+        if (!isFetchproofError(error)) throw error
         refused.push(error.message)
       }
     }
@@ -180,7 +180,7 @@ function remedyFor(port: number): string {
 }
 
 function isFamilyAbsent(error: unknown): boolean {
-  if (!(error instanceof FetchproofError)) return false
+  if (!isFetchproofError(error)) return false
   return ['EAFNOSUPPORT', 'EADDRNOTAVAIL', 'EINVAL'].includes(systemCode(error.cause) ?? '')
 }
 

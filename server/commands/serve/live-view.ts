@@ -8,18 +8,9 @@ import { columnsOf, fittedLines, type Screen } from '../printing.ts'
 import { styleOf, type Tone, toned } from '../style.ts'
 import { type Foot, footLines } from './foot.ts'
 
-export interface LiveView {
-  /** A line that stays; its later parts are set in by `indent` columns. */
-  print(line: string, tone?: Tone, indent?: number): void
-  bell(): void
-  draw(foot: Foot): void
-  /** Removes the foot; lines printed afterwards stay plain. */
-  end(): void
-  /** Of the terminal; undefined where there is none. */
-  readonly columns: number | undefined
-}
+export type LiveView = ReturnType<typeof createLiveView>
 
-export function createLiveView(screen: Screen, around: Pick<HostProcess, 'env'>): LiveView {
+export function createLiveView(screen: Screen, around: Pick<HostProcess, 'env'>) {
   const style = styleOf(screen, around.env)
   let drawn: readonly string[] = []
   let isOver = false
@@ -45,24 +36,27 @@ export function createLiveView(screen: Screen, around: Pick<HostProcess, 'env'>)
   }
 
   return {
-    print(line, tone = 'plain', indent) {
+    /** A line that stays; its later parts are set in by `indent` columns. */
+    print(line: string, tone: Tone = 'plain', indent?: number): void {
       const lines = fittedLines(line, columns(), around, indent)
       redraw(lines.map((each) => `${toned(style, tone, each)}\n`).join(''), drawn)
     },
-    bell() {
+    bell(): void {
       if (screen.isTTY === true) screen.write('\x07')
     },
-    draw(foot) {
+    draw(foot: Foot): void {
       const width = columns()
       if (width === undefined || isOver) return
       const lines = footLines(foot, { columns: width, rows: screen.rows ?? 24 }, style)
       if (lines.join('\n') !== drawn.join('\n')) redraw('', lines)
     },
-    end() {
+    /** Removes the foot; lines printed afterwards stay plain. */
+    end(): void {
       isOver = true
       redraw('', [])
     },
-    get columns() {
+    /** Of the terminal; undefined where there is none. */
+    get columns(): number | undefined {
       return columns()
     },
   }

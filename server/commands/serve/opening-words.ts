@@ -3,14 +3,14 @@ import type { BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { type ImageView, imageView, standingText } from '../../report/image-view.ts'
 import { type Column, tableLines } from '../../report/table.ts'
-import type { Image } from '../../staging/image.ts'
+import { type Image, referenceOf } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { remainingWords } from '../../wording/remaining-words.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { VERSION } from '../version.ts'
 import { notOfferedWords, unusedLines } from './not-offered-words.ts'
-import { imageNamesOf, pasteLines, referenceOf } from './paste-lines.ts'
+import { imageNamesOf, pasteLines } from './paste-lines.ts'
 
 const IMAGES_SHOWN = 40
 

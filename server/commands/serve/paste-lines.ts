@@ -3,7 +3,7 @@ import type { BoardRow, BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import type { Base } from '../../network/bases.ts'
 import { filledLine } from '../../report/paste-line.ts'
-import type { Image } from '../../staging/image.ts'
+import { type Image, referenceOf } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { createImageNames, type ImageNames } from '../../visit/planned-image.ts'
 import { isDoneMark } from '../../wording/tally.ts'
@@ -16,15 +16,6 @@ const IMAGES_AT_MOST = 12
 
 export function imageNamesOf(images: readonly Image[]): ImageNames {
   return createImageNames(images.map(referenceOf))
-}
-
-export function referenceOf({ name, plainPath, bytes, version }: Image): {
-  name: string
-  plainPath: string
-  bytes: number
-  sha256: string
-} {
-  return { name, plainPath, bytes, sha256: version?.sha256 ?? '' }
 }
 
 export function pasteLines(depot: Depot, board: BoardView, columns?: number): string[] {

@@ -1,7 +1,7 @@
 /** `fetchproof serve`: offers a staging folder until it is told to stop. */
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
-import { FetchproofError } from '../../errors.ts'
+import { isFetchproofError } from '../../errors.ts'
 import { escapeInvisible } from '../../ledger/chain.ts'
 import type { Entry } from '../../ledger/entries.ts'
 import { createSettings, type Settings, type SettingsInput } from '../../settings.ts'
@@ -86,7 +86,7 @@ async function servedAlready(
   error: unknown,
   { stdout }: HostProcess,
 ): Promise<undefined> {
-  const isHeld = error instanceof FetchproofError && error.code === 'FP_LEDGER_HELD'
+  const isHeld = isFetchproofError(error, 'FP_LEDGER_HELD')
   // It asks by HTTP: no other start needs a client for that.
   const page =
     isHeld && settings.open
