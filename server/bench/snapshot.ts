@@ -46,14 +46,9 @@ export interface SnapshotSources {
 
 export type Member = keyof Snapshot
 
-export interface Snapshots {
-  /** Looks at the depot again; returns the members that are not as they were at the last look. */
-  refresh(): readonly Member[]
-  /** JSON of these members as one object, as of the last `refresh`; all of them when none are named. */
-  json(members?: readonly Member[]): string
-}
+export type Snapshots = ReturnType<typeof createSnapshots>
 
-export function createSnapshots(sources: SnapshotSources): Snapshots {
+export function createSnapshots(sources: SnapshotSources) {
   const { depot } = sources
   const program = programOf(sources)
   const pasteLines = pasteLinesOf(depot)
@@ -163,8 +158,10 @@ export function createSnapshots(sources: SnapshotSources): Snapshots {
   }
 
   return {
+    /** Looks at the depot again; returns the members that are not as they were at the last look. */
     refresh,
-    json: (members = [...texts.keys()]) =>
+    /** JSON of these members as one object, as of the last `refresh`; all of them when none are named. */
+    json: (members: readonly Member[] = [...texts.keys()]): string =>
       `{${members.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`).join(',')}}`,
   }
 }

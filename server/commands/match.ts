@@ -1,4 +1,5 @@
 /** `fetchproof match`: which image the digests belong to that a device printed. Reads only, unless --device is given. */
+
 import { existsSync } from 'node:fs'
 import { open } from 'node:fs/promises'
 import { join } from 'node:path'
@@ -10,9 +11,9 @@ import type { ImageView } from '../report/image-view.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'
 import { type Image, referenceOf } from '../staging/image.ts'
+import { algorithmOfDigits } from '../trust/digests/algorithm.ts'
 import { decodeText } from '../trust/digests/text.ts'
 import { type Finding, type Matched, MOST_MATCH_CHARACTERS, matchInCatalogue } from '../trust/match.ts'
-import { algorithmOfLength } from '../trust/matching/sentences.ts'
 import { matchOnPlan } from '../visit/match-on-plan.ts'
 import { createVisitEvidence } from '../visit/visit-evidence.ts'
 import { visible } from '../wording/visible.ts'
@@ -138,7 +139,7 @@ function observations({ matched, references }: Compared, device: string, by: str
 
 function algorithmToKeep({ outcome, algorithm, counts, value }: Finding): string | undefined {
   if (outcome === 'match') return algorithm ?? undefined
-  return outcome === 'none' && counts ? algorithmOfLength(value.length) : undefined
+  return outcome === 'none' && counts ? algorithmOfDigits(value.length) : undefined
 }
 
 async function record(

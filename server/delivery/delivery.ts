@@ -15,9 +15,9 @@ import type { FetchLimits, Place } from './fetch-limits.ts'
 import type { HeldParts } from './held-parts.ts'
 import { resumeOffset } from './ranges.ts'
 import { createRefusals } from './refusals.ts'
-import { createSleepAwareTimer, type SleepAwareTimer } from './sleep-aware-timer.ts'
+import { createSleepAwareTimer } from './sleep-aware-timer.ts'
 import { createTurns } from './turns.ts'
-import { createFetchesUnderWay, type FetchesUnderWay } from './under-way.ts'
+import { createFetchesUnderWay } from './under-way.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
 export interface Asked {
@@ -60,25 +60,7 @@ interface DeliveryEvents {
   seen: [fetchId: number, seen: Seen, phase: Phase]
 }
 
-export interface Delivery {
-  readonly events: EventEmitter<DeliveryEvents>
-  readonly underWay: FetchesUnderWay
-  /** For other limits on what a device does. */
-  readonly timer: Pick<SleepAwareTimer, 'after'>
-  /** The client with the hardware address that the neighbour table has for it now. */
-  clientAt(address: string, port: number | undefined): ClientRef
-  /**
-   * Opens the version and records the fetch; `start` then sends it. Throws FP_BUSY, FP_IMAGE_CHANGED,
-   * FP_IMAGE_UNREADABLE, FP_IMAGE_NOT_READY when it was held or replaced meanwhile, and the ledger's errors;
-   * nothing was promised then.
-   */
-  begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }>
-  /** A HEAD, a 304, a checksum file, their list (of no one image): headers, and no byte of an image. */
-  recordHeadersOnly(asked: Asked, image: ReadyImage | undefined, status?: number): void
-  refuse(refused: Refused): void
-  /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
-  close(why: string): void
-}
+export type Delivery = ReturnType<typeof createDelivery>
 
 interface DeliveryDeps {
   readonly ledger: Pick<Ledger, 'append' | 'nextFetchId' | 'writable'>
@@ -105,7 +87,7 @@ interface DeliveryDeps {
 
 const STOPPING = 'the server is being stopped'
 
-export function createDelivery(deps: DeliveryDeps): Delivery {
+export function createDelivery(deps: DeliveryDeps) {
   const { ledger, clock } = deps
   const timer = createSleepAwareTimer(clock)
   const turns = createTurns()
@@ -224,12 +206,19 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
   return {
     events,
     underWay,
+    /** For other limits on what a device does. */
     timer,
-    clientAt(address, port) {
+    /** The client with the hardware address that the neighbour table has for it now. */
+    clientAt(address: string, port: number | undefined): ClientRef {
       const mac = deps.macOf(address)
       return { address, ...(port !== undefined && { port }), ...(mac !== undefined && { mac }) }
     },
-    async begin(asked, image, plan) {
+    /**
+     * Opens the version and records the fetch; `start` then sends it. Throws FP_BUSY, FP_IMAGE_CHANGED,
+     * FP_IMAGE_UNREADABLE, FP_IMAGE_NOT_READY when it was held or replaced meanwhile, and the ledger's errors;
+     * nothing was promised then.
+     */
+    async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }> {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
       turns.hurry()
       const admission = underWay.admit(asked.client)
@@ -245,15 +234,17 @@ export function createDelivery(deps: DeliveryDeps): Delivery {
         throw error
       }
     },
-    recordHeadersOnly(asked, image, status) {
+    /** A HEAD, a 304, a checksum file, their list (of no one image): headers, and no byte of an image. */
+    recordHeadersOnly(asked: Asked, image: ReadyImage | undefined, status?: number): void {
       const plan = { status, first: 0, promised: 0 }
       const id = recordBegun(asked, image && referenceOf(image), plan, 0)
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
-    refuse({ ifRange, rehearsal, ...refusal }) {
+    refuse({ ifRange, rehearsal, ...refusal }: Refused): void {
       refusals.record(refusal, new Date(deps.now()).toISOString())
     },
-    close(why) {
+    /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
+    close(why: string): void {
       closed = true
       underWay.withdraw(() => true, why)
       refusals.close()

@@ -2,22 +2,16 @@
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import type { FetchRecord } from './records.ts'
 
-interface FetchRecords {
-  /**
-   * Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. `seq`: its place among
-   * the entries of all ledgers that are read together.
-   */
-  apply(entry: Entry, seq?: number): FetchRecord | undefined
-  /** Records begun and not ended, in the order they began. */
-  underWay(): readonly FetchRecord[]
-}
-
 /** `idPrefix` (such as `2-`) keeps the numbers of several merged ledgers apart. */
-export function createFetchRecords(idPrefix = ''): FetchRecords {
+export function createFetchRecords(idPrefix = '') {
   const open = new Map<number, FetchRecord>()
   let run = 0
   return {
-    apply(entry, seq = entry.seq) {
+    /**
+     * Takes the next entry of a ledger; returns the record that it begins, ends or is, if any. `seq`: its place among
+     * the entries of all ledgers that are read together.
+     */
+    apply(entry: Entry, seq: number = entry.seq): FetchRecord | undefined {
       if (entry.kind === 'opened') run += 1
       if (entry.kind === 'fetch-begun') {
         const record = begunRecord(entry, { id: `${idPrefix}${entry.id}`, begunSeq: seq, run })
@@ -35,7 +29,8 @@ export function createFetchRecords(idPrefix = ''): FetchRecords {
       }
       return undefined
     },
-    underWay: () => [...open.values()],
+    /** Records begun and not ended, in the order they began. */
+    underWay: (): readonly FetchRecord[] => [...open.values()],
   }
 }
 

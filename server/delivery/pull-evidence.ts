@@ -8,36 +8,7 @@ import { Durations } from './fetch-times.ts'
 import { resumeOffset } from './ranges.ts'
 import type { FetchRecord } from './records.ts'
 
-export interface PullEvidence {
-  readonly image: ImageReference
-  /** In the order they began. */
-  fetches: string[]
-  addresses: string[]
-  /** RFC 3339 UTC. */
-  readonly begun: string
-  readonly begunSeq: number
-  latestSeq: number
-  /** How many are under way. */
-  underWay: number
-  /** The lowest offset that was asked for. */
-  lowest: number
-  readonly delivered: Coverage
-  /** Of those that ended. */
-  readonly handedOver: Coverage
-  bytesHandedOver: number
-  /** One fetch alone delivered the whole image. */
-  deliveredWhole: boolean
-  /** Some asked for less than all up to the end, or came beside others. */
-  inParts: boolean
-  versionChanged: boolean
-  readonly stated: Statements
-  readonly durations: Durations
-  /** What is to be said of the fetch that began last: every byte was handed over, and yet it was not delivered. */
-  undelivered: string | null
-  shared: boolean
-  /** Some bytes were handed over twice at the same time, whoever took them. */
-  doubled: boolean
-}
+export type PullEvidence = ReturnType<typeof createPullEvidence>
 
 /** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
 interface Statements {
@@ -50,26 +21,35 @@ interface Statements {
 
 const STATEMENTS_KEPT = 20
 
-export function createPullEvidence(fetch: FetchRecord & { image: ImageReference }): PullEvidence {
+export function createPullEvidence({ image, begun, begunSeq }: FetchRecord & { image: ImageReference }) {
   return {
-    image: fetch.image,
-    fetches: [],
-    addresses: [],
-    begun: fetch.begun,
-    begunSeq: fetch.begunSeq,
-    latestSeq: fetch.begunSeq,
+    image,
+    /** In the order they began. */
+    fetches: [] as string[],
+    addresses: [] as string[],
+    /** RFC 3339 UTC. */
+    begun,
+    begunSeq,
+    latestSeq: begunSeq,
+    /** How many are under way. */
     underWay: 0,
+    /** The lowest offset that was asked for. */
     lowest: Number.POSITIVE_INFINITY,
     delivered: new Coverage(),
+    /** Of those that ended. */
     handedOver: new Coverage(),
     bytesHandedOver: 0,
+    /** One fetch alone delivered the whole image. */
     deliveredWhole: false,
+    /** Some asked for less than all up to the end, or came beside others. */
     inParts: false,
     versionChanged: false,
-    stated: { end: 0, ends: [], times: 0 },
+    stated: { end: 0, ends: [], times: 0 } as Statements,
     durations: new Durations(),
-    undelivered: null,
+    /** What is to be said of the fetch that began last: every byte was handed over, and yet it was not delivered. */
+    undelivered: null as string | null,
     shared: false,
+    /** Some bytes were handed over twice at the same time, whoever took them. */
     doubled: false,
   }
 }

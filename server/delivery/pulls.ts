@@ -37,22 +37,7 @@ interface PullRecordsOptions {
   readonly deviceOf?: (client: { readonly address: string; readonly mac: string | null }) => string | null
 }
 
-export interface PullRecords {
-  /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
-  apply(entry: Entry, seq?: number): void
-  /** All pulls kept, in the order they began; the same array until one of them changes. */
-  pulls(): readonly PullRecord[]
-  /** How many earlier ones are not kept any more. */
-  folded(): number
-  /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
-  pullOf(fetchId: string): PullRecord | undefined
-  /** Fetches begun and not ended, in the order they began. */
-  fetchesUnderWay(): readonly FetchRecord[]
-  /** The hardware address of this client, as far as the entries tell. */
-  macOf(client: ClientRef): string | null
-  /** The devices of the visit sheet are others now. */
-  renamed(): void
-}
+export type PullRecords = ReturnType<typeof createPullRecords>
 
 interface Pull extends PullEvidence {
   /** Counts the pulls, in the order they began. */
@@ -105,7 +90,7 @@ const KEPT_A_LINE = 8
 /** More than so many that ended earlier than all that are under way are let go together. */
 const PAST_AT_MOST = 64
 
-export function createPullRecords(options: PullRecordsOptions = {}): PullRecords {
+export function createPullRecords(options: PullRecordsOptions = {}) {
   const fetches = createFetchRecords(options.idPrefix)
   const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
   // Of a Map that many entries pass through, each table that was outgrown keeps what it held last alive for the
@@ -305,30 +290,40 @@ export function createPullRecords(options: PullRecordsOptions = {}): PullRecords
   }
 
   return {
-    apply(entry, seq = entry.seq) {
+    /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
+    apply(entry: Entry, seq: number = entry.seq): void {
       entries += 1
       clients.apply(entry)
       const fetch = fetches.apply(entry, seq)
       if (fetch === undefined) return
-      if (fetch.ending === null) return begin(fetch)
+      if (fetch.ending === null) {
+        begin(fetch)
+        return
+      }
       if (fetch.ending === 'refused') statement(fetch)
       else end(fetch)
       options.fetchDone?.(fetch)
     },
-    pulls() {
+    /** All pulls kept, in the order they began; the same array until one of them changes. */
+    pulls(): readonly PullRecord[] {
       given ??= kept()
         .sort((a, b) => a.number - b.number)
         .map(recordOf)
       return given
     },
-    folded: () => folded,
-    pullOf(id) {
+    /** How many earlier ones are not kept any more. */
+    folded: (): number => folded,
+    /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
+    pullOf(id: string): PullRecord | undefined {
       const pull = pullOfFetch.get(id) ?? pullOfEnded.get(id)
       return pull && recordOf(pull)
     },
+    /** Fetches begun and not ended, in the order they began. */
     fetchesUnderWay: fetches.underWay,
+    /** The hardware address of this client, as far as the entries tell. */
     macOf: clients.macOf,
-    renamed() {
+    /** The devices of the visit sheet are others now. */
+    renamed(): void {
       for (const pull of kept()) outdate(pull)
     },
   }

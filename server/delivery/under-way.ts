@@ -1,7 +1,7 @@
 /** The fetches under way: their places, stalls, and who moves beside whom. */
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { RunningFetch } from './fetch.ts'
-import { createPlaces, type FetchLimits, type Place, type Places } from './fetch-limits.ts'
+import { createPlaces, type FetchLimits, type Place } from './fetch-limits.ts'
 
 export interface UnderWay {
   readonly id: number
@@ -13,26 +13,7 @@ export interface UnderWay {
   readonly fetch: RunningFetch
 }
 
-export interface FetchesUnderWay extends Pick<Places, 'waiting'> {
-  /** A place for one more fetch of this client, taken from now on. */
-  admit(client: ClientRef): ReturnType<Places['admit']>
-  add(fetch: UnderWay, place: Place): void
-  /** It has handed over everything. */
-  handedOver(id: number): void
-  remove(id: number): void
-  list(): readonly UnderWay[]
-  /** How many other fetches of this client and version moved within `stalledMs`. */
-  moving(client: ClientRef, sha256: string): number
-  /** The client goes on from byte K on a new connection: its stalled one, if that explains K, is given up. */
-  supersede(client: ClientRef, sha256: string, resumesAt: number): void
-  isStalled(fetch: UnderWay): boolean
-  /** For how long it has not moved; not counted while the program itself stood still. */
-  stillMs(fetch: UnderWay): number
-  withdraw(which: (fetch: UnderWay) => boolean, why: string): void
-  /** Calls once, when the next fetch has begun or ended. */
-  onceChanged(listener: () => void): void
-  close(): void
-}
+export type FetchesUnderWay = ReturnType<typeof createFetchesUnderWay>
 
 const SWEEP_MS = 250
 
@@ -50,7 +31,7 @@ interface FetchesUnderWayDeps {
 export function createFetchesUnderWay(
   limits: FetchLimits,
   { clock, wokeAt, clientKey, isPlanned }: FetchesUnderWayDeps,
-): FetchesUnderWay {
+) {
   const open = new Map<number, { readonly fetch: UnderWay; readonly place: Place }>()
   let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined
@@ -81,15 +62,16 @@ export function createFetchesUnderWay(
     get waiting() {
       return places.waiting
     },
-    add(fetch, place) {
+    add(fetch: UnderWay, place: Place): void {
       open.set(fetch.id, { fetch, place })
       place.sends(fetch.fetch)
       sweeping ??= setInterval(giveUpStill, SWEEP_MS)
       sweeping.unref()
       wake()
     },
-    handedOver: (id) => open.get(id)?.place.waits(),
-    remove(id) {
+    /** It has handed over everything. */
+    handedOver: (id: number): void => open.get(id)?.place.waits(),
+    remove(id: number): void {
       open.get(id)?.place.leave()
       open.delete(id)
       if (open.size === 0) {
@@ -99,9 +81,11 @@ export function createFetchesUnderWay(
       wake()
     },
     list,
-    moving: (client, sha256) =>
+    /** How many other fetches of this client and version moved within `stalledMs`. */
+    moving: (client: ClientRef, sha256: string): number =>
       alike(client, sha256).filter(({ fetch }) => fetch.sending && !isStalled(fetch)).length,
-    supersede(client, sha256, resumesAt) {
+    /** The client goes on from byte K on a new connection: its stalled one, if that explains K, is given up. */
+    supersede(client: ClientRef, sha256: string, resumesAt: number): void {
       for (const { first, fetch } of alike(client, sha256)) {
         const explains = first < resumesAt && first + fetch.bytesHandedOver >= resumesAt
         if (!explains || stillFor(fetch) < limits.stalledMs) continue
@@ -109,15 +93,17 @@ export function createFetchesUnderWay(
         else fetch.giveUp()
       }
     },
-    isStalled: ({ fetch }) => isStalled(fetch),
-    stillMs: ({ fetch }) => stillFor(fetch),
-    withdraw(which, why) {
+    isStalled: ({ fetch }: UnderWay): boolean => isStalled(fetch),
+    /** For how long it has not moved; not counted while the program itself stood still. */
+    stillMs: ({ fetch }: UnderWay): number => stillFor(fetch),
+    withdraw(which: (fetch: UnderWay) => boolean, why: string): void {
       for (const { fetch } of list().filter(which)) fetch.withdraw(why)
     },
-    onceChanged(listener) {
+    /** Calls once, when the next fetch has begun or ended. */
+    onceChanged(listener: () => void): void {
       waiting.push(listener)
     },
-    close() {
+    close(): void {
       clearInterval(sweeping)
       sweeping = undefined
     },

@@ -157,10 +157,9 @@ function denyUnready(image: Image): Denied {
   const { name, state, reason } = image
   if (state !== 'held')
     return deny('not ready', `${name} is ${stateWords(state)}${reason === undefined ? '' : `: ${reason}`}`)
-  const { version, plainPath } = image
   return {
     ...deny('held', `${name} is held: ${reason ?? 'no reason given'}`),
-    ...(version && { image: { name, plainPath, bytes: version.bytes, sha256: version.sha256 } }),
+    ...(image.version && { image: referenceOf(image) }),
   }
 }
 

@@ -21,7 +21,7 @@ import { watchAddresses } from '../network/address-watch.ts'
 import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening } from '../network/bases.ts'
 import { createNeighbourLearning } from '../network/neighbour-learning.ts'
-import { type Neighbours, systemNeighbours } from '../network/neighbours.ts'
+import { systemNeighbours } from '../network/neighbours.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import type { Catalogue } from '../staging/catalogue.ts'
@@ -147,17 +147,8 @@ export async function openDepot(options: DepotOptions): Promise<Depot> {
   }
 }
 
-/** What the ledger does not take. */
-interface Unrecorded {
-  because(error: unknown): void
-  /** A refusal or an ending. */
-  fetch(error: unknown): void
-  /** How many of those there were since it was last asked. */
-  fetches(): number
-}
-
 /** Why the ledger takes nothing is said once, by its own events, and not for each entry that it does not take. */
-function createUnrecorded(say: (message: string) => void): Unrecorded {
+function createUnrecorded(say: (message: string) => void) {
   let count = 0
 
   function because(error: unknown): void {
@@ -165,11 +156,13 @@ function createUnrecorded(say: (message: string) => void): Unrecorded {
   }
   return {
     because,
-    fetch(error) {
+    /** A refusal or an ending. */
+    fetch(error: unknown): void {
       count += 1
       because(error)
     },
-    fetches() {
+    /** How many of those there were since it was last asked. */
+    fetches(): number {
       const counted = count
       count = 0
       return counted
@@ -185,39 +178,11 @@ const SAID_BY_THE_LEDGER: ReadonlySet<string> = new Set([
 ])
 
 /** What the parts of the running whole have in common. */
-interface Common {
-  readonly settings: Settings
-  readonly version: string
-  readonly derived: Derived
-  readonly ledger: Ledger
-  readonly catalogue: Catalogue
-  readonly events: EventEmitter<DepotEvents>
-  readonly own: () => readonly OwnAddress[]
-  readonly neighbours: Neighbours
-  /** For what must be recorded but cannot be refused to anybody: false, and said, when it could not be. */
-  readonly record: (entry: NewEntry) => boolean
-  readonly unrecorded: Unrecorded
-  readonly changed: () => void
-  readonly say: (message: string, stands?: () => boolean) => void
-}
+type Common = ReturnType<typeof commonOf>
 
-interface Opened {
-  readonly folder: string
-  readonly derived: Derived
-  readonly ledger: Ledger
-  readonly judged: JudgedCatalogue
-}
-
-function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened): Depot {
-  const { settings, version, sendQueues = createSendQueues() } = options
+function commonOf({ settings, version }: DepotOptions, { derived, ledger, judged: { catalogue } }: Opened) {
   const events = new EventEmitter<DepotEvents>()
-  const own = createOwnAddresses()
-  const clock = (): number => performance.now()
   const troubles: Trouble[] = []
-  const reached = new Set<string>()
-  let listening: readonly Listening[] = []
-  let closing: Promise<void> | undefined
-  const lostTrack = [...derived.lost]
   const changed = (): void => void events.emit('changed')
 
   function say(message: string, stands?: () => boolean): void {
@@ -229,6 +194,7 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
 
   const unrecorded = createUnrecorded(say)
 
+  /** For what must be recorded but cannot be refused to anybody: false, and said, when it could not be. */
   function record(entry: NewEntry): boolean {
     try {
       ledger.append(entry)
@@ -239,9 +205,9 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     }
   }
 
-  const { catalogue } = judged
+  const own = createOwnAddresses()
   const neighbours = systemNeighbours()
-  const common = {
+  return {
     settings,
     version,
     derived,
@@ -250,11 +216,31 @@ function wire(options: DepotOptions, { folder, derived, ledger, judged }: Opened
     events,
     own,
     neighbours,
+    troubles,
     record,
     unrecorded,
     changed,
     say,
   }
+}
+
+interface Opened {
+  readonly folder: string
+  readonly derived: Derived
+  readonly ledger: Ledger
+  readonly judged: JudgedCatalogue
+}
+
+function wire(options: DepotOptions, opened: Opened): Depot {
+  const { folder, derived, ledger, judged } = opened
+  const { sendQueues = createSendQueues() } = options
+  const common = commonOf(options, opened)
+  const { settings, version, catalogue, events, own, troubles, record, changed, say } = common
+  const clock = (): number => performance.now()
+  const reached = new Set<string>()
+  let listening: readonly Listening[] = []
+  let closing: Promise<void> | undefined
+  const lostTrack = [...derived.lost]
   const visit = wireVisit(common, folder)
   const delivery = wireDelivery(common, visit, sendQueues, clock)
   const images = createImageRecords({

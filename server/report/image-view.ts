@@ -2,7 +2,7 @@
 import type { Format, Published } from '../ledger/entries.ts'
 import type { Base } from '../network/bases.ts'
 import type { Image, ImageState } from '../staging/image.ts'
-import { algorithmText } from '../wording/algorithm-words.ts'
+import { algorithmText } from '../trust/digests/algorithm.ts'
 
 export interface ImageView {
   readonly name: string

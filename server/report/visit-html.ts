@@ -4,7 +4,7 @@
  */
 import { createHash } from 'node:crypto'
 import type { EntryOf } from '../ledger/entries.ts'
-import { algorithmText } from '../wording/algorithm-words.ts'
+import { algorithmText } from '../trust/digests/algorithm.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
 import { type SiteTime, siteTime } from '../wording/site-time.ts'
 import { bullets, deviceCard, liftWords } from './device-card.ts'

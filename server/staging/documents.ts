@@ -3,8 +3,7 @@
  * what they are called, and texts under any name may hold published checksums.
  */
 
-import type { FileIdentity } from '../files/folder.ts'
-import { type OpenFile, sameFile } from '../files/folder.ts'
+import { type FileIdentity, type OpenFile, sameFile } from '../files/folder.ts'
 import { HEAD_BYTES, isDocument, isText } from './offer-rule.ts'
 import type { Sight } from './watch.ts'
 

@@ -7,8 +7,7 @@ import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import type { FileAccess } from '../files/file-access.ts'
-import type { FileIdentity } from '../files/folder.ts'
-import { identityOf, isInside, nameWithin } from '../files/folder.ts'
+import { type FileIdentity, identityOf, isInside, nameWithin } from '../files/folder.ts'
 
 /** File systems keep times far beyond what a date can be written for (RFC 3339 §1: years 0000 to 9999). */
 const FIRST_DATE = Date.parse('0000-01-01T00:00:00Z')

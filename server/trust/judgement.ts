@@ -9,7 +9,7 @@ import { Value } from 'typebox/value'
 import { checkFolder, openInside } from '../files/folder.ts'
 import { type Format, FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
-import { ALGORITHM_FACTS, type Algorithm } from './digests/algorithm.ts'
+import { type Algorithm, algorithmText } from './digests/algorithm.ts'
 import { CHECKSUM_TEXT_BYTES } from './digests/finder.ts'
 import type { FormatChecker } from './formats/checker.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
@@ -154,7 +154,7 @@ function differsReason({ algorithm, source }: Claim, agreeing: Claim | undefined
  * lets the image pass.
  */
 function stillDiffering(judgement: FullJudgement, published: Published): FullJudgement {
-  const label = labelOf(published.algorithm as Algorithm | undefined)
+  const label = labelOf(published.algorithm)
   const reason = `Its ${label} was not the published one (${published.source ?? 'source unknown'}), and that is not to be found any more. Put the checksum that belongs to this file beside it, download it again, or lift the hold.`
   const holds = [{ cause: causeOf(published), reason }, ...judgement.holds]
   return { ...judgement, published, holds, sure: false }
@@ -171,8 +171,8 @@ function overruledNote(doubt: string, { algorithm, source }: Comparison): string
   return `${doubt} It is served all the same: its ${labelOf(algorithm)} is the published one (${source ?? 'source unknown'}).`
 }
 
-function labelOf(algorithm: Algorithm | undefined): string {
-  return algorithm === undefined ? 'checksum' : ALGORITHM_FACTS[algorithm].label
+function labelOf(algorithm: string | undefined): string {
+  return algorithm === undefined ? 'checksum' : algorithmText(algorithm)
 }
 
 function publishedOf({ standing, algorithm, source, differing, conflict }: Comparison): Published {

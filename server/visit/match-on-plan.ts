@@ -2,10 +2,11 @@
  * What a device printed, held against what the visit sheet plans for it: page and command line show the same verdict.
  * Pure. It goes no further than the standing that the same digest gives the device once it is on record.
  */
+
 import type { ImageReference } from '../ledger/entries.ts'
 import { type Image, referenceOf } from '../staging/image.ts'
+import { algorithmOfDigits } from '../trust/digests/algorithm.ts'
 import type { Matched, MatchFinding } from '../trust/matching/finding.ts'
-import { algorithmOfLength } from '../trust/matching/sentences.ts'
 import { createDeviceFinder } from './device-finder.ts'
 import type { Offers } from './offers.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
@@ -102,7 +103,7 @@ function imageOf(
   if (outcome === 'match')
     return facts.present.filter(({ name }) => name === image).flatMap(knownReference)[0]
   if (outcome !== 'none' || !counts) return undefined
-  return facts.offers.withDigest(algorithmOfLength(value.length) ?? '', value)
+  return facts.offers.withDigest(algorithmOfDigits(value.length) ?? '', value)
 }
 
 function asPlanned(

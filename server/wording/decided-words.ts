@@ -2,7 +2,7 @@
 import type { EntryOf } from '../ledger/entries.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import { byHandText } from '../staging/holds.ts'
-import { algorithmText } from './algorithm-words.ts'
+import { algorithmText } from '../trust/digests/algorithm.ts'
 
 /** Who did it is part of it. Text from outside stands in it as it came. */
 export function strikeableWords(entry: Strikeable): string {

@@ -3,8 +3,8 @@
  * the reader disarms.
  */
 import type { PullRecord } from '../delivery/records.ts'
+import { algorithmText, guardsAccidentOnly } from '../trust/digests/algorithm.ts'
 import { type DevicePlan, type Grounds, isDone, type Standing, type StepPlan } from '../visit/plan-shape.ts'
-import { algorithmText, guardsAccidentOnly } from './algorithm-words.ts'
 import { answerText, hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
 

@@ -2,7 +2,7 @@
 import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { standingText } from '../../report/image-view.ts'
-import { algorithmText, guardsAccidentOnly } from '../../wording/algorithm-words.ts'
+import { algorithmText, guardsAccidentOnly } from '../../trust/digests/algorithm.ts'
 import { formatWords } from '../../wording/format-words.ts'
 import { bytesText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'

@@ -1,7 +1,6 @@
 /** Opens the image port on every address asked for, or says in one sentence why that cannot be. */
 import { randomBytes } from 'node:crypto'
-import type { Server } from 'node:http'
-import { get } from 'node:http'
+import { get, type Server } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
 import { HTTP_FACTS } from '../../image-port/door-facts.ts'

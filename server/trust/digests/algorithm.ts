@@ -33,3 +33,12 @@ export function isAlgorithm(text: string): text is Algorithm {
 export function algorithmOfDigits(digits: number): Algorithm | undefined {
   return ALGORITHMS.find((algorithm) => ALGORITHM_FACTS[algorithm].digits === digits)
 }
+
+/** `sha256` becomes `SHA-256`. */
+export function algorithmText(algorithm: string): string {
+  return ALGORITHM_FACTS[algorithm as Algorithm]?.label ?? algorithm.toUpperCase()
+}
+
+export function guardsAccidentOnly(algorithm: string): boolean {
+  return ALGORITHM_FACTS[algorithm as Algorithm]?.guards !== 'forgery'
+}

@@ -218,7 +218,6 @@ function createNotes() {
       count += 1
       if (notes.length < MOST_NOT_READ) notes.push({ line, what, ...(names && { names }) })
     },
-    count: () => count,
     all(): NotRead[] {
       const more = count - notes.length
       return more === 0 ? notes : [...notes, { line: 0, what: `${more} more lines are like these.` }]

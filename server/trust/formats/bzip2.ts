@@ -7,8 +7,7 @@ import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { SOURCE_PIECE_BYTES } from './source.ts'
+import { type ByteSource, SOURCE_PIECE_BYTES } from './source.ts'
 
 const SPEND_STEP_BYTES = 64 * 1024
 

@@ -11,8 +11,7 @@ import { Damage, Uncheckable } from './fault.ts'
 import type { CheckedFormat, WholeFormat } from './finding.ts'
 import { programKind } from './program.ts'
 import { nearMiss, promisedBy, recognise, SIGNATURE_BYTES, type Signature } from './signatures.ts'
-import type { ByteSource } from './source.ts'
-import { openSource } from './source.ts'
+import { type ByteSource, openSource } from './source.ts'
 
 const SMALL_CLIENT_BYTES = 2 ** 31
 /** What a format pads itself with is not worth a note. */

@@ -6,13 +6,10 @@
 import { createHash } from 'node:crypto'
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
-import type { TreeLayout, TreeVisitor } from './device-tree-walk.ts'
-import { walkTree } from './device-tree-walk.ts'
+import { type TreeLayout, type TreeVisitor, walkTree } from './device-tree-walk.ts'
 import { Damage } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered, pieces } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, pieces } from './source.ts'
 
 /** 17 is in use; later ones may be read by their compatible version, but not by one that bits fell into. */
 const HIGHEST_VERSION = 255

@@ -4,10 +4,8 @@
  */
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered } from './source.ts'
 
 const NO_BITS = 8
 /** e_phnum when the number did not fit; it then stands in the first section header. */

@@ -2,8 +2,7 @@
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
+import { need, type WholeFormat } from './finding.ts'
 import { inflate } from './inflated.ts'
 import type { ByteSource } from './source.ts'
 

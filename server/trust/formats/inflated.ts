@@ -7,8 +7,7 @@ import { crc32, createInflateRaw } from 'node:zlib'
 import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { ByteSource } from './source.ts'
-import { pieces, SOURCE_PIECE_BYTES } from './source.ts'
+import { type ByteSource, pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
 /** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */
 export async function inflate(source: ByteSource, from: number, to: number, budget: Budget) {

@@ -1,8 +1,7 @@
 /** The lines of Intel HEX and S-record files, with where each begins; blank lines are passed over. */
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { ByteSource } from './source.ts'
-import { pieces } from './source.ts'
+import { type ByteSource, pieces } from './source.ts'
 
 /** Both formats allow 255 bytes a record: some 530 characters. */
 const MAX_LINE_BYTES = 1024

@@ -6,10 +6,8 @@
 import { inflateSync } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered, sourceOfBytes } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, sourceOfBytes } from './source.ts'
 import { checkXz } from './xz.ts'
 import { checkZstd } from './zstd.ts'
 

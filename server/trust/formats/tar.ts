@@ -4,10 +4,8 @@
  */
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered } from './source.ts'
 
 const BLOCK = 512
 const MAX_PAX_BYTES = 1024 * 1024

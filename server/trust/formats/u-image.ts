@@ -5,10 +5,8 @@
 import { crc32 } from 'node:zlib'
 import type { Budget } from './budget.ts'
 import { Damage } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { pieces } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, pieces } from './source.ts'
 
 const HEADER_BYTES = 64
 

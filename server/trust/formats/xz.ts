@@ -8,8 +8,7 @@ import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered, pieces } from './source.ts'
+import { type ByteSource, buffered, pieces } from './source.ts'
 import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
 
 /** xz-embedded's `enum xz_ret` (its xz.h): no memory, dictionary too large, options not built in. */

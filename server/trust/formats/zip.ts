@@ -4,8 +4,7 @@ import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
 import type { WholeFormat } from './finding.ts'
 import { inflate } from './inflated.ts'
-import type { ByteSource } from './source.ts'
-import { pieces } from './source.ts'
+import { type ByteSource, pieces } from './source.ts'
 import { readDirectory, type ZipEntry } from './zip-directory.ts'
 
 const STORED = 0

@@ -7,10 +7,8 @@ import xxhash from 'xxhash-wasm'
 import { messageOf } from '../../errors.ts'
 import type { Budget } from './budget.ts'
 import { Damage, Uncheckable } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { need } from './finding.ts'
-import type { ByteSource } from './source.ts'
-import { buffered, pieces } from './source.ts'
+import { need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, pieces } from './source.ts'
 
 const MAGIC = 0xfd2fb528
 /** §3.1.2: 0x184D2A50 to 0x184D2A5F */

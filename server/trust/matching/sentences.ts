@@ -1,23 +1,14 @@
 /** What was found about one hex string, in a sentence that a person can act on. */
 import type { ImageState } from '../../staging/image.ts'
-import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from '../digests/algorithm.ts'
+import { algorithmText, guardsAccidentOnly } from '../digests/algorithm.ts'
 import type { KnownDigest, Nearness } from './known-digests.ts'
-
-function labelOf(algorithm: string): string {
-  return algorithm === 'crc32' ? 'CRC-32' : (ALGORITHM_FACTS[algorithm as Algorithm]?.label ?? algorithm)
-}
-
-/** By its length alone. */
-export function algorithmOfLength(digits: number): string | undefined {
-  return digits === 8 ? 'crc32' : algorithmOfDigits(digits)
-}
 
 export function matchWords(
   { algorithm, images }: KnownDigest,
   stateOf: (name: string) => ImageState | undefined,
 ): string {
   return [
-    `It is the ${labelOf(algorithm)} of ${listed(images)}.`,
+    `It is the ${algorithmText(algorithm)} of ${listed(images)}.`,
     ...worthOf(algorithm),
     ...images.flatMap((name) =>
       stateOf(name) === 'held' ? [`${name} is held: nobody can fetch it at the moment.`] : [],
@@ -29,26 +20,26 @@ export function matchWords(
 function worthOf(algorithm: string): string[] {
   if (algorithm === 'crc32')
     return ['A CRC-32 shows accidents only: compare a longer digest where the device has one.']
-  if (ALGORITHM_FACTS[algorithm as Algorithm]?.guards === 'forgery') return []
-  return [`${labelOf(algorithm)} guards against accident, not against forgery.`]
+  if (!guardsAccidentOnly(algorithm)) return []
+  return [`${algorithmText(algorithm)} guards against accident, not against forgery.`]
 }
 
 export function partWords(digits: number, { digest, end }: { digest: KnownDigest; end: 'begins' | 'ends' }) {
   const { algorithm, value, images } = digest
   const place = end === 'begins' ? 'first' : 'last'
-  return `It is cut short: the ${place} ${digits} of the ${value.length} digits of the ${labelOf(algorithm)} of ${listed(images)}. Copy the whole digest and match it again.`
+  return `It is cut short: the ${place} ${digits} of the ${value.length} digits of the ${algorithmText(algorithm)} of ${listed(images)}. Copy the whole digest and match it again.`
 }
 
 export function nearWords({ digest, mistakes }: Nearness): string {
   const places = mistakes === 1 ? 'in one place' : 'in two places'
-  return `It is no digest of an image here, but differs only ${places} from the ${labelOf(digest.algorithm)} of ${listed(digest.images)}. Read it off the device again: it counts only when every digit agrees.`
+  return `It is no digest of an image here, but differs only ${places} from the ${algorithmText(digest.algorithm)} of ${listed(digest.images)}. Read it off the device again: it counts only when every digit agrees.`
 }
 
 export function noMatchWords(algorithm: string): string {
   if (algorithm === 'crc32') {
     return 'No image here has it as its CRC-32. It may be of a header or of another part: compare the digest of the whole file.'
   }
-  return `No image here has it as its ${labelOf(algorithm)}. The device holds other bytes, or the image that it holds is not in this folder: see which file it stored before it is booted.`
+  return `No image here has it as its ${algorithmText(algorithm)}. The device holds other bytes, or the image that it holds is not in this folder: see which file it stored before it is booted.`
 }
 
 /** `alone`: eight digits, and nothing else in the text. */

@@ -1,5 +1,6 @@
 /** What did not match: nearly a digest of an image, a digest of none, or nothing to speak of. */
 
+import { algorithmOfDigits } from '../digests/algorithm.ts'
 import type { HexText } from '../digests/hex-words.ts'
 import {
   type DigestReading,
@@ -11,7 +12,7 @@ import {
 import { isNamedCrc, isNamedOtherwise } from './crc-label.ts'
 import type { FindingAt, MatchFinding } from './finding.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
-import { algorithmOfLength, nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
+import { nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
 
 /** A tentative reading that comes to something speaks for the readings within it. */
 export function othersIn(hex: HexText, rest: readonly DigestReading[], known: KnownDigests): FindingAt[] {
@@ -51,7 +52,7 @@ function other(hex: HexText, reading: DigestReading, known: KnownDigests): Findi
     return [{ outcome: 'mistyped', value, at, ...nearly(near.digest), counts: true, words: nearWords(near) }]
   }
   if (reading.tentative || !isDigestLength(value.length)) return []
-  const words = counts ? noMatchWords(algorithmOfLength(value.length) ?? '') : notCountedWords(alone)
+  const words = counts ? noMatchWords(algorithmOfDigits(value.length) ?? '') : notCountedWords(alone)
   return [{ outcome: 'none', value, at, algorithm: null, image: null, nearest: null, counts, words }]
 }
 
