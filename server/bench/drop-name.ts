@@ -2,8 +2,10 @@
  * The name under which a dropped file may stand in the staging folder: one path segment that every system takes,
  * and never one of our own files.
  */
+
 import { FetchproofError } from '../errors.ts'
 import { createOfferRule } from '../staging/offer-rule.ts'
+import { isChecksumFile } from '../trust/published/names.ts'
 
 const BYTES_AT_MOST = 200
 // What Windows does not take in a name, and control characters (Microsoft Learn, "Naming Files, Paths, and
@@ -28,7 +30,7 @@ export function dropName(given: string, folder: string, records: string): string
   if (name.startsWith('.')) return refuse('a name that begins with a full stop is hidden and never offered')
   if (DEVICE_NAME.test(name)) return refuse('some systems keep this name for themselves')
   if (Buffer.byteLength(name) > BYTES_AT_MOST) return refuse(`it is longer than ${BYTES_AT_MOST} bytes`)
-  if (name !== SHEET && createOfferRule({ folder, records }).kindOf(name) === 'never') {
+  if (name !== SHEET && createOfferRule({ folder, records, isChecksumFile }).kindOf(name) === 'never') {
     return refuse('files of this name are never offered')
   }
   return name

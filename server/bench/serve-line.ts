@@ -1,7 +1,9 @@
 /** The line that starts this run anew: the page shows it when the server does not answer. Pure. */
+
 import { join } from 'node:path'
 import { DEFAULTS, RECORDS_FOLDER } from '../defaults.ts'
 import type { Settings } from '../settings.ts'
+import { quoted } from '../wording/typed-path.ts'
 
 /** No flags, or of no use to a page that is open: it knows its own port, and needs no browser opened. */
 const LEFT_OUT: ReadonlySet<string> = new Set([
@@ -15,7 +17,7 @@ const LEFT_OUT: ReadonlySet<string> = new Set([
 
 /** All but `--page-port`, which only the page itself knows when that port was taken or none was asked for. */
 export function serveLine(settings: Settings, platform: NodeJS.Platform = process.platform): string {
-  const quote = platform === 'win32' ? quotedForWindows : quotedForShell
+  const quote = (text: string): string => quoted(text, platform)
   const { folder, records } = settings
   const flags = Object.entries(DEFAULTS).flatMap(([name, usual]) => {
     const value = settings[name as keyof typeof DEFAULTS]
@@ -30,14 +32,4 @@ export function serveLine(settings: Settings, platform: NodeJS.Platform = proces
 
 function bareOr(quote: (text: string) => string, text: string): string {
   return /^[\w.:/-]+$/.test(text) ? text : quote(text)
-}
-
-/** In double quotes a shell would still replace some characters. */
-function quotedForShell(text: string): string {
-  return /["$`\\!]/.test(text) ? `'${text.replaceAll("'", "'\\''")}'` : `"${text}"`
-}
-
-/** No path there holds a double quote. */
-function quotedForWindows(text: string): string {
-  return `"${text.replaceAll('"', '\\"')}"`
 }

@@ -57,7 +57,8 @@ export async function sweepBeside(file: string): Promise<void> {
   }
 }
 
-function isRunning(pid: number): boolean {
+/** Whether a process of this number runs, or may. */
+export function isRunning(pid: number): boolean {
   if (!Number.isSafeInteger(pid)) return true
   try {
     return process.kill(pid, 0)

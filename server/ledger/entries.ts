@@ -5,6 +5,7 @@
 import Type, { type Static, type TSchema } from 'typebox'
 import { FETCH_ENDINGS } from './fetch-endings.ts'
 
+const STRICT = { additionalProperties: false }
 const Hex256 = Type.String({ pattern: '^[0-9a-f]{64}$' })
 const Count = Type.Integer({ minimum: 0, maximum: Number.MAX_SAFE_INTEGER })
 const Text = Type.String()
@@ -16,18 +17,12 @@ export const Time = Type.String({
 export const SHEET_ROWS_AT_MOST = 20_000
 
 /** Who a connection comes from. `mac` only where the neighbour table knew it at that moment. */
-const Client = Type.Object(
-  { address: Text, port: Type.Optional(Count), mac: Type.Optional(Text) },
-  { additionalProperties: false },
-)
+const Client = Type.Object({ address: Text, port: Type.Optional(Count), mac: Type.Optional(Text) }, STRICT)
 
 /** An image version as an entry names it. */
-const ImageRef = Type.Object(
-  { name: Text, plainPath: Text, bytes: Count, sha256: Hex256 },
-  { additionalProperties: false },
-)
+const ImageRef = Type.Object({ name: Text, plainPath: Text, bytes: Count, sha256: Hex256 }, STRICT)
 
-const OwnAddressRef = Type.Object({ address: Text, interface: Text }, { additionalProperties: false })
+const OwnAddressRef = Type.Object({ address: Text, interface: Text }, STRICT)
 
 /** Free text from `fetchproof.json`: who the visit is for. */
 const VisitDetails = Type.Object(
@@ -38,7 +33,7 @@ const VisitDetails = Type.Object(
     changeReference: Type.Optional(Text),
     approver: Type.Optional(Text),
   },
-  { additionalProperties: false },
+  STRICT,
 )
 
 const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
@@ -53,7 +48,7 @@ export const PublishedStanding = Type.Object(
     /** The digest that the maker publishes, in lower-case hex. */
     digest: Type.Optional(Text),
   },
-  { additionalProperties: false },
+  STRICT,
 )
 
 export const FormatStanding = Type.Object(
@@ -62,11 +57,11 @@ export const FormatStanding = Type.Object(
     verdict: Type.Enum([...FORMAT_VERDICTS]),
     detail: Type.Optional(Text),
   },
-  { additionalProperties: false },
+  STRICT,
 )
 
 /** Why an image was held: `cause` tells one reason from another, `reason` is the sentence that people saw. */
-const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, { additionalProperties: false })
+const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, STRICT)
 
 /** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
 const SheetRowRecord = Type.Record(Type.String(), Type.String())
@@ -206,9 +201,7 @@ export const ENTRY_BODIES = {
     base: Text,
     by: Text,
     checks: Count,
-    differences: Type.Array(
-      Type.Object({ url: Text, check: Text, found: Text }, { additionalProperties: false }),
-    ),
+    differences: Type.Array(Type.Object({ url: Text, check: Text, found: Text }, STRICT)),
   },
   sheet: {
     file: Text,
@@ -225,10 +218,7 @@ export const ENTRY_BODIES = {
     note: Type.Optional(Text),
     /** The digest that the device itself printed, and which image it is. */
     digest: Type.Optional(
-      Type.Object(
-        { algorithm: Text, value: Text, image: Type.Optional(ImageRef) },
-        { additionalProperties: false },
-      ),
+      Type.Object({ algorithm: Text, value: Text, image: Type.Optional(ImageRef) }, STRICT),
     ),
   },
   'device-dark': { device: Text, address: Text },
@@ -262,7 +252,7 @@ export const ENTRY_SCHEMAS: Readonly<Record<EntryKind, TSchema>> = Object.fromEn
     kind,
     Type.Object(
       { seq: Count, at: Time, kind: Type.Literal(kind), prev: Hex256, ...body, sum: Hex256 },
-      { additionalProperties: false },
+      STRICT,
     ),
   ]),
 ) as unknown as Record<EntryKind, TSchema>

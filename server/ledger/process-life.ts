@@ -2,9 +2,10 @@
  * Whether the process that a lock names still runs. Numbers of processes are reused, so the boot and, where the
  * system shows it (Linux: proc(5), field 22 of /proc/PID/stat), the moment the process began are compared too.
  */
+
 import { readFileSync, readlinkSync } from 'node:fs'
 import { hostname, uptime } from 'node:os'
-import { systemCode } from '../errors.ts'
+import { isRunning } from '../files/replacing.ts'
 
 /** A process as another one on the same host can recognise it. */
 export interface Here {
@@ -48,7 +49,7 @@ export function lifeOf(holder: Here, here: Here): 'running' | 'gone' | 'unknown'
   if (holder.host !== here.host && !(sameBoot && sameSpace && here.pidSpace !== null)) return 'running'
   if (anotherBoot(holder, here)) return 'gone'
   if (!sameSpace) return 'running'
-  if (holder.pid === here.pid || !isRunning(holder.pid)) return 'gone'
+  if (holder.pid === here.pid || !isAlive(holder.pid)) return 'gone'
   const start = processStart(holder.pid)
   if (start === null || typeof holder.processStart !== 'string') return 'unknown'
   return start === holder.processStart ? 'running' : 'gone'
@@ -61,13 +62,8 @@ function anotherBoot(holder: Here, here: Here): boolean {
   return here.uptimeSeconds + 5 < holder.uptimeSeconds
 }
 
-function isRunning(pid: number): boolean {
-  try {
-    process.kill(pid, 0)
-  } catch (error) {
-    if (systemCode(error) === 'ESRCH') return false
-  }
-  return !['Z', 'X'].includes(statFields(pid)?.[0] ?? '')
+function isAlive(pid: number): boolean {
+  return isRunning(pid) && !['Z', 'X'].includes(statFields(pid)?.[0] ?? '')
 }
 
 function processStart(pid: number): string | null {

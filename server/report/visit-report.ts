@@ -120,8 +120,8 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
     version,
     zoneOffsetMinutes,
     visit: visitDetails(all((folder) => folder.opened)),
-    begun: earliest(folders.map((folder) => folder.begun)),
-    ended: latest(folders.map((folder) => folder.ended)),
+    begun: inTime(folders.map((folder) => folder.begun))[0] ?? null,
+    ended: inTime(folders.map((folder) => folder.ended)).at(-1) ?? null,
     served,
     folders: folders.map(reportFolder),
     plan: hasSheet ? plan : null,
@@ -251,15 +251,6 @@ function inOrder<T>(items: readonly T[], at: (item: T) => string): T[] {
   return [...items].sort((a, b) => (at(a) < at(b) ? -1 : at(a) > at(b) ? 1 : 0))
 }
 
-function earliest(times: readonly (string | null)[]): string | null {
-  return times.filter((time) => time !== null).sort()[0] ?? null
-}
-
-function latest(times: readonly (string | null)[]): string | null {
-  return (
-    times
-      .filter((time) => time !== null)
-      .sort()
-      .at(-1) ?? null
-  )
+function inTime(times: readonly (string | null)[]): string[] {
+  return times.filter((time) => time !== null).sort()
 }

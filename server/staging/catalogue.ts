@@ -17,7 +17,7 @@ import { createFurtherDigests } from './further-digests.ts'
 import { createHolds } from './holds.ts'
 import type { CatalogueEvents, FoundImage, Image } from './image.ts'
 import { createImageLives } from './image-lives.ts'
-import { type Judge, SILENT_JUDGE } from './judge.ts'
+import type { Judge } from './judge.ts'
 import type { Clock, LifeOptions } from './life-state.ts'
 import { createLookup } from './lookup.ts'
 import { createNotOffered, type NotOffered } from './not-offered.ts'
@@ -27,7 +27,7 @@ import { createWatch, type EventSource, type Sight } from './watch.ts'
 
 export interface CatalogueOptions {
   readonly settings: Pick<Settings, 'folder' | 'records' | 'settleMs' | 'settleUnsureMs' | 'rescanMs'>
-  readonly judge?: Judge
+  readonly judge: Judge
   /** The name of the file to which the ledger has given this plain path. */
   readonly offered?: (path: string) => string | undefined
   readonly recorded?: OnRecordOf
@@ -74,9 +74,8 @@ const TEXT_KINDS: ReadonlySet<string> = new Set(['text', 'JSON', 'XML', 'HTML', 
 
 /** Starts watching. Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
 export async function createCatalogue(options: CatalogueOptions): Promise<Catalogue> {
-  const { settings } = options
+  const { settings, judge } = options
   const files = options.files ?? FILE_ACCESS
-  const judge = options.judge ?? SILENT_JUDGE
   const folder = await checkFolder(settings.folder)
   const events = new EventEmitter<CatalogueEvents>()
   // Nothing is judged, and no trouble told, before the caller has had its turn to listen.
@@ -95,9 +94,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
   const rule = createOfferRule({
     folder,
     records: realRecords(folder, settings),
-    ...(judge.isChecksumFile === undefined
-      ? {}
-      : { isChecksumFile: (name) => judge.isChecksumFile?.(name) === true }),
+    isChecksumFile: judge.isChecksumFile,
   })
   const lookup = createLookup()
   const passedOver = createNotOffered(() => void tell('notOffered'))
@@ -190,10 +187,7 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       lives.gone(name)
       passedOver.set(name, wordsForDocument(name))
     },
-    onText:
-      judge.readsTexts === true
-        ? (sight, isText) => (isText ? checksums.seen(sight) : checksums.gone(sight.name))
-        : undefined,
+    onText: (sight, isText) => (isText ? checksums.seen(sight) : checksums.gone(sight.name)),
   })
   const downloads = createDownloads({
     *emptyImages() {

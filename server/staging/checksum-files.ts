@@ -23,7 +23,7 @@ export function createChecksumFiles(options: {
 
   function tell(name: string, gone: boolean): void {
     reading = reading
-      .then(() => (closed ? undefined : options.judge.checksumFileChanged?.(name, gone)))
+      .then(() => (closed ? undefined : options.judge.checksumFileChanged(name, gone)))
       .then(
         (counts) => {
           unread.delete(name)

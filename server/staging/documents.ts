@@ -17,8 +17,8 @@ export function createDocuments(options: {
   onImage: (sight: Sight) => void
   /** It is a document; it may have been an image before. */
   onDocument: (name: string) => void
-  /** It may hold published checksums, be it an image or not; absent: nobody wants to know. */
-  onText: ((sight: Sight, isText: boolean) => void) | undefined
+  /** It may hold published checksums, be it an image or not. */
+  onText: (sight: Sight, isText: boolean) => void
 }) {
   const looks = new Map<string, { identity: FileIdentity; isImage: boolean | undefined }>()
   let looking: Promise<void> = Promise.resolve()
@@ -36,7 +36,7 @@ export function createDocuments(options: {
       return
     }
     if (looks.get(sight.name) !== entry) return
-    options.onText?.(sight, isText(head))
+    options.onText(sight, isText(head))
     if (entry.isImage) return
     entry.isImage = !isDocument(sight.name, head)
     if (entry.isImage) options.onImage(sight)
@@ -53,8 +53,7 @@ export function createDocuments(options: {
       if (isImage) options.onImage(sight)
       if (same) return
       looks.set(sight.name, { identity: sight.identity, isImage })
-      if (isImage && options.onText === undefined) return
-      if (known === 'other' || (isImage && sight.identity.size > LONGEST_TEXT)) options.onText?.(sight, false)
+      if (known === 'other' || (isImage && sight.identity.size > LONGEST_TEXT)) options.onText(sight, false)
       else looking = looking.then(() => lookInto(sight))
     },
     gone: (name: string): void => void looks.delete(name),

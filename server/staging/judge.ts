@@ -30,20 +30,13 @@ export interface Judge {
   /** Called when the digest is known, and again when checksum files changed. */
   judge(input: JudgeInput): Promise<Judgement>
   /** True for files that carry published checksums by their names; they are no images. */
-  isChecksumFile?(name: string): boolean
-  /** Texts under any other name may carry them too, be they images or not. */
-  readonly readsTexts?: boolean
+  isChecksumFile(name: string): boolean
   /**
-   * Such a file, or another text, appeared, changed or went; afterwards every image is judged again, unless it says
-   * false: the text says nothing of any file, and did not before.
+   * Such a file, or a text of any other name, appeared, changed or went; afterwards every image is judged again, unless it
+   * says false: the text says nothing of any file, and did not before.
    */
-  checksumFileChanged?(name: string, gone: boolean): unknown
+  checksumFileChanged(name: string, gone: boolean): unknown
 }
 
 export const NO_STANDING: Published = Object.freeze({ standing: 'none' })
 export const NO_FORMAT: Format = Object.freeze({ kind: 'unknown', verdict: 'unknown' })
-
-/** Has nothing to say. */
-export const SILENT_JUDGE: Judge = Object.freeze({
-  judge: async () => ({ published: NO_STANDING, format: NO_FORMAT, notes: [], holds: [], sure: false }),
-})

@@ -27,7 +27,7 @@ export interface LifeOptions {
   readonly file: string
   readonly times: SettleTimes
   readonly clock: Clock
-  readonly judge: Judge
+  readonly judge: Pick<Judge, 'judge'>
   /** Few are judged at once, whatever comes into the folder. */
   readonly inTurn: <T>(work: () => Promise<T>) => Promise<T>
   readonly digests: Digests

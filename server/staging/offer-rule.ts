@@ -22,10 +22,6 @@ const SHORTCUT = /\.(lnk|url|webloc|desktop)$/i
 const SPREADSHEET = /\.(xlsx?|xlsm|xlsb|ods|numbers)$/i
 const OFFICE = /\.(docx?|docm|odt|rtf|pages|pptx?|pptm|odp|key|vsdx?|odg|mpp|one|eml|msg)$/i
 const DOCUMENT = /\.(md|txt|pdf|html?|mht|mhtml|csv|cvs|tsv|log)$/i
-/** `NAME.sha256`, `SHA256SUMS` and the like (common practice); the lists may be signed. */
-const CHECKSUMS =
-  /(\.(md5|sha1|sha224|sha256|sha384|sha512)(sums?)?|(^|\/)((md5|sha1|sha224|sha256|sha384|sha512)sums?|checksums?)([._-](txt|asc|sig|sign|gpg))*)$/i
-
 /** What copies, downloads and habits put beside the sheet's name, in several languages. */
 const BESIDE_VISIT = /^(copy|kopie|copie|copia|von|of|de|di|sheet|plan|new|old|final|v)$/
 
@@ -88,7 +84,7 @@ export function controlledBy(name: string): string | undefined {
 export function createOfferRule(options: {
   folder: string
   records: string
-  isChecksumFile?: (name: string) => boolean
+  isChecksumFile: (name: string) => boolean
 }) {
   const records = isInside(options.folder, options.records)
     ? relative(options.folder, options.records).split(sep).join('/')
@@ -104,7 +100,7 @@ export function createOfferRule(options: {
     kindOf(name: string): FileKind {
       if (hidden(name) || ours(name) || OF_THE_SYSTEM.test(name)) return 'never'
       if (wordsForNever(name) !== undefined || controlledBy(name) !== undefined) return 'never'
-      if (options.isChecksumFile?.(name) === true || CHECKSUMS.test(name)) return 'checksums'
+      if (options.isChecksumFile(name)) return 'checksums'
       return isNamedDocument(name) ? 'perhaps a document' : 'image'
     },
     mayHoldImages: (folderName: string): boolean =>

@@ -45,7 +45,6 @@ const Checked = Type.Object({
 export function createJudge({ folder, checksums, formats, differed, struck }: JudgeDeps): Judge {
   return {
     isChecksumFile,
-    readsTexts: true,
     async checksumFileChanged(name, gone) {
       // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
       const said = checksums.remove(name)

@@ -23,9 +23,11 @@ function sidecarJudge(): Judge & { readonly inputs: JudgeInput[] } {
     inputs,
     isChecksumFile: (name) => name.endsWith('.sha256'),
     checksumFileChanged(name, gone) {
+      if (!name.endsWith('.sha256')) return false
       const image = name.replace(/\.sha256$/, '')
       if (gone) published.delete(image)
       else published.set(image, readFileSync(place.path(name), 'utf8').slice(0, 64))
+      return true
     },
     async judge(input) {
       inputs.push(input)

@@ -7,8 +7,9 @@ import {
   wordsForFolder,
   wordsForNever,
 } from '../../server/staging/offer-rule.ts'
+import { isChecksumFile } from '../../server/trust/published/names.ts'
 
-const rule = createOfferRule({ folder: '/stage', records: '/stage/.fetchproof' })
+const rule = createOfferRule({ folder: '/stage', records: '/stage/.fetchproof', isChecksumFile })
 
 describe('what is never offered', () => {
   it.each([
@@ -131,11 +132,11 @@ describe('what is never offered', () => {
   )
 
   it('the records, wherever they lie in the folder', () => {
-    const inside = createOfferRule({ folder: '/stage', records: '/stage/my/records' })
+    const inside = createOfferRule({ folder: '/stage', records: '/stage/my/records', isChecksumFile })
     expect(inside.kindOf('my/records/ledger.ndjson')).toBe('never')
     expect(inside.mayHoldImages('my/records')).toBe(false)
     expect(inside.kindOf('my/image.bin')).toBe('image')
-    const same = createOfferRule({ folder: '/stage', records: '/stage' })
+    const same = createOfferRule({ folder: '/stage', records: '/stage', isChecksumFile })
     expect(same.kindOf('ledger.ndjson')).toBe('never')
     expect(same.kindOf('catalogue.json')).toBe('never')
     expect(same.kindOf('x.bin')).toBe('image')

@@ -1,4 +1,5 @@
 /** A temporary staging folder and catalogues over it, for the tests of this room. */
+
 import { type EventEmitter, once } from 'node:events'
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
@@ -7,13 +8,18 @@ import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../../server/staging/catalogue.ts'
 import { createHolds } from '../../server/staging/holds.ts'
 import type { CatalogueEvents, Image } from '../../server/staging/image.ts'
+import type { Judge } from '../../server/staging/judge.ts'
+import { SILENT_JUDGE } from './silent-judge.ts'
 
 export interface Stage {
   readonly folder: string
   path(name: string): string
   /** Short times; events and rescan as in real life unless told otherwise. */
   open(
-    options?: Partial<CatalogueOptions> & { times?: Partial<CatalogueOptions['settings']> },
+    options?: Partial<Omit<CatalogueOptions, 'judge'>> & {
+      judge?: Partial<Judge>
+      times?: Partial<CatalogueOptions['settings']>
+    },
   ): Promise<Catalogue>
   close(): Promise<void>
 }
@@ -24,7 +30,7 @@ export async function stage(): Promise<Stage> {
   return {
     folder,
     path: (name) => join(folder, name),
-    async open({ times, ...options } = {}) {
+    async open({ times, judge, ...options } = {}) {
       const settings = {
         folder,
         records: join(folder, '.fetchproof'),
@@ -33,7 +39,7 @@ export async function stage(): Promise<Stage> {
         rescanMs: 300,
         ...times,
       }
-      const catalogue = await createCatalogue({ settings, ...options })
+      const catalogue = await createCatalogue({ settings, judge: { ...SILENT_JUDGE, ...judge }, ...options })
       open.push(catalogue)
       return catalogue
     },

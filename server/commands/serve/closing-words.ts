@@ -1,11 +1,12 @@
 /** What `serve` says at its end: who is done, who is not, and the lines that save the report and check the record. */
+
 import type { BoardRow, BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { tableLines } from '../../report/table.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
+import { typedPath } from '../../wording/typed-path.ts'
 import { visible } from '../../wording/visible.ts'
 import type { Tone } from '../style.ts'
-import { typedPath } from '../typed-path.ts'
 
 /** Devices named one by one. */
 const NAMED_AT_MOST = 40

@@ -16,7 +16,7 @@ const SUFFIX = new RegExp(
   'i',
 )
 /** A text as such, or signed (RFC 9580 §7). */
-const CARRIER = /(?:\.(?:txt|asc|sig|sign|gpg))+$/i
+const CARRIER = /(?:[._-](?:txt|asc|sig|sign|gpg))+$/i
 
 /** What `path` (`/` between folders) says by its name; undefined for any other name. */
 export function checksumFileName(path: string): ChecksumFileName | undefined {
