@@ -22,6 +22,7 @@ import { nextSteps } from './next-steps.ts'
 import { serveLine } from './serve-line.ts'
 import type {
   AddressView,
+  NextStep,
   PasteLine,
   ProgramView,
   RecordedView,
@@ -52,118 +53,128 @@ export function createSnapshots(sources: SnapshotSources) {
   const { depot } = sources
   const program = programOf(sources)
   const pasteLines = pasteLinesOf(depot)
+  const pullText = createPullTexts()
+  const look = createLook(sources)
+  const { take, takeText, changed, json } = createMembers()
+  return {
+    /** Looks at the depot again; returns the members that are not as they were at the last look. */
+    refresh(): readonly Member[] {
+      const facts = look()
+      const { all, over, underWay, visit, refusals, fetches, troubles, addressText } = facts
+      const latest = over.slice(-PULLS_KEPT)
+      const pullsOver = over.length + depot.pulls.folded()
+      const { writable, head } = depot.ledger
+      take('program', [], () => program)
+      take('pasteLines', [], () => pasteLines)
+      take('addresses', [addressText], () => facts.addresses)
+      take('firewall', [facts.firewallText], () => facts.firewall)
+      const images = shownOf(all)
+      take('images', images, () => images)
+      take('imagesInAll', all, () => countsOf(all))
+      const notOffered = depot.catalogue.notOffered()
+      take('notOffered', [notOffered], () => notOffered.slice(0, NOT_OFFERED_AT_MOST))
+      const unused = depot.unused()
+      take('unused', [unused], () => unused.slice(0, NOT_OFFERED_AT_MOST))
+      take('underWay', [JSON.stringify(underWay)], () => underWay)
+      takeText('pulls', [over], () => `[${latest.map(pullText).reverse().join()}]`)
+      take('pullsOver', [pullsOver], () => pullsOver)
+      take('refusals', refusals, () => refusals)
+      take('fetches', fetches, () => fetches)
+      const recorded = depot.strikeable().slice(-RECENT_AT_MOST)
+      take('recorded', recorded, () => recorded.map(recordedView).reverse())
+      take('troubles', troubles, () => troubles)
+      take('wrongPulls', [visit?.wrongPulls], () => visit?.wrongPulls ?? [])
+      const own = depot.own().filter(({ offerable }) => offerable)
+      const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
+      take('board', boardInput, () => boardOf({ visit, underWay, over: latest, own }))
+      const remaining = depot.visit.remaining(underWay)
+      const remainingText = remaining === null ? null : remainingWords(remaining)
+      take('remaining', [remainingText], () => remainingText)
+      const { entries, sum } = head
+      take('ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
+      take('nextSteps', stepInput(facts, writable), () => stepsOf(sources, facts, writable))
+      return changed()
+    },
+    json,
+  }
+}
+
+/** What members are made from. */
+type Facts = ReturnType<ReturnType<typeof createLook>>
+
+function createLook({ depot, visit, firewall: firewallOf = createFirewallView() }: SnapshotSources) {
   const imageViews = createImageViews()
   const pullViews = createPullViews(depot)
-  const pullText = createPullTexts()
-  const firewallOf = sources.firewall ?? createFirewallView()
+  return () => {
+    const bases = depot.bases()
+    const addresses = addressesOf(depot, bases)
+    const firewall = firewallOf(openPorts(bases))
+    const pulls = pullViews()
+    return {
+      ...pulls,
+      ...recentOf(depot.recentFetches()),
+      addresses,
+      addressText: JSON.stringify(addresses),
+      firewall,
+      firewallText: JSON.stringify(firewall),
+      all: imageViews(depot.catalogue.images(), bases),
+      troubles: depot.troubles().filter(({ stands }) => stands?.() !== false),
+      visit: visit?.() ?? null,
+      hints: depot.visit.hints(),
+      stalls: longStalls(pulls.underWay, Date.now()),
+    }
+  }
+}
+
+/** JSON of each member; one is made anew only when its input is not, piece by piece, what it was last made from. */
+function createMembers() {
   const texts = new Map<Member, string>()
   const inputs = new Map<Member, readonly unknown[]>()
+  let fresh: Member[] = []
 
-  /** Makes the member from `input` unless that is, piece by piece, what it was last made from. */
-  function take<M extends Member>(
-    changed: Member[],
-    member: M,
-    input: readonly unknown[],
-    make: () => Snapshot[M],
-  ): void {
-    takeText(changed, member, input, () => JSON.stringify(make()))
-  }
-
-  function takeText(changed: Member[], member: Member, input: readonly unknown[], make: () => string): void {
+  function takeText(member: Member, input: readonly unknown[], make: () => string): void {
     const last = inputs.get(member)
     if (last !== undefined && sameItems(last, input)) return
     inputs.set(member, [...input])
     const text = make()
     if (texts.get(member) === text) return
     texts.set(member, text)
-    changed.push(member)
-  }
-
-  function refresh(): readonly Member[] {
-    const changed: Member[] = []
-    const bases = depot.bases()
-    const addresses = addressesOf(depot, bases)
-    const firewall = firewallOf(openPorts(bases))
-    const all = imageViews(depot.catalogue.images(), bases)
-    const images = shownOf(all)
-    const { underWay, over } = pullViews()
-    const latest = over.slice(-PULLS_KEPT)
-    const pullsOver = over.length + depot.pulls.folded()
-    const { refusals, fetches } = recentOf(depot.recentFetches())
-    const troubles = depot.troubles().filter(({ stands }) => stands?.() !== false)
-    const visit = sources.visit?.() ?? null
-    const remaining = depot.visit.remaining(underWay)
-    const remainingText = remaining === null ? null : remainingWords(remaining)
-    const hints = depot.visit.hints()
-    const { entries, sum } = depot.ledger.head
-    const { writable } = depot.ledger
-    const addressText = JSON.stringify(addresses)
-    const firewallText = JSON.stringify(firewall)
-
-    take(changed, 'program', [], () => program)
-    take(changed, 'pasteLines', [], () => pasteLines)
-    take(changed, 'addresses', [addressText], () => addresses)
-    take(changed, 'firewall', [firewallText], () => firewall)
-    take(changed, 'images', images, () => images)
-    take(changed, 'imagesInAll', all, () => countsOf(all))
-    const notOffered = depot.catalogue.notOffered()
-    take(changed, 'notOffered', [notOffered], () => notOffered.slice(0, NOT_OFFERED_AT_MOST))
-    const unused = depot.unused()
-    take(changed, 'unused', [unused], () => unused.slice(0, NOT_OFFERED_AT_MOST))
-    take(changed, 'underWay', [JSON.stringify(underWay)], () => underWay)
-    takeText(changed, 'pulls', [over], () => `[${latest.map(pullText).reverse().join()}]`)
-    take(changed, 'pullsOver', [pullsOver], () => pullsOver)
-    take(changed, 'refusals', refusals, () => refusals)
-    take(changed, 'fetches', fetches, () => fetches)
-    const recorded = depot.strikeable().slice(-RECENT_AT_MOST)
-    take(changed, 'recorded', recorded, () => recorded.map(recordedView).reverse())
-    take(changed, 'troubles', troubles, () => troubles)
-    take(changed, 'wrongPulls', [visit?.wrongPulls], () => visit?.wrongPulls ?? [])
-    const offerable = depot.own().filter((own) => own.offerable)
-    const boardInput = [visit, over, addressText, ...underWay.map(boardPart)]
-    take(changed, 'board', boardInput, () => boardOf({ visit, underWay, over: latest, own: offerable }))
-    take(changed, 'remaining', [remainingText], () => remainingText)
-    take(changed, 'ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
-    const stalls = longStalls(underWay, Date.now())
-    const stepInput = [
-      stalls.map(({ fetches }) => fetches.join()).join(' '),
-      addressText,
-      firewallText,
-      visit,
-      hints,
-      writable,
-      underWay.map((pull) => pull.fetches.join()).join(' '),
-      over,
-      ...all,
-      ...troubles,
-      ...refusals,
-    ]
-    take(changed, 'nextSteps', stepInput, () =>
-      nextSteps({
-        folder: depot.settings.folder,
-        images: all,
-        addresses,
-        refusals,
-        troubles,
-        ledgerWritable: writable,
-        firewall,
-        visit,
-        pulls: [...over, ...underWay],
-        stalls,
-        hints,
-        started: sources.started,
-      }),
-    )
-    return changed
+    fresh.push(member)
   }
 
   return {
-    /** Looks at the depot again; returns the members that are not as they were at the last look. */
-    refresh,
+    take<M extends Member>(member: M, input: readonly unknown[], make: () => Snapshot[M]): void {
+      takeText(member, input, () => JSON.stringify(make()))
+    },
+    takeText,
+    /** Those that became others since it was last asked. */
+    changed(): readonly Member[] {
+      const changed = fresh
+      fresh = []
+      return changed
+    },
     /** JSON of these members as one object, as of the last `refresh`; all of them when none are named. */
     json: (members: readonly Member[] = [...texts.keys()]): string =>
       `{${members.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`).join(',')}}`,
   }
+}
+
+function stepInput(facts: Facts, writable: boolean): readonly unknown[] {
+  const idsOf = (pulls: readonly PullRecord[]): string => pulls.map(({ fetches }) => fetches.join()).join(' ')
+  const { stalls, addressText, firewallText, visit, hints, underWay, over } = facts
+  const { all, troubles, refusals } = facts
+  return [
+    ...[idsOf(stalls), addressText, firewallText, visit, hints, writable, idsOf(underWay), over],
+    ...all,
+    ...troubles,
+    ...refusals,
+  ]
+}
+
+function stepsOf({ depot, started }: SnapshotSources, facts: Facts, ledgerWritable: boolean): NextStep[] {
+  const { all, over, underWay, ...known } = facts
+  const { folder } = depot.settings
+  return nextSteps({ ...known, folder, images: all, ledgerWritable, pulls: [...over, ...underWay], started })
 }
 
 /** Of a pull under way, what may change a row of the board. */

@@ -80,22 +80,9 @@ export function createWatch(options: WatchOptions) {
     if (known.delete(name) && closing === undefined) options.onGone(name)
   }
 
-  async function sightOf(name: string): Promise<Sight | undefined> {
-    const path = join(folder, name)
-    let stats = await files.lstat(path)
-    if (stats.isSymbolicLink()) {
-      const real = await files.realpath(path)
-      if (!isInside(folder, real) || !options.mayLeadTo(nameWithin(folder, real))) return undefined
-      stats = await files.stat(path)
-    }
-    if (!stats.isFile()) return undefined
-    const modifiedMs = dateWithin(Number(stats.mtimeNs / 1_000_000n))
-    return Object.freeze({ name, identity: identityOf(stats), modifiedMs })
-  }
-
   async function look(name: string): Promise<void> {
     try {
-      const sight = await limited(() => sightOf(name))
+      const sight = await limited(() => sightOf(name, options))
       if (closing !== undefined) return
       if (sight === undefined) return gone(name)
       known.add(name)
@@ -151,18 +138,9 @@ export function createWatch(options: WatchOptions) {
 
   /** A stick that is put back, a folder that is made anew: another folder under the same name. */
   async function lookAtRoot(): Promise<void> {
-    let now: string
-    try {
-      const { dev, ino } = await files.stat(folder)
-      now = `${dev} ${ino}`
-    } catch {
-      // Listing it says what is the matter.
-      root = 'gone'
-      return
-    }
     const before = root
-    root = now
-    if (before === undefined || before === now || closing !== undefined) return
+    root = await rootOf(options)
+    if (before === undefined || root === 'gone' || before === root || closing !== undefined) return
     options.onTrouble(
       `The staging folder ${folder} is not the folder that it was: a disk was removed or inserted, or the folder was created again. It is being read again.`,
     )
@@ -250,6 +228,30 @@ export function createWatch(options: WatchOptions) {
       })()
       return closing
     },
+  }
+}
+
+/** Undefined for what is no regular file, or a link that may not lead where it does. */
+async function sightOf(name: string, { folder, files, mayLeadTo }: WatchOptions): Promise<Sight | undefined> {
+  const path = join(folder, name)
+  let stats = await files.lstat(path)
+  if (stats.isSymbolicLink()) {
+    const real = await files.realpath(path)
+    if (!isInside(folder, real) || !mayLeadTo(nameWithin(folder, real))) return undefined
+    stats = await files.stat(path)
+  }
+  if (!stats.isFile()) return undefined
+  const modifiedMs = dateWithin(Number(stats.mtimeNs / 1_000_000n))
+  return Object.freeze({ name, identity: identityOf(stats), modifiedMs })
+}
+
+/** Device and inode of the folder; `gone` while it is not there: listing it says what is the matter. */
+async function rootOf({ folder, files }: WatchOptions): Promise<string> {
+  try {
+    const { dev, ino } = await files.stat(folder)
+    return `${dev} ${ino}`
+  } catch {
+    return 'gone'
   }
 }
 

@@ -67,7 +67,7 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
       change(id, { state: 'asking' })
       // Another program on the port says nothing that is believed.
       await tokens.headers()
-      const target = await targetOf(file)
+      const target = await targetOf(file, tokens)
       if (file.size > target.room) {
         return fail(id, target.name, `the disk of the staging folder has no room for its ${file.size} bytes.`)
       }
@@ -79,12 +79,6 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
     } catch (error) {
       fail(id, file.name, messageOf(error))
     }
-  }
-
-  async function targetOf(file: File): Promise<Target> {
-    const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
-    if (status !== 200) throw apiError(status, text, tokens)
-    return JSON.parse(text) as Target
   }
 
   /** `fetch` tells nothing of how much was sent; the older interface does. */
@@ -145,4 +139,10 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
     /** Stops it if it is under way, and takes it off the list. */
     dismiss,
   }
+}
+
+async function targetOf(file: File, tokens: TokenKeeper): Promise<Target> {
+  const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
+  if (status !== 200) throw apiError(status, text, tokens)
+  return JSON.parse(text) as Target
 }

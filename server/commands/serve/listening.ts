@@ -24,90 +24,101 @@ export async function openImagePort(
   settings: Pick<Settings, 'listen' | 'port' | 'pagePort'>,
   own: readonly OwnAddress[],
 ) {
-  const servers: Server[] = []
-  const listening: Listening[] = []
-  const remarks: string[] = []
-  const close = async (): Promise<void> => {
-    listening.length = 0
-    const closed = servers.splice(0).map((server) => new Promise<void>((done) => server.close(() => done())))
-    await Promise.all(closed)
-  }
-
-  async function open(address: string, number: number): Promise<number> {
-    const server = port.server()
-    const opened = await listen(server, address, number, own)
-    servers.push(server)
-    listening.push({ address, port: opened, door: HTTP_FACTS })
-    return opened
-  }
-
+  const listeners = createListeners(port, own)
   try {
-    if (settings.port === null) await openFreePort(portsToTry(settings.pagePort))
-    else await openMainPort(settings.port)
-    if (settings.port === null) await openShortPort()
+    if (settings.port !== null) await openMainPort(listeners, settings.listen, settings.port)
+    else {
+      await openFreePort(listeners, settings.listen, portsToTry(settings.pagePort))
+      await openShortPort(listeners)
+    }
   } catch (error) {
-    await close()
+    await listeners.close()
     throw error
   }
+  return listeners
+}
 
-  /** The default is no more than a habit: where another program has it, the next one that is free does as well. */
-  async function openFreePort(numbers: readonly number[]): Promise<void> {
-    const taken: FetchproofError[] = []
-    for (const number of numbers) {
-      try {
-        await openMainPort(number)
-        if (taken[0] !== undefined) remarks.push(`Images are on port ${number} instead: ${taken[0].message}`)
-        return
-      } catch (error) {
-        if (!isFetchproofError(error, 'FP_PORT_TAKEN')) throw error
-        taken.push(error)
-        await close()
-      }
-    }
-    throw taken[0]
-  }
+type Listeners = ReturnType<typeof createListeners>
 
-  async function openMainPort(number: number): Promise<void> {
-    const addresses = settings.listen.length > 0 ? settings.listen : EVERYWHERE
-    let main = number
-    const absent: string[] = []
-    for (const [at, address] of addresses.entries()) {
-      try {
-        main = await open(address, main)
-      } catch (error) {
-        // Without IPv6, or without IPv4, the other family is enough; an address that was asked for is not.
-        if (settings.listen.length > 0 || !isFamilyAbsent(error)) throw error
-        if (at === addresses.length - 1 && listening.length === 0) throw error
-        absent.push(`This system has no ${address === '::' ? 'IPv6' : 'IPv4'}: it is left out.`)
-      }
-    }
-    remarks.push(...absent)
-  }
-
-  /** Some consoles take no port in an address. Where the system refuses port 80, the main port is enough. */
-  async function openShortPort(): Promise<void> {
-    const main = [...listening]
-    const refused: string[] = []
-    for (const { address } of main) {
-      try {
-        await open(address, DEFAULT_PORTS.short)
-      } catch (error) {
-        if (!isFetchproofError(error)) throw error
-        refused.push(error.message)
-      }
-    }
-    const [first] = refused
-    if (first === undefined) return
-    if (refused.length === main.length) remarks.push(`Port ${DEFAULT_PORTS.short} is not used: ${first}`)
-    else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
-  }
-
+function createListeners(port: ImagePort, own: readonly OwnAddress[]) {
+  const servers: Server[] = []
+  const listening: Listening[] = []
   return {
     listening,
     /** Sentences for the person: a short port that could not be opened, an address family that is missing. */
-    remarks,
-    close,
+    remarks: [] as string[],
+    async open(address: string, number: number): Promise<number> {
+      const server = port.server()
+      const opened = await listen(server, address, number, own)
+      servers.push(server)
+      listening.push({ address, port: opened, door: HTTP_FACTS })
+      return opened
+    },
+    async close(): Promise<void> {
+      listening.length = 0
+      const closed = servers
+        .splice(0)
+        .map((server) => new Promise<void>((done) => server.close(() => done())))
+      await Promise.all(closed)
+    },
   }
+}
+
+/** The default is no more than a habit: where another program has it, the next one that is free does as well. */
+async function openFreePort(
+  listeners: Listeners,
+  listen: readonly string[],
+  numbers: readonly number[],
+): Promise<void> {
+  const taken: FetchproofError[] = []
+  for (const number of numbers) {
+    try {
+      await openMainPort(listeners, listen, number)
+      if (taken[0] !== undefined)
+        listeners.remarks.push(`Images are on port ${number} instead: ${taken[0].message}`)
+      return
+    } catch (error) {
+      if (!isFetchproofError(error, 'FP_PORT_TAKEN')) throw error
+      taken.push(error)
+      await listeners.close()
+    }
+  }
+  throw taken[0]
+}
+
+async function openMainPort(listeners: Listeners, listen: readonly string[], number: number): Promise<void> {
+  const addresses = listen.length > 0 ? listen : EVERYWHERE
+  let main = number
+  const absent: string[] = []
+  for (const [at, address] of addresses.entries()) {
+    try {
+      main = await listeners.open(address, main)
+    } catch (error) {
+      // Without IPv6, or without IPv4, the other family is enough; an address that was asked for is not.
+      if (listen.length > 0 || !isFamilyAbsent(error)) throw error
+      if (at === addresses.length - 1 && listeners.listening.length === 0) throw error
+      absent.push(`This system has no ${address === '::' ? 'IPv6' : 'IPv4'}: it is left out.`)
+    }
+  }
+  listeners.remarks.push(...absent)
+}
+
+/** Some consoles take no port in an address. Where the system refuses port 80, the main port is enough. */
+async function openShortPort({ listening, remarks, open }: Listeners): Promise<void> {
+  const main = [...listening]
+  const refused: string[] = []
+  for (const { address } of main) {
+    try {
+      await open(address, DEFAULT_PORTS.short)
+    } catch (error) {
+      if (!isFetchproofError(error)) throw error
+      refused.push(error.message)
+    }
+  }
+  const [first] = refused
+  if (first === undefined) return
+  if (refused.length === main.length) remarks.push(`Port ${DEFAULT_PORTS.short} is not used: ${first}`)
+  else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
 }
 
 async function listen(
