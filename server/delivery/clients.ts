@@ -49,6 +49,7 @@ const LEARNT_WITHIN_MS = 20_000
 const ANOTHER_SITE_MS = 60 * 60_000
 
 export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> {
+  // Long: one table of clients; learning an address moves what is kept under another.
   const macs = new Map<string, { readonly mac: string; readonly seenAt: number }>()
   const kept = new Map<string, T>()
   // Read as a time only where that matters, since there may be a million.

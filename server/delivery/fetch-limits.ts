@@ -51,6 +51,7 @@ interface PlacesDeps {
 }
 
 export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps) {
+  // Long: one count of places, which all of its functions keep.
   const groups = new Map<string, Group>()
   const all = { opening: 0, sending: 0, waiting: 0 }
   const sending = new Map<RunningFetch, Group>()

@@ -95,6 +95,7 @@ const GIVE_WAY_MS = 30
 const QUICK_LOOK_MS = 10
 
 export function createFetch(plan: FetchPlan) {
+  // Long: one fetch over one state, a function for each thing that may come, in that order.
   const { opened, clock } = plan
   const { version } = opened
   const end = plan.first + plan.promised

@@ -91,6 +91,7 @@ const KEPT_A_LINE = 8
 const PAST_AT_MOST = 64
 
 export function createPullRecords(options: PullRecordsOptions = {}) {
+  // Long: all pulls over one set of lines, a function for each thing that an entry may do to them.
   const fetches = createFetchRecords(options.idPrefix)
   const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
   // Of a Map that many entries pass through, each table that was outgrown keeps what it held last alive for the

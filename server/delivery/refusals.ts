@@ -48,6 +48,7 @@ const TOO_MANY = 'more requests for what is not here, or that cannot be parsed: 
 const NO_ROOM = 'the disk of the record is nearly full: refusals are only counted'
 
 export function createRefusals(options: RefusalsOptions): Refusals {
+  // Long: one count of like refusals; each function adds to it or writes it out.
   const { append, gatherMs = 5_000, isPlanned = () => false, freeBytes } = options
   const gathered = new Map<string, Gathered>()
   const counted = new Map<string, Gathered>()

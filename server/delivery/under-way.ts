@@ -32,6 +32,7 @@ export function createFetchesUnderWay(
   limits: FetchLimits,
   { clock, wokeAt, clientKey, isPlanned }: FetchesUnderWayDeps,
 ) {
+  // Long: one list of fetches, each function is a change of it or a question to it.
   const open = new Map<number, { readonly fetch: UnderWay; readonly place: Place }>()
   let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined
@@ -58,7 +59,8 @@ export function createFetchesUnderWay(
   }
 
   return {
-    admit: (client) => places.admit(client.address, isPlanned(client)),
+    /** A place for one more fetch of this client, taken from now on. */
+    admit: (client: ClientRef) => places.admit(client.address, isPlanned(client)),
     get waiting() {
       return places.waiting
     },

@@ -63,6 +63,7 @@ export interface AdmissionDeps {
 }
 
 export function createAdmission(deps: AdmissionDeps) {
+  // Long: a list of the grounds on which something is denied, in their order.
   const { settings, own } = deps
   const allowList = createAllowList({ allow: settings.allow, own })
   let stopping = false

@@ -232,6 +232,7 @@ interface Opened {
 }
 
 function wire(options: DepotOptions, opened: Opened): Depot {
+  // Long: the wiring, a line or two a part.
   const { folder, derived, ledger, judged } = opened
   const { sendQueues = createSendQueues() } = options
   const common = commonOf(options, opened)

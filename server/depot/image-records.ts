@@ -27,6 +27,7 @@ interface ImageRecordsDeps {
 }
 
 export function createImageRecords({ judged, history, strikes, record, append, folder }: ImageRecordsDeps) {
+  // Long: a list of what persons decide about images, each written before it counts.
   const { catalogue } = judged
 
   function recordImage(image: Image): void {

@@ -87,6 +87,7 @@ const ALL_TAKEN = 'all connections were taken'
 const NO_MORE_FILES = 'the system lets the program open no more files'
 
 export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents) {
+  // Long: all connections share two indexes, which each of its functions keeps.
   const held = new Map<Socket, Held>()
   /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
   const idle = new Map<string, Set<Held>>()
@@ -126,6 +127,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   }
 
   function hold(socket: Socket): Held {
+    // Long: a list of what may happen to one connection.
     const connection: Held = {
       socket,
       endpoints: {

@@ -32,6 +32,7 @@ interface Exchange {
 }
 
 export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
+  // Long: one function for each kind of answer, all over one depot.
   function decide({ asked, target, request }: Exchange): Answer {
     return answer({
       method: request.method ?? '',

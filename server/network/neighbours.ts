@@ -59,6 +59,7 @@ const OTHER_TOOLS: readonly Tool[] = [
 ]
 
 export function createNeighbours(deps: NeighbourDeps) {
+  // Long: two tables and how old each is; every function keeps both in step.
   const now = deps.now ?? (() => performance.now())
   const tools = TOOLS[deps.platform] ?? OTHER_TOOLS
   const file = emptyTable()

@@ -72,6 +72,7 @@ export async function openCatalogueStore(options: {
   recorded: OnRecordOf
   onTrouble: (message: string) => void
 }) {
+  // Long: one file, read, changed and written by turns.
   const { file, onTrouble } = options
   const images = await load(file, onTrouble)
   // Now or never: a folder that has gone later was on a disk that was taken away.

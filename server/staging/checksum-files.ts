@@ -13,6 +13,7 @@ export function createChecksumFiles(options: {
   rejudge: () => Promise<void>
   onTrouble: (message: string) => void
 }) {
+  // Long: one queue of texts to be read; each function adds to it or waits for it.
   const known = new Map<string, FileIdentity>()
   /** Those that could not be read, with what was said about it. */
   const unread = new Map<string, string>()

@@ -38,6 +38,7 @@ interface Waiting {
 }
 
 export function createLane(options: LaneOptions) {
+  // Long: one queue and what of it is running; each function moves jobs between the two.
   const threads = createDigestThreads(options)
   const oneByOne = createConcurrencyLimit(1)
   const queue: Waiting[] = []

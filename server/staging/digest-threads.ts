@@ -32,6 +32,7 @@ export type DigestResult =
 export type DigestThreads = ReturnType<typeof createDigestThreads>
 
 export function createDigestThreads({ workerFile, parts }: DigestThreadOptions) {
+  // Long: one set of threads and the one task that they have.
   const ring = new SharedArrayBuffer(8)
   let workers: Worker[] = []
   let idle: NodeJS.Timeout | undefined

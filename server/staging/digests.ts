@@ -49,6 +49,7 @@ export type Digests = ReturnType<typeof createDigests>
 
 /** `workerFile` is only for tests that need another one. Starts no thread before there is something to read. */
 export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}) {
+  // Long: three lanes and who waits for them.
   const workerFile =
     options.workerFile ?? fileURLToPath(builtScript(new URL('./digest-worker.js', import.meta.url)))
   const blockBytes = options.blockBytes ?? BLOCK_BYTES

@@ -39,6 +39,7 @@ interface Taken extends Decision {
 
 /** `recorded`: what the latest `image` entry says of a version. */
 export function createHolds(recorded: OnRecordOf) {
+  // Long: a list of the entries that hold or lift, and what comes of them.
   const decisions = new Map<string, Taken[]>()
   const struck = new Set<number>()
   /** Why a version was held last, in the ledger's words. */

@@ -16,6 +16,7 @@ import type { Sight } from './watch.ts'
 export type ImageLife = ReturnType<typeof createImageLife>
 
 export function createImageLife(options: LifeOptions, sight: Sight) {
+  // Long: a list of what others may ask of one image; what is done stands in the files of its stages.
   const { name } = sight
   const known = options.store.find(name, sight.identity)
   const life: LifeState = createLifeState(

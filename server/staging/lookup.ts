@@ -12,6 +12,7 @@ type ByPath = Extract<FoundImage, { kind: 'image' }>
 type Index = ReturnType<typeof createIndex>
 
 export function createLookup() {
+  // Long: four indexes over one set of images, asked one after the other.
   const images = new Map<string, Image>()
   const plain = createIndex()
   const digest = createIndex()

@@ -22,6 +22,7 @@ interface Member {
 
 /** `offered`: the name of the file to which the ledger has given this path. */
 export function createPlainPaths(offered: (path: string) => string | undefined) {
+  // Long: one sharing out of paths, which each function changes.
   const members = new Map<string, Member>()
   const groups = new Map<string, Map<string, Member>>()
   const claims = new Map<string, string>()

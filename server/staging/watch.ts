@@ -56,6 +56,7 @@ interface WatchOptions {
 export type Watch = ReturnType<typeof createWatch>
 
 export function createWatch(options: WatchOptions) {
+  // Long: what is known of one folder, a function for each sign of a change.
   const { folder, files } = options
   const events = options.events ?? chokidarEvents
   const limited = createConcurrencyLimit(LOOKS_AT_ONCE)

@@ -31,6 +31,7 @@ const ATTEMPTS = 8
 
 /** Never rejects for what the other side does. */
 export function readByTftp({ host, port, name, options, onBytes }: ReadOptions): Promise<ReadAnswer> {
+  // Long: one reading over one state, a function for each thing that may come.
   return new Promise((answered) => {
     const socket = createSocket(isIPv6(host) ? 'udp6' : 'udp4')
     let peer: number | undefined

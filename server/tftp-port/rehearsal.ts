@@ -7,6 +7,8 @@ import { type ReadAnswer, readByTftp } from './client.ts'
 import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
 
+type Read = (base: string, path: string, onBytes: (piece: Uint8Array) => void) => Promise<ReadAnswer>
+
 export function createTftpRehearser(code: string | undefined): Rehearser {
   // As a large boot loader asks: what fits an Ethernet frame, several at once, and how much it will be.
   const options = [
@@ -16,7 +18,7 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
     { name: REHEARSAL_OPTION, value: code ?? 'yes' },
   ]
 
-  const read = (base: string, path: string, onBytes: (piece: Uint8Array) => void): Promise<ReadAnswer> => {
+  const read: Read = (base, path, onBytes) => {
     const url = new URL(base)
     const host = url.hostname.replace(/^\[|\]$/g, '')
     const port = url.port === '' ? TFTP_FACTS.usualPort : Number(url.port)
@@ -53,29 +55,27 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
 
   return {
     check,
-    async list(base) {
-      const pieces: Uint8Array[] = []
-      let bytes = 0
-      const answer = await read(base, LIST_PATH, (piece) => {
-        bytes += piece.byteLength
-        if (bytes <= CHECKSUM_TEXT_BYTES) pieces.push(Uint8Array.from(piece))
-      })
-      if (answer.kind === 'silent')
-        throw new FetchproofError('FP_BASE_UNREACHABLE', { base, cause: NO_ANSWER })
-      if (answer.kind === 'refused') {
-        const { code: error, text } = answer
-        throw new FetchproofError('FP_LIST_NOT_OFFERED', {
-          url: base + LIST_PATH,
-          answer: `error ${error}: ${text}`,
-        })
-      }
-      // What follows would stand on record as the pulls of a device.
-      if (code !== undefined && !answer.options.has(REHEARSAL_OPTION))
-        throw new FetchproofError('FP_REHEARSAL_CODE', { base })
-      return Buffer.concat(pieces)
-    },
+    list: (base) => listAt(base, read, code),
     close: async () => undefined,
   }
+}
+
+async function listAt(base: string, read: Read, code: string | undefined): Promise<Buffer> {
+  const pieces: Uint8Array[] = []
+  let bytes = 0
+  const answer = await read(base, LIST_PATH, (piece) => {
+    bytes += piece.byteLength
+    if (bytes <= CHECKSUM_TEXT_BYTES) pieces.push(Uint8Array.from(piece))
+  })
+  if (answer.kind === 'silent') throw new FetchproofError('FP_BASE_UNREACHABLE', { base, cause: NO_ANSWER })
+  if (answer.kind === 'refused') {
+    const said = `error ${answer.code}: ${answer.text}`
+    throw new FetchproofError('FP_LIST_NOT_OFFERED', { url: base + LIST_PATH, answer: said })
+  }
+  // What follows would stand on record as the pulls of a device.
+  if (code !== undefined && !answer.options.has(REHEARSAL_OPTION))
+    throw new FetchproofError('FP_REHEARSAL_CODE', { base })
+  return Buffer.concat(pieces)
 }
 
 const NO_ANSWER = 'no answer in time; a firewall may stand between'

@@ -55,6 +55,7 @@ const TEXTS_AT_MOST = 64
 const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
 
 export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
+  // Long: transfers that are open and texts that are sent are counted at one place.
   const { admission, delivery, own } = depot
   const open = new Set<Transfer>()
   const texts = new Set<Transfer>()

@@ -26,14 +26,13 @@ interface TftpPortDeps {
 const SHOWN_BYTES = 40
 
 export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
-  const { delivery, rehearsals } = depot
   const repeats = createRepeats(() => performance.now())
   const responder = createTftpResponder({ depot, onCrowded })
 
   function received(socket: Socket, address: string, datagram: Buffer, from: RemoteInfo): void {
     // Nobody can be answered there.
     if (from.port === 0) return
-    const who = whoAsked(socket, from)
+    const who = whoAsked(depot, socket, from)
     depot.connectionSeen(who.localAddress, who.client.address)
     const answer = (code: number, text: string): void =>
       socket.send(writeError(code, text), from.port, from.address, () => undefined)
@@ -47,29 +46,10 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
     const answering = repeats.take(key, datagram.toString('latin1'))
     if (answering === undefined) return
     const peer = { address: from.address, port: from.port }
-    const request = { asked: askedOf(who, packet), localAddress: address, peer, answer, answering }
+    const request = { asked: askedOf(depot, who, packet), localAddress: address, peer, answer, answering }
     responder.respond(request, packet).then((isAnswered) => {
       if (!isAnswered) repeats.forget(key)
     }, onFault)
-  }
-
-  function whoAsked(socket: Socket, from: RemoteInfo): Omit<Asked, 'target'> {
-    const { address, port } = socket.address()
-    return {
-      door: TFTP_FACTS.name,
-      client: delivery.clientAt(normalise(from.address) ?? '', from.port),
-      localAddress: normalise(address) ?? '',
-      localPort: port,
-    }
-  }
-
-  function askedOf(who: Omit<Asked, 'target'>, { name, options }: ReadRequest): Asked {
-    const said = options.find((option) => option.name === REHEARSAL_OPTION)
-    return {
-      ...who,
-      target: textOfBytes(Buffer.from(name, 'latin1')),
-      ...(said !== undefined && rehearsals.believes(who, said.value) && { rehearsal: true }),
-    }
   }
 
   return {
@@ -88,5 +68,28 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
     },
     /** Ends what is not ended by delivery. Resolves once every transfer's port is closed. */
     close: responder.close,
+  }
+}
+
+function whoAsked({ delivery }: TftpDoorDepot, socket: Socket, from: RemoteInfo): Omit<Asked, 'target'> {
+  const { address, port } = socket.address()
+  return {
+    door: TFTP_FACTS.name,
+    client: delivery.clientAt(normalise(from.address) ?? '', from.port),
+    localAddress: normalise(address) ?? '',
+    localPort: port,
+  }
+}
+
+function askedOf(
+  { rehearsals }: TftpDoorDepot,
+  who: Omit<Asked, 'target'>,
+  { name, options }: ReadRequest,
+): Asked {
+  const said = options.find((option) => option.name === REHEARSAL_OPTION)
+  return {
+    ...who,
+    target: textOfBytes(Buffer.from(name, 'latin1')),
+    ...(said !== undefined && rehearsals.believes(who, said.value) && { rehearsal: true }),
   }
 }

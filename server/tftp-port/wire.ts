@@ -27,6 +27,7 @@ export type Transfer = ReturnType<typeof createTransfer>
 const UNTAKEN_AT_MOST = 16
 
 export function createTransfer(deps: TransferDeps) {
+  // Long: one transfer over one state, a function for each thing that may come.
   const { granted, bytes, clock } = deps
   const window = createBlockWindow(granted.terms, bytes)
   let state = startTransfer(granted.terms, bytes, granted.options.length > 0, clock())

@@ -52,6 +52,7 @@ interface LiveVisitDeps {
 }
 
 export function createLiveVisit(deps: LiveVisitDeps) {
+  // Long: one sheet and its plan, kept until something changes, a function for each of these changes.
   const { folder, settle, writerOf } = deps
   const file = createVisitFile({ folder, settle, writerOf })
   const learnt = new Map<string, string>()

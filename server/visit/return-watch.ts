@@ -47,6 +47,7 @@ interface State extends Watched {
 }
 
 export function createReturnWatch(options: ReturnWatchOptions) {
+  // Long: one state machine a device, drawn above, a function for each sign.
   const { port, everyMs, notBackMs, probe = probeByConnecting } = options
   const clock = options.clock ?? ((): number => performance.now())
   const states = new Map<string, State>()

@@ -26,6 +26,7 @@ interface ActProps {
 }
 
 export function Act(props: ActProps): JSX.Element | null {
+  // Long: one form, mostly markup.
   const { mayChange, answer } = useBench()
   const draft = `${props.opener} ${props.about}`
   const [open, setOpen] = useState(drafts.has(draft))

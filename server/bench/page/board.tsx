@@ -21,6 +21,9 @@ interface BoardProps {
 
 const GUESS = 'A guess from the name of the image.'
 
+/** Of the columns; the two of a bar and of where it stands have none. */
+const HEADS = ['Standing', 'Device', 'Image', 'Pulled', '', '', 'Version', 'Line to paste']
+
 export function Board({ board, underWay, images, choice }: BoardProps): JSX.Element {
   const [wanted, setWanted] = useState('')
   const [mark, setMark] = useState<Mark | ''>('')
@@ -49,14 +52,9 @@ export function Board({ board, underWay, images, choice }: BoardProps): JSX.Elem
       ) : (
         <>
           <div class="board-row heads" aria-hidden="true">
-            <span>Standing</span>
-            <span>Device</span>
-            <span>Image</span>
-            <span>Pulled</span>
-            <span />
-            <span />
-            <span>Version</span>
-            <span>Line to paste</span>
+            {HEADS.map((head, at) => (
+              <span key={at}>{head}</span>
+            ))}
           </div>
           <ul class="board" aria-label="Devices">
             {found.map((row) => (

@@ -19,6 +19,7 @@ interface Said {
 
 /** `devices`: names worth proposing, the sheet's devices and the clients that were seen. */
 export function DeviceWords({ devices }: { devices: readonly string[] }): JSX.Element {
+  // Long: one form, mostly markup.
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')

@@ -33,6 +33,7 @@ const LATE_TICK_MS = 4_000
 const GLANCE_MS = 15_000
 
 export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions) {
+  // Long: one connection's state, with a function for each sign of life or of its want.
   let live: LiveSnapshot = {
     connection: 'connecting',
     lostAt: undefined,

@@ -39,6 +39,7 @@ export function timedLine(iso: string, what: string, words: string): string {
 
 /** What the entry means to a person, or undefined when it needs no line of its own. */
 export function entryLine(entry: Entry, context: Context): EntryLine | undefined {
+  // Long: a list of cases, one a kind of entry.
   const who = (client: ClientRef): string => named(client, context.nameOf(client))
   const line = (what: string, words: string, tone: Tone = 'plain', bell = false): EntryLine => ({
     text: timedLine(entry.at, what, words),

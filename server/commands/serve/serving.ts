@@ -46,6 +46,7 @@ export async function startServing(
   onFault: (error: unknown) => void,
   onEntries: (entries: readonly Entry[]) => void = () => undefined,
 ): Promise<Serving> {
+  // Long: what opens, in order, each with what closes it again.
   const sendQueues = await openSendQueues()
   const depot = await openDepot({ settings, version: VERSION, sendQueues, onEntries })
   const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]

@@ -25,6 +25,7 @@ interface TftpOptions {
 }
 
 export async function openTftp(options: TftpOptions) {
+  // Long: one list of sockets, followed as addresses come and go.
   const { depot, settings, onFault, onCrowded, onChanged } = options
   const tftp = createTftpPort({ depot, onFault, onCrowded })
   const sockets = new Map<string, Socket>()
