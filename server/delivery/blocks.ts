@@ -66,7 +66,7 @@ interface Loading {
 }
 
 export function createBlockStore({ cacheBytes, openFile }: BlockStoreOptions) {
-  // Long: one cache, loading, reading ahead and letting go all count in it.
+  // Long: one cache; loading, reading ahead and letting go all count in it.
   const cache = new LRUCache<string, HeldBlock>({
     maxSize: Math.max(1, cacheBytes),
     sizeCalculation: ({ pieces }) => Math.max(1, bytesOf(pieces)),

@@ -88,7 +88,7 @@ interface DeliveryDeps {
 const STOPPING = 'the server is being stopped'
 
 export function createDelivery(deps: DeliveryDeps) {
-  // Long: the room's front, every function writes to the one ledger and the one list of fetches.
+  // Long: the room's front; every function writes to the one ledger and the one list of fetches.
   const { ledger, clock } = deps
   const timer = createSleepAwareTimer(clock)
   const turns = createTurns()

@@ -40,7 +40,7 @@ interface Part {
 type Parts = Map<string, Part>
 
 export function createHeldParts(): HeldParts {
-  // Long: what clients hold, each function is an entry's effect on it or a question to it.
+  // Long: what clients hold; each function is an entry's effect on it or a question to it.
   const clients = createClients<Parts>({ make: () => new Map(), move: moveLate })
   const open = new Map<number, { readonly part: Part; readonly first: number }>()
 

@@ -32,7 +32,7 @@ export function createFetchesUnderWay(
   limits: FetchLimits,
   { clock, wokeAt, clientKey, isPlanned }: FetchesUnderWayDeps,
 ) {
-  // Long: one list of fetches, each function is a change of it or a question to it.
+  // Long: one list of fetches; each function is a change of it or a question to it.
   const open = new Map<number, { readonly fetch: UnderWay; readonly place: Place }>()
   let waiting: (() => void)[] = []
   let sweeping: NodeJS.Timeout | undefined

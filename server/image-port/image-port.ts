@@ -38,7 +38,7 @@ export type ImagePort = Awaited<ReturnType<typeof createImagePort>>
 export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
 export async function createImagePort(deps: ImagePortDeps) {
-  // Long: the door's wiring, Node's servers, Fastify and the connections refer to each other.
+  // Long: the door's wiring; Node's servers, Fastify and the connections refer to each other.
   const { depot } = deps
   const { delivery } = depot
   const waiting = (): number => delivery.underWay.waiting

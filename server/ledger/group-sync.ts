@@ -42,7 +42,7 @@ interface Group {
 }
 
 export function createGroupSync(options: GroupSyncOptions): GroupSync {
-  // Long: one group gathers while another is synced, a function for each step.
+  // Long: one group gathers while another is synced; a function for each step.
   let gathering = newGroup()
   let running: Group | undefined
   let hurried = false

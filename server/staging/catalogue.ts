@@ -74,7 +74,7 @@ const TEXT_KINDS: ReadonlySet<string> = new Set(['text', 'JSON', 'XML', 'HTML', 
 
 /** Starts watching. Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
 export async function createCatalogue(options: CatalogueOptions): Promise<Catalogue> {
-  // Long: the room's wiring, its parts call each other, so that they are made at one place.
+  // Long: the room's wiring; its parts call each other, so that they are made at one place.
   const { settings, judge } = options
   const files = options.files ?? FILE_ACCESS
   const folder = await checkFolder(settings.folder)

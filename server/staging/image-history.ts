@@ -17,7 +17,7 @@ export interface Pasted {
 }
 
 export function createImageHistory() {
-  // Long: what entries have made of images, each function is a question to it.
+  // Long: what entries have made of images; each function is a question to it.
   const paths = new Map<string, string>()
   const versions = new Map<string, OnRecord>()
   const present = new Map<string, { sha256: string; essence: string }>()

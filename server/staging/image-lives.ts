@@ -18,7 +18,7 @@ interface ImageLivesOptions
 }
 
 export function createImageLives(options: ImageLivesOptions) {
-  // Long: one list of lives, each function is a change of it or a question to it.
+  // Long: one list of lives; each function is a change of it or a question to it.
   const { paths, store } = options
   const lives = new Map<string, ImageLife>()
   const unsettled = new Set<string>()

@@ -59,7 +59,7 @@ interface Candidate {
 }
 
 export function createVisitFile({
-  // Long: one file's life, seen, quiet, read, gone.
+  // Long: one file's life: seen, quiet, read, gone.
   folder,
   everyMs = EVERY_MS,
   files = FILE_ACCESS,

@@ -32,7 +32,7 @@ interface Target {
 }
 
 export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
-  // Long: one queue, each step of a file changes the list that is drawn.
+  // Long: one queue; each step of a file changes the list that is drawn.
   const { told, subscribe } = createSource()
   const waiting: { id: number; file: File }[] = []
   const requests = new Map<number, XMLHttpRequest>()

@@ -21,7 +21,7 @@ export async function showInWords(
   view: LiveView,
   overview: Overview,
 ): Promise<void> {
-  // Long: what is said waits for the first table, all of its functions look at that.
+  // Long: what is said waits for the first table; all of its functions look at that.
   const fetches = createFetchRecords()
   const early: (() => void)[] = []
   /** Images that the first table shows as ready or held: their entries say nothing new. */

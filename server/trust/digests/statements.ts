@@ -48,7 +48,7 @@ const COMMENT = /^\s*(?:[#;%]|\/\/)/
 
 /** `expected`: the algorithm that the text's own name gives. */
 export function createStatements(expected: Algorithm | undefined) {
-  // Long: one text, line by line, what a line says depends on all that the lines before have said.
+  // Long: one text, line by line; what a line says depends on all that the lines before have said.
   const pairing = createPairing()
   const notRead = createNotes()
   const unread = createNotes()

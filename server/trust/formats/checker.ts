@@ -28,7 +28,7 @@ interface CheckerOptions {
 }
 
 export function createFormatChecker(options: CheckerOptions = {}) {
-  // Long: one process's life, started, asked, ended, broken off.
+  // Long: one process's life: started, asked, ended, broken off.
   const {
     limits = DEFAULT_LIMITS,
     graceMs = GRACE_MS,

@@ -20,7 +20,7 @@ export type PublishedChecksums = ReturnType<typeof createPublishedChecksums>
  * they change.
  */
 export function createPublishedChecksums(deps: { readonly imageNames: () => Iterable<string> }) {
-  // Long: one collection of texts, each function changes it or asks it.
+  // Long: one collection of texts; each function changes it or asks it.
   const texts = new Map<string, ChecksumText>()
   const pasted = new Map<string, readonly Claim[]>()
   const beingRead = new Map<string, Generator>()
