@@ -143,15 +143,15 @@ function addReading(app: FastifyInstance, { depot, token }: BenchOptions, whole:
 }
 
 function addChanges(change: Change, depot: Depot): void {
-  change('/api/lift', DecisionBody, ({ name, reason, by = userName() }) => {
+  change('/api/lift', DecisionBody, ({ name, reason, by }) => {
     depot.lift(name, reason.trim(), by)
     return { lifted: name }
   })
-  change('/api/hold', DecisionBody, ({ name, reason, by = userName() }) => {
+  change('/api/hold', DecisionBody, ({ name, reason, by }) => {
     depot.hold(name, reason.trim(), by)
     return { held: name }
   })
-  change('/api/strike', StrikeBody, async ({ seq, reason, by = userName() }) => {
+  change('/api/strike', StrikeBody, async ({ seq, reason, by }) => {
     await depot.strike(seq, reason.trim(), by)
     return { struck: seq }
   })
@@ -159,7 +159,7 @@ function addChanges(change: Change, depot: Depot): void {
     depot.catalogue.readyNow(name)
     return { hurried: name }
   })
-  change('/api/published', PublishedBody, async ({ name, text, by = userName() }) => {
+  change('/api/published', PublishedBody, async ({ name, text, by }) => {
     imageNamed(depot, name)
     await depot.paste(name, text, by)
     return { published: name }

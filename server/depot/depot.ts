@@ -7,8 +7,7 @@ import { hostname, platform, release, userInfo } from 'node:os'
 import { createBlockStore } from '../delivery/blocks.ts'
 import { createDelivery, type Delivery } from '../delivery/delivery.ts'
 import { imageFileOf } from '../delivery/image-file.ts'
-import { createLivePulls, type LivePull } from '../delivery/live-pulls.ts'
-import type { PullRecords } from '../delivery/pulls.ts'
+import { createLivePulls } from '../delivery/live-pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { FetchproofError, isFetchproofError, messageOf, systemCode } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
@@ -24,16 +23,15 @@ import { createNeighbourLearning } from '../network/neighbour-learning.ts'
 import { systemNeighbours } from '../network/neighbours.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
-import type { Catalogue } from '../staging/catalogue.ts'
 import { referenceOf } from '../staging/image.ts'
 import { type Matched, matchInCatalogue } from '../trust/match.ts'
 import { createLiveVisit, type LiveVisit } from '../visit/live-visit.ts'
 import type { DeviceMatched } from '../visit/match-on-plan.ts'
-import { type Admission, createAdmission } from './admission.ts'
+import { createAdmission } from './admission.ts'
 import { createDerived, type Derived } from './derived.ts'
 import { createImageRecords, type ImageRecords } from './image-records.ts'
 import { type JudgedCatalogue, openJudgedCatalogue } from './judged-catalogue.ts'
-import { createRehearsals, type Rehearsals } from './rehearsals.ts'
+import { createRehearsals } from './rehearsals.ts'
 
 interface DepotEvents {
   /** Entries that are durable, in the order of the ledger: only now may an ending be shown. */
@@ -52,61 +50,7 @@ interface Trouble {
   readonly stands?: (() => boolean) | undefined
 }
 
-export interface Depot {
-  readonly settings: Settings
-  /** Of this program. */
-  readonly version: string
-  readonly events: EventEmitter<DepotEvents>
-  readonly catalogue: Catalogue
-  /** What checksum texts say and was used for no image; the same array until that changes. */
-  readonly unused: JudgedCatalogue['unused']
-  readonly ledger: Ledger
-  readonly delivery: Delivery
-  /** Who may have what. */
-  readonly admission: Admission
-  readonly rehearsals: Rehearsals
-  readonly pulls: PullRecords
-  /** The visit sheet against what happens. */
-  readonly visit: LiveVisit
-  /** Those with something under way. */
-  livePulls(): readonly LivePull[]
-  /** Fetches that were under way when the server before this one ended without closing its ledger. */
-  readonly lostTrack: readonly FetchRecord[]
-  /** The latest fetches and refusals that ended, newest last. */
-  recentFetches(): readonly FetchRecord[]
-  own(): readonly OwnAddress[]
-  /** Base URLs of own addresses that are listened on. */
-  bases(): readonly Base[]
-  /** The same for loopback: for trying things out on this machine. */
-  loopbackBases(): readonly Base[]
-  /** Told by whoever listens, once. */
-  listeningOn(listening: readonly Listening[]): void
-  /** A sentence for the person at the laptop, from whoever listens. */
-  say(message: string): void
-  /** What went wrong in this run, newest last. */
-  troubles(): readonly Trouble[]
-  /** Own addresses that some connection has come to in this run. */
-  readonly reached: ReadonlySet<string>
-  /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
-  connectionSeen(localAddress: string, clientAddress: string): void
-  /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
-  hold(name: string, reason: string, by?: string): void
-  /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
-  lift(name: string, reason: string, by?: string): void
-  /**
-   * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
-   * FP_NO_DIGEST when the text holds none.
-   */
-  paste(name: string, text: string, by?: string): Promise<void>
-  /** Which images the digests in a device's output belong to; with a device, whether they are what is planned for it. */
-  match(text: string, device?: string): Promise<Matched | DeviceMatched>
-  /** What a person recorded here and may take back, in the ledger's order. */
-  strikeable(): readonly Strikeable[]
-  /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
-  strike(seq: number, reason: string, by?: string): Promise<Strikeable>
-  /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
-  close(reason: string): Promise<void>
-}
+export type Depot = ReturnType<typeof wire>
 
 interface DepotOptions {
   readonly settings: Settings
@@ -231,7 +175,7 @@ interface Opened {
   readonly judged: JudgedCatalogue
 }
 
-function wire(options: DepotOptions, opened: Opened): Depot {
+function wire(options: DepotOptions, opened: Opened) {
   // Long: the wiring, a line or two a part.
   const { folder, derived, ledger, judged } = opened
   const { sendQueues = createSendQueues() } = options
@@ -271,13 +215,16 @@ function wire(options: DepotOptions, opened: Opened): Depot {
 
   return {
     settings,
+    /** Of this program. */
     version,
     events,
     catalogue,
+    /** What checksum texts say and was used for no image; the same array until that changes. */
     unused: judged.unused,
     ledger,
     delivery,
     rehearsals: createRehearsals(own),
+    /** Who may have what. */
     admission: createAdmission({
       settings,
       own,
@@ -288,35 +235,58 @@ function wire(options: DepotOptions, opened: Opened): Depot {
       writable: () => ledger.writable,
     }),
     pulls: derived.pulls,
+    /** The visit sheet against what happens. */
     visit,
+    /** Those with something under way. */
     livePulls: createLivePulls(derived.pulls, delivery.underWay, clock),
+    /** Fetches that were under way when the server before this one ended without closing its ledger. */
     lostTrack,
-    recentFetches: () => derived.recent,
+    /** The latest fetches and refusals that ended, newest last. */
+    recentFetches: (): readonly FetchRecord[] => derived.recent,
     own,
-    bases: () => basesOf(own(), listening),
-    loopbackBases: () => basesOf(own(), listening, 'loopback'),
-    listeningOn(now) {
+    /** Base URLs of own addresses that are listened on. */
+    bases: (): readonly Base[] => basesOf(own(), listening),
+    /** The same for loopback: for trying things out on this machine. */
+    loopbackBases: (): readonly Base[] => basesOf(own(), listening, 'loopback'),
+    /** Told by whoever listens, once. */
+    listeningOn(now: readonly Listening[]): void {
       listening = now
       changed()
     },
+    /** A sentence for the person at the laptop, from whoever listens. */
     say,
-    troubles: () => troubles,
+    /** What went wrong in this run, newest last. */
+    troubles: (): readonly Trouble[] => troubles,
+    /** Own addresses that some connection has come to in this run. */
     reached,
-    connectionSeen(localAddress, clientAddress) {
+    /** From this machine itself (a rehearsal, our own probes) it says nothing about what a device can reach. */
+    connectionSeen(localAddress: string, clientAddress: string): void {
       if (reached.has(localAddress) || own().some(({ address }) => address === clientAddress)) return
       reached.add(localAddress)
       changed()
     },
-    hold: (name, reason, by = userName()) => images.hold(name, reason, by),
-    lift: (name, reason, by = userName()) => images.lift(name, reason, by),
-    paste: (name, text, by = userName()) => images.paste(name, text, by),
-    async match(text, device) {
+    /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+    hold: (name: string, reason: string, by: string = userName()): void => images.hold(name, reason, by),
+    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+    lift: (name: string, reason: string, by: string = userName()): void => images.lift(name, reason, by),
+    /**
+     * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
+     * FP_NO_DIGEST when the text holds none.
+     */
+    paste: (name: string, text: string, by: string = userName()): Promise<void> =>
+      images.paste(name, text, by),
+    /** Which images the digests in a device's output belong to; with a device, whether they are what is planned for it. */
+    async match(text: string, device?: string): Promise<Matched | DeviceMatched> {
       const matched = await matchInCatalogue(text, catalogue)
       return device === undefined ? matched : visit.matched(matched, device, catalogue.images())
     },
+    /** What a person recorded here and may take back, in the ledger's order. */
     strikeable: derived.ahead.strikes.strikeable,
-    strike: (seq, reason, by = userName()) => images.strike(seq, reason, by),
-    close(reason) {
+    /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
+    strike: (seq: number, reason: string, by: string = userName()): Promise<Strikeable> =>
+      images.strike(seq, reason, by),
+    /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
+    close(reason: string): Promise<void> {
       closing ??= shut(reason)
       return closing
     },

@@ -8,22 +8,11 @@ import { createJudge } from '../trust/judgement.ts'
 import type { Claim } from '../trust/published/comparison.ts'
 import { claimOf } from '../trust/published/pasted.ts'
 import { createPublishedChecksums } from '../trust/published/published-checksums.ts'
-import type { Unused } from '../trust/published/unused.ts'
 
-export interface JudgedCatalogue {
-  readonly catalogue: Catalogue
-  /** What a person pasted as published for an image, in the place of what was pasted before; `rejudge` follows. */
-  paste(imageName: string, claims: readonly Claim[]): void
-  /** What was read of checksum texts and is used for no image; the same array until that changes. */
-  unused(): readonly Unused[]
-  close(): Promise<void>
-}
+export type JudgedCatalogue = Awaited<ReturnType<typeof openJudgedCatalogue>>
 
 /** Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
-export async function openJudgedCatalogue(
-  settings: CatalogueOptions['settings'],
-  history: ImageHistory,
-): Promise<JudgedCatalogue> {
+export async function openJudgedCatalogue(settings: CatalogueOptions['settings'], history: ImageHistory) {
   const formats = createFormatChecker()
   // Nothing is judged before the catalogue is there: it waits for its listeners.
   let opened: Catalogue | undefined
@@ -48,9 +37,11 @@ export async function openJudgedCatalogue(
     opened = catalogue
     return {
       catalogue,
+      /** What a person pasted as published for an image, in the place of what was pasted before; `rejudge` follows. */
       paste: checksums.paste,
+      /** What was read of checksum texts and is used for no image; the same array until that changes. */
       unused: checksums.unused,
-      async close() {
+      async close(): Promise<void> {
         await catalogue.close()
         await formats.close()
       },

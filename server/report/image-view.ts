@@ -1,30 +1,12 @@
 /** An image as `images --format json`, the page and the report show it. */
-import type { Format, Published } from '../ledger/entries.ts'
+import type { Published } from '../ledger/entries.ts'
 import type { Base } from '../network/bases.ts'
-import type { Image, ImageState } from '../staging/image.ts'
+import type { Image } from '../staging/image.ts'
 import { algorithmText } from '../trust/digests/algorithm.ts'
 
-export interface ImageView {
-  readonly name: string
-  readonly plainPath: string
-  readonly digestPath: string | null
-  readonly bytes: number
-  readonly sha256: string | null
-  readonly crc32: string | null
-  readonly state: ImageState
-  readonly reason: string | null
-  readonly notes: readonly string[]
-  readonly published: Published
-  readonly format: Format
-  readonly lifted: { readonly by: string; readonly reason: string } | null
-  /** Share of the digest done, while `reading`. */
-  readonly progress: number | null
-  /** RFC 3339 UTC, while `settling`. */
-  readonly settlesAt: string | null
-  readonly urls: readonly string[]
-}
+export type ImageView = ReturnType<typeof imageView>
 
-export function imageView(image: Image, bases: readonly Base[]): ImageView {
+export function imageView(image: Image, bases: readonly Base[]) {
   return {
     name: image.name,
     plainPath: image.plainPath,
@@ -38,7 +20,9 @@ export function imageView(image: Image, bases: readonly Base[]): ImageView {
     published: image.published,
     format: image.format,
     lifted: image.lifted ?? null,
+    /** Share of the digest done, while `reading`. */
     progress: image.progress ?? null,
+    /** RFC 3339 UTC, while `settling`. */
     settlesAt: image.settlesAtMs === undefined ? null : new Date(image.settlesAtMs).toISOString(),
     urls: bases.map((base) => base.url + image.plainPath),
   }

@@ -12,63 +12,10 @@ import { strikeableWords } from '../wording/decided-words.ts'
 import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { siteTime } from '../wording/site-time.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
-import { type ReportImage, reportImages } from './report-images.ts'
+import { reportImages } from './report-images.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
-export interface VisitReport {
-  /** RFC 3339 UTC. */
-  readonly made: string
-  /** Of the program that made the report. */
-  readonly version: string
-  /** Of the laptop's clock at the site, minutes east of UTC; times in the report are shown in it. */
-  readonly zoneOffsetMinutes: number
-  readonly visit: { readonly [K in keyof Required<Visit>]: string | null }
-  readonly begun: string | null
-  readonly ended: string | null
-  /** A folder was still being served: nothing is final. */
-  readonly served: boolean
-  readonly folders: readonly ReportFolder[]
-  /** null where there was no visit sheet. */
-  readonly plan: Plan | null
-  /** All pulls, in the order they began. */
-  readonly pulls: readonly PullRecord[]
-  readonly images: readonly ReportImage[]
-  readonly refusals: readonly Refusal[]
-  /** What a person recorded and took back: left out of everything above. */
-  readonly struck: readonly ReportStrike[]
-  readonly rehearsals: readonly EntryOf<'rehearsed'>[]
-  /** What was not done, a plain sentence each; empty when the visit is complete. */
-  readonly notDone: readonly string[]
-  readonly complete: boolean
-}
-
-interface ReportFolder {
-  readonly name: string
-  readonly ledger: {
-    readonly entries: number
-    readonly intact: boolean
-    readonly head: string
-    readonly firstBad: { readonly line: number; readonly why: string } | null
-  }
-  readonly runs: readonly {
-    readonly at: string
-    readonly version: string
-    readonly host: string
-    readonly system: string
-  }[]
-  /** The sheet in force at the end. */
-  readonly sheet: {
-    readonly file: string
-    readonly sha256: string
-    readonly at: string
-    readonly rows: number
-    readonly errors: readonly string[]
-    /** How often it changed after the first time. */
-    readonly changes: number
-  } | null
-  /** Times at which the server had to take up a record that had been cut off. */
-  readonly recovered: readonly string[]
-}
+export type VisitReport = ReturnType<typeof visitReport>
 
 interface Refusal {
   readonly address: string
@@ -81,22 +28,13 @@ interface Refusal {
   readonly last: string
 }
 
-interface ReportStrike {
-  /** What was recorded, in words. */
-  readonly text: string
-  readonly recorded: string
-  readonly struck: string
-  readonly by: string
-  readonly reason: string
-}
-
 interface ReportOptions {
   /** RFC 3339 UTC. */
   readonly made: string
   readonly version: string
 }
 
-export function visitReport(folders: readonly FolderFacts[], { made, version }: ReportOptions): VisitReport {
+export function visitReport(folders: readonly FolderFacts[], { made, version }: ReportOptions) {
   const rows = mergedRows(folders)
   const served = folders.some((folder) => folder.served)
   const hasSheet = folders.some((folder) => folder.sheets.length > 0)
@@ -116,29 +54,37 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
     ...(hasSheet ? planTroubles(plan, siteTime(zoneOffsetMinutes).clock) : pullTroubles(pulls)),
   ]
   return {
+    /** RFC 3339 UTC. */
     made,
+    /** Of the program that made the report. */
     version,
+    /** Of the laptop's clock at the site, minutes east of UTC; times in the report are shown in it. */
     zoneOffsetMinutes,
     visit: visitDetails(all((folder) => folder.opened)),
     begun: inTime(folders.map((folder) => folder.begun))[0] ?? null,
     ended: inTime(folders.map((folder) => folder.ended)).at(-1) ?? null,
+    /** A folder was still being served: nothing is final. */
     served,
     folders: folders.map(reportFolder),
+    /** null where there was no visit sheet. */
     plan: hasSheet ? plan : null,
+    /** All pulls, in the order they began. */
     pulls,
     images: reportImages(folders, rows, pulls),
     refusals: inOrder(
       all((folder) => folder.asked.flatMap((fetch) => refusalOf(fetch, folder))),
       ({ first }) => first,
     ),
+    /** What a person recorded and took back: left out of everything above. */
     struck: all((folder) => folder.struck.map(strikeOf)),
     rehearsals: all((folder) => folder.rehearsals),
+    /** What was not done, a plain sentence each; empty when the visit is complete. */
     notDone,
     complete: notDone.length === 0,
   }
 }
 
-function strikeOf({ entry, by: { at, by, reason } }: Struck): ReportStrike {
+function strikeOf({ entry, by: { at, by, reason } }: Struck) {
   return { text: strikeableWords(entry), recorded: entry.at, struck: at, by, reason }
 }
 
@@ -166,7 +112,7 @@ function isAnother(a: PlannedRow, b: PlannedRow): boolean {
   return a.address !== null && b.address !== null && a.address !== b.address
 }
 
-function visitDetails(opened: readonly EntryOf<'opened'>[]): VisitReport['visit'] {
+function visitDetails(opened: readonly EntryOf<'opened'>[]): Readonly<Record<keyof Visit, string | null>> {
   const said = (key: keyof Visit): string | null => {
     const values = [...new Set(opened.map((entry) => entry.visit?.[key]?.trim() ?? ''))].filter(Boolean)
     return values.length === 0 ? null : values.join('; ')
@@ -180,13 +126,14 @@ function visitDetails(opened: readonly EntryOf<'opened'>[]): VisitReport['visit'
   }
 }
 
-function reportFolder(folder: FolderFacts): ReportFolder {
+function reportFolder(folder: FolderFacts) {
   const { entries, intact, head, firstBad } = folder.ledger
   const sheet = folder.sheets.at(-1)
   return {
     name: folder.name,
     ledger: { entries, intact, head, firstBad: firstBad ?? null },
     runs: folder.opened.map(({ at, version, host, system }) => ({ at, version, host, system })),
+    /** The sheet in force at the end. */
     sheet:
       sheet === undefined
         ? null
@@ -196,8 +143,10 @@ function reportFolder(folder: FolderFacts): ReportFolder {
             at: sheet.at,
             rows: sheet.rows.length,
             errors: sheet.errors,
+            /** How often it changed after the first time. */
             changes: folder.sheets.length - 1,
           },
+    /** Times at which the server had to take up a record that had been cut off. */
     recovered: folder.recoveries.map(({ at }) => at),
   }
 }

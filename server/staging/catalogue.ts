@@ -3,7 +3,7 @@ import { EventEmitter } from 'node:events'
 import { join, relative } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
-import { checkFolder, isInside, type OpenFile } from '../files/folder.ts'
+import { checkFolder, isInside } from '../files/folder.ts'
 import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
 import type { Settings } from '../settings.ts'
 import { createTell } from './catalogue-events.ts'
@@ -15,12 +15,12 @@ import { createDocuments } from './documents.ts'
 import { createDownloads } from './downloads.ts'
 import { createFurtherDigests } from './further-digests.ts'
 import { createHolds } from './holds.ts'
-import type { CatalogueEvents, FoundImage, Image } from './image.ts'
+import type { CatalogueEvents, Image } from './image.ts'
 import { createImageLives } from './image-lives.ts'
 import type { Judge } from './judge.ts'
 import type { Clock, LifeOptions } from './life-state.ts'
 import { createLookup } from './lookup.ts'
-import { createNotOffered, type NotOffered } from './not-offered.ts'
+import { createNotOffered } from './not-offered.ts'
 import { createOfferRule, wordsForDocument, wordsForNever } from './offer-rule.ts'
 import { createPlainPaths } from './plain-paths.ts'
 import { createWatch, type EventSource, type Sight } from './watch.ts'
@@ -40,40 +40,13 @@ export interface CatalogueOptions {
   readonly writerOf?: WriterOf
 }
 
-export interface Catalogue {
-  readonly events: EventEmitter<CatalogueEvents>
-  /** Sorted by name. */
-  images(): readonly Image[]
-  /** Names of all images; the same object until one comes or goes. */
-  names(): readonly string[]
-  get(name: string): Image | undefined
-  /** What a person may take for an image and is none, sorted by name; the same array until it changes. */
-  notOffered(): readonly NotOffered[]
-  /** `target`: the request target as Node gives it. */
-  find(target: string): FoundImage
-  /** Opens the image for reading, inside the folder and nothing but a regular file. */
-  open(name: string): Promise<OpenFile>
-  /** Any digest of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
-  digest(name: string, algorithm: string): Promise<string>
-  /** A person does not want to wait out the quiet time. Throws FP_IMAGE_UNKNOWN. */
-  readyNow(name: string): void
-  /** Asks the judge again: about one image, or all. */
-  rejudge(name?: string): Promise<void>
-  /** What a person decided about an image (`decide` says it) counts at once, if the image is there. */
-  decided(name: string): void
-  /** A served block did not match: the file settles and is read anew. Throws FP_IMAGE_UNKNOWN. */
-  reread(name: string): void
-  rescan(): Promise<void>
-  /** Resolves when every known file is ready, held or locked. */
-  idle(): Promise<void>
-  close(): Promise<void>
-}
+export type Catalogue = Awaited<ReturnType<typeof createCatalogue>>
 
 /** Formats that are texts, as the judge names them. */
 const TEXT_KINDS: ReadonlySet<string> = new Set(['text', 'JSON', 'XML', 'HTML', 'script'])
 
 /** Starts watching. Throws FP_FOLDER_MISSING, FP_FOLDER_NOT_FOLDER, FP_FOLDER_UNREADABLE. */
-export async function createCatalogue(options: CatalogueOptions): Promise<Catalogue> {
+export async function createCatalogue(options: CatalogueOptions) {
   // Long: the room's wiring; its parts call each other, so that they are made at one place.
   const { settings, judge } = options
   const files = options.files ?? FILE_ACCESS
@@ -226,19 +199,25 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
 
   return {
     events,
-    images() {
+    /** Sorted by name. */
+    images(): readonly Image[] {
       sorted ??= Object.freeze([...lives.all()].sort((a, b) => (a.name < b.name ? -1 : 1)))
       return sorted
     },
-    names() {
+    /** Names of all images; the same object until one comes or goes. */
+    names(): readonly string[] {
       names ??= Object.freeze([...lives.all()].map((image) => image.name))
       return names
     },
     get: lives.get,
+    /** What a person may take for an image and is none, sorted by name; the same array until it changes. */
     notOffered: passedOver.all,
+    /** `target`: the request target as Node gives it. */
     find: lookup.find,
+    /** Opens the image for reading, inside the folder and nothing but a regular file. */
     open,
-    async digest(name, algorithm) {
+    /** Any digest of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
+    async digest(name: string, algorithm: string): Promise<string> {
       const version = lives.get(name)?.version
       if (version === undefined) {
         const hint = 'Its digest is not known (yet).'
@@ -246,19 +225,24 @@ export async function createCatalogue(options: CatalogueOptions): Promise<Catalo
       }
       return further.digest(name, version, algorithm)
     },
+    /** A person does not want to wait out the quiet time. Throws FP_IMAGE_UNKNOWN. */
     readyNow: lives.readyNow,
+    /** Asks the judge again: about one image, or all. */
     rejudge,
+    /** What a person decided about an image (`decide` says it) counts at once, if the image is there. */
     decided: lives.decided,
+    /** A served block did not match: the file settles and is read anew. Throws FP_IMAGE_UNKNOWN. */
     reread: lives.reread,
     rescan: watch.rescan,
-    async idle() {
+    /** Resolves when every known file is ready, held or locked. */
+    async idle(): Promise<void> {
       await lookedInto()
       while (lives.unsettled().size > 0 && closing === undefined) {
         await new Promise<void>((wake) => waiting.push(wake))
         await lookedInto()
       }
     },
-    close() {
+    close(): Promise<void> {
       closing ??= (async () => {
         lives.close()
         checksums.close()

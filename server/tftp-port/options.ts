@@ -13,11 +13,7 @@ export interface Terms {
   readonly timeoutMs?: number
 }
 
-export interface Granted {
-  readonly terms: Terms
-  /** In the order and the spelling of the request; empty: no option acknowledgement is sent. */
-  readonly options: readonly Option[]
-}
+export type Granted = ReturnType<typeof grantOptions>
 
 interface Offer {
   /** Bytes of the image. */
@@ -37,7 +33,7 @@ const WINDOW_BLOCKS_AT_MOST = 64
 /** A transfer that stands still holds its window: 64 blocks of 1,468 bytes fit, fewer of larger ones. */
 const WINDOW_BYTES_AT_MOST = 128 * 1024
 
-export function grantOptions(asked: readonly Option[], offer: Offer): Granted {
+export function grantOptions(asked: readonly Option[], offer: Offer) {
   const numberOf = (wanted: string, least: number, most: number): number | undefined => {
     const found = asked.find(({ name }) => name.toLowerCase() === wanted)
     const value = found !== undefined && /^\d{1,10}$/.test(found.value) ? Number(found.value) : undefined
@@ -61,6 +57,7 @@ export function grantOptions(asked: readonly Option[], offer: Offer): Granted {
   ])
   return {
     terms: { blockBytes, windowBlocks, ...(timeout !== undefined && { timeoutMs: timeout * 1000 }) },
+    /** In the order and the spelling of the request; empty: no option acknowledgement is sent. */
     options: asked.flatMap(({ name }) => {
       const value = answers.get(name.toLowerCase())
       return value === undefined ? [] : [{ name, value: String(value) }]

@@ -5,7 +5,7 @@
  */
 import type { FetchRecord } from '../delivery/records.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
-import { createOffers, type Offers } from './offers.ts'
+import { createOffers } from './offers.ts'
 import type { DarkOrBack } from './plan-shape.ts'
 
 /** An observation and its place among the entries of all ledgers that are read together. */
@@ -21,22 +21,12 @@ export interface AskedInVain {
   readonly refusals: number
 }
 
-export interface VisitEvidence {
-  /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
-  apply(entry: Entry, seq?: number): void
-  /** Every fetch that ended and every refusal. */
-  applyFetch(fetch: FetchRecord): void
-  readonly offers: Offers
-  observations(): readonly Observation[]
-  readonly returns: readonly DarkOrBack[]
-  /** One a client. */
-  asked(): readonly AskedInVain[]
-}
+export type VisitEvidence = ReturnType<typeof createVisitEvidence>
 
 /** Of the clients that came last. More than any site has; a scan of a /64 must not fill the memory. */
 const CLIENTS_AT_MOST = 20_000
 
-export function createVisitEvidence(): VisitEvidence {
+export function createVisitEvidence() {
   const struck = new Set<number>()
   const offers = createOffers(struck)
   const observed: Observation[] = []
@@ -44,13 +34,15 @@ export function createVisitEvidence(): VisitEvidence {
   const asked = new Map<string, AskedInVain>()
 
   return {
-    apply(entry, seq = entry.seq) {
+    /** `seq`: where several ledgers are read together, its place among the entries of all of them. */
+    apply(entry: Entry, seq: number = entry.seq): void {
       offers.apply(entry)
       if (entry.kind === 'observed') observed.push({ entry, seq })
       else if (entry.kind === 'struck') struck.add(entry.strikes)
       else if (entry.kind === 'device-dark' || entry.kind === 'device-back') returns.push(entry)
     },
-    applyFetch(fetch) {
+    /** Every fetch that ended and every refusal. */
+    applyFetch(fetch: FetchRecord): void {
       if (fetch.rehearsal || (fetch.ending !== 'refused' && fetch.ending !== 'headers-only')) return
       const key = `${fetch.client.mac ?? ''} ${fetch.client.address}`
       const before = asked.get(key)
@@ -62,8 +54,9 @@ export function createVisitEvidence(): VisitEvidence {
       if (asked.size > CLIENTS_AT_MOST) asked.delete(asked.keys().next().value ?? '')
     },
     offers,
-    observations: () => observed.filter(({ entry }) => !struck.has(entry.seq)),
+    observations: (): readonly Observation[] => observed.filter(({ entry }) => !struck.has(entry.seq)),
     returns,
-    asked: () => [...asked.values()],
+    /** One a client. */
+    asked: (): readonly AskedInVain[] => [...asked.values()],
   }
 }

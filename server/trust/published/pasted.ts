@@ -8,15 +8,7 @@ import { checksumText, imagesOf } from './checksum-text.ts'
 import type { Claim } from './comparison.ts'
 import { comparable, knownNames } from './match-names.ts'
 
-interface Pasted {
-  readonly claims: readonly Claim[]
-  /** The files that the text is about, where it says nothing of this one. */
-  readonly about: readonly string[]
-  /** Why digests in it were not used. */
-  readonly notRead: readonly string[]
-}
-
-export function pastedFor(imageName: string, text: string, by: string): Pasted {
+export function pastedFor(imageName: string, text: string, by: string) {
   const found = findDigests(text)
   const known = knownNames([imageName])
   const whole = checksumText('', found)
@@ -25,7 +17,9 @@ export function pastedFor(imageName: string, text: string, by: string): Pasted {
   const about = decide.length > 0 ? [] : found.stated.flatMap(({ names }) => names.slice(0, 1))
   return {
     claims: decide.map((entry) => claimOf(entry, by, own.length === 0)),
+    /** The files that the text is about, where it says nothing of this one. */
     about: [...new Set(about)],
+    /** Why digests in it were not used. */
     notRead: found.notRead.map(({ what }) => what),
   }
 }
