@@ -28,7 +28,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
-import { answer, columnsOf, print } from './printing.ts'
+import { columnsOf, print, printAnswer } from './printing.ts'
 import { VERSION } from './version.ts'
 
 export interface AuditFlags extends AuditFilter {
@@ -51,7 +51,7 @@ export async function audit(
   const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   if (flags.check === true) {
     const ledger = await auditLedgers(files, flags.head)
-    answer(around, flags.format, { ledger: ledgerJson(ledger) }, () => checkLines(ledger))
+    printAnswer(around, flags.format, { ledger: ledgerJson(ledger) }, () => checkLines(ledger))
     return ledger.intact ? EXIT.done : EXIT.checkFailed
   }
   if (flags.plan === true) await printPlan(files, flags.format, around)
@@ -114,7 +114,7 @@ async function printPlan(
   const { plan } = report
   if (format === 'csv') around.stdout.write(visitCsv(report))
   else
-    answer(around, format, { plan }, () =>
+    printAnswer(around, format, { plan }, () =>
       plan === null ? ['No visit sheet is on record.'] : planLines(plan, columnsOf(around.stdout)),
     )
 }

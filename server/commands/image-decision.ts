@@ -17,15 +17,13 @@ import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imageNamed } from './named-image.ts'
 import type { RecordingFlags } from './options.ts'
-import { answer } from './printing.ts'
+import { printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withCatalogue } from './unserved-folder.ts'
 import { withLedger } from './unserved-ledger.ts'
 
 export interface DecisionFlags extends RecordingFlags {
   readonly reason: string
-  readonly by?: string
-  readonly records?: string
 }
 
 interface Decided {
@@ -69,7 +67,7 @@ export async function hold(named: string, flags: DecisionFlags, around: HostProc
     `The hold is for these bytes (SHA-256 ${sha256}). "fetchproof lift" ends it.`,
   ]
   const held = { held: name, sha256, reason, by, served }
-  answer(around, flags.format, held, () => lines)
+  printAnswer(around, flags.format, held, () => lines)
   return EXIT.done
 }
 
@@ -92,7 +90,7 @@ export async function lift(named: string, flags: DecisionFlags, around: HostProc
     served ? 'Devices can fetch it now.' : 'It will be offered when the folder is served.',
   ]
   const lifted = { lifted: name, sha256, was, reason, by, served }
-  answer(around, flags.format, lifted, () => lines)
+  printAnswer(around, flags.format, lifted, () => lines)
   return EXIT.done
 }
 

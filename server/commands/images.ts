@@ -11,22 +11,18 @@ import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imagesListed } from './images-listed.ts'
 import type { ReadingFlags } from './options.ts'
-import { answer, columnsOf } from './printing.ts'
+import { columnsOf, printAnswer } from './printing.ts'
 import { unusedWords } from './serve/not-offered-words.ts'
-
-export interface ImagesFlags extends ReadingFlags {
-  readonly records?: string
-}
 
 export async function images(
   folder: string,
-  { format, records }: ImagesFlags,
+  { format, records }: ReadingFlags,
   around: HostProcess,
 ): Promise<number> {
   const settings = createSettings({ folder, records })
   const listed = await imagesListed(settings, around)
   const { images: views, notOffered, unused } = listed
-  answer(around, format, listed, () => [
+  printAnswer(around, format, listed, () => [
     ...imageLines(views, columnsOf(around.stdout)),
     ...notOfferedLines(notOffered),
     ...unused.map(unusedWords),

@@ -13,14 +13,15 @@ import { createSettings, type Settings } from '../settings.ts'
 import { type Image, referenceOf } from '../staging/image.ts'
 import { algorithmOfDigits } from '../trust/digests/algorithm.ts'
 import { decodeText } from '../trust/digests/text.ts'
-import { type Finding, type Matched, MOST_MATCH_CHARACTERS, matchInCatalogue } from '../trust/match.ts'
+import { MOST_MATCH_CHARACTERS, matchInCatalogue } from '../trust/match.ts'
+import type { Matched, MatchFinding } from '../trust/matching/finding.ts'
 import { matchOnPlan } from '../visit/match-on-plan.ts'
 import { createVisitEvidence } from '../visit/visit-evidence.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import type { RecordingFlags } from './options.ts'
-import { answer } from './printing.ts'
+import { printAnswer } from './printing.ts'
 import { createProgress } from './progress.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
 import { sheetInFolder } from './sheet-in-folder.ts'
@@ -30,8 +31,6 @@ import { withLedger } from './unserved-ledger.ts'
 export interface MatchFlags extends RecordingFlags {
   readonly file?: string
   readonly device?: string
-  readonly by?: string
-  readonly records?: string
 }
 
 /** What a device printed of what it stored, as it goes on record. */
@@ -60,7 +59,7 @@ export async function match(
   const kept = device === undefined ? [] : observations(compared, device, (flags.by ?? userName()).trim())
   if (kept.length > 0) await record(kept, settings.records, server)
   const { matched } = compared
-  answer(around, format, { ...matched, recorded: kept.length }, () => [
+  printAnswer(around, format, { ...matched, recorded: kept.length }, () => [
     ...matchLines(matched),
     ...keptLines(kept, device),
   ])
@@ -137,7 +136,7 @@ function observations({ matched, references }: Compared, device: string, by: str
   })
 }
 
-function algorithmToKeep({ outcome, algorithm, counts, value }: Finding): string | undefined {
+function algorithmToKeep({ outcome, algorithm, counts, value }: MatchFinding): string | undefined {
   if (outcome === 'match') return algorithm ?? undefined
   return outcome === 'none' && counts ? algorithmOfDigits(value.length) : undefined
 }

@@ -15,7 +15,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import type { RecordingFlags } from './options.ts'
-import { answer } from './printing.ts'
+import { printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withLedger } from './unserved-ledger.ts'
 
@@ -23,8 +23,6 @@ export interface ObserveFlags extends RecordingFlags {
   readonly before?: string
   readonly after?: string
   readonly note?: string
-  readonly by?: string
-  readonly records?: string
 }
 
 export async function observe(
@@ -37,7 +35,7 @@ export async function observe(
   await record(observation, settings)
   const remarks = await remarksOn(observation, settings)
   const { kind: _kind, ...observed } = observation
-  answer(around, flags.format, { observed, remarks }, () =>
+  printAnswer(around, flags.format, { observed, remarks }, () =>
     [recordedLine(observation), ...remarks].map(visible),
   )
   return EXIT.done

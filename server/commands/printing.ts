@@ -28,7 +28,7 @@ export function print(around: HostProcess, lines: readonly string[], screen: Scr
 }
 
 /** What a command has found: for a program as JSON, for a person in lines. */
-export function answer(
+export function printAnswer(
   around: HostProcess,
   format: string,
   json: unknown,

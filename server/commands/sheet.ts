@@ -26,12 +26,11 @@ import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { imagesListed } from './images-listed.ts'
 import type { ReadingFlags } from './options.ts'
-import { answer, columnsOf } from './printing.ts'
+import { columnsOf, printAnswer } from './printing.ts'
 import { sheetInFolder } from './sheet-in-folder.ts'
 
 export interface SheetFlags extends ReadingFlags {
   readonly example?: boolean
-  readonly records?: string
 }
 
 export async function sheet(
@@ -55,7 +54,7 @@ export async function sheet(
   const images = createImageNames(present.map(({ image }) => image))
   const remaining = remainingPulls(plan, images, [], settings.folderFile.linkMbps)
   const devices = plan.devices.map(({ device, standing, done }) => ({ device, standing, done }))
-  answer(around, format, { rows: read.rows, errors, warnings, devices, remaining }, () => [
+  printAnswer(around, format, { rows: read.rows, errors, warnings, devices, remaining }, () => [
     ...sheetLines(read, plan, columnsOf(around.stdout)),
     ...(errors.length + warnings.length === 0 ? [] : ['']),
     ...errors.map(visible),

@@ -11,14 +11,12 @@ import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
 import type { RecordingFlags } from './options.ts'
-import { answer } from './printing.ts'
+import { printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 import { withLedger } from './unserved-ledger.ts'
 
 export interface StrikeFlags extends RecordingFlags {
   readonly reason?: string
-  readonly by?: string
-  readonly records?: string
 }
 
 export async function strike(
@@ -32,13 +30,13 @@ export async function strike(
   if (seq === undefined) {
     if (flags.reason !== undefined) throw usageError('Say which entry is struck, by its number.')
     const listed = (await strikesIn(file)).strikeable()
-    answer(around, flags.format, { strikeable: listed }, () => listLines(listed))
+    printAnswer(around, flags.format, { strikeable: listed }, () => listLines(listed))
     return EXIT.done
   }
   const decision = { reason: (flags.reason ?? '').trim(), by: (flags.by ?? userName()).trim() }
   if (decision.reason === '') throw usageError('Say why with --reason: it stands in the ledger for good.')
   const entry = await struck(seq, decision, file, records)
-  answer(around, flags.format, { struck: entry, ...decision }, () => [
+  printAnswer(around, flags.format, { struck: entry, ...decision }, () => [
     `Struck: ${visible(strikeableWords(entry))}`,
     `By ${visible(decision.by)} (${visible(decision.reason)}). Both stay in the ledger; nothing is concluded from it any more.`,
   ])

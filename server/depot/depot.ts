@@ -2,6 +2,7 @@
  * The running whole without any HTTP: catalogue, ledger, delivery and pulls wired together. Building it starts
  * watching; whoever listens and prints stands above.
  */
+
 import { EventEmitter } from 'node:events'
 import { hostname, platform, release, userInfo } from 'node:os'
 import { createBlockStore } from '../delivery/blocks.ts'
@@ -24,7 +25,8 @@ import { systemNeighbours } from '../network/neighbours.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import { referenceOf } from '../staging/image.ts'
-import { type Matched, matchInCatalogue } from '../trust/match.ts'
+import { matchInCatalogue } from '../trust/match.ts'
+import type { Matched } from '../trust/matching/finding.ts'
 import { createLiveVisit, type LiveVisit } from '../visit/live-visit.ts'
 import type { DeviceMatched } from '../visit/match-on-plan.ts'
 import { createAdmission } from './admission.ts'

@@ -257,7 +257,6 @@ export const ENTRY_SCHEMAS: Readonly<Record<EntryKind, TSchema>> = Object.fromEn
   ]),
 ) as unknown as Record<EntryKind, TSchema>
 
-export type { Ending } from './fetch-endings.ts'
 export type ClientRef = Static<typeof Client>
 export type ImageReference = Static<typeof ImageRef>
 export type OwnAddressReference = Static<typeof OwnAddressRef>

@@ -73,7 +73,7 @@ export interface Unmoved {
 }
 
 /** What each part may ask the others to do next. */
-export interface Next {
+interface Next {
   /** The file is another one now (or is to be read anew: then nothing that was known of it stays). */
   restart(sight: Sight, isVoid?: boolean): void
   /** Decides what a settling image does next. */

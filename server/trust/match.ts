@@ -24,8 +24,6 @@ import { createKnownDigests, type KnownDigest, type KnownDigests } from './match
 import { matchWords } from './matching/sentences.ts'
 import { othersIn } from './matching/unmatched.ts'
 
-export type { Matched, MatchFinding as Finding, MatchOutcome } from './matching/finding.ts'
-
 /** Longer texts are refused by those who take them in. */
 export const MOST_MATCH_CHARACTERS = 256 * 1024
 const MOST_FINDINGS = 500

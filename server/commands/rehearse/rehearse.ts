@@ -14,7 +14,7 @@ import { doorOf } from '../doors.ts'
 import { EXIT } from '../exit.ts'
 import type { HostProcess } from '../host-process.ts'
 import type { ReadingFlags } from '../options.ts'
-import { answer, columnsOf } from '../printing.ts'
+import { columnsOf, printAnswer } from '../printing.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
@@ -22,7 +22,6 @@ import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-target
 export interface RehearseFlags extends ReadingFlags {
   readonly verbose?: boolean
   readonly by?: string
-  readonly records?: string
 }
 
 interface Rehearsed {
@@ -49,7 +48,7 @@ export async function rehearse(where: string, flags: RehearseFlags, around: Host
     const checked = await checkAll(rehearsal, rehearsers, around)
     if (server !== undefined) await record(server, checked, flags.by ?? userName())
     const result = resultOf(rehearsal, checked, server !== undefined, base)
-    answer(around, flags.format, result, () => [
+    printAnswer(around, flags.format, result, () => [
       ...(flags.verbose === true ? [...tableLines(COLUMNS, checked, columnsOf(around.stdout)), ''] : []),
       ...resultLines(result, checked),
     ])
