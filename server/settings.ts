@@ -71,28 +71,30 @@ export const SETTING_SCHEMAS = {
   notBackMs: Type.Integer({ minimum: 1 }),
 }
 
-const SettingsSchema = Type.Object(SETTING_SCHEMAS, { additionalProperties: false })
+const STRICT = { additionalProperties: false }
+const SettingsSchema = Type.Object(SETTING_SCHEMAS, STRICT)
 
 export type SettingsInput = Static<typeof SettingsSchema>
 
+/** Free text: who the visit is for. */
+export const VisitDetails = Type.Object(
+  {
+    engineer: Type.Optional(Type.String()),
+    customer: Type.Optional(Type.String()),
+    site: Type.Optional(Type.String()),
+    changeReference: Type.Optional(Type.String()),
+    approver: Type.Optional(Type.String()),
+  },
+  STRICT,
+)
+
 const FolderFileSchema = Type.Object(
   {
-    visit: Type.Optional(
-      Type.Object(
-        {
-          engineer: Type.Optional(Type.String()),
-          customer: Type.Optional(Type.String()),
-          site: Type.Optional(Type.String()),
-          changeReference: Type.Optional(Type.String()),
-          approver: Type.Optional(Type.String()),
-        },
-        { additionalProperties: false },
-      ),
-    ),
+    visit: Type.Optional(VisitDetails),
     paste: Type.Optional(Type.Record(Type.String(), Type.String())),
     linkMbps: Type.Optional(Type.Array(Type.Number({ exclusiveMinimum: 0 }))),
   },
-  { additionalProperties: false },
+  STRICT,
 )
 
 /** What a line to paste may name in braces. */

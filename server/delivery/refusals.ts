@@ -11,12 +11,7 @@ import { clientGroup } from '../network/client-group.ts'
 type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
 type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
-interface Refusals {
-  /** `at` is RFC 3339 UTC. */
-  record(refusal: NewRefusal, at: string): void
-  /** Writes what was only counted so far. */
-  close(): void
-}
+type Refusals = ReturnType<typeof createRefusals>
 
 export interface RefusalsOptions {
   readonly append: (refusal: Refusal) => void
@@ -47,7 +42,7 @@ const SCARCE_BYTES = 32 * 1024 * 1024
 const TOO_MANY = 'more requests for what is not here, or that cannot be parsed: only counted'
 const NO_ROOM = 'the disk of the record is nearly full: refusals are only counted'
 
-export function createRefusals(options: RefusalsOptions): Refusals {
+export function createRefusals(options: RefusalsOptions) {
   // Long: one count of like refusals; each function adds to it or writes it out.
   const { append, gatherMs = 5_000, isPlanned = () => false, freeBytes } = options
   const gathered = new Map<string, Gathered>()
@@ -112,7 +107,8 @@ export function createRefusals(options: RefusalsOptions): Refusals {
   }
 
   return {
-    record(refusal, at) {
+    /** `at` is RFC 3339 UTC. */
+    record(refusal: NewRefusal, at: string): void {
       timer ??= setTimeout(next, gatherMs)
       timer.unref()
       const key = keyOf(refusal)
@@ -124,7 +120,8 @@ export function createRefusals(options: RefusalsOptions): Refusals {
       append(entry)
       gathered.set(key, { refusal: entry, count: 0, since: at })
     },
-    close() {
+    /** Writes what was only counted so far. */
+    close(): void {
       clearTimeout(timer)
       flush()
     },

@@ -2,7 +2,9 @@
  * What the ledger can say. One typebox schema a kind; the table in DEVELOPERS.md is held against these by a
  * test. Units stand in the names: bytes, `…Ms` milliseconds. `at` is RFC 3339 UTC with milliseconds.
  */
+
 import Type, { type Static, type TSchema } from 'typebox'
+import { VisitDetails } from '../settings.ts'
 import { FETCH_ENDINGS } from './fetch-endings.ts'
 
 const STRICT = { additionalProperties: false }
@@ -23,18 +25,6 @@ const Client = Type.Object({ address: Text, port: Type.Optional(Count), mac: Typ
 const ImageRef = Type.Object({ name: Text, plainPath: Text, bytes: Count, sha256: Hex256 }, STRICT)
 
 const OwnAddressRef = Type.Object({ address: Text, interface: Text }, STRICT)
-
-/** Free text from `fetchproof.json`: who the visit is for. */
-const VisitDetails = Type.Object(
-  {
-    engineer: Type.Optional(Text),
-    customer: Type.Optional(Text),
-    site: Type.Optional(Text),
-    changeReference: Type.Optional(Text),
-    approver: Type.Optional(Text),
-  },
-  STRICT,
-)
 
 const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
 const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const

@@ -8,31 +8,23 @@ import { hostname, uptime } from 'node:os'
 import { isRunning } from '../files/replacing.ts'
 
 /** A process as another one on the same host can recognise it. */
-export interface Here {
-  readonly host: string
-  /** Random name of this boot, where the system has one (Linux: random(4)). */
-  readonly bootId: string | null
-  /** RFC 3339 UTC, by this machine's clock. */
-  readonly booted: string
-  /** How long the system had been up, in seconds: another boot shows where there is no boot id. */
-  readonly uptimeSeconds: number
-  readonly pid: number
-  /** When the process began, in the system's own ticks since boot. */
-  readonly processStart: string | null
-  /** Numbers of processes count only within one name space (Linux: pid_namespaces(7)), as in containers. */
-  readonly pidSpace: string | null
-}
+export type Here = ReturnType<typeof hereNow>
 
 /** This process. */
-export function hereNow(): Here {
+export function hereNow() {
   const uptimeSeconds = Math.round(uptime())
   return {
     host: hostname(),
+    /** Random name of this boot, where the system has one (Linux: random(4)). */
     bootId: readOr(() => readFileSync('/proc/sys/kernel/random/boot_id', 'utf8').trim()),
+    /** RFC 3339 UTC, by this machine's clock. */
     booted: new Date(Date.now() - uptimeSeconds * 1000).toISOString(),
+    /** How long the system had been up, in seconds: another boot shows where there is no boot id. */
     uptimeSeconds,
     pid: process.pid,
+    /** When the process began, in the system's own ticks since boot. */
     processStart: processStart(process.pid),
+    /** Numbers of processes count only within one name space (Linux: pid_namespaces(7)), as in containers. */
     pidSpace: readOr(() => readlinkSync('/proc/self/ns/pid')),
   }
 }

@@ -24,15 +24,7 @@ export interface RehearseFlags extends ReadingFlags {
   readonly by?: string
 }
 
-interface Rehearsed {
-  readonly bases: readonly { readonly base: string; readonly checks: number; readonly differences: number }[]
-  readonly checks: number
-  readonly differences: readonly Difference[]
-  readonly notRehearsed: Rehearsal['notRehearsed']
-  /** The result stands in the ledger. */
-  readonly recorded: boolean
-  readonly notProven: string
-}
+type Rehearsed = ReturnType<typeof resultOf>
 
 export async function rehearse(where: string, flags: RehearseFlags, around: HostProcess): Promise<number> {
   const base = baseUrlIn(where)
@@ -59,15 +51,12 @@ export async function rehearse(where: string, flags: RehearseFlags, around: Host
 }
 
 /** One for each door that is rehearsed. */
-interface Rehearsers {
-  of(url: string): Promise<Rehearser>
-  close(): Promise<void>
-}
+type Rehearsers = ReturnType<typeof createRehearsers>
 
-function createRehearsers(code: string | undefined): Rehearsers {
+function createRehearsers(code: string | undefined) {
   const made = new Map<string, Rehearser>()
   return {
-    async of(url) {
+    async of(url: string): Promise<Rehearser> {
       const door = doorOf(url)
       // The server is of a later version.
       if (door === undefined) throw usageError(`${url} cannot be rehearsed from here.`)
@@ -75,7 +64,7 @@ function createRehearsers(code: string | undefined): Rehearsers {
       made.set(door.name, rehearser)
       return rehearser
     },
-    async close() {
+    async close(): Promise<void> {
       for (const rehearser of made.values()) await rehearser.close()
     },
   }
@@ -204,13 +193,14 @@ function resultOf(
   checked: readonly Checked[],
   recorded: boolean,
   base: string | undefined,
-): Rehearsed {
+) {
   const bases = byBase(checked)
   return {
     bases: bases.map((each) => ({ ...each, differences: each.differences.length })),
     checks: bases.reduce((sum, { checks }) => sum + checks, 0),
     differences: [...differences, ...bases.flatMap((each) => each.differences)],
     notRehearsed,
+    /** The result stands in the ledger. */
     recorded: recorded && checked.length > 0,
     notProven: base === undefined || isOwn(base) ? FROM_HERE : FROM_ELSEWHERE,
   }

@@ -12,13 +12,7 @@ const NO_BITS = 8
 const EXTENDED = 0xffff
 
 /** Reads fields of either class and byte order: offsets for 32 bits and for 64 bits are given side by side. */
-interface Fields {
-  half(at: number, in32: number, in64: number): number
-  word(at: number, in32: number, in64: number): number
-  /** 32 bits wide in ELF32, 64 bits wide in ELF64. */
-  wide(at: number, in32: number, in64: number): number
-  readonly is64: boolean
-}
+type Fields = ReturnType<typeof fieldsOf>
 
 export function checkElf(whole: ByteSource, budget: Budget): WholeFormat {
   const source = buffered(whole)
@@ -42,7 +36,7 @@ export function checkElf(whole: ByteSource, budget: Budget): WholeFormat {
   }
 }
 
-function fieldsOf(source: ByteSource, is64: boolean, little: boolean): Fields {
+function fieldsOf(source: ByteSource, is64: boolean, little: boolean) {
   const at = (base: number, in32: number, in64: number) => base + (is64 ? in64 : in32)
   const bytes = (position: number, length: number) => need(source, position, length, 'a header')
   const word = (position: number) => {
@@ -51,12 +45,13 @@ function fieldsOf(source: ByteSource, is64: boolean, little: boolean): Fields {
   }
   return {
     is64,
-    half(base, in32, in64) {
+    half(base: number, in32: number, in64: number): number {
       const field = bytes(at(base, in32, in64), 2)
       return little ? field.readUInt16LE(0) : field.readUInt16BE(0)
     },
-    word: (base, in32, in64) => word(at(base, in32, in64)),
-    wide(base, in32, in64) {
+    word: (base: number, in32: number, in64: number): number => word(at(base, in32, in64)),
+    /** 32 bits wide in ELF32, 64 bits wide in ELF64. */
+    wide(base: number, in32: number, in64: number): number {
       const position = at(base, in32, in64)
       if (!is64) return word(position)
       const field = bytes(position, 8)
