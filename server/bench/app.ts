@@ -13,7 +13,6 @@
  *   GET  /api/report      the record of the visit as it stands, as a file (`format=html`, `csv`)
  *   POST /api/hold, /api/lift, /api/strike, /api/ready-now, /api/published, /api/observed, /api/rehearsed, /api/sheet;  PUT /api/drop      changes
  */
-
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
 import type { Static } from 'typebox'

@@ -2,7 +2,6 @@
  * What to do next about devices: those that pull or hold the wrong image, pulls that broke off, what the visit
  * sheet warns of. Pure.
  */
-
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
 import { addTo, grouped } from '../grouped.ts'

@@ -2,7 +2,6 @@
  * The name under which a dropped file may stand in the staging folder: one path segment that every system takes,
  * and never one of our own files.
  */
-
 import { FetchproofError } from '../errors.ts'
 import { createOfferRule } from '../staging/offer-rule.ts'
 import { isChecksumFile } from '../trust/published/names.ts'

@@ -1,5 +1,4 @@
 /** The line that starts this run anew: the page shows it when the server does not answer. Pure. */
-
 import { join } from 'node:path'
 import { DEFAULTS, RECORDS_FOLDER } from '../defaults.ts'
 import type { Settings } from '../settings.ts'

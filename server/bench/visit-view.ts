@@ -1,5 +1,4 @@
 /** The plan against what happened as the page shows it, a row a device. */
-
 import type { PullRecord } from '../delivery/records.ts'
 import { wrongImageWords } from '../visit/allowed-images.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'

@@ -1,5 +1,4 @@
 /** `fetchproof match`: which image the digests belong to that a device printed. Reads only, unless --device is given. */
-
 import { existsSync } from 'node:fs'
 import { open } from 'node:fs/promises'
 import { join } from 'node:path'

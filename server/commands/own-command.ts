@@ -1,5 +1,4 @@
 /** What a person types here to call this program: its name where the system finds it, else the way to its file. */
-
 import { existsSync } from 'node:fs'
 import { delimiter, join, relative } from 'node:path'
 import { typedPath } from '../wording/typed-path.ts'

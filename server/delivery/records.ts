@@ -1,5 +1,4 @@
 /** A fetch and a pull as audit, page and report show them (DESIGN: `audit --format json`). Types only. */
-
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { Ending } from '../ledger/fetch-endings.ts'
 

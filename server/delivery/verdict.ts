@@ -2,7 +2,6 @@
  * What the evidence of one pull allows to be said. Pure. `complete` only when delivered ranges and the client's
  * own resume statements cover every byte; bytes that were merely handed over make it `unconfirmed` at best.
  */
-
 import { overlap } from './coverage.ts'
 import { movedAtOnce } from './fetch-times.ts'
 import { handedSpan, type PullEvidence } from './pull-evidence.ts'

@@ -2,7 +2,6 @@
  * The running whole without any HTTP: catalogue, ledger, delivery and pulls wired together. Building it starts
  * watching; whoever listens and prints stands above.
  */
-
 import { EventEmitter } from 'node:events'
 import { hostname, platform, release, userInfo } from 'node:os'
 import { createBlockStore } from '../delivery/blocks.ts'

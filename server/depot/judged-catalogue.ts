@@ -1,5 +1,4 @@
 /** The catalogue with its judge: published checksums and format checks, and what the ledger remembers of both. */
-
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../staging/catalogue.ts'
 import type { ImageHistory, Pasted } from '../staging/image-history.ts'
 import { isAlgorithm } from '../trust/digests/algorithm.ts'

@@ -3,7 +3,6 @@
  * `fdinfo` the flags that it was opened with), for processes of the same user, or for all when run as root; other
  * systems show it to nobody, and then nothing is claimed. A file that is only mapped into memory shows nowhere.
  */
-
 import { readdir, readFile, readlink } from 'node:fs/promises'
 import { addTo } from '../grouped.ts'
 

@@ -2,7 +2,6 @@
  * What the ledger can say. One typebox schema a kind; the table in DEVELOPERS.md is held against these by a
  * test. Units stand in the names: bytes, `…Ms` milliseconds. `at` is RFC 3339 UTC with milliseconds.
  */
-
 import Type, { type Static, type TSchema } from 'typebox'
 import { VisitDetails } from '../settings.ts'
 import { FETCH_ENDINGS } from './fetch-endings.ts'

@@ -2,7 +2,6 @@
  * Whether the process that a lock names still runs. Numbers of processes are reused, so the boot and, where the
  * system shows it (Linux: proc(5), field 22 of /proc/PID/stat), the moment the process began are compared too.
  */
-
 import { readFileSync, readlinkSync } from 'node:fs'
 import { hostname, uptime } from 'node:os'
 import { isRunning } from '../files/replacing.ts'

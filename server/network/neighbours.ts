@@ -3,7 +3,6 @@
  * RFC 4861). On Linux IPv4 is read in place from /proc/net/arp; everything else takes a tool of the system, which
  * is started at most once at a time. Nothing here throws: without table or tool the address is unknown.
  */
-
 import { execFile } from 'node:child_process'
 import { readFileSync } from 'node:fs'
 import { grouped } from '../grouped.ts'

@@ -2,7 +2,6 @@
  * The pulls over time as drawings: a row a device, a bar a pull, told apart by pattern and not by colour. A visit
  * with long breaks is drawn in several parts, and many devices in several drawings, so that a page can hold each.
  */
-
 import { grouped } from '../grouped.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { shortened } from '../wording/visible.ts'

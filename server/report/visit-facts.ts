@@ -2,7 +2,6 @@
  * What the ledgers of one or several staging folders say about a visit, gathered for the report. Like refusals are
  * counted and not kept one by one, so that a client that asks every second does not fill the memory.
  */
-
 import { basename, dirname } from 'node:path'
 import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'

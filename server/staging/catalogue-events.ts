@@ -1,5 +1,4 @@
 /** Telling what happened to images: what goes wrong in a listener is no fault of the file, and keeps it from no other. */
-
 import type { EventEmitter } from 'node:events'
 import { messageOf } from '../errors.ts'
 import type { CatalogueEvents } from './image.ts'

@@ -1,5 +1,4 @@
 /** Files that may carry published checksums: the judge hears of each change, then every image is judged again. */
-
 import { messageOf } from '../errors.ts'
 import { type FileIdentity, sameFile } from '../files/folder.ts'
 import type { Judge } from './judge.ts'

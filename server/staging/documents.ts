@@ -2,7 +2,6 @@
  * What is looked into before it counts: files with a document's extension are offered as images only when they are not
  * what they are called, and texts under any name may hold published checksums.
  */
-
 import { type FileIdentity, type OpenFile, sameFile } from '../files/folder.ts'
 import { HEAD_BYTES, isDocument, isText } from './offer-rule.ts'
 import type { Sight } from './watch.ts'

@@ -2,7 +2,6 @@
  * Guesses from how fetches went, for the person at the site: what a device that stops or crawls may mean. Common
  * practice, graded as guesses; never part of an ending.
  */
-
 import { movedAtOnce, pacedMs } from '../delivery/fetch-times.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { grouped } from '../grouped.ts'

@@ -2,7 +2,6 @@
  * What a device printed, held against what the visit sheet plans for it: page and command line show the same verdict.
  * Pure. It goes no further than the standing that the same digest gives the device once it is on record.
  */
-
 import type { ImageReference } from '../ledger/entries.ts'
 import { type Image, referenceOf } from '../staging/image.ts'
 import { algorithmOfDigits } from '../trust/digests/algorithm.ts'

@@ -3,7 +3,6 @@
  * that page, audit and report cannot disagree. Never claims more than was seen: of a device behind another one no
  * more than that the other pulled, of devices that share an address no more than "unconfirmed".
  */
-
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { addTo, grouped } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'

@@ -1,5 +1,4 @@
 /** A small form that changes something: opened on purpose, says what went wrong, closes when it is done. */
-
 import type { ComponentChildren, JSX } from 'preact'
 import { useId, useRef, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'

@@ -1,5 +1,4 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
-
 import type { JSX } from 'preact'
 import { useId, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'

@@ -1,5 +1,4 @@
 /** Writing down for a device what it printed: a version or a note. What will stand in the ledger is shown first. */
-
 import type { JSX } from 'preact'
 import { useEffect, useId, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'

@@ -1,5 +1,4 @@
 /** What `serve` says at its end: who is done, who is not, and the lines that save the report and check the record. */
-
 import type { BoardRow, BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { tableLines } from '../../report/table.ts'

@@ -2,7 +2,6 @@
  * One file's format: what the bytes say it is, whether that holds together, and what a person should know
  * beside. Never throws on content; errors of opening and reading pass through.
  */
-
 import { messageOf } from '../../errors.ts'
 import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Stopwatch } from './budget.ts'
 import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.ts'

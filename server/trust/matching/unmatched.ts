@@ -1,5 +1,4 @@
 /** What did not match: nearly a digest of an image, a digest of none, or nothing to speak of. */
-
 import { algorithmOfDigits } from '../digests/algorithm.ts'
 import type { HexText } from '../digests/hex-words.ts'
 import {

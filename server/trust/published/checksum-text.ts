@@ -3,7 +3,6 @@
  * first, then the base name anywhere below the folder, when it can mean only one file. Digests without a name are of
  * the file that the text stands beside, by its own name.
  */
-
 import { addTo } from '../../grouped.ts'
 import { findDigests, findingDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
