@@ -31,7 +31,7 @@ export interface DropOptions {
   readonly roomIn?: ((folder: string) => Promise<number>) | undefined
 }
 
-interface DropTarget {
+export interface DropTarget {
   /** The name it would get. */
   readonly name: string
   readonly exists: boolean

@@ -11,7 +11,12 @@ import { clientGroup } from '../network/client-group.ts'
 type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
 type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
-type Refusals = ReturnType<typeof createRefusals>
+interface Refusals {
+  /** `at` is RFC 3339 UTC. */
+  record(refusal: NewRefusal, at: string): void
+  /** Writes what was only counted so far. */
+  close(): void
+}
 
 export interface RefusalsOptions {
   readonly append: (refusal: Refusal) => void
@@ -42,7 +47,7 @@ const SCARCE_BYTES = 32 * 1024 * 1024
 const TOO_MANY = 'more requests for what is not here, or that cannot be parsed: only counted'
 const NO_ROOM = 'the disk of the record is nearly full: refusals are only counted'
 
-export function createRefusals(options: RefusalsOptions) {
+export function createRefusals(options: RefusalsOptions): Refusals {
   // Long: one count of like refusals; each function adds to it or writes it out.
   const { append, gatherMs = 5_000, isPlanned = () => false, freeBytes } = options
   const gathered = new Map<string, Gathered>()
@@ -107,8 +112,7 @@ export function createRefusals(options: RefusalsOptions) {
   }
 
   return {
-    /** `at` is RFC 3339 UTC. */
-    record(refusal: NewRefusal, at: string): void {
+    record(refusal, at) {
       timer ??= setTimeout(next, gatherMs)
       timer.unref()
       const key = keyOf(refusal)
@@ -120,8 +124,7 @@ export function createRefusals(options: RefusalsOptions) {
       append(entry)
       gathered.set(key, { refusal: entry, count: 0, since: at })
     },
-    /** Writes what was only counted so far. */
-    close(): void {
+    close() {
       clearTimeout(timer)
       flush()
     },

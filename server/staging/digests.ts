@@ -3,6 +3,7 @@
  * cores; further algorithms have a thread of their own. Each lane digests one file at a time, smallest first, but
  * none waits for ever behind later comers.
  */
+
 import { createHash } from 'node:crypto'
 import { fileURLToPath } from 'node:url'
 import { builtScript } from '../files/built-script.ts'
@@ -11,6 +12,7 @@ import { BLOCK_BYTES } from './block-size.ts'
 import { createLane, type Lane } from './digest-lane.ts'
 import type { Zeros } from './digest-task.ts'
 import type { DigestResult } from './digest-threads.ts'
+import type { Version } from './image.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
 const SMALL_BYTES = 32 * 1024 * 1024
@@ -18,14 +20,7 @@ const SMALL_BYTES = 32 * 1024 * 1024
 const SMALL_AT_ONCE = 4
 
 /** What one reading of a file gave. */
-export interface Reading {
-  readonly identity: FileIdentity
-  readonly bytes: number
-  readonly sha256: string
-  readonly crc32: string
-  readonly blockBytes: number
-  readonly blocks: Uint8Array
-  readonly blocksSha256: string
+export interface Reading extends Omit<Version, 'gaps' | 'more'> {
   readonly filling: Zeros & Pick<OpenFile, 'allocatedBytes'>
 }
 

@@ -104,13 +104,8 @@ export interface ReturnToService {
   readonly address: string
 }
 
-export interface DevicePlan {
-  readonly device: string
-  readonly address: string | null
-  readonly mac: string | null
-  readonly via: string | null
-  readonly model: string | null
-  readonly serial: string | null
+export interface DevicePlan
+  extends Pick<PlannedRow, 'device' | 'address' | 'mac' | 'via' | 'model' | 'serial'> {
   readonly standing: Standing
   readonly grounds: Grounds | null
   /** The step that the standing is about, from 1. */

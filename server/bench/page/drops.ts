@@ -1,5 +1,7 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
+
 import { messageOf } from '../../errors.ts'
+import type { DropTarget } from '../drop.ts'
 import { type AskError, answerTo } from './answers.ts'
 import { createSource } from './context.ts'
 import { apiError } from './local-api.ts'
@@ -23,12 +25,6 @@ interface DropQueueOptions {
   /** Asks the person whether the file that is there may be replaced. */
   readonly mayReplace: (name: string) => Promise<boolean>
   readonly say: (sentence: string) => void
-}
-
-interface Target {
-  readonly name: string
-  readonly exists: boolean
-  readonly room: number
 }
 
 export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
@@ -142,8 +138,8 @@ export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
   }
 }
 
-async function targetOf(file: File, tokens: TokenKeeper): Promise<Target> {
+async function targetOf(file: File, tokens: TokenKeeper): Promise<DropTarget> {
   const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
   if (status !== 200) throw apiError(status, text, tokens)
-  return JSON.parse(text) as Target
+  return JSON.parse(text) as DropTarget
 }
