@@ -101,6 +101,7 @@ function notShown(why: string): SendQueues {
 
 /** Gathers the questions of a few milliseconds into one look at the tables. */
 export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
+  // Long: one queue of questions and the look that answers them; each function moves questions on.
   const { platform = process.platform, gatherMs = GATHER_MS } = options
   if (platform !== 'linux') return notShown('this system does not show send queues')
   const { look = createTableThread(), lookNow = lookAtShortTables } = options
