@@ -53,7 +53,7 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
     refused: device.standing === 'refused',
-    wrongImage: isWrong ? wrongImageSentence(device) : null,
+    wrongImage: isWrong ? wrongImageSentence('It', device) : null,
     // Of a pull that broke off the steps say more.
     warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],
     note: step?.row.note ?? null,
@@ -79,13 +79,13 @@ function wrongImageOf(device: DevicePlan): WrongImageView[] {
     return [{ key, underWay: true, text }]
   }
   if (device.standing !== 'wrong image') return []
-  return [{ key, underWay: false, text: `${device.device}: ${wrongImageSentence(device)}` }]
+  return [{ key, underWay: false, text: wrongImageSentence(device.device, device) }]
 }
 
-function wrongImageSentence(device: DevicePlan): string {
+function wrongImageSentence(who: string, device: DevicePlan): string {
   const planned = plannedOf(device).join(', then ')
   const image = device.grounds?.kind === 'another image' ? device.grounds.image : ''
-  return `Wrong image: ${image}. Planned: ${planned === '' ? 'none' : planned}.`
+  return `${who} fetched ${image}; planned is ${planned === '' ? 'none' : planned}.`
 }
 
 function plannedOf({ steps }: DevicePlan): string[] {

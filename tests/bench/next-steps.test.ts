@@ -291,7 +291,7 @@ describe('the visit sheet', () => {
     expect(texts.filter((text) => text.includes('refused'))).toEqual([`desk: ${warnings[0]}`])
   })
 
-  const pulled = { key: 'a', underWay: false, text: 'hall: Wrong image: x.bin. Planned: y.bin.' }
+  const pulled = { key: 'a', underWay: false, text: 'hall fetched x.bin; planned is y.bin.' }
   const underWay = { key: 'b', underWay: true, text: 'desk pulls x.bin; planned is y.bin. Stop it there.' }
 
   test('a wrong image under way stood below a full disk and had the words of one that is over', () => {

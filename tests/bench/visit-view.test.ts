@@ -31,7 +31,7 @@ it('shows a row a device, what needs a hand, and who is not on the sheet', () =>
   ])
   expect(view?.rows[0]).toMatchObject({
     standing: 'wrong image',
-    wrongImage: 'Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+    wrongImage: 'It fetched lending-desk-2.8.img; planned is reading-room-4.4.bin.',
     note: 'by the door',
   })
   expect(view?.rows[1]).toMatchObject({
@@ -75,7 +75,7 @@ it('of a wrong image nothing is said any more once the device has the right one'
   expect(wrong?.wrongImages).toMatchObject([
     {
       underWay: false,
-      text: 'desk: Wrong image: lending-desk-2.8.img. Planned: reading-room-4.4.bin.',
+      text: 'desk fetched lending-desk-2.8.img; planned is reading-room-4.4.bin.',
     },
   ])
   expect(wrong?.rows[0]?.warnings).toEqual([])

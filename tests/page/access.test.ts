@@ -198,11 +198,11 @@ test('in a narrow window a wrong image ran out of its row, and in a wide one its
   await row.getByRole('button', { name: 'desk: details' }).click()
   await device({ port: run.imagePort, path: `/${LONG_NAME}`, from: '127.0.0.2' }).finish()
   await row.getByText('wrong image', { exact: true }).first().waitFor()
-  await row.getByText('Wrong image: reading-room').waitFor()
+  await row.getByText('It fetched reading-room').waitFor()
   const widthOf = async (text: string): Promise<{ x: number; width: number }> =>
     (await row.getByText(text).first().boundingBox()) ?? { x: 0, width: 0 }
   await tab.setViewportSize({ width: 360, height: 800 })
-  const stamp = await widthOf('Wrong image: reading-room')
+  const stamp = await widthOf('It fetched reading-room')
   expect(stamp.x + stamp.width).toBeLessThanOrEqual(360)
   expect(await inPage(tab, 'document.documentElement.scrollWidth')).toBeLessThanOrEqual(360)
   await tab.setViewportSize({ width: 1280, height: 800 })

@@ -235,7 +235,7 @@ function ImageActions({ image }: { image: ShownImage }): JSX.Element {
           opener="hold it back"
           about={about}
           label="Why must this image not be served?"
-          hint="No device can fetch it then, and fetches of it that are under way are reset. Your name and your words go into the ledger."
+          hint="No device can fetch it then, and fetches of it that are in progress are reset. Your name and your words go into the ledger."
           submit="Hold it back"
           done="It is held."
           act={(reason) => ask('/api/hold', { name, reason })}

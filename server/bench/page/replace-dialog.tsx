@@ -20,7 +20,7 @@ export function ReplaceDialog({ question }: { question: ReplaceQuestion | undefi
         <Outside text={question.name} mono /> is there already
       </h2>
       <p>
-        Replacing it makes another version of the image. Fetches of the old one that are under way are
+        Replacing it makes another version of the image. Fetches of the old one that are in progress are
         stopped.
       </p>
       <p class="buttons">

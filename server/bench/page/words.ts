@@ -42,7 +42,7 @@ function incompleteText(pull: PullRecord, lastFetch: FetchRecord | undefined): s
     case 'withdrawn':
       return `We stopped it${reasonText(lastFetch)}. The device does not have the image.`
     case 'lost-track':
-      return 'The server stopped while it was under way; how far it got is not known.'
+      return 'The server stopped while it was in progress; how far it got is not known.'
     default:
       return handed === undefined
         ? `It broke off: ${bytesText(pull.bytesCovered)} of ${whole} bytes are sure. The device does not have the whole image.`
