@@ -83,6 +83,8 @@ interface Held extends Connection {
 
 /** For a client to read why it was refused. */
 const REFUSED_MS = 1_000
+/** With its request and behind it, while it is answered. */
+const BEHIND_BYTES = 256 * 1024
 const ALL_TAKEN = 'all connections were taken'
 const NO_MORE_FILES = 'the system lets the program open no more files'
 
@@ -179,6 +181,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
         this.stopDeadline = limits.after(REFUSED_MS, () => socket.destroy())
       },
       requested(request) {
+        if (this.request === undefined) socket.on('data', () => boundBehind(this))
         this.request = request
         this.stopDeadline?.()
         setIdle(connection, false)
@@ -191,6 +194,14 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
       },
     }
     return connection
+  }
+
+  /** Its close can only be seen while it is read: who sends on and on meanwhile is let go. */
+  function boundBehind(connection: Held): void {
+    if (!connection.busy || connection.unansweredBytes <= BEHIND_BYTES) return
+    // First: with an end of stream under way the system refuses a reset, and Node keeps the connection then.
+    connection.socket.resetAndDestroy()
+    lose(connection, 'the client sent on and on behind its request')
   }
 
   function lose(connection: Held, why: string): void {

@@ -43,12 +43,11 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     })
   }
 
-  // What a client sends with its request is read and dropped (`resume`), but not where the request is refused.
-
   async function sendBody(exchange: Exchange, answered: Extract<Answer, { kind: 'body' }>): Promise<void> {
     const { asked, response, connection } = exchange
     const { image, kind: _, ...plan } = answered
     const { status, first, promised } = plan
+    // What a client sends with its request is dropped; read all the same, since its close stands behind it.
     exchange.request.resume()
     const begun = await delivery.begin(asked, image, plan)
     const range = status === 206 ? contentRange(first, first + promised - 1, image.version.bytes) : []
@@ -68,12 +67,12 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     image: ReadyImage,
     status: 200 | 304,
   ): void {
-    request.resume()
     delivery.recordHeadersOnly(asked, image, status)
     const length = status === 304 ? [] : lengthField(image.version.bytes)
+    beginReading(request)
     writeHead(response, status, [...length, ...imageFields(image)])
     connection.answering()
-    response.end(() => connection.answered())
+    response.end(() => (request.complete ? connection.answered() : connection.refused()))
   }
 
   function sendText(exchange: Exchange, text: string, image?: ReadyImage): void {
@@ -90,14 +89,12 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
   ): void {
     const body = Buffer.from(text)
     const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
-    // Begun to be read, or Node reads all of it once the answer has left; held up as soon as its buffer is full.
-    if (!request.complete) request.read(0)
+    beginReading(request)
     writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
     connection.answering()
-    response.end(asked.method === 'HEAD' ? undefined : body, () => {
-      if (request.complete) return connection.answeredLast()
-      connection.refused()
-    })
+    response.end(asked.method === 'HEAD' ? undefined : body, () =>
+      request.complete ? connection.answeredLast() : connection.refused(),
+    )
   }
 
   /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
@@ -142,6 +139,11 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
       response.end()
     },
   }
+}
+
+/** Or Node reads all of it once the answer has left; held up as soon as its buffer is full. */
+function beginReading(request: IncomingMessage): void {
+  if (!request.complete) request.read(0)
 }
 
 const BELIEVED: HeadFields = ['Fetchproof-Rehearsal', 'yes']

@@ -18,7 +18,7 @@ const TWO_KERNELS_BYTES = 16 * 1024 * 1024
 const PIECE = Buffer.alloc(65_536, 'x')
 
 /** Sends `head`, then whatever the server takes, until the server ends the connection. Never ends it itself. */
-function flood(port: number, head: string): Promise<Sent> {
+function flood(port: number, head: string, reads = true): Promise<Sent> {
   return new Promise((resolve) => {
     const begun = performance.now()
     const socket = connect({ port, host: '127.0.0.1', allowHalfOpen: true })
@@ -34,7 +34,7 @@ function flood(port: number, head: string): Promise<Sent> {
     const more = (): void => {
       while (!over && socket.writable && socket.write(PIECE));
     }
-    socket.on('data', (bytes: Buffer) => (answer += bytes.toString('latin1')))
+    if (reads) socket.on('data', (bytes: Buffer) => (answer += bytes.toString('latin1')))
     socket.on('error', done)
     socket.on('close', done)
     socket.on('drain', more)
@@ -84,6 +84,22 @@ test('after a refusal nothing more is read, and the client is let go a second la
   expect(await served.stop()).toBe(0)
   const refused = ledgerEntries(folder).flatMap((entry) => (entry.kind === 'fetch-refused' ? [entry] : []))
   expect(refused.reduce((sum, { count = 1 }) => sum + count, 0)).toBe(FLOODS.length)
+})
+
+test.each([
+  ['a body', `GET /c.bin HTTP/1.1\r\n${LONG}`],
+  ['a body in chunks', `GET /c.bin HTTP/1.1\r\n${CHUNKED}fffffff\r\n`],
+  ['another request with a body', `GET /c.bin HTTP/1.1\r\n\r\nGET /c.bin HTTP/1.1\r\n${LONG}`],
+  ['no request at all', 'GET /c.bin HTTP/1.1\r\n\r\n'],
+  ['a body, for headers alone', `HEAD /c.bin HTTP/1.1\r\n${LONG}`],
+])('gigabytes behind a request that is served were read without end: %s', async (_what, head) => {
+  const served = await serveFiles({ 'c.bin': imageBytes(24 * 1024 * 1024) }, { cleanUp: onTestFinished })
+  const sent = await flood(served.port, head)
+  expect(sent.bytes).toBeLessThan(TWO_KERNELS_BYTES)
+  await served.entry(
+    'fetch-ended',
+    ({ ending }) => ending === (head.startsWith('HEAD') ? 'headers-only' : 'cut'),
+  )
 })
 
 test.each([
