@@ -21,20 +21,7 @@ export interface Moment {
   readonly upMs: number | undefined
 }
 
-export interface Clients<T> {
-  /** Every entry, in order, before anything is asked about it. */
-  apply(entry: Entry): void
-  /** Of the entry applied last. */
-  moment(): Moment
-  keyOf(client: ClientRef): string
-  macOf(client: ClientRef): string | null
-  /** Made when there is nothing yet. */
-  of(client: ClientRef): T
-  find(client: ClientRef): T | undefined
-  /** What is kept for a network address whose hardware address was not known. */
-  at(address: string): T | undefined
-  all(): Iterable<T>
-}
+export type Clients<T> = ReturnType<typeof createClients<T>>
 
 interface ClientsOptions<T> {
   readonly make: () => T
@@ -48,7 +35,7 @@ const LEARNT_WITHIN_MS = 20_000
 /** After so long without an entry a run may be at another site, where another device has the network address. */
 const ANOTHER_SITE_MS = 60 * 60_000
 
-export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> {
+export function createClients<T>({ make, move }: ClientsOptions<T>) {
   // Long: one table of clients; learning an address moves what is kept under another.
   const macs = new Map<string, { readonly mac: string; readonly seenAt: number }>()
   const kept = new Map<string, T>()
@@ -95,7 +82,8 @@ export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> 
   }
 
   return {
-    apply(entry) {
+    /** Every entry, in order, before anything is asked about it. */
+    apply(entry: Entry): void {
       order += 1
       if (entry.kind === 'opened') {
         run += 1
@@ -109,13 +97,16 @@ export function createClients<T>({ make, move }: ClientsOptions<T>): Clients<T> 
       const { address, mac } = entry.client
       if (mac !== undefined && isOfImage(entry)) learn(address, mac)
     },
-    moment: () => ({ order, at, run, upMs }),
+    /** Of the entry applied last. */
+    moment: (): Moment => ({ order, at, run, upMs }),
     keyOf,
-    macOf: ({ address, mac }) => mac ?? macAt(address) ?? null,
-    of: (client) => keptFor(keyOf(client)),
-    find: (client) => kept.get(keyOf(client)),
-    at: (address) => kept.get(address),
-    all: () => kept.values(),
+    macOf: ({ address, mac }: ClientRef): string | null => mac ?? macAt(address) ?? null,
+    /** Made when there is nothing yet. */
+    of: (client: ClientRef): T => keptFor(keyOf(client)),
+    find: (client: ClientRef): T | undefined => kept.get(keyOf(client)),
+    /** What is kept for a network address whose hardware address was not known. */
+    at: (address: string): T | undefined => kept.get(address),
+    all: (): Iterable<T> => kept.values(),
   }
 }
 

@@ -1,7 +1,7 @@
 /** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
-import { type Depot, openDepot } from '../../depot/depot.ts'
+import { openDepot } from '../../depot/depot.ts'
 import { FetchproofError } from '../../errors.ts'
-import { createImagePort, type ImagePort } from '../../image-port/image-port.ts'
+import { createImagePort } from '../../image-port/image-port.ts'
 import { testLingeringClose } from '../../image-port/self-test.ts'
 import type { Entry } from '../../ledger/entries.ts'
 import { createOpenFiles } from '../../network/open-files.ts'
@@ -12,18 +12,7 @@ import { findIntruders, openImagePort } from './listening.ts'
 import { openPage } from './page.ts'
 import { openTftp } from './tftp-listening.ts'
 
-export interface Serving {
-  readonly depot: Depot
-  readonly imagePort: ImagePort
-  /** Address of the bench page with the run's token, or undefined with --no-page. */
-  readonly pageAddress: string | undefined
-  /** Sentences about what could not be had at start. */
-  readonly remarks: readonly string[]
-  /** New requests get 503 from now on; resolves when nothing is under way any more. */
-  windDown(): Promise<void>
-  /** Cuts what is under way and closes everything. Idempotent. */
-  close(reason: string): Promise<void>
-}
+export type Serving = Awaited<ReturnType<typeof startServing>>
 
 /** Connections beyond the fetches: probes, requests on their way, slow senders. */
 const SPARE_CONNECTIONS = 256
@@ -45,7 +34,7 @@ export async function startServing(
   settings: Settings,
   onFault: (error: unknown) => void,
   onEntries: (entries: readonly Entry[]) => void = () => undefined,
-): Promise<Serving> {
+) {
   // Long: what opens, in order, each with what closes it again.
   const sendQueues = await openSendQueues()
   const depot = await openDepot({ settings, version: VERSION, sendQueues, onEntries })
@@ -84,7 +73,9 @@ export async function startServing(
     return {
       depot,
       imagePort,
+      /** Address of the bench page with the run's token, or undefined with --no-page. */
       pageAddress: page.address,
+      /** Sentences about what could not be had at start. */
       remarks: [
         ...opened.remarks,
         ...(tftp?.remarks ?? []),
@@ -95,13 +86,15 @@ export async function startServing(
           ? []
           : [`With this Node.js (${process.version}) endings are less certain than usual: ${unfit}.`]),
       ],
-      async windDown() {
+      /** New requests get 503 from now on; resolves when nothing is under way any more. */
+      async windDown(): Promise<void> {
         depot.admission.stop()
         while (depot.delivery.underWay.list().length > 0) {
           await new Promise<void>((ended) => depot.delivery.underWay.onceChanged(ended))
         }
       },
-      close(reason) {
+      /** Cuts what is under way and closes everything. Idempotent. */
+      close(reason: string): Promise<void> {
         closing ??= shut(reason)
         return closing
       },

@@ -18,12 +18,7 @@ export const DEFAULT_LIMITS: Limits = {
   timeMs: 60_000,
 }
 
-export interface Budget {
-  /** Counts unpacked bytes. Throws `Uncheckable` when there are too many or the time is over. */
-  spend(unpackedBytes: number): void
-  /** Throws `Uncheckable` when the time is over; to be called at least every few MiB read. */
-  tick(): void
-}
+export type Budget = ReturnType<typeof createBudget>
 
 /** What a budget is told the time by, and tells that it goes on. */
 export interface Stopwatch {
@@ -35,11 +30,7 @@ export const CLOCK: Stopwatch = { nowMs: () => performance.now(), goesOn: () => 
 
 const MIB = 1024 * 1024
 
-export function createBudget(
-  storedBytes: number,
-  limits: Limits,
-  { nowMs, goesOn }: Stopwatch = CLOCK,
-): Budget {
+export function createBudget(storedBytes: number, limits: Limits, { nowMs, goesOn }: Stopwatch = CLOCK) {
   const endMs = nowMs() + limits.timeMs
   const most = Math.max(limits.unpackedAtLeastBytes, limits.unpackedPerStored * storedBytes)
   let unpacked = 0
@@ -52,8 +43,10 @@ export function createBudget(
     )
   }
   return {
+    /** Throws `Uncheckable` when the time is over; to be called at least every few MiB read. */
     tick,
-    spend(bytes) {
+    /** Counts unpacked bytes. Throws `Uncheckable` when there are too many or the time is over. */
+    spend(bytes: number): void {
       unpacked += bytes
       if (unpacked > most) {
         throw new Uncheckable(
