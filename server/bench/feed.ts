@@ -10,8 +10,7 @@ const GATHER_MS = 250
 
 export type Feed = ReturnType<typeof createFeed>
 
-/** `clock` is monotonic, in ms. */
-export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => performance.now()) {
+export function createFeed(depot: Depot, snapshots: Snapshots) {
   const listeners = new Set<(json: string) => void>()
   let lookedAt = Number.NEGATIVE_INFINITY
   let timer: NodeJS.Timeout | undefined
@@ -20,7 +19,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => per
   function look(): void {
     clearTimeout(timer)
     timer = undefined
-    lookedAt = clock()
+    lookedAt = performance.now()
     stale = false
     const members: readonly Member[] = snapshots.refresh()
     if (members.length > 0 && listeners.size > 0) {
@@ -35,7 +34,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => per
 
   function plan(): void {
     if (timer !== undefined || listeners.size === 0) return
-    timer = setTimeout(look, Math.max(0, lookedAt + GATHER_MS - clock()))
+    timer = setTimeout(look, Math.max(0, lookedAt + GATHER_MS - performance.now()))
     timer.unref()
   }
 
@@ -60,7 +59,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots, clock = () => per
     /** JSON of everything, not older than `GATHER_MS`. */
     whole(): string {
       if (stale || moving()) {
-        if (clock() - lookedAt >= GATHER_MS || stale) look()
+        if (performance.now() - lookedAt >= GATHER_MS || stale) look()
       }
       return snapshots.json()
     },

@@ -6,25 +6,23 @@ import { type FirewallLine, firewallLines, type OpenPort } from '../network/fire
 /** Where administrators' tools are, on systems that leave these out of a user's path (common practice). */
 const MORE_FOLDERS = ['/usr/local/sbin', '/usr/sbin', '/sbin']
 
-export function createFirewallView(
-  platform = process.platform,
-  isInstalled: (program: string) => boolean = installed,
-): (ports: readonly OpenPort[]) => readonly FirewallLine[] {
+export function createFirewallView(): (ports: readonly OpenPort[]) => readonly FirewallLine[] {
+  const { platform, execPath } = process
   let key = ''
   let lines: readonly FirewallLine[] = []
   return (ports) => {
     const asked = JSON.stringify(ports)
     if (asked === key) return lines
     key = asked
-    lines = firewallLines({ platform, ports, program: process.execPath }).filter(
-      // Windows and macOS always have theirs.
+    // Windows and macOS always have theirs.
+    lines = firewallLines({ platform, ports, program: execPath }).filter(
       ({ program }) => platform !== 'linux' || isInstalled(program),
     )
     return lines
   }
 }
 
-function installed(program: string): boolean {
+function isInstalled(program: string): boolean {
   const folders = [...(process.env.PATH ?? '').split(delimiter), ...MORE_FOLDERS]
   return (isAbsolute(program) ? [program] : folders.map((folder) => join(folder, program))).some(isRunnable)
 }

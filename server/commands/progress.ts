@@ -5,8 +5,8 @@ import type { Screen } from './printing.ts'
 const QUIET_MS = 1_000
 const CELLS = 20
 
-export function createProgress(screen: Screen, clock: () => number = () => performance.now()) {
-  const since = clock()
+export function createProgress(screen: Screen) {
+  const since = performance.now()
   let shown = ''
   const draw = (line: string): void => {
     if (line === shown) return
@@ -16,7 +16,7 @@ export function createProgress(screen: Screen, clock: () => number = () => perfo
   return {
     /** `share` from 0 to 1. */
     show(share: number, what: string): void {
-      if (screen.isTTY !== true || clock() - since < QUIET_MS) return
+      if (screen.isTTY !== true || performance.now() - since < QUIET_MS) return
       const full = Math.floor(Math.min(1, share) * CELLS)
       const percent = `${Math.floor(share * 100)} %`.padStart(5)
       const line = `${percent}  [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}]  ${what}`

@@ -9,7 +9,7 @@ import { addTo } from '../grouped.ts'
 /** `real`: absolute, links resolved. In words: `curl (process 4711)`. */
 export type WriterOf = (real: string) => Promise<string | undefined>
 
-/** Many files settle at once. */
+/** For how long one look at all processes serves those who ask: many files settle at once. */
 const LOOK_HOLDS_MS = 500
 /** `O_WRONLY | O_RDWR`: the access mode of open(2). */
 const WRITING = 0o3
@@ -17,19 +17,17 @@ const WRITING = 0o3
 interface OpenWritersOptions {
   readonly proc?: string
   readonly platform?: NodeJS.Platform
-  /** For how long one look at all processes serves those who ask. */
-  readonly lookHoldsMs?: number
 }
 
 export function createWriterOf(options: OpenWritersOptions = {}): WriterOf {
-  const { proc = '/proc', platform = process.platform, lookHoldsMs = LOOK_HOLDS_MS } = options
+  const { proc = '/proc', platform = process.platform } = options
   if (platform !== 'linux') return async () => undefined
   let looking: Promise<ReadonlyMap<string, readonly string[]>> | undefined
   return async (real) => {
     looking ??= descriptorsByFile(proc).finally(() => {
       setTimeout(() => {
         looking = undefined
-      }, lookHoldsMs).unref()
+      }, LOOK_HOLDS_MS).unref()
     })
     for (const descriptor of (await looking).get(real) ?? []) {
       if (await isForWriting(proc, descriptor, real)) return nameOfHolder(proc, descriptor)

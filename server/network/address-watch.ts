@@ -6,7 +6,6 @@ const EVERY_MS = 5_000
 export function watchAddresses(
   own: () => readonly OwnAddress[],
   onChanged: (now: readonly OwnAddress[]) => void,
-  everyMs = EVERY_MS,
 ) {
   const essence = (addresses: readonly OwnAddress[]): string =>
     JSON.stringify(addresses.map(({ address, interface: name, prefix }) => [address, name, prefix]))
@@ -16,7 +15,7 @@ export function watchAddresses(
     if (essence(now) === known) return
     known = essence(now)
     onChanged(now)
-  }, everyMs)
+  }, EVERY_MS)
   timer.unref()
   return { close: (): void => clearInterval(timer) }
 }

@@ -32,7 +32,7 @@ const SCROLLING = 8
 const NAMES_AT_LEAST = 20
 const PERCENT = 5
 
-export function footLines(foot: Foot, room: Room, style: Style, now = Date.now()): string[] {
+export function footLines(foot: Foot, room: Room, style: Style): string[] {
   const { columns } = room
   const below = [
     ...(foot.remaining === null || foot.pulls.length === 0 ? [] : wrapped(foot.remaining, columns, 2)),
@@ -40,7 +40,7 @@ export function footLines(foot: Foot, room: Room, style: Style, now = Date.now()
     ...wrapped(foot.tally, columns, 2).map(style.strong),
   ]
   const most = Math.max(2, room.rows - SCROLLING - below.length)
-  return [style.faint('─'.repeat(columns)), ...pullLines(foot.pulls, columns, most, style, now), ...below]
+  return [style.faint('─'.repeat(columns)), ...pullLines(foot.pulls, columns, most, style), ...below]
 }
 
 function attentionLines(attention: Foot['attention'], columns: number, style: Style): string[] {
@@ -63,13 +63,8 @@ function beginning(lines: readonly string[], most: number, columns: number): rea
   return [...lines.slice(0, most - 1), textWidth(last) <= columns ? last : last.replace(/ [^ ]+ …$/, ' …')]
 }
 
-function pullLines(
-  pulls: readonly LivePull[],
-  columns: number,
-  most: number,
-  style: Style,
-  now: number,
-): string[] {
+function pullLines(pulls: readonly LivePull[], columns: number, most: number, style: Style): string[] {
+  const now = Date.now()
   const lines: string[] = []
   for (const [at, pull] of pulls.entries()) {
     const own = pullLine(pull, columns, now)
@@ -93,7 +88,7 @@ function toneOf({ stalledSince }: LivePull, now: number): Tone {
 }
 
 /** ` 42 %  [########............]  11.2 MB/s, 31 s left  desk  reading-room.bin`, on two lines where that is too long. */
-function pullLine(pull: LivePull, columns: number, now = Date.now()): string[] {
+function pullLine(pull: LivePull, columns: number, now: number): string[] {
   const percent = percentWords(pull).padStart(PERCENT)
   const movement = movementWords(pull, now)
   const bare = [percent, movement].filter((part) => part !== '').join('  ')

@@ -52,9 +52,9 @@ export function sourceOfBytes(content: Uint8Array): ByteSource {
 }
 
 /** The bytes from `from` up to `to`, in pieces. */
-export function* pieces(source: ByteSource, from: number, to: number, pieceBytes = SOURCE_PIECE_BYTES) {
+export function* pieces(source: ByteSource, from: number, to: number) {
   for (let at = from; at < to; ) {
-    const piece = source.read(at, Math.min(pieceBytes, to - at))
+    const piece = source.read(at, Math.min(SOURCE_PIECE_BYTES, to - at))
     if (piece.length === 0) return
     yield piece
     at += piece.length
