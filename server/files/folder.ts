@@ -21,17 +21,7 @@ export interface FileIdentity {
 }
 
 /** An opened image; every stat and read goes through this one descriptor. */
-export interface OpenFile {
-  readonly fd: number
-  readonly identity: FileIdentity
-  /** What the file system holds data for (`st_blocks`): less than the size where bytes were reserved, not written. */
-  readonly allocatedBytes: number
-  /** Up to `bytes` from the start, fewer where the file is shorter. */
-  readHead(bytes: number): Promise<Uint8Array>
-  /** What the descriptor says now. */
-  stat(): Promise<FileIdentity>
-  close(): Promise<void>
-}
+export type OpenFile = ReturnType<typeof openFile>
 
 /**
  * The folder's real path, links resolved.
@@ -119,18 +109,21 @@ export async function openInside(
   }
 }
 
-function openFile(handle: FileHandle, stats: BigIntStats): OpenFile {
+function openFile(handle: FileHandle, stats: BigIntStats) {
   let closing: Promise<void> | undefined
   return {
     fd: handle.fd,
     identity: identityOf(stats),
+    /** What the file system holds data for (`st_blocks`): less than the size where bytes were reserved, not written. */
     allocatedBytes: Number(stats.blocks) * ALLOCATION_UNIT,
-    async readHead(bytes) {
+    /** Up to `bytes` from the start, fewer where the file is shorter. */
+    async readHead(bytes: number): Promise<Uint8Array> {
       const { buffer, bytesRead } = await handle.read(Buffer.alloc(bytes), 0, bytes, 0)
       return buffer.subarray(0, bytesRead)
     },
-    stat: async () => identityOf(await handle.stat({ bigint: true })),
-    close: () => {
+    /** What the descriptor says now. */
+    stat: async (): Promise<FileIdentity> => identityOf(await handle.stat({ bigint: true })),
+    close(): Promise<void> {
       closing ??= handle.close()
       return closing
     },
