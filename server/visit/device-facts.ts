@@ -1,4 +1,4 @@
-/** What is known of one device of the sheet, gathered from the ledger's entries. Types only. */
+/** What is known of one device of the sheet, gathered from the ledger's entries. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import type { Hint } from './hints.ts'
@@ -29,29 +29,36 @@ export interface DeviceObservation {
   }
 }
 
-export interface DeviceFacts {
-  /** Its rows, step by step; at least one. */
-  readonly rows: readonly PlannedRow[]
-  /** In the order they began. */
-  readonly pulls: readonly Pulled[]
-  readonly asked: readonly AskedInVain[]
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly seen: readonly DeviceObservation[]
-  readonly returns: readonly DarkOrBack[]
+export type Gathered = ReturnType<typeof emptyGathered>
+
+/** What is gathered entry by entry; `rows`: the device's own, step by step, at least one. */
+export function emptyGathered(rows: readonly PlannedRow[]) {
+  return {
+    rows,
+    /** In the order they began. */
+    pulls: [] as Pulled[],
+    asked: [] as AskedInVain[],
+    observations: [] as EntryOf<'observed'>[],
+    seen: [] as DeviceObservation[],
+    returns: [] as DarkOrBack[],
+    /** What its fetches may mean. */
+    hints: [] as Hint[],
+    /** Other devices of the sheet behind the same address, when pulls came from it. */
+    sharedWith: [] as readonly string[],
+    /** Pulls from its address by another hardware address. */
+    takenBy: [] as PullRecord[],
+  }
+}
+
+export interface DeviceFacts extends Readonly<Gathered> {
   /** Of what is or was on offer. */
   readonly images: ImageNames
-  /** Other devices of the sheet behind the same address, when pulls came from it. */
-  readonly sharedWith: readonly string[]
-  /** Pulls from its address by another hardware address. */
-  readonly takenBy: readonly PullRecord[]
   /** Rows of devices that this one pulls for, or shares an address with. */
   readonly othersRows: readonly PlannedRow[]
   /** The device that pulls for this one, and what is known of that one. */
   readonly via?: { readonly plan: DevicePlan; readonly facts: DeviceFacts } | undefined
   /** The visit is over: what is under way has not ended, what is waited for has not come. */
   readonly over: boolean
-  /** What its fetches may mean. */
-  readonly hints: readonly Hint[]
   /** It went dark and should have been back by now. */
   readonly notBack: boolean
 }

@@ -6,21 +6,14 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { addTo, grouped } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
-import type { DeviceFacts, DeviceObservation, Pulled } from './device-facts.ts'
+import { type DeviceFacts, type DeviceObservation, emptyGathered, type Gathered } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
-import { type Hint, hintsFrom } from './hints.ts'
-import {
-  type DarkOrBack,
-  type DevicePlan,
-  isOpen,
-  type Plan,
-  type Standing,
-  type Stranger,
-} from './plan-shape.ts'
+import { hintsFrom } from './hints.ts'
+import { type DevicePlan, isOpen, type Plan, type Standing, type Stranger } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
-import type { AskedInVain, VisitEvidence } from './visit-evidence.ts'
+import type { VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */
 interface LedgerFacts {
@@ -86,22 +79,6 @@ interface PullOfLedger {
 function pullsInOrder(ledgers: readonly LedgerFacts[]): PullOfLedger[] {
   const all = ledgers.flatMap(({ pulls, evidence }) => pulls.map((pull) => ({ pull, evidence })))
   return ledgers.length === 1 ? all : all.sort((a, b) => a.pull.begunSeq - b.pull.begunSeq)
-}
-
-type Gathered = ReturnType<typeof emptyGathered>
-
-function emptyGathered(rows: readonly PlannedRow[]) {
-  return {
-    rows,
-    pulls: [] as Pulled[],
-    asked: [] as AskedInVain[],
-    observations: [] as EntryOf<'observed'>[],
-    seen: [] as DeviceObservation[],
-    returns: [] as DarkOrBack[],
-    hints: [] as Hint[],
-    sharedWith: [] as readonly string[],
-    takenBy: [] as PullRecord[],
-  }
 }
 
 /** Devices by the hardware address that one of their pulls showed: they keep it when their address changes. */
