@@ -1,7 +1,7 @@
 /** What is said about one hex string of a text, and about the whole text. */
 
 /** `none`: no image has it. */
-export type MatchOutcome = 'match' | 'cut short' | 'mistyped' | 'none'
+type MatchOutcome = 'match' | 'cut short' | 'mistyped' | 'none'
 
 export interface MatchFinding {
   readonly outcome: MatchOutcome
