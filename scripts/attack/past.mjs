@@ -17,8 +17,10 @@ export async function measurePast(folder, count) {
   const bare = median(
     [await bareLoop(ledger), await bareLoop(ledger), await bareLoop(ledger)].map(({ cores }) => cores),
   )
+  const fixed = await startWithoutPast(folder)
   const server = await serve(staging, 1)
   const start = processorSeconds(server.pid)
+  const grown = Math.max(0, start - fixed)
   try {
     const pulls = smallPulls(server.port)
     await wait(3_000)
@@ -36,7 +38,7 @@ export async function measurePast(folder, count) {
     const cells = [
       `a past of ${count.toLocaleString('en')} pulls and as many refusals (${entries})`,
       `an update of the page takes ${update.toFixed(1)} ms of a core`,
-      `start ${start.toFixed(1)} s of a core, a bare read-and-parse loop ${bare.toFixed(1)} s: ${(start / bare).toFixed(2)}`,
+      `start ${start.toFixed(1)} s of a core, ${fixed.toFixed(1)} s of it without a past; a bare read-and-parse loop ${bare.toFixed(1)} s: ${(start / bare).toFixed(1)} times, what the past adds alone ${(grown / bare).toFixed(1)}`,
       '',
       `${Math.round(mebibytes)} MiB`,
     ]
@@ -49,6 +51,16 @@ export async function measurePast(folder, count) {
   } finally {
     await server.stop()
   }
+}
+
+async function startWithoutPast(folder) {
+  const staging = join(folder, 'no-past')
+  mkdirSync(staging)
+  writeBytes(join(staging, 'small.bin'), 1_000)
+  const server = await serve(staging, 1)
+  const seconds = processorSeconds(server.pid)
+  await server.stop()
+  return seconds
 }
 
 /** Time on the processors in `WATCHED_S` seconds. */

@@ -230,12 +230,15 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     for (const group of idle.values()) if (group.size > most.size) most = group
     const [oldest] = most
     const victim = oldest ?? newest
-    events.dropped(victim, reason, 503)
+    const { socket } = victim
+    // What had its answer and asked nothing since is closed without another one, and nothing was refused.
+    const asks = !victim.closing && (socket.bytesWritten === 0 || victim.unansweredBytes > 0)
+    if (asks) events.dropped(victim, reason, 503)
     armDeadline(newest)
     setIdle(victim, false)
-    // One that had its last answer, or left earlier ones unread, would not take this one either.
-    if (victim.closing || victim.socket.writableLength > 0) victim.socket.destroy()
-    else victim.socket.end(COME_LATER, () => victim.socket.destroy())
+    // One that left earlier answers unread would not take this one either.
+    if (!asks || socket.writableLength > 0) socket.destroy()
+    else socket.end(COME_LATER, () => socket.destroy())
   }
 
   return {

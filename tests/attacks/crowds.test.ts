@@ -84,6 +84,24 @@ describe('one client cannot starve another', needs('Linux'), () => {
     expect([refused.client.address, refused.reason]).toEqual([ATTACKER, 'all connections were taken'])
   })
 
+  test('a client that had its answer and makes room was recorded as refused once more', async () => {
+    const served = await start(['--max-fetches', '4'])
+    const answered = await connectRaw(served.port, { localAddress: GOOD, keep: true })
+    answered.send(request('/no-such.bin'))
+    await answered.readToEnd()
+    const crowd: RawClient[] = []
+    onTestFinished(() => resetAll([answered, ...crowd]))
+    // Each of its own, so that the oldest connection of all makes room first.
+    for (let count = 0; count < 280; count += 1) {
+      const localAddress = `127.0.${1 + Math.floor(count / 200)}.${1 + (count % 200)}`
+      crowd.push(await connectRaw(served.port, { localAddress, keep: true }))
+    }
+    const pushedOut = await served.entry('fetch-refused', ({ reason }) => reason.includes('all connections'))
+    expect(pushedOut.client.address).toBe('127.0.1.1')
+    const refused = served.entries.flatMap((entry) => (entry.kind === 'fetch-refused' ? [entry] : []))
+    expect(refused.filter(({ client }) => client.address === GOOD).map(({ status }) => status)).toEqual([404])
+  })
+
   test('clients that take an image and never close are let go before descriptors run out', async () => {
     // Four waiting for each of 10 places.
     const served = await start(['--max-fetches', '10'])
