@@ -35,7 +35,7 @@ test('what the demo announces is seen', { timeout: 180_000, ...needs('Linux') },
   let told = ''
   for await (const piece of stream.body?.pipeThrough(new TextDecoderStream()) ?? []) told += piece
   expect(await exited).toBe(0)
-  const report = /The record of the evening, to print and sign: (\S+)/.exec(said)?.[1] ?? ''
+  const report = /The record of the evening, to print and sign:\s+(\S+)/.exec(said)?.[1] ?? ''
   onTestFinished(() => rm(dirname(report), { recursive: true }))
   for (const [what, form] of Object.entries(ANNOUNCED)) expect(form.test(told), what).toBe(true)
   expect(said).toContain('Nothing is open.')

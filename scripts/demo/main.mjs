@@ -51,7 +51,7 @@ console.log('\nWhat stands on record (fetchproof audit --plan):\n')
 await run('inherit', 'audit', folder, '--plan')
 await run('ignore', 'report', folder, '--output', report)
 rmSync(folder, { recursive: true, force: true })
-console.log(`\nThe record of the evening, to print and sign: ${report}`)
+console.log(`\nThe record of the evening, to print and sign:\n  ${report}`)
 
 /** A command beside the server, as a second window would run it. */
 function run(stdio, ...args) {

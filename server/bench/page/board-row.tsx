@@ -3,6 +3,7 @@ import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
+import { isDoneMark } from '../../wording/tally.ts'
 import { sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow } from '../snapshot-shape.ts'
@@ -52,7 +53,7 @@ export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps): JSX.Ele
           {image !== null && <Outside text={image} mono />}
         </span>
         <span class="bar">
-          {share !== undefined && (
+          {share !== undefined && !isDoneMark(mark) && (
             <Bar
               share={share}
               label={`${name} has ${Math.floor(share * 100)} % of ${visible(image ?? '')}`}

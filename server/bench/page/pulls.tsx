@@ -77,14 +77,14 @@ interface OverRowProps {
 }
 
 function OverRow({ pull, wrong, lastFetch }: OverRowProps): JSX.Element {
-  const words = pullMeaning(pull, lastFetch)
+  const needsHand = pull.state === 'incomplete'
   return (
-    <li class={`pull over ${words.needsHand ? 'hand' : ''}`}>
+    <li class={`pull over ${needsHand ? 'hand' : ''}`}>
       <span class="when">{clockText(pull.ended ?? pull.begun)}</span>
       <div>
         <PullHead pull={pull} wrong={wrong} />
         <p>
-          <span class={`stamp ${words.needsHand ? 'held' : ''}`}>{words.state}</span> {words.meaning}
+          <span class={`stamp ${needsHand ? 'held' : ''}`}>{pull.state}</span> {pullMeaning(pull, lastFetch)}
         </p>
         <p class="soft figures">
           <span>{sizeText(pull.image.bytes)}</span>

@@ -7,30 +7,15 @@ import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
 
-/** `needsHand`: somebody should look at the device. */
-interface PullWords {
-  readonly state: PullState
-  readonly meaning: string
-  readonly needsHand: boolean
+export function pullMeaning(pull: PullRecord, lastFetch: FetchRecord | undefined): string {
+  return pull.state === 'incomplete' ? incompleteText(pull, lastFetch) : MEANINGS[pull.state]
 }
 
-export function pullMeaning(pull: PullRecord, lastFetch: FetchRecord | undefined): PullWords {
-  const { state } = pull
-  switch (state) {
-    case 'complete':
-      return { state, meaning: 'The device took every byte and closed normally.', needsHand: false }
-    case 'unconfirmed':
-      return {
-        state,
-        meaning:
-          'Every byte was handed over; that the device has them all was not seen. Compare the digest on the device.',
-        needsHand: false,
-      }
-    case 'incomplete':
-      return { state, meaning: incompleteText(pull, lastFetch), needsHand: true }
-    case 'running':
-      return { state, meaning: 'Being recorded.', needsHand: false }
-  }
+const MEANINGS: Readonly<Record<Exclude<PullState, 'incomplete'>, string>> = {
+  complete: 'The device took every byte and closed normally.',
+  unconfirmed:
+    'Every byte was handed over; that the device has them all was not seen. Compare the digest on the device.',
+  running: 'Being recorded.',
 }
 
 function incompleteText(pull: PullRecord, lastFetch: FetchRecord | undefined): string {

@@ -30,6 +30,7 @@ const LINES_AT_MOST = 2
 /** Lines that scroll above it. */
 const SCROLLING = 8
 const NAMES_AT_LEAST = 20
+const IMAGE_AT_LEAST = 9
 const PERCENT = 5
 
 export function footLines(foot: Foot, room: Room, style: Style): string[] {
@@ -105,10 +106,9 @@ function barOf({ bytesNow, image }: LivePull, cells: number): string {
   return `[${'#'.repeat(full)}${'.'.repeat(cells - full)}]`
 }
 
-/** Device and image within so many columns; what one leaves free the other takes. */
+/** Device and image within so many columns: the device whole as long as something is left for the image. */
 function namesOf({ client, image }: LivePull, columns: number): string {
   const who = client.device ?? client.address
-  const half = Math.floor((columns - 2) / 2)
-  const first = shortened(who, Math.max(half, columns - 2 - textWidth(image.name)))
+  const first = shortened(who, columns - 2 - Math.min(IMAGE_AT_LEAST, textWidth(image.name)))
   return `${first}  ${shortened(image.name, columns - 2 - textWidth(first))}`
 }

@@ -100,7 +100,8 @@ const IMAGE_COLUMNS: readonly Column<ImageView>[] = [
     cell: ({ state, published }) =>
       state === 'ready' || state === 'held' ? standingText({ ...published, source: undefined }) : '-',
   },
-  { title: '', below: true, cell: (row) => row.reason ?? '' },
+  // Of those that settle it would say the same on each.
+  { title: '', below: true, cell: ({ state, reason }) => (state === 'settling' ? '' : (reason ?? '')) },
 ]
 /** A line an image fits from here on. */
 const LINE_FROM = 72

@@ -84,10 +84,9 @@ function stateValue(
 function linesOfDigits(text: string): (value: string) => number {
   const lines = new Map<string, number>()
   let line = 1
-  for (const [found, word] of text.matchAll(/\n|([0-9A-Za-z+/]{8,})/g)) {
+  for (const { 1: word } of text.matchAll(/\n|([0-9A-Za-z+/]{8,})/g)) {
     if (word === undefined) line += 1
     else if (!lines.has(word)) lines.set(word, line)
-    void found
   }
   return (value) => lines.get(/[0-9A-Za-z+/]{8,}/.exec(value)?.[0] ?? '') ?? 0
 }

@@ -77,9 +77,8 @@ export function lengthsIn(hex: HexText, readings: readonly DigestReading[]): Rea
 }
 
 function valueLength({ words }: HexText, { first, last }: Stretch): number {
-  const from = words[first]
   const end = words[last]
-  return from === undefined || end === undefined ? 0 : end.from + end.length - from.from
+  return end === undefined ? 0 : end.from + end.length - (words[first]?.from ?? 0)
 }
 
 /** The plausible reading of each word that is not taken yet, in the order of the text. */
@@ -91,14 +90,10 @@ export function digestReadings(hex: HexText, taken: Iterable<number> = []): Dige
     readings.push({ first, last, value: digitsIn(hex, { first, last }), tentative })
     if (!tentative) used.fill(1, first, last + 1)
   }
-  const isFree = ({ first, last }: Stretch): boolean => {
-    for (let at = first; at <= last; at += 1) if (used[at] === 1) return false
-    return true
-  }
+  const isFree = ({ first, last }: Stretch): boolean => !used.subarray(first, last + 1).includes(1)
   for (const join of wrapped(hex)) if (isFree(join)) keep(join, join.tentative)
-  for (const [at, { length }] of hex.words.entries())
-    if (length > SHORT_DIGITS && used[at] === 0 && isDigestLength(length))
-      keep({ first: at, last: at }, false)
+  for (const [at, word] of hex.words.entries())
+    if (used[at] === 0 && isWhole(word)) keep({ first: at, last: at }, false)
   const groups = groupsOf(hex).sort((a, b) => b.last - b.first - (a.last - a.first))
   for (const group of groups) if (isFree(group)) keep(group, false)
   for (const [at, { length }] of hex.words.entries())
@@ -113,14 +108,9 @@ function groupsOf(hex: HexText): Stretch[] {
   let first = 0
   while (first < words.length) {
     const last = endOfGroup(words, first)
-    const digits = valueLength(hex, { first, last })
-    if (
-      last > first &&
-      digits >= SHORT_DIGITS &&
-      digits <= LONGEST_DIGITS + 2 &&
-      (words[first]?.length ?? 0) > 1
-    )
-      groups.push({ first, last })
+    const digits = last === first ? 0 : valueLength(hex, { first, last })
+    const isLong = digits >= SHORT_DIGITS && digits <= LONGEST_DIGITS + 2
+    if (isLong && words[first]?.length !== 1) groups.push({ first, last })
     // The last word of one group may be the first of the next: `be d4:1d:8c`.
     first = last > first && words[last]?.link !== 'none' && words[last]?.link !== 'break' ? last : last + 1
   }
@@ -157,14 +147,10 @@ const MOST_LINES = 8
 function wrapped(hex: HexText): Join[] {
   const { words } = hex
   const joins: Join[] = []
-  let at = 0
-  while (at < words.length) {
-    if (words[at]?.link !== 'break') {
-      at += 1
-      continue
-    }
+  for (let at = 0; at < words.length; at += 1) {
+    if (words[at]?.link !== 'break') continue
     const { first, last, lines, how } = lineChain(words, at)
-    at = last + 1
+    at = last
     const digits = valueLength(hex, { first, last })
     if (digits <= SHORT_DIGITS || !isDigestLength(digits)) continue
     if (how === undefined) joins.push({ first, last, tentative: !isWrappedWord(hex, { first, last }) })
