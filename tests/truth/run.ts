@@ -246,6 +246,7 @@ const EXPECTED = [
   /changed while it was being served; it is being read again\.$/,
   /^visit\.csv: .*is already in row/,
   /^visit\.csv: and \d+ more; /,
+  /^visit\.csv: \d+ more problems are not shown/,
   /^WRONG IMAGE: /,
   /^Rehearsal code, /,
 ]
