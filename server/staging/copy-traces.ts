@@ -23,7 +23,7 @@ export function gapsOf(
   { zerosAtEnd, zeroPageBytes, allocatedBytes }: Reading['filling'],
   isFresh: boolean,
 ): Version['gaps'] {
-  if (bytes > 0 && zerosAtEnd === bytes) return 'only zeros'
+  if (bytes >= PAGE_BYTES && zerosAtEnd === bytes) return 'only zeros'
   const long = Math.min(LONG_BYTES, Math.max(PAGE_BYTES, bytes / 4))
   // Files of which nothing at all is allocated may lie within their directory's own record.
   const missing = allocatedBytes > 0 ? bytes - allocatedBytes : 0

@@ -42,6 +42,7 @@ describe('what a file is filled with', () => {
   it.each([
     ['that is half zeros', 20_000, 10_000, 'zeros at the end'],
     ['of nothing but zeros', 20_000, 20_000, 'only zeros'],
+    ['of a few zeros, as somebody may stage to try', 1, 1, undefined],
     ['with a word of zeros', 20_000, 4_000, undefined],
     ['that is empty', 0, 0, undefined],
   ] as const)('in a small file %s', (_what, bytes, zerosAtEnd, gaps) => {
