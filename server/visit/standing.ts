@@ -16,7 +16,7 @@ export function stepStandings(facts: StandingFacts): StepStanding[] {
   const walk = createWalk(facts)
   const events = [
     ...facts.pulls.map((pulled) => ({
-      seq: placeOf(pulled.pull),
+      seq: placeAmong(pulled.pull, facts.pulls),
       take: () => takePull(pulled, facts, walk),
     })),
     ...facts.seen.map((seen) => ({ seq: seen.seq, take: () => takeSeen(seen, facts, walk) })),
@@ -36,6 +36,21 @@ export function stepStandings(facts: StandingFacts): StepStanding[] {
 /** One that may have been taken whole counts from its end, any other from its beginning. */
 function placeOf({ state, begunSeq, latestSeq }: PullRecord): number {
   return isWhole({ state }) ? latestSeq : begunSeq
+}
+
+/**
+ * One that began before the end of a whole one was on record, and went on after it, comes behind it: a device takes one
+ * image after the other, and the end of the first is written a moment after its last byte.
+ */
+function placeAmong(pull: PullRecord, pulls: readonly Pulled[]): number {
+  const place = placeOf(pull)
+  if (isWhole(pull)) return place
+  const until = pull.state === 'running' ? Number.POSITIVE_INFINITY : pull.latestSeq
+  const before = pulls.findLast(
+    ({ pull: other }) =>
+      isWhole(other) && other.begunSeq < place && place < other.latestSeq && other.latestSeq < until,
+  )
+  return before === undefined ? place : before.pull.latestSeq + 0.5
 }
 
 function isWhole({ state }: Pick<PullRecord, 'state'>): boolean {

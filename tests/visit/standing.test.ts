@@ -229,6 +229,32 @@ describe('the image that was pulled last', () => {
   })
 })
 
+describe('a wrong image that began before the end of the right one was on record', () => {
+  const BOTH = { right: 1, wrong: 2 }
+  const began = () => story().begin(DESK, SWITCH_44).begin(DESK, RADIO)
+  const ended = (id: number, ending: 'delivered' | 'cut' | 'lost-track', bytesHandedOver: number) =>
+    ({ kind: 'fetch-ended', id, ending, bytesHandedOver, durationMs: 1_000 }) as const
+  const right = ended(BOTH.right, 'delivered', SWITCH_44.bytes)
+
+  it('and whose own end was lost with the server left the device "pulled"', () => {
+    const told = began()
+      .add(right)
+      .add(ended(BOTH.wrong, 'lost-track', 0))
+    expect(standing(told)).toBe('wrong image')
+    expect(standing(began().add(right), false)).toBe('wrong image')
+  })
+
+  it('and broke off before it counts less', () => {
+    expect(
+      standing(
+        began()
+          .add(ended(BOTH.wrong, 'cut', 1))
+          .add(right),
+      ),
+    ).toBe('pulled')
+  })
+})
+
 describe('a device that was refused', () => {
   it.each([409, 403, 404, 503])('with %i was "waiting" without a word', (status) => {
     const told = desk(story().refuse(DESK, SWITCH_44, 'the image is held', status), false)
