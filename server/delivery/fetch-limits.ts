@@ -54,7 +54,6 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
   // Long: one count of places, which all of its functions keep.
   const groups = new Map<string, Group>()
   const all = { opening: 0, sending: 0, waiting: 0 }
-  const sending = new Map<RunningFetch, Group>()
   /** How many gave way to each client in the second that began at `countedFrom`. */
   const evictions = new Map<string, number>()
   let countedFrom = clock()
@@ -79,11 +78,9 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
       all[at] -= 1
       if (at === 'opening') group.opening -= 1
       else if (fetch !== undefined) group[at].delete(fetch)
-      if (at === 'sending' && fetch !== undefined) sending.delete(fetch)
       at = to
       if (to !== undefined) all[to] += 1
       if (to !== undefined && to !== 'opening' && fetch !== undefined) group[to].add(fetch)
-      if (to === 'sending' && fetch !== undefined) sending.set(fetch, group)
       if (isEmpty(group)) groups.delete(key)
     }
     return {
@@ -117,8 +114,11 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
 
   function longestStill(isOf: (group: Group) => boolean): RunningFetch | undefined {
     let longest: RunningFetch | undefined
-    for (const [fetch, group] of sending)
-      if (fetch.movedAt < (longest?.movedAt ?? Infinity) && isOf(group) && hasRested(fetch)) longest = fetch
+    for (const group of groups.values()) {
+      if (!isOf(group)) continue
+      for (const fetch of group.sending)
+        if (fetch.movedAt < (longest?.movedAt ?? Infinity) && hasRested(fetch)) longest = fetch
+    }
     return longest
   }
 

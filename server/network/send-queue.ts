@@ -28,7 +28,10 @@ export interface SendQueues {
   readonly whyNot?: string
   /** The state of a connection at some moment after this call. Never rejects. */
   ask(connection: Endpoints): Promise<SendQueueAnswer>
-  /** Where it stands at this moment, if it is among the first of the table; costs the caller a millisecond or two, and few of them a second. */
+  /**
+   * Where it stands at this moment, if it is among the first of the table; undefined too once such looks, a millisecond
+   * or two each, have taken their share of this second.
+   */
   askNow(connection: Endpoints): SendQueue | undefined
 }
 

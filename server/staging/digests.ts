@@ -3,7 +3,6 @@
  * cores; further algorithms have a thread of their own. Each lane digests one file at a time, smallest first, but
  * none waits for ever behind later comers.
  */
-
 import { createHash } from 'node:crypto'
 import { fileURLToPath } from 'node:url'
 import { builtScript } from '../files/built-script.ts'

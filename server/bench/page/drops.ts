@@ -1,5 +1,4 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
-
 import { messageOf } from '../../errors.ts'
 import type { DropTarget } from '../drop.ts'
 import { type AskError, answerTo } from './answers.ts'

@@ -31,7 +31,10 @@ const LONGEST_ABOUT = 24
 const LONGEST = 4096
 const MOST_NAMES = 6
 
-/** What the words of a line, or of a part of one, are about. `part`: what stands between two digests or line ends, or a cell. */
+/**
+ * What the words of a line, or of a part of one, are about. `part`: what stands between two digests or line ends, or a
+ * cell.
+ */
 export function readWords(part: string) {
   const text = part.slice(0, LONGEST)
   const plain = bare(text)
