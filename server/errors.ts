@@ -60,7 +60,7 @@ export const ERROR_MESSAGES = {
   FP_DIGEST_OF_OTHERS:
     'The text is about {files}, not about {image}: nothing was recorded. If a digest in it is meant for {image}, paste that digest alone.',
   FP_IMAGE_UNREAD:
-    '{image} has not been read yet (it is {state}), so nobody can fetch it. Hold it when its digest is known.',
+    '{image} is {state}, so nobody can fetch it. Decide on it once its digest is known: try again in a moment.',
   FP_NOT_STRIKEABLE:
     'Entry {seq} cannot be struck: {why}. "fetchproof strike" without a number lists what can be.',
   FP_NOT_HELD: '{image} is not held (it is {state}): there is nothing to lift.',

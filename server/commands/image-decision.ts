@@ -50,10 +50,7 @@ const HOLD: DecisionForm = {
   whyReason: '--reason is empty. Say why the image must not be served: it stands in the ledger for good.',
   path: '/api/hold',
   entry: (image, decision) => ({ kind: 'held', name: image.name, sha256: versionOf(image), ...decision }),
-  check({ name, state, sha256 }) {
-    if (sha256 === null)
-      throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
-  },
+  check: throwWhereUnread,
 }
 
 export async function hold(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
@@ -75,7 +72,9 @@ const LIFT: DecisionForm = {
   whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
   path: '/api/lift',
   entry: (image, decision) => ({ ...liftOf(image), ...decision }),
-  check({ name, state }) {
+  check(image) {
+    throwWhereUnread(image)
+    const { name, state } = image
     if (state !== 'held') throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
   },
 }
@@ -92,6 +91,10 @@ export async function lift(named: string, flags: DecisionFlags, around: HostProc
   const lifted = { lifted: name, sha256, was, reason, by, served }
   printAnswer(around, flags.format, lifted, () => lines)
   return EXIT.done
+}
+
+function throwWhereUnread({ name, state, sha256 }: ImageView): void {
+  if (sha256 === null) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
 }
 
 /** Throws FP_USAGE, FP_IMAGE_UNKNOWN, what the form throws, and the errors of ledger, folder and running server. */

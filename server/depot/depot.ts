@@ -268,7 +268,7 @@ function wire(options: DepotOptions, opened: Opened) {
     },
     /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
     hold: (name: string, reason: string, by: string = userName()): void => images.hold(name, reason, by),
-    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD, FP_NOT_HELD. */
     lift: (name: string, reason: string, by: string = userName()): void => images.lift(name, reason, by),
     /**
      * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and

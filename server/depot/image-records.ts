@@ -65,7 +65,7 @@ export function createImageRecords({ judged, history, strikes, record, append, f
       append({ kind: 'held', name, sha256: versionOf(present(name)), reason, by })
       catalogue.decided(name)
     },
-    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_NOT_HELD. */
+    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD, FP_NOT_HELD. */
     lift(name: string, reason: string, by: string): void {
       append({ ...liftOf(present(name)), reason, by })
       catalogue.decided(name)
@@ -112,10 +112,10 @@ export function versionOf({ name, state, version }: Image): string {
   return version.sha256
 }
 
-/** What a lift of this image's hold says, but for who lifts it and why. Throws FP_NOT_HELD. */
-export function liftOf({ name, state, version, hold }: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
-  if (hold === undefined || version === undefined) {
-    throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
-  }
-  return { kind: 'lifted', name, sha256: version.sha256, reasons: [...hold.reasons] }
+/** What a lift of this image's hold says, but for who lifts it and why. Throws FP_IMAGE_UNREAD, FP_NOT_HELD. */
+export function liftOf(image: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
+  const { name, state, hold } = image
+  const sha256 = versionOf(image)
+  if (hold === undefined) throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
+  return { kind: 'lifted', name, sha256, reasons: [...hold.reasons] }
 }

@@ -4,7 +4,9 @@ import { once } from 'node:events'
 import { get, type IncomingMessage } from 'node:http'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
+import { liftOf } from '../../server/depot/image-records.ts'
 import type { EntryOf } from '../../server/ledger/entries.ts'
+import type { Image } from '../../server/staging/image.ts'
 import { fetchproof } from '../clients/program.ts'
 import { imageBytes, ledgerEntries, putFile, serveFiles, stagingFolder } from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
@@ -65,6 +67,13 @@ test('what is not held cannot be lifted, and nothing is recorded', async () => {
   const { status, stderr } = await inProcess(['lift', 'gate 1.img', '--reason', REASON, '--folder', folder])
   expect([status, stderr.includes('FP_NOT_HELD')]).toEqual([1, true])
   expect(lifted(folder)).toEqual([])
+})
+
+test('while a held image was being read again, a lift was answered "not held: there is nothing to lift"', () => {
+  for (const state of ['settling', 'reading'] as const) {
+    const image = { name: 'desk.bin', state, version: undefined, hold: undefined } as unknown as Image
+    expect(() => liftOf(image)).toThrow(expect.objectContaining({ code: 'FP_IMAGE_UNREAD' }))
+  }
 })
 
 test('a reason is required, also one with words in it', async () => {

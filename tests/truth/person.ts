@@ -61,7 +61,12 @@ export function createPerson(deps: {
   const any = (names: readonly string[]): string | undefined => names[random.whole(0, names.length - 1)]
 
   async function run(args: readonly string[], status = 0): Promise<void> {
-    const outcome = await fetchproof([...args, '--folder', folder])
+    const limit = Date.now() + ON_RECORD_MS
+    let outcome = await fetchproof([...args, '--folder', folder])
+    while (outcome.stderr.includes('FP_IMAGE_UNREAD') && Date.now() < limit) {
+      await pause(200)
+      outcome = await fetchproof([...args, '--folder', folder])
+    }
     if (outcome.status !== status)
       faults.push(`${args.join(' ')} ended with ${outcome.status}: ${outcome.stdout}${outcome.stderr}`)
   }
