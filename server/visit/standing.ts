@@ -9,7 +9,7 @@ import type { ImageReference } from '../ledger/entries.ts'
 import type { DeviceObservation, Pulled } from './device-facts.ts'
 import { type Grounds, isOpen, type PrintedDigest } from './plan-shape.ts'
 import { imagePlace, isFree, type StandingFacts, type StepStanding } from './standing-evidence.ts'
-import { compareVersions } from './versions.ts'
+import { compareVersions } from './version-order.ts'
 
 /** In the order of the rows. */
 export function stepStandings(facts: StandingFacts): StepStanding[] {

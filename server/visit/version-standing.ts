@@ -3,8 +3,8 @@
  * written before. An order is claimed only where `compareVersions` can tell.
  */
 import type { EntryOf } from '../ledger/entries.ts'
-import { guessFromName } from './version-text.ts'
-import { compareVersions } from './versions.ts'
+import { guessFromName } from './version-finding.ts'
+import { compareVersions } from './version-order.ts'
 
 export interface VersionStanding {
   /** `version_before` of the first row and `version_target` of the last one. */

@@ -3,7 +3,7 @@ import { Socket } from 'node:net'
 import { expect, test } from 'vitest'
 import { answerRange } from '../../server/delivery/ranges.ts'
 import { readRawTarget } from '../../server/image-port/raw-target.ts'
-import { versionToRecord } from '../../server/visit/version-text.ts'
+import { versionToRecord } from '../../server/visit/version-finding.ts'
 
 const BLANKS = ' '.repeat(14_000)
 

@@ -6,7 +6,7 @@ import { execFileSync, spawnSync } from 'node:child_process'
 import { createRequire } from 'node:module'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
-import { compareVersions, type VersionOrder } from '../../server/visit/versions.ts'
+import { compareVersions, type VersionOrder } from '../../server/visit/version-order.ts'
 import { needs } from '../needs.ts'
 
 const opposite: Record<VersionOrder, VersionOrder> = {

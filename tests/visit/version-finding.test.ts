@@ -1,7 +1,7 @@
 /** Versions in pasted console texts (of invented makers, in the trade's general shape) and in image names. */
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
-import { guessFromName, versionToRecord } from '../../server/visit/version-text.ts'
+import { guessFromName, versionToRecord } from '../../server/visit/version-finding.ts'
 
 const SWITCH = `Marrow Vale Networks Access Software, Reading Room Switch, Version 12.4(3a), RELEASE (mv2)
 Copyright (c) 2009-2021 by Marrow Vale Networks
