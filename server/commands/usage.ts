@@ -1,7 +1,7 @@
 /** What can be typed: each command with its arguments, flags and an example. What it does is loaded when it runs. */
 import { Option } from 'commander'
 import { PULL_STATES } from '../delivery/records.ts'
-import { FETCH_ENDINGS } from '../ledger/fetch-endings.ts'
+import { FETCH_ENDINGS } from '../ledger/ending-names.ts'
 import type { AuditFlags } from './audit.ts'
 import type { HostProcess } from './host-process.ts'
 import type { DecisionFlags } from './image-decision.ts'

@@ -20,7 +20,7 @@
  *   lost or silent while sending, or the client says that it gives up, whenever that is: cut; but headers-only when it
  *   says so before a byte was handed over.   Our own reset, at any time before the end: withdrawn.
  */
-import type { Ending } from '../ledger/fetch-endings.ts'
+import type { Ending } from '../ledger/ending-names.ts'
 
 export type Phase =
   | 'sending'

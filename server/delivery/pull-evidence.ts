@@ -5,7 +5,7 @@
 import type { ImageReference } from '../ledger/entries.ts'
 import { Coverage, type Span } from './coverage.ts'
 import { Durations } from './fetch-times.ts'
-import { resumeOffset } from './ranges.ts'
+import { resumeOffset } from './range-header.ts'
 import type { FetchRecord } from './records.ts'
 
 export type PullEvidence = ReturnType<typeof createPullEvidence>

@@ -4,7 +4,7 @@
  *
  * Rules: a request from byte 0 begins a new pull of its client, unless it is a bounded range disjoint from all
  * that the pull has asked for (a segment). Any other request of the same client and version joins the latest
- * pull. What is covered then is judged in verdict.ts.
+ * pull. What is covered then is judged in pull-verdict.ts.
  */
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
 import { createClients, type LateHardware, type Moment } from './clients.ts'
@@ -18,9 +18,9 @@ import {
   takeEnded,
   takeStatement,
 } from './pull-evidence.ts'
-import { resumeOffset } from './ranges.ts'
+import { handedTwice, judgePull } from './pull-verdict.ts'
+import { resumeOffset } from './range-header.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
-import { handedTwice, judgePull } from './verdict.ts'
 
 interface PullRecordsOptions {
   /** Called when nothing can join a pull any more; it is then forgotten. Absent: all pulls are kept. */

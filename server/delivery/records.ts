@@ -1,6 +1,6 @@
 /** A fetch and a pull as audit, page and report show them (DESIGN: `audit --format json`). Types only. */
+import type { Ending } from '../ledger/ending-names.ts'
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
-import type { Ending } from '../ledger/fetch-endings.ts'
 
 export interface FetchRecord {
   /** Number within its ledger as text; with several folders merged, `folder-number`. */

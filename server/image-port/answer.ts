@@ -2,7 +2,7 @@
  * What an admitted request is answered with, as a value: no socket, no ledger. The table in the README is this file
  * and the statuses of denials.
  */
-import { answerRange, resumeOffset } from '../delivery/ranges.ts'
+import { answerRange, resumeOffset } from '../delivery/range-header.ts'
 import type { Admitted, Denial, Denied, Part } from '../depot/admission.ts'
 import { type ReadyImage, referenceOf } from '../staging/image.ts'
 import { type ConditionHeaders, etagOf, evaluateConditions, ifRangeHolds } from './conditions.ts'

@@ -5,7 +5,7 @@
  */
 import { IncomingMessage, maxHeaderSize, ServerResponse } from 'node:http'
 import type { Socket } from 'node:net'
-import { trimOws } from '../delivery/ranges.ts'
+import { trimOws } from '../delivery/range-header.ts'
 import { withLineEnds } from './line-ends.ts'
 
 const REQUEST_LINE = /^(GET|HEAD) (\/.*?) HTTP\/(1)\.([01])$/

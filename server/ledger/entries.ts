@@ -4,7 +4,7 @@
  */
 import Type, { type Static, type TSchema } from 'typebox'
 import { VisitDetails } from '../settings.ts'
-import { FETCH_ENDINGS } from './fetch-endings.ts'
+import { FETCH_ENDINGS } from './ending-names.ts'
 
 const STRICT = { additionalProperties: false }
 const Hex256 = Type.String({ pattern: '^[0-9a-f]{64}$' })

@@ -1,7 +1,7 @@
 /** Texts that regular expressions with a choice of ways take very long for: each is done with in no time. */
 import { Socket } from 'node:net'
 import { expect, test } from 'vitest'
-import { answerRange } from '../../server/delivery/ranges.ts'
+import { answerRange } from '../../server/delivery/range-header.ts'
 import { readRawTarget } from '../../server/image-port/raw-target.ts'
 import { versionToRecord } from '../../server/visit/version-finding.ts'
 

@@ -1,7 +1,7 @@
 /** Entries told as a story: what clients did, in order, for tests of what is derived from the ledger. */
 
+import type { Ending } from '../../server/ledger/ending-names.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
-import type { Ending } from '../../server/ledger/fetch-endings.ts'
 
 export const SHA_A = 'a'.repeat(64)
 export const SHA_B = 'b'.repeat(64)

@@ -1,6 +1,6 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
-import { answerRange, resumeOffset } from '../../server/delivery/ranges.ts'
+import { answerRange, resumeOffset } from '../../server/delivery/range-header.ts'
 
 // RFC 9110 §14.1.2 gives these for a representation of 10,000 bytes.
 describe('examples of RFC 9110 §14.1.2', () => {
