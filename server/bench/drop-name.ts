@@ -3,7 +3,7 @@
  * and never one of our own files.
  */
 import { FetchproofError } from '../errors.ts'
-import { createOfferRule } from '../staging/offer-rule.ts'
+import { createOfferRule } from '../staging/offered-names.ts'
 import { isChecksumFile } from '../trust/published/names.ts'
 
 const BYTES_AT_MOST = 200

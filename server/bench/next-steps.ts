@@ -17,7 +17,7 @@ import {
   strangerSteps,
   warningSteps,
   wrongImageSteps,
-} from './device-steps.ts'
+} from './device-advice.ts'
 import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
 
 export interface StepFacts {

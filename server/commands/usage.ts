@@ -55,7 +55,7 @@ const serve: Usage<string, ServeFlags> = {
   name: 'serve',
   description: 'Serve the images of a staging folder to devices, and record every fetch.',
   argument: FOLDER,
-  options: async () => [...(await import('./serve/serve-options.ts')).serveOptions(), ...READING],
+  options: async () => [...(await import('./serve/flags-from-settings.ts')).serveOptions(), ...READING],
   example: 'fetchproof serve visits/hollow-lane --open',
   run: async (folder, flags, around) => (await import('./serve/serve.ts')).serve(folder, flags, around),
 }

@@ -2,7 +2,7 @@
 import type { IncomingMessage, ServerResponse } from 'node:http'
 import type { Asked } from '../delivery/delivery.ts'
 import { denialOf } from '../depot/admission.ts'
-import { checksumFile, checksumList } from '../depot/checksum-files.ts'
+import { checksumFile, checksumList } from '../depot/checksum-lines.ts'
 import type { Depot } from '../depot/depot.ts'
 import { isFetchproofError } from '../errors.ts'
 import type { ReadyImage } from '../staging/image.ts'

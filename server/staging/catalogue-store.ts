@@ -15,7 +15,7 @@ import { heldFolder } from '../files/held-folder.ts'
 import { openRegular, tooLarge } from '../files/regular-file.ts'
 import { replaceFile, sweepBeside } from '../files/replacing.ts'
 import { type EntryOf, FormatStanding, PublishedStanding } from '../ledger/entries.ts'
-import { BLOCK_BYTES } from './block-size.ts'
+import { BLOCK_BYTES } from './digest-block-size.ts'
 import type { Version } from './image.ts'
 import type { Judgement } from './judge.ts'
 

@@ -21,7 +21,7 @@ import type { Judge } from './judge.ts'
 import type { Clock, LifeOptions } from './life-state.ts'
 import { createLookup } from './lookup.ts'
 import { createNotOffered } from './not-offered.ts'
-import { createOfferRule, wordsForDocument, wordsForNever } from './offer-rule.ts'
+import { createOfferRule, wordsForDocument, wordsForNever } from './offered-names.ts'
 import { createPlainPaths } from './plain-paths.ts'
 import { createWatch, type EventSource, type Sight } from './watch.ts'
 

@@ -3,7 +3,7 @@
  * what they are called, and texts under any name may hold published checksums.
  */
 import { type FileIdentity, type OpenFile, sameFile } from '../files/folder.ts'
-import { HEAD_BYTES, isDocument, isText } from './offer-rule.ts'
+import { HEAD_BYTES, isDocument, isText } from './offered-names.ts'
 import type { Sight } from './watch.ts'
 
 /** A longer file under an image's name is an image, whatever it begins with. */

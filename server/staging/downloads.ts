@@ -3,7 +3,7 @@
  * the growing part that will take its place (browsers put a random word between name and extension).
  */
 import { posix } from 'node:path'
-import { CONTROL_ENDINGS, controlledBy, wordsForNever } from './offer-rule.ts'
+import { CONTROL_ENDINGS, controlledBy, wordsForNever } from './offered-names.ts'
 import type { Sight } from './watch.ts'
 
 /** `again`: whether this file is an image is to be decided again. */

@@ -1,5 +1,5 @@
 /** What lies in the folder, is offered to nobody, and may make a person wonder why: said once, in one place. */
-import { wordsForFolder } from './offer-rule.ts'
+import { wordsForFolder } from './offered-names.ts'
 
 export interface NotOffered {
   readonly name: string

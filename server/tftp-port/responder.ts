@@ -2,7 +2,7 @@
 import type { Asked } from '../delivery/delivery.ts'
 import type { Wire } from '../delivery/fetch.ts'
 import { type Admitted, type Denial, type Denied, denialOf } from '../depot/admission.ts'
-import { checksumFile, checksumList } from '../depot/checksum-files.ts'
+import { checksumFile, checksumList } from '../depot/checksum-lines.ts'
 import type { Depot } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { largestPacket } from '../network/mtu.ts'

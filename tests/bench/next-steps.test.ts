@@ -1,6 +1,6 @@
 /** What the page says to do next, from facts alone. */
 import { describe, expect, test } from 'vitest'
-import { longStalls } from '../../server/bench/device-steps.ts'
+import { longStalls } from '../../server/bench/device-advice.ts'
 import { nextSteps, type StepFacts } from '../../server/bench/next-steps.ts'
 import { handsIn } from '../../server/bench/page/words.ts'
 import type { VisitRowView, VisitView } from '../../server/bench/snapshot-shape.ts'

@@ -1,6 +1,6 @@
 /** What the foot of the terminal shows, out of the same functions as the page: the tally, what needs a person, what moves. */
 import { boardOf } from '../../bench/board.ts'
-import { longStalls } from '../../bench/device-steps.ts'
+import { longStalls } from '../../bench/device-advice.ts'
 import { nextSteps } from '../../bench/next-steps.ts'
 import { addressesOf, createImageViews, createPullViews, recentOf } from '../../bench/snapshot.ts'
 import type { BoardView, NextStep } from '../../bench/snapshot-shape.ts'

@@ -6,7 +6,7 @@ import {
   wordsForDocument,
   wordsForFolder,
   wordsForNever,
-} from '../../server/staging/offer-rule.ts'
+} from '../../server/staging/offered-names.ts'
 import { isChecksumFile } from '../../server/trust/published/names.ts'
 
 const rule = createOfferRule({ folder: '/stage', records: '/stage/.fetchproof', isChecksumFile })

@@ -1,7 +1,7 @@
-/** All doors that there are. */
-import type { Door } from '../depot/door.ts'
-import { HTTP_DOOR } from '../image-port/door.ts'
-import { TFTP_DOOR } from '../tftp-port/door.ts'
+/** All doors, each to be rehearsed by its own client. */
+import type { Door } from '../../depot/door.ts'
+import { HTTP_DOOR } from '../../image-port/door.ts'
+import { TFTP_DOOR } from '../../tftp-port/door.ts'
 
 const DOORS: readonly Door[] = [HTTP_DOOR, TFTP_DOOR]
 
