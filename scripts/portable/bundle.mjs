@@ -13,7 +13,7 @@ const dist = join(root, 'dist')
 const ENTRIES = {
   main: 'server/main.js',
   'digest-worker': 'server/staging/digest-worker.js',
-  'checking-process': 'server/trust/formats/checking-process.js',
+  'check-process': 'server/trust/formats/check-process.js',
 }
 
 /**

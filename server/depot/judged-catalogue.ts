@@ -2,7 +2,7 @@
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../staging/catalogue.ts'
 import type { ImageHistory, Pasted } from '../staging/image-history.ts'
 import { isAlgorithm } from '../trust/digests/algorithm.ts'
-import { createFormatChecker } from '../trust/formats/checker.ts'
+import { createFormatChecker } from '../trust/formats/check-queue.ts'
 import { createJudge } from '../trust/judgement.ts'
 import type { Claim } from '../trust/published/comparison.ts'
 import { claimOf } from '../trust/published/pasted.ts'

@@ -11,7 +11,7 @@ import { type Format, FormatStanding, type HoldReason, type Published } from '..
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
 import { type Algorithm, algorithmText } from './digests/algorithm.ts'
 import { CHECKSUM_TEXT_BYTES } from './digests/finder.ts'
-import type { FormatChecker } from './formats/checker.ts'
+import type { FormatChecker } from './formats/check-queue.ts'
 import { type CheckedFormat, NOT_CHECKED } from './formats/finding.ts'
 import type { Claim, Comparison } from './published/comparison.ts'
 import { isChecksumFile } from './published/names.ts'

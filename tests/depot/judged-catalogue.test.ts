@@ -4,7 +4,7 @@ import { rm, writeFile } from 'node:fs/promises'
 import { gzipSync } from 'node:zlib'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
-import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/checker.ts'
+import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/check-queue.ts'
 import { createJudge, type JudgeDeps } from '../../server/trust/judgement.ts'
 import {
   createPublishedChecksums,

@@ -5,7 +5,7 @@
 import { mkdir, truncate, utimes, writeFile } from 'node:fs/promises'
 import { dirname } from 'node:path'
 import { gzipSync } from 'node:zlib'
-import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/checker.ts'
+import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/check-queue.ts'
 import { createJudge } from '../../server/trust/judgement.ts'
 import { createPublishedChecksums } from '../../server/trust/published/published-checksums.ts'
 import { stage } from '../staging/stage.ts'

@@ -6,7 +6,7 @@ import { gzipSync } from 'node:zlib'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Version } from '../../server/staging/image.ts'
 import type { Judge, Judgement } from '../../server/staging/judge.ts'
-import { checkFormat } from '../../server/trust/formats/check.ts'
+import { checkFormat } from '../../server/trust/formats/file-check.ts'
 import { createJudge } from '../../server/trust/judgement.ts'
 import { createPublishedChecksums } from '../../server/trust/published/published-checksums.ts'
 

@@ -10,8 +10,8 @@ import { crc32, createGzip, deflateRawSync } from 'node:zlib'
 import fc from 'fast-check'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { DEFAULT_LIMITS } from '../../../server/trust/formats/budget.ts'
-import { checkFormat, checkSource } from '../../../server/trust/formats/check.ts'
-import { SIGNATURES } from '../../../server/trust/formats/signatures.ts'
+import { checkFormat, checkSource } from '../../../server/trust/formats/file-check.ts'
+import { KNOWN_FORMATS } from '../../../server/trust/formats/known-formats.ts'
 import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
 import { needs } from '../../needs.ts'
 
@@ -141,7 +141,7 @@ describe('structures made to hurt', () => {
   })
 
   it('gives a verdict for any bytes behind any signature', async () => {
-    const starts = SIGNATURES.flatMap(({ magic }) => (magic === undefined ? [] : [magic]))
+    const starts = KNOWN_FORMATS.flatMap(({ magic }) => (magic === undefined ? [] : [magic]))
     const names = fc.constantFrom('x.bin', 'x.tar', 'x.hex', 'x.s19', 'x.gz', 'x')
     await fc.assert(
       fc.asyncProperty(

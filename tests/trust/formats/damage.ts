@@ -1,7 +1,7 @@
 /** Cuts and single flipped bits, and how our verdict compares with the format's own tool. */
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
-import { checkFormat } from '../../../server/trust/formats/check.ts'
+import { checkFormat } from '../../../server/trust/formats/file-check.ts'
 import { type Sample, seeded } from './samples.ts'
 
 export interface Tally {

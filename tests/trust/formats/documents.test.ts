@@ -1,5 +1,5 @@
 import { describe, expect, it } from 'vitest'
-import { checkSource } from '../../../server/trust/formats/check.ts'
+import { checkSource } from '../../../server/trust/formats/file-check.ts'
 import type { ByteSource } from '../../../server/trust/formats/source.ts'
 import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
 

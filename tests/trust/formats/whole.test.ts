@@ -4,7 +4,7 @@ import { mkdtempSync, readdirSync, rmSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
-import { checkFormat, checkSource } from '../../../server/trust/formats/check.ts'
+import { checkFormat, checkSource } from '../../../server/trust/formats/file-check.ts'
 import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
 import { allNeed } from '../../needs.ts'
 

@@ -6,7 +6,7 @@
 import { constants, setPriority } from 'node:os'
 import { messageOf } from '../../errors.ts'
 import type { Stopwatch } from './budget.ts'
-import { checkFormat } from './check.ts'
+import { checkFormat } from './file-check.ts'
 import type { CheckAnswer, CheckRequest } from './messages.ts'
 import { createPace, processorMs } from './pace.ts'
 
@@ -15,7 +15,7 @@ const GOES_ON_EVERY_MS = 1_000
 /** A check that computes hears nothing; where the system gives orphans another parent, it sees that it has become one. */
 const PARENT = process.ppid
 
-// Runs only where checker.ts started it.
+// Runs only where check-queue.ts started it.
 if (process.send !== undefined) {
   lowerPriority()
   // Ctrl-C reaches every process of a terminal; the one that serves says when this one ends.

@@ -32,7 +32,7 @@ export function createFormatChecker(options: CheckerOptions = {}) {
   const {
     limits = DEFAULT_LIMITS,
     graceMs = GRACE_MS,
-    script = builtScript(new URL('./checking-process.js', import.meta.url)),
+    script = builtScript(new URL('./check-process.js', import.meta.url)),
   } = options
   const oneByOne = createConcurrencyLimit(1)
   let checking: ChildProcess | undefined

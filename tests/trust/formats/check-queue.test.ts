@@ -6,7 +6,7 @@ import { pathToFileURL } from 'node:url'
 import { gzipSync } from 'node:zlib'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import { DEFAULT_LIMITS } from '../../../server/trust/formats/budget.ts'
-import { createFormatChecker, type FormatChecker } from '../../../server/trust/formats/checker.ts'
+import { createFormatChecker, type FormatChecker } from '../../../server/trust/formats/check-queue.ts'
 
 let folder = ''
 let checker: FormatChecker | undefined

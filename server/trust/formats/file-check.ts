@@ -8,8 +8,8 @@ import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.
 import { bareExtensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
 import { Damage, Uncheckable } from './fault.ts'
 import type { CheckedFormat, WholeFormat } from './finding.ts'
+import { type KnownFormat, nearMiss, promisedBy, recognise, SIGNATURE_BYTES } from './known-formats.ts'
 import { programKind } from './program.ts'
-import { nearMiss, promisedBy, recognise, SIGNATURE_BYTES, type Signature } from './signatures.ts'
 import { type ByteSource, openSource } from './source.ts'
 
 const SMALL_CLIENT_BYTES = 2 ** 31
@@ -38,8 +38,8 @@ export async function checkSource(
   limits: Limits = DEFAULT_LIMITS,
   watch: Stopwatch = CLOCK,
 ): Promise<CheckedFormat> {
-  const checked = await checkBytes(source, bareExtensionOf(name), (signature) =>
-    checkKnown(source, signature, bareExtensionOf(name), createBudget(source.bytes, limits, watch)),
+  const checked = await checkBytes(source, bareExtensionOf(name), (known) =>
+    checkKnown(source, known, bareExtensionOf(name), createBudget(source.bytes, limits, watch)),
   )
   const size = source.bytes < SMALL_CLIENT_BYTES ? [] : [sizeNote(source.bytes)]
   return { ...checked, notes: [...checked.notes, ...size] }
@@ -52,7 +52,7 @@ function sizeNote(bytes: number): string {
 async function checkBytes(
   source: ByteSource,
   extension: string,
-  checkAs: (signature: Signature) => Promise<CheckedFormat>,
+  checkAs: (known: KnownFormat) => Promise<CheckedFormat>,
 ): Promise<CheckedFormat> {
   if (source.bytes === 0) {
     return {
@@ -64,8 +64,8 @@ async function checkBytes(
     }
   }
   const head = source.read(0, SIGNATURE_BYTES)
-  const signature = recognise(head)
-  if (signature !== undefined) return checkAs(signature)
+  const known = recognise(head)
+  if (known !== undefined) return checkAs(known)
   const near = nearMiss(head, extension)
   if (near !== undefined && extension !== '' && near.extensions.includes(extension)) return damagedStart(near)
   const document = documentKind(source)
@@ -84,12 +84,12 @@ async function checkBytes(
 
 async function checkKnown(
   source: ByteSource,
-  signature: Signature,
+  known: KnownFormat,
   extension: string,
   budget: Budget,
 ): Promise<CheckedFormat> {
-  const { kind, check } = signature
-  const notes = [...mismatchNote(kind, extension), ...containerNote(signature)]
+  const { kind, check } = known
+  const notes = [...mismatchNote(kind, extension), ...containerNote(known)]
   const unknown = (detail: string): CheckedFormat => ({
     kind,
     verdict: 'unknown',
@@ -112,7 +112,7 @@ async function checkKnown(
   }
 }
 
-function damagedStart({ kind }: Signature): CheckedFormat {
+function damagedStart({ kind }: KnownFormat): CheckedFormat {
   return damaged(kind, `the file begins almost, but not quite, as ${kind} does, or ends right there`, 0, [])
 }
 
@@ -132,7 +132,7 @@ function trailingNote(source: ByteSource, kind: string, found: WholeFormat): str
   ]
 }
 
-function containerNote({ kind, container }: Signature): string[] {
+function containerNote({ kind, container }: KnownFormat): string[] {
   if (container === undefined) return []
   return [`This is an ${container} (${kind}): some devices take it as it is, most want the image inside.`]
 }

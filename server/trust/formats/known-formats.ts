@@ -1,6 +1,6 @@
 /**
  * The table of formats: by which bytes each is recognised, and which check it has. The first that fits counts.
- * Signatures without a check only name what the file is.
+ * One without a check only names what the file is.
  */
 import { checkBzip2 } from './bzip2.ts'
 import { checkDeviceTree } from './device-tree.ts'
@@ -16,7 +16,7 @@ import { checkXz } from './xz.ts'
 import { checkZip } from './zip.ts'
 import { checkZstd } from './zstd.ts'
 
-export interface Signature {
+export interface KnownFormat {
   readonly kind: string
   /** Bytes at the start of the file. */
   readonly magic?: Buffer
@@ -37,7 +37,7 @@ export const SIGNATURE_BYTES = 512
 const hex = (digits: string) => Buffer.from(digits.replaceAll(' ', ''), 'hex')
 const ascii = (text: string) => Buffer.from(text, 'latin1')
 
-export const SIGNATURES: readonly Signature[] = [
+export const KNOWN_FORMATS: readonly KnownFormat[] = [
   { kind: 'gzip', magic: hex('1f 8b 08'), check: checkGzip, extensions: ['gz', 'tgz'] },
   { kind: 'xz', magic: hex('fd 37 7a 58 5a 00'), check: checkXz, extensions: ['xz', 'txz'] },
   { kind: 'bzip2', magic: ascii('BZh'), check: checkBzip2, extensions: ['bz2', 'tbz', 'tbz2'] },
@@ -99,24 +99,24 @@ export const SIGNATURES: readonly Signature[] = [
   },
 ]
 
-/** The signature that the first bytes fit. */
-export function recognise(head: Buffer): Signature | undefined {
-  return SIGNATURES.find(({ magic, looksLike }) =>
+/** The format that the first bytes fit. */
+export function recognise(head: Buffer): KnownFormat | undefined {
+  return KNOWN_FORMATS.find(({ magic, looksLike }) =>
     magic === undefined ? looksLike?.(head) === true : head.subarray(0, magic.length).equals(magic),
   )
 }
 
-/** The first signature whose format the extension promises. */
-export function promisedBy(extension: string): Signature | undefined {
-  return SIGNATURES.find(({ extensions }) => extensions.includes(extension))
+/** The first format that the extension promises. */
+export function promisedBy(extension: string): KnownFormat | undefined {
+  return KNOWN_FORMATS.find(({ extensions }) => extensions.includes(extension))
 }
 
 /**
  * A format that the bytes would be but for damage at their very start: a signature missed by one bit, or cut
  * off within it. Signatures under four bytes are too short for that without the extension's word.
  */
-export function nearMiss(head: Buffer, extension: string): Signature | undefined {
-  return SIGNATURES.find(({ magic, looksLikeDamaged, check, extensions }) => {
+export function nearMiss(head: Buffer, extension: string): KnownFormat | undefined {
+  return KNOWN_FORMATS.find(({ magic, looksLikeDamaged, check, extensions }) => {
     if (check === undefined) return false
     const promised = extensions.includes(extension)
     if (magic === undefined) return promised && looksLikeDamaged?.(head) === true
