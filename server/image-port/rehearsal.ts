@@ -2,7 +2,7 @@
 import { Agent, type Dispatcher, request } from 'undici'
 import { LIST_PATH, type Rehearser } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
-import { CHECKSUM_TEXT_BYTES } from '../trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES } from '../trust/digests/stated-digests.ts'
 import { REHEARSAL_HEADER } from './image-port.ts'
 import { networkFaultWords, type Way } from './rehearsal-asking.ts'
 import { checkTarget } from './rehearsal-checks.ts'

@@ -2,7 +2,7 @@
 import { createHash } from 'node:crypto'
 import { type Checked, LIST_PATH, type Rehearser, type Target } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
-import { CHECKSUM_TEXT_BYTES } from '../trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES } from '../trust/digests/stated-digests.ts'
 import { type ReadAnswer, readByTftp } from './client.ts'
 import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'

@@ -4,7 +4,7 @@ import { type Difference, LIST_PATH, type Rehearser, type Target } from '../../d
 import type { ImageView } from '../../report/image-view.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { digestPath } from '../../staging/naming.ts'
-import { findDigests } from '../../trust/digests/finder.ts'
+import { findDigests } from '../../trust/digests/stated-digests.ts'
 
 export interface Rehearsal {
   readonly bases: readonly { readonly url: string; readonly tunnel: boolean }[]

@@ -4,8 +4,8 @@
  * the file that the text stands beside, by its own name.
  */
 import { addTo } from '../../grouped.ts'
-import { findDigests, findingDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
+import { findDigests, findingDigests } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
 import { baseNamesOf, baseOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'

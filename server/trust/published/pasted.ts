@@ -2,8 +2,8 @@
  * What a person pasted as published for one image: the lines that name it decide; digests without a file name count
  * where no line does; a text about other files says nothing of this one.
  */
-import { findDigests } from '../digests/finder.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
+import { findDigests } from '../digests/stated-digests.ts'
 import { checksumText, imagesOf } from './checksum-text.ts'
 import type { Claim } from './comparison.ts'
 import { comparable, knownNames } from './match-names.ts'

@@ -1,9 +1,11 @@
 /**
- * The one finder of stated digests: any text, as a file beside an image, a list, pasted or printed -> digests, the file
+ * The digests that a text states: a file beside an image, a list, what was pasted as published -> digests, the file
  * names that they stand for, and what was not understood. It takes time in proportion to the text and never throws.
+ * What a device printed is read by `../matching/printed-text.ts`, which looks every reading up among the images.
  */
 import type { Algorithm } from './algorithm.ts'
-import { stateJson } from './documents.ts'
+import { withoutTags } from './html.ts'
+import { stateJson } from './json.ts'
 import { type HexPiece, piecesIn } from './pieces.ts'
 import { createStatements, type Statements, type StatementsFound } from './statements.ts'
 import { decodeText, tidied } from './text.ts'
@@ -64,19 +66,6 @@ function endOfTurn(text: string, from: number): number {
 }
 
 const TURN_ENDS = [/\n(?=\s)|[^0-9a-f:\s-]\s*\n/i, /\n/, /[^0-9A-Za-z\s:-]\s/, /\s/]
-
-/** Saved pages: cells become tabs, other marks blanks; line ends stay, so that lines can be told. */
-function withoutTags(text: string): string {
-  if (!/<\/?(?:td|p|a|li|code|br|pre|div|span)\b/i.test(text)) return text
-  return text
-    .replace(/<\/?(?:td|th)\b[^<>\n]{0,1000}>/gi, '\t')
-    .replace(
-      /<\/?(?:a|b|br|code|div|dd|dt|dl|em|h\d|hr|i|kbd|li|ol|p|pre|samp|span|strong|table|tbody|thead|tr|tt|ul)\b[^<>\n]{0,1000}>/gi,
-      ' ',
-    )
-    .replace(/&nbsp;|&#160;/gi, ' ')
-    .replace(/&amp;/gi, '&')
-}
 
 /** Returns the number of the line in which it ends. */
 function stateLines(text: string, first: number, statements: Statements): number {

@@ -2,7 +2,7 @@
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import type { Algorithm } from '../../../server/trust/digests/algorithm.ts'
-import { CHECKSUM_TEXT_BYTES, findDigests } from '../../../server/trust/digests/finder.ts'
+import { CHECKSUM_TEXT_BYTES, findDigests } from '../../../server/trust/digests/stated-digests.ts'
 import { HOSTILE, hostileText } from './hostile.ts'
 import { digestsOf, TEXTS } from './texts.ts'
 
