@@ -3,8 +3,8 @@ import { createHash, randomBytes } from 'node:crypto'
 import { crc32 } from 'node:zlib'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
-import { type MatchImage, matchText } from '../../server/trust/match.ts'
-import type { Matched } from '../../server/trust/matching/finding.ts'
+import type { Matched } from '../../../server/trust/matching/finding.ts'
+import { type MatchImage, matchText } from '../../../server/trust/matching/printed-text.ts'
 
 const HASHES = ['md5', 'sha1', 'sha224', 'sha256', 'sha384', 'sha512'] as const
 const ALGORITHMS = ['crc32', ...HASHES] as const

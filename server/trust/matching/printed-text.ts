@@ -5,11 +5,11 @@
  * CRC-32 has 8 digits only, and consoles print 8 digits for much else (addresses, dates, sizes). So an 8-digit
  * string that matches nothing is a failure only where a label or an arrow says that it is one.
  */
-import { isFetchproofError } from '../errors.ts'
-import type { Catalogue } from '../staging/catalogue.ts'
-import type { Image } from '../staging/image.ts'
-import { ALGORITHM_FACTS, ALGORITHMS } from './digests/algorithm.ts'
-import { type HexText, readHexWords } from './digests/hex-words.ts'
+import { isFetchproofError } from '../../errors.ts'
+import type { Catalogue } from '../../staging/catalogue.ts'
+import type { Image } from '../../staging/image.ts'
+import { ALGORITHM_FACTS, ALGORITHMS } from '../digests/algorithm.ts'
+import { type HexText, readHexWords } from '../digests/hex-words.ts'
 import {
   digestReadings,
   digitsIn,
@@ -17,12 +17,12 @@ import {
   SHORT_DIGITS,
   type Stretch,
   stretches,
-} from './digests/readings.ts'
-import { tidied } from './digests/text.ts'
-import type { FindingAt, Matched, MatchFinding } from './matching/finding.ts'
-import { createKnownDigests, type KnownDigest, type KnownDigests } from './matching/known-digests.ts'
-import { matchWords } from './matching/sentences.ts'
-import { othersIn } from './matching/unmatched.ts'
+} from '../digests/readings.ts'
+import { tidied } from '../digests/text.ts'
+import type { FindingAt, Matched, MatchFinding } from './finding.ts'
+import { createKnownDigests, type KnownDigest, type KnownDigests } from './known-digests.ts'
+import { matchWords } from './sentences.ts'
+import { othersIn } from './unmatched.ts'
 
 /** Longer texts are refused by those who take them in. */
 export const MOST_MATCH_CHARACTERS = 256 * 1024
