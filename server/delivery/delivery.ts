@@ -11,8 +11,8 @@ import { type ReadyImage, referenceOf } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
 import type { Phase, Seen } from './endings.ts'
 import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
-import type { FetchLimits, Place } from './fetch-limits.ts'
 import type { HeldParts } from './held-parts.ts'
+import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './range-header.ts'
 import { createRefusals } from './refusals.ts'
 import { createSleepAwareTimer } from './sleep-aware-timer.ts'
@@ -222,9 +222,9 @@ export function createDelivery(deps: DeliveryDeps) {
     async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }> {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
       turns.hurry()
-      const admission = underWay.admit(asked.client)
-      if (!admission.admitted) throw new FetchproofError('FP_BUSY', { why: admission.reason })
-      const { place } = admission
+      const found = underWay.takePlace(asked.client)
+      if (!found.taken) throw new FetchproofError('FP_BUSY', { why: found.reason })
+      const { place } = found
       let opened: OpenedVersion | undefined
       try {
         opened = await openReady(image)

@@ -1,7 +1,7 @@
 /** The fetches under way: their places, stalls, and who moves beside whom. */
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { RunningFetch } from './fetch.ts'
-import { createPlaces, type FetchLimits, type Place } from './fetch-limits.ts'
+import { createPlaces, type FetchLimits, type Place } from './places.ts'
 
 export interface UnderWay {
   readonly id: number
@@ -59,8 +59,8 @@ export function createFetchesUnderWay(
   }
 
   return {
-    /** A place for one more fetch of this client, taken from now on. */
-    admit: (client: ClientRef) => places.admit(client.address, isPlanned(client)),
+    /** A place for one more fetch of this client, from now on. */
+    takePlace: (client: ClientRef) => places.take(client.address, isPlanned(client)),
     get waiting() {
       return places.waiting
     },

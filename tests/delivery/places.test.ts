@@ -1,7 +1,7 @@
 /** Places for fetches: shared fairly, at a cost that does not grow with how many are open. */
 import { expect, test } from 'vitest'
 import type { RunningFetch } from '../../server/delivery/fetch.ts'
-import { createPlaces, type Place, type Places } from '../../server/delivery/fetch-limits.ts'
+import { createPlaces, type Place, type Places } from '../../server/delivery/places.ts'
 
 function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   let now = 0
@@ -13,9 +13,9 @@ function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   })
   /** A fetch that sends; when it is put out its place is free. */
   function begin(address: string, { bytes = 0, wentOn = 0 } = {}): Place | string {
-    const admission = places.admit(address, address.startsWith('198.51.100.'))
-    if (!admission.admitted) return admission.reason
-    const { place } = admission
+    const found = places.take(address, address.startsWith('198.51.100.'))
+    if (!found.taken) return found.reason
+    const { place } = found
     const end = (how: string) => (): void => {
       ended.push(`${address} ${how}`)
       place.leave()

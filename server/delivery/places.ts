@@ -1,5 +1,5 @@
 /**
- * Places for fetches that send: how many at once, and shared fairly among clients when all are taken. Admission costs
+ * Places for fetches that send: how many at once, and shared fairly among clients when all are taken. Taking one costs
  * the same however many fetches are open, so that a flood of requests does not delay those that are answered.
  * A fetch that has handed over everything and waits for its client to close takes no place of those that send; how many
  * may wait is bounded too, since each holds a connection for as long as its client likes.
@@ -14,7 +14,7 @@ export interface FetchLimits {
   readonly pauseMs: number
 }
 
-/** Taken from admission on, while the file is being opened. */
+/** Taken before the file is opened. */
 export interface Place {
   sends(fetch: RunningFetch): void
   /** Everything is handed over: only the client's close is waited for. */
@@ -22,18 +22,18 @@ export interface Place {
   leave(): void
 }
 
-type Admission =
-  | { readonly admitted: true; readonly place: Place }
-  | { readonly admitted: false; readonly reason: string }
+type PlaceTaken =
+  | { readonly taken: true; readonly place: Place }
+  | { readonly taken: false; readonly reason: string }
 
 export type Places = ReturnType<typeof createPlaces>
 
 interface Group {
-  /** A device of the visit was admitted in it: none of its fetches makes room for a stranger's. */
+  /** A device of the visit has a place in it: none of its fetches makes room for a stranger's. */
   isPlanned: boolean
   readonly sending: Set<RunningFetch>
   readonly waiting: Set<RunningFetch>
-  /** Admitted, and their file is being opened. */
+  /** They have a place, and their file is being opened. */
   opening: number
 }
 
@@ -67,7 +67,7 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
     return group
   }
 
-  function take(key: string, group: Group, isPlanned: boolean): Place {
+  function occupy(key: string, group: Group, isPlanned: boolean): Place {
     if (isPlanned) group.isPlanned = true
     let fetch: RunningFetch | undefined
     let at: keyof typeof all | undefined = 'opening'
@@ -158,20 +158,20 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
      * May one more fetch of this client begin? Only when all places are taken does a cap a client matter. `isPlanned`: it
      * is a device of the visit.
      */
-    admit(address: string, isPlanned: boolean): Admission {
+    take(address: string, isPlanned: boolean): PlaceTaken {
       const key = clientGroup(address)
       const group = groups.get(key)
-      const admitted = (): Admission => ({ admitted: true, place: take(key, groupOf(key), isPlanned) })
-      if (all.sending + all.opening < limits.maxFetches) return admitted()
+      const taken = (): PlaceTaken => ({ taken: true, place: occupy(key, groupOf(key), isPlanned) })
+      if (all.sending + all.opening < limits.maxFetches) return taken()
       const own = group === undefined ? 0 : group.sending.size + group.opening
       if (own >= limits.maxFetchesPerClient) {
-        return { admitted: false, reason: `this client already has ${own} fetches and all places are taken` }
+        return { taken: false, reason: `this client already has ${own} fetches and all places are taken` }
       }
       if (mayEvict(key) && makeRoom(own, isPlanned)) {
         evictions.set(key, (evictions.get(key) ?? 0) + 1)
-        return admitted()
+        return taken()
       }
-      return { admitted: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
+      return { taken: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
     },
     /** Fetches that wait for their client to close. */
     get waiting(): number {
