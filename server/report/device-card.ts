@@ -2,7 +2,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import { algorithmText } from '../trust/digests/algorithm.ts'
 import { type DevicePlan, isOpen, type Standing, type StepPlan } from '../visit/plan-shape.ts'
-import { SHEET_COLUMNS } from '../visit/sheet-rows.ts'
+import { SHEET_COLUMNS } from '../visit/sheet-columns.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import {

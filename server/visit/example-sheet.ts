@@ -1,5 +1,5 @@
 /** A visit sheet to begin from: branch libraries of an invented county. Addresses of RFC 5737 and RFC 7042. */
-import { SHEET_COLUMNS } from './sheet-rows.ts'
+import { SHEET_COLUMNS } from './sheet-columns.ts'
 
 const ROWS = [
   'harrowick-sw1,192.0.2.11,00:00:5e:00:53:11,,reading-room-switch-4.1.0.bin,RS-24,MV-0001,3.9.2,4.1.0,reading-room-switch-3.9.2.bin,intermediate version first,cellar',

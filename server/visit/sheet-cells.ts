@@ -2,7 +2,8 @@
  * What spreadsheets and copying do to cells: some of it can be taken back, all of it is named. A cell keeps its value
  * where there is only a guess.
  */
-import { deviceKey, type RawRow, type Say, type SheetColumn } from './sheet-rows.ts'
+import type { SheetColumn } from './sheet-columns.ts'
+import { deviceKey, type RawRow, type Say } from './sheet-rows.ts'
 
 const AS_TEXT = 'Format the column as text and enter it again.'
 

@@ -3,7 +3,8 @@ import { grouped } from '../grouped.ts'
 import { normalise } from '../network/addresses.ts'
 import { normaliseMac } from '../network/neighbour-text.ts'
 import { quote } from './sheet-cells.ts'
-import { deviceKey, type PlannedRow, type RawRow, type SheetColumn, type SheetProblem } from './sheet-rows.ts'
+import type { SheetColumn } from './sheet-columns.ts'
+import { deviceKey, type PlannedRow, type RawRow, type SheetProblem } from './sheet-rows.ts'
 
 type Mutable<T> = { -readonly [K in keyof T]: T[K] }
 type Draft = Mutable<PlannedRow>

@@ -1,7 +1,8 @@
 /** What was seen without a sheet, as one to go on with: a row a client and image, in the order they came. Pure. */
 import { stringify } from 'csv-stringify/sync'
 import type { PullRecord } from '../delivery/records.ts'
-import { deviceKey, SHEET_COLUMNS, SHEET_LIMITS, type SheetColumn } from './sheet-rows.ts'
+import { SHEET_COLUMNS, type SheetColumn } from './sheet-columns.ts'
+import { deviceKey, SHEET_LIMITS } from './sheet-rows.ts'
 
 /** CSV as RFC 4180 has it (CRLF), with the sheet's columns. A device without a name is called by its address. */
 export function sheetOfPulls(pulls: readonly PullRecord[]): string {

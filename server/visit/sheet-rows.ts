@@ -1,22 +1,7 @@
-/** What a visit sheet holds: its columns, its rows, and what can be wrong with them. */
+/** What a visit sheet holds: its rows, and what can be wrong with them. */
 import { SHEET_ROWS_AT_MOST } from '../ledger/entries.ts'
 
 export const SHEET_FILE = 'visit.csv'
-export const SHEET_COLUMNS = [
-  'device',
-  'address',
-  'mac',
-  'via',
-  'image',
-  'model',
-  'serial',
-  'version_before',
-  'version_target',
-  'rollback',
-  'note',
-] as const
-export type SheetColumn = (typeof SHEET_COLUMNS)[number]
-
 export const SHEET_LIMITS = Object.freeze({
   bytes: 5 * 1024 * 1024,
   rows: SHEET_ROWS_AT_MOST,

@@ -6,15 +6,8 @@
 import { parse } from 'csv-parse/sync'
 import { cleanCell, damageOf, sayLostZeros } from './sheet-cells.ts'
 import { checkRows } from './sheet-check.ts'
-import { readHeadings } from './sheet-headings.ts'
-import {
-  type RawRow,
-  type Say,
-  SHEET_COLUMNS,
-  SHEET_LIMITS,
-  type Sheet,
-  type SheetProblem,
-} from './sheet-rows.ts'
+import { readHeadings, SHEET_COLUMNS } from './sheet-columns.ts'
+import { type RawRow, type Say, SHEET_LIMITS, type Sheet, type SheetProblem } from './sheet-rows.ts'
 import { decodeSheet } from './sheet-text.ts'
 
 /** Empty lines count as rows of a spreadsheet; this many records are looked at. */

@@ -4,7 +4,8 @@ import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import { exampleSheet } from '../../server/visit/example-sheet.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
-import { problemText, SHEET_COLUMNS, SHEET_LIMITS } from '../../server/visit/sheet-rows.ts'
+import { SHEET_COLUMNS } from '../../server/visit/sheet-columns.ts'
+import { problemText, SHEET_LIMITS } from '../../server/visit/sheet-rows.ts'
 
 const read = (text: string, encoding: BufferEncoding = 'utf8') => parseSheet(Buffer.from(text, encoding))
 const problems = (text: string) => read(text).problems.map(problemText)

@@ -1,9 +1,24 @@
 /**
- * The headings of a visit sheet: the known columns, what the trade calls them elsewhere, and what was perhaps meant.
- * Letter case, blanks, hyphens, underscores and punctuation do not count.
+ * The columns of a visit sheet and the headings that name them: what the trade calls them elsewhere, and what was perhaps
+ * meant. Letter case, blanks, hyphens, underscores and punctuation do not count.
  */
 import { differences } from '../staging/nearest-name.ts'
-import { type Say, SHEET_COLUMNS, SHEET_LIMITS, type SheetColumn } from './sheet-rows.ts'
+import { type Say, SHEET_LIMITS } from './sheet-rows.ts'
+
+export const SHEET_COLUMNS = [
+  'device',
+  'address',
+  'mac',
+  'via',
+  'image',
+  'model',
+  'serial',
+  'version_before',
+  'version_target',
+  'rollback',
+  'note',
+] as const
+export type SheetColumn = (typeof SHEET_COLUMNS)[number]
 
 /** Common names in inventories and on forms (common practice). */
 const SYNONYMS: Readonly<Record<SheetColumn, string>> = {
