@@ -1,8 +1,9 @@
 /** One device in the printed record: what was planned, what was done, and how sure that is. */
 import type { PullRecord } from '../delivery/records.ts'
 import { algorithmText } from '../trust/digests/algorithm.ts'
-import { type DevicePlan, isOpen, type Standing, type StepPlan } from '../visit/plan-shape.ts'
+import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-columns.ts'
+import { isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import {

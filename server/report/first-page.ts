@@ -1,5 +1,6 @@
 /** The first page of the printed record: whose visit it is, the verdict with its counts, then a row a device. */
-import { type DevicePlan, isDone, isOpen, type Plan, type Standing } from '../visit/plan-shape.ts'
+import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
+import { isDone, isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { durationText, rateText } from '../wording/units.ts'

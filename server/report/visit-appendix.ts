@@ -1,5 +1,5 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
-import { STANDINGS } from '../visit/plan-shape.ts'
+import { STANDINGS } from '../visit/standings.ts'
 import { formatWords } from '../wording/format-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { STANDING_MEANINGS } from '../wording/standing-words.ts'

@@ -1,22 +1,20 @@
 /** One device of the sheet: its steps, what it pulled, how sure that is, and what is still to do. Pure. */
 import type { DeviceFacts } from './device-facts.ts'
 import { remarksOn, warningsOn } from './device-remarks.ts'
-import {
-  type DarkOrBack,
-  type DevicePlan,
-  type Grounds,
-  type IdentifiedBy,
-  isDone,
-  isOpen,
-  type PrintedDigest,
-  type ReturnToService,
-  type Standing,
-  type StepPlan,
+import type {
+  DarkOrBack,
+  DevicePlan,
+  Grounds,
+  IdentifiedBy,
+  PrintedDigest,
+  ReturnToService,
+  StepPlan,
 } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import { stepStandings } from './standing.ts'
 import { imagePlace, type StepStanding } from './standing-evidence.ts'
+import { isDone, isOpen, type Standing } from './standings.ts'
 import { versionStanding } from './version-standing.ts'
 
 export function planDevice(facts: DeviceFacts): DevicePlan {

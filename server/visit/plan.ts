@@ -10,9 +10,10 @@ import { type DeviceFacts, type DeviceObservation, emptyGathered, type Gathered 
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
 import { hintsFrom } from './hints.ts'
-import { type DevicePlan, isOpen, type Plan, type Standing, type Stranger } from './plan-shape.ts'
+import type { DevicePlan, Plan, Stranger } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
+import { isOpen, type Standing } from './standings.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */

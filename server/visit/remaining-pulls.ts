@@ -1,8 +1,9 @@
 /** What the sheet says is still to be pulled, and how long that takes: at least, and at the present rate. Pure. */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import { type Estimate, estimates, USUAL_LINK_MBPS } from './estimate.ts'
-import { isOpen, type Plan, type StepPlan } from './plan-shape.ts'
+import type { Plan, StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
+import { isOpen } from './standings.ts'
 
 export interface RemainingPulls {
   /** Devices that still have to pull something themselves; what one pulls for others counts once. */

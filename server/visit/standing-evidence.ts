@@ -3,8 +3,9 @@ import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import type { VersionOnRecord } from './offers.ts'
-import type { Grounds, Standing } from './plan-shape.ts'
+import type { Grounds } from './plan-shape.ts'
 import type { PlannedRow } from './sheet-rows.ts'
+import type { Standing } from './standings.ts'
 
 export interface StandingFacts
   extends Pick<DeviceFacts, 'rows' | 'images' | 'pulls' | 'seen' | 'othersRows' | 'over'> {

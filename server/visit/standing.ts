@@ -3,12 +3,14 @@
  * beyond it. Pure. The events are walked once: what supports a step (a digest that the device printed, a pull) and
  * what speaks against the step that the device is at (another digest, another version observed, another image, an
  * earlier version of the file). The later of the two decides; a pull never outranks a digest of the same version.
+ * The list of standings, and which of them are done, is in `standings.ts`.
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { DeviceObservation, Pulled } from './device-facts.ts'
-import { type Grounds, isOpen, type PrintedDigest } from './plan-shape.ts'
+import type { Grounds, PrintedDigest } from './plan-shape.ts'
 import { imagePlace, isFree, type StandingFacts, type StepStanding } from './standing-evidence.ts'
+import { isOpen } from './standings.ts'
 import { compareVersions } from './version-order.ts'
 
 /** In the order of the rows. */

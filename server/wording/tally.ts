@@ -3,7 +3,8 @@
  * has one mark, so that the counts add up.
  */
 import type { PullState } from '../delivery/records.ts'
-import type { DevicePlan, Plan, Standing } from '../visit/plan-shape.ts'
+import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
+import type { Standing } from '../visit/standings.ts'
 import { needsAttention } from './standing-words.ts'
 
 /** Who needs a person first, then what moves, then what is still to come, then what is done. */
