@@ -6,7 +6,8 @@
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
 import { addressFor, type OwnAddress } from '../network/addresses.ts'
-import { isAllPulled, MARK_OF_PULL, MARKS, type Mark, tallyOf, tallyWords } from '../wording/tally.ts'
+import { MARK_OF_PULL, MARKS, type Mark } from '../wording/marks.ts'
+import { isAllPulled, tallyOf, tallyWords } from '../wording/tally.ts'
 import type { BoardRow, BoardView, VisitRowView, VisitView } from './snapshot-shape.ts'
 import { pullView } from './visit-view.ts'
 

@@ -8,7 +8,7 @@ import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
 import type { Unused } from '../trust/published/unused.ts'
-import type { Mark } from '../wording/tally.ts'
+import type { Mark } from '../wording/marks.ts'
 
 export interface Snapshot {
   readonly program: ProgramView

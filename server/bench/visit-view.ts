@@ -3,13 +3,13 @@ import type { PullRecord } from '../delivery/records.ts'
 import { wrongImageWords } from '../visit/allowed-images.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
+import { markOf } from '../wording/marks.ts'
 import {
   hasGroundsToTell,
   standingSentence,
   standingWords,
   strangerWords,
 } from '../wording/standing-words.ts'
-import { markOf } from '../wording/tally.ts'
 import type { PullView, VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
 
 /** The same object until the plan changes, so that the page is not sent what it has. */

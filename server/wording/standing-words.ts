@@ -131,18 +131,6 @@ function waitingPredicate(grounds: Grounds | null, clock: Clock): string {
     : `has not finished its pull of the planned image: the pull was in progress when this record ends`
 }
 
-/** Whether a person has to do something about this device now. */
-export function needsAttention({ standing, grounds, warnings }: DevicePlan): boolean {
-  return NEEDS_ATTENTION.has(standing) || grounds?.kind === 'broken off' || warnings.length > 0
-}
-
-const NEEDS_ATTENTION: ReadonlySet<Standing> = new Set<Standing>([
-  'refused',
-  'contradicted',
-  'rolled back',
-  'wrong image',
-])
-
 /** Its standing says more than its name does. */
 export function hasGroundsToTell({ standing, grounds }: Told): boolean {
   return grounds !== null && !isDone(standing)

@@ -1,66 +1,6 @@
-/**
- * Who is done, who is not, and what is left, in one sentence: the same on page, terminal, audit and report. A device
- * has one mark, so that the counts add up.
- */
-import type { PullState } from '../delivery/records.ts'
-import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
-import type { Standing } from '../visit/standings.ts'
-import { needsAttention } from './standing-words.ts'
-
-/** Who needs a person first, then what moves, then what is still to come, then what is done. */
-export const MARKS = [
-  'attention',
-  'stalled',
-  'pulling',
-  'unconfirmed',
-  'waiting',
-  'unseen',
-  'pulled',
-  'confirmed',
-  'unplanned',
-] as const
-export type Mark = (typeof MARKS)[number]
-
-export const MARK_WORDS: Readonly<Record<Mark, string>> = Object.freeze({
-  attention: 'needs attention',
-  stalled: 'stalled',
-  pulling: 'pulling',
-  unconfirmed: 'not confirmed',
-  waiting: 'waiting',
-  unseen: 'not seen',
-  pulled: 'done',
-  confirmed: 'confirmed',
-  unplanned: 'no image planned',
-})
-
-const OF_STANDING: Readonly<Partial<Record<Standing, Mark>>> = {
-  confirmed: 'confirmed',
-  pulled: 'pulled',
-  unconfirmed: 'unconfirmed',
-  pulling: 'pulling',
-  waiting: 'waiting',
-  'not seen': 'unseen',
-  'nothing planned': 'unplanned',
-}
-
-/** Nothing is left to do for it. */
-export function isDoneMark(mark: Mark): boolean {
-  return mark === 'pulled' || mark === 'confirmed'
-}
-
-/** Of a planned device, by what is on record alone. */
-export function markOf(device: DevicePlan): Mark {
-  if (needsAttention(device) && !device.done) return 'attention'
-  return OF_STANDING[device.standing] ?? 'attention'
-}
-
-/** Of a client that no sheet plans for. */
-export const MARK_OF_PULL: Readonly<Record<PullState, Mark>> = Object.freeze({
-  running: 'pulling',
-  complete: 'pulled',
-  unconfirmed: 'unconfirmed',
-  incomplete: 'attention',
-})
+/** Who is done, who is not, and what is left, in one sentence: the same on page, terminal, audit and report. */
+import type { Plan } from '../visit/plan-shape.ts'
+import { isDoneMark, MARK_WORDS, MARKS, type Mark, markOf } from './marks.ts'
 
 interface Tally {
   /** Devices of the sheet with an image; without a sheet the clients that came. */

@@ -1,5 +1,6 @@
 import { expect, test } from 'vitest'
-import { isAllPulled, type Mark, tallyOf, tallyWords } from '../../server/wording/tally.ts'
+import type { Mark } from '../../server/wording/marks.ts'
+import { isAllPulled, tallyOf, tallyWords } from '../../server/wording/tally.ts'
 
 const marks = (counts: Partial<Record<Mark, number>>): Mark[] =>
   Object.entries(counts).flatMap(([mark, count]) => Array<Mark>(count).fill(mark as Mark))

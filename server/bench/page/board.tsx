@@ -2,7 +2,7 @@
 import type { JSX } from 'preact'
 import { useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
-import { MARK_WORDS, MARKS, type Mark } from '../../wording/tally.ts'
+import { MARK_WORDS, MARKS, type Mark } from '../../wording/marks.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, BoardView, ShownImage } from '../snapshot-shape.ts'
 import { pullKey } from './announcements.ts'

@@ -1,6 +1,6 @@
 /** Marks: a shape and a word each, so that neither colour nor eyesight decides. */
 import type { JSX } from 'preact'
-import { MARK_WORDS, type Mark } from '../../wording/tally.ts'
+import { MARK_WORDS, type Mark } from '../../wording/marks.ts'
 
 /** In a square of 16; what is filled reads from afar. */
 const SHAPES: Readonly<Record<Shape, JSX.Element>> = {

@@ -1,8 +1,8 @@
 /** What the page says of pulls and images, in words that a customer understands. Never more than was seen. */
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
+import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { movementWords } from '../../wording/movement-words.ts'
-import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
 import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'

@@ -2,7 +2,7 @@
 import type { BoardRow, BoardView } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { tableLines } from '../../report/table.ts'
-import { isDoneMark, MARK_WORDS } from '../../wording/tally.ts'
+import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { typedPath } from '../../wording/typed-path.ts'
 import { visible } from '../../wording/visible.ts'
 import type { Tone } from '../style.ts'

@@ -6,7 +6,7 @@ import { filledLine } from '../../report/paste-line.ts'
 import { type Image, referenceOf } from '../../staging/image.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { createImageNames, type ImageNames } from '../../visit/planned-image.ts'
-import { isDoneMark } from '../../wording/tally.ts'
+import { isDoneMark } from '../../wording/marks.ts'
 import { textWidth } from '../../wording/text-width.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 

@@ -1,0 +1,63 @@
+/** The mark of a device, one word for each: it has one at a time, so that counts of them add up. */
+import type { PullState } from '../delivery/records.ts'
+import type { DevicePlan } from '../visit/plan-shape.ts'
+import type { Standing } from '../visit/standings.ts'
+
+/** Who needs a person first, then what moves, then what is still to come, then what is done. */
+export const MARKS = [
+  'attention',
+  'stalled',
+  'pulling',
+  'unconfirmed',
+  'waiting',
+  'unseen',
+  'pulled',
+  'confirmed',
+  'unplanned',
+] as const
+export type Mark = (typeof MARKS)[number]
+
+export const MARK_WORDS: Readonly<Record<Mark, string>> = Object.freeze({
+  attention: 'needs attention',
+  stalled: 'stalled',
+  pulling: 'pulling',
+  unconfirmed: 'not confirmed',
+  waiting: 'waiting',
+  unseen: 'not seen',
+  pulled: 'done',
+  confirmed: 'confirmed',
+  unplanned: 'no image planned',
+})
+
+const OF_STANDING: Readonly<Record<Standing, Mark>> = {
+  confirmed: 'confirmed',
+  pulled: 'pulled',
+  unconfirmed: 'unconfirmed',
+  pulling: 'pulling',
+  refused: 'attention',
+  contradicted: 'attention',
+  'rolled back': 'attention',
+  'wrong image': 'attention',
+  waiting: 'waiting',
+  'not seen': 'unseen',
+  'nothing planned': 'unplanned',
+}
+
+/** Nothing is left to do for it. */
+export function isDoneMark(mark: Mark): boolean {
+  return mark === 'pulled' || mark === 'confirmed'
+}
+
+/** Of a planned device, by what is on record alone. */
+export function markOf({ standing, done, grounds, warnings }: DevicePlan): Mark {
+  const isWarned = grounds?.kind === 'broken off' || warnings.length > 0
+  return isWarned && !done ? 'attention' : OF_STANDING[standing]
+}
+
+/** Of a client that no sheet plans for. */
+export const MARK_OF_PULL: Readonly<Record<PullState, Mark>> = Object.freeze({
+  running: 'pulling',
+  complete: 'pulled',
+  unconfirmed: 'unconfirmed',
+  incomplete: 'attention',
+})
