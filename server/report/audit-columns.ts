@@ -1,6 +1,7 @@
 /** Pulls and fetches as columns of text, state and percent first, and as the fields of CSV (RFC 4180). */
 import { stringify } from 'csv-stringify/sync'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import { ENDING_WORDS } from '../wording/ending-words.ts'
 import { refusalWords } from '../wording/refusal-words.ts'
 import { bytesText, durationText, rateText, timeText } from '../wording/units.ts'
 import { disarmed, shortened } from '../wording/visible.ts'
@@ -99,7 +100,7 @@ function reasonText({ reason, hint }: FetchRecord): string {
 
 function endingText({ ending, acknowledged, count, rehearsal }: FetchRecord): string {
   return [
-    ending ?? 'in progress',
+    ending === null ? 'in progress' : ENDING_WORDS[ending].name,
     ...(acknowledged === true ? ['(acknowledged)'] : []),
     ...(count > 1 ? [`(${count} times)`] : []),
     ...(rehearsal ? ['(rehearsal)'] : []),

@@ -22,6 +22,6 @@ export function sentence(text: string): string {
 }
 
 /** A first word of letters alone: names of files and flags stay as they are. */
-function capital(text: string): string {
+export function capital(text: string): string {
   return /^[a-z]+ /.test(text) ? text.slice(0, 1).toUpperCase() + text.slice(1) : text
 }

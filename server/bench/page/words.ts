@@ -1,8 +1,10 @@
 /** What the page says of pulls and images, in words that a customer understands. Never more than was seen. */
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord, PullState } from '../../delivery/records.ts'
+import { ENDING_WORDS } from '../../wording/ending-words.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { movementWords } from '../../wording/movement-words.ts'
+import { capital, sentence } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
@@ -21,18 +23,13 @@ const MEANINGS: Readonly<Record<Exclude<PullState, 'incomplete'>, string>> = {
 function incompleteText(pull: PullRecord, lastFetch: FetchRecord | undefined): string {
   const whole = bytesText(pull.image.bytes)
   const handed = lastFetch === undefined ? undefined : lastFetch.first + lastFetch.bytesHandedOver
-  switch (lastFetch?.ending) {
-    case 'reset-late':
-      return `The client broke the connection after the last byte was handed over: it may have all ${whole} bytes, some or none.`
-    case 'withdrawn':
-      return `We stopped it${reasonText(lastFetch)}. The device does not have the image.`
-    case 'lost-track':
-      return 'The server stopped while it was in progress; how far it got is not known.'
-    default:
-      return handed === undefined
-        ? `It broke off: ${bytesText(pull.bytesCovered)} of ${whole} bytes are sure. The device does not have the whole image.`
-        : `It broke off after at most ${bytesText(handed)} of ${whole} bytes. The device does not have the whole image.`
-  }
+  const words = lastFetch?.ending == null ? undefined : ENDING_WORDS[lastFetch.ending]
+  if (words?.unsure !== undefined) return sentence(capital(`${words.seen}: ${words.unsure}`))
+  if (lastFetch?.ending === 'withdrawn')
+    return `We stopped it${reasonText(lastFetch)}. The device does not have the image.`
+  return handed === undefined
+    ? `It broke off: ${bytesText(pull.bytesCovered)} of ${whole} bytes are sure. The device does not have the whole image.`
+    : `It broke off after at most ${bytesText(handed)} of ${whole} bytes. The device does not have the whole image.`
 }
 
 function reasonText({ reason }: FetchRecord): string {

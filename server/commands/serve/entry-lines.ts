@@ -2,10 +2,10 @@
 import { pacedMs } from '../../delivery/fetch-times.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { Denial } from '../../depot/admission.ts'
-import type { Ending } from '../../ledger/ending-names.ts'
 import type { ClientRef, Entry } from '../../ledger/entries.ts'
 import { standingText } from '../../report/image-view.ts'
 import { heldWords, observedWords } from '../../wording/decided-words.ts'
+import { ENDING_WORDS } from '../../wording/ending-words.ts'
 import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
@@ -65,8 +65,10 @@ export function entryLine(entry: Entry, context: Context): EntryLine | undefined
       const { ended } = context
       if (ended === undefined || ended.rehearsal || entry.ending === 'headers-only') return undefined
       const pull = context.pullOf(entry.id)
-      const [what, tone] = ENDINGS[entry.ending]
-      return line(what, endedText(ended, pull, who(ended.client)), tone, true)
+      const { name, weight, unsure } = ENDING_WORDS[entry.ending]
+      // In capitals what the device surely did not get whole.
+      const what = weight === 'alarm' && unsure === undefined ? name.toUpperCase() : name
+      return line(what, endedText(ended, pull, who(ended.client)), weight, true)
     }
     case 'fetch-refused': {
       const what = entry.status === undefined ? 'refused' : `refused: ${answerText(entry.status)}`
@@ -133,21 +135,6 @@ function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string):
 /** Refusals that need a person. */
 const ALARMING: ReadonlySet<string> = new Set<Denial>(['not allowed', 'not planned', 'held'])
 
-const ENDINGS: Readonly<Record<Ending, readonly [what: string, tone: Tone, meaning?: string]>> = {
-  delivered: ['delivered', 'good'],
-  unconfirmed: ['unconfirmed', 'caution', 'every byte was handed over'],
-  'reset-late': [
-    'reset late',
-    'alarm',
-    'the client broke the connection after the last byte: it may have all, some or none',
-  ],
-  cut: ['CUT', 'alarm', 'the connection was lost'],
-  withdrawn: ['WITHDRAWN', 'alarm'],
-  'headers-only': ['headers only', 'plain'],
-  refused: ['refused', 'plain'],
-  'lost-track': ['lost track', 'alarm', 'the server had stopped'],
-}
-
 /** Where that made it delivered, the client's own program said so: nothing else could have. */
 function acknowledgedText({ ending }: FetchRecord): string {
   return ending === 'delivered' ? 'it acknowledged the last byte' : 'its system acknowledged every byte'
@@ -175,7 +162,8 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
   const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
   const closing = (fetch.durationMs ?? 0) / 1000 - seconds
   const reason = reasonText(fetch.reason)
-  const why = [fetch.ending === null ? undefined : ENDINGS[fetch.ending][2], reason]
+  const words = fetch.ending === null ? undefined : ENDING_WORDS[fetch.ending]
+  const why = [words?.seen, words?.unsure, reason]
     .filter((part) => part != null)
     .map((part) => `: ${visible(part)}`)
   const parts = [
