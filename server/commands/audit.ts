@@ -2,7 +2,6 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { usageError } from '../errors.ts'
 import {
-  type AuditFilter,
   auditFetches,
   auditLedgers,
   auditPulls,
@@ -19,6 +18,7 @@ import {
   PULL_COLUMNS,
   PULL_FIELDS,
 } from '../report/audit-columns.ts'
+import { AUDIT_FILTERS, type AuditFilter } from '../report/audit-filter.ts'
 import { planLines } from '../report/plan-lines.ts'
 import { tableLines } from '../report/table.ts'
 import { visitCsv } from '../report/visit-csv.ts'
@@ -126,12 +126,10 @@ async function printText(files: readonly string[], flags: AuditFlags, around: Ho
       ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), around.stdout)
       : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), around.stdout)
   const what = flags.fetches === true ? 'fetch' : 'pull'
-  const filtered = [flags.client, flags.image, flags.since, flags.until, flags.ending, flags.state].some(
-    (filter) => filter !== undefined,
-  )
-  const none = filtered
-    ? `No ${what} matches these filters. Without them all are shown.`
-    : `No ${what} is on record.`
+  const none =
+    filtersIn(flags).length > 0
+      ? `No ${what} matches these filters. Without them all are shown.`
+      : `No ${what} is on record.`
   print(around, [...(rows === 0 ? [none] : []), '', ...checkLines(summaryOf(checked))])
 }
 
@@ -198,14 +196,16 @@ function ledgerJson(ledger: LedgerSummary): unknown {
   }
 }
 
-/** Which flags only choose among pulls or fetches. */
-const FILTERS = ['client', 'image', 'since', 'until', 'ending', 'state'] as const
+/** The flags that only choose among pulls or fetches, as they were typed. */
+function filtersIn(flags: AuditFilter): string[] {
+  return AUDIT_FILTERS.filter((name) => flags[name] !== undefined).map((name) => `--${name}`)
+}
 
 function checkFlags(flags: AuditFlags): void {
   const { head, check, ending, state, fetches, plan, format } = flags
   // JSON holds pulls and fetches alike.
   const oneList = format !== 'json'
-  const given = FILTERS.filter((flag) => flags[flag] !== undefined).map((flag) => `--${flag}`)
+  const given = filtersIn(flags)
   const filters = given.join(' and ')
   const clashes: readonly (readonly [boolean, string])[] = [
     [

@@ -5,25 +5,14 @@
  */
 import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import type { Entry, ImageReference } from '../ledger/entries.ts'
+import type { Entry } from '../ledger/entries.ts'
 import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
 import { createAllowedImages } from '../visit/allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder } from '../visit/device-finder.ts'
 import { createImageNames } from '../visit/planned-image.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import type { PlannedRow } from '../visit/sheet-rows.ts'
-
-export interface AuditFilter {
-  /** Address, hardware address or device name. */
-  readonly client?: string
-  /** Name, plain path or the first digits of the SHA-256. */
-  readonly image?: string
-  /** RFC 3339, compared with when the pull or fetch began. */
-  readonly since?: string
-  readonly until?: string
-  readonly ending?: string
-  readonly state?: string
-}
+import { type AuditFilter, passing } from './audit-filter.ts'
 
 /**
  * Pulls kept back so that they can be given out in order of time. With 20,000 of them V8 learns that such objects live
@@ -37,10 +26,9 @@ export async function* auditPulls(
   filter: AuditFilter,
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly PullRecord[]> {
-  const concerns = concerning(filter)
   yield* inOrder(
     files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
-    (pull) => (filter.state === undefined || pull.state === filter.state) && concerns(pull),
+    passing(filter),
   )
 }
 
@@ -49,10 +37,9 @@ export async function* auditFetches(
   filter: AuditFilter,
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly FetchRecord[]> {
-  const concerns = concerning(filter)
   yield* inOrder(
     files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
-    (fetch) => (filter.ending === undefined || fetch.ending === filter.ending) && concerns(fetch),
+    passing(filter),
   )
 }
 
@@ -223,32 +210,4 @@ function byNumber(a: Numbered, b: Numbered): number {
 
 function prefixOf(files: readonly string[], at: number): string {
   return files.length > 1 ? `${at + 1}-` : ''
-}
-
-/** Made once of a filter, since it is asked of every item. */
-function concerning(filter: AuditFilter): (item: FetchRecord | PullRecord) => boolean {
-  const tests: ((item: FetchRecord | PullRecord) => boolean)[] = []
-  const client = filter.client?.toLowerCase()
-  if (client !== undefined) {
-    tests.push(({ client: { address, mac, ...named } }) =>
-      [address, mac, 'device' in named ? named.device : null].some((name) => name?.toLowerCase() === client),
-    )
-  }
-  const image = filter.image?.toLowerCase()
-  if (image !== undefined) tests.push((item) => item.image !== null && isImage(item.image, image))
-  if (filter.since !== undefined) {
-    const sinceMs = Date.parse(filter.since)
-    tests.push(({ begun }) => Date.parse(begun) >= sinceMs)
-  }
-  if (filter.until !== undefined) {
-    const untilMs = Date.parse(filter.until)
-    tests.push(({ begun }) => Date.parse(begun) <= untilMs)
-  }
-  return (item) => tests.every((test) => test(item))
-}
-
-/** `wanted` in lower case: a name, a plain path with or without its slash, or the first digits of a SHA-256. */
-function isImage({ name, plainPath, sha256 }: ImageReference, wanted: string): boolean {
-  const names = [name, plainPath, plainPath.slice(1)].map((each) => each.toLowerCase())
-  return names.includes(wanted) || (/^[0-9a-f]{6,64}$/.test(wanted) && sha256.startsWith(wanted))
 }
