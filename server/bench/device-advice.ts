@@ -24,11 +24,7 @@ const SAME_EVENING_MS = 12 * 60 * 60 * 1000
 export function wrongImageSteps({ visit }: StepFacts): NextStep[] {
   const wrong = visit?.wrongImages ?? []
   return [...wrong.filter(({ underWay }) => underWay), ...wrong.filter(({ underWay }) => !underWay)].map(
-    ({ key, text, underWay }) => ({
-      key,
-      weight: 'alarm',
-      text: underWay ? visible(text) : `${visible(text)} Look at the device before it restarts.`,
-    }),
+    ({ key, text }) => ({ key, weight: 'alarm', text: visible(text) }),
   )
 }
 

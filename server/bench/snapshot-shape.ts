@@ -179,7 +179,7 @@ export interface WrongImageView {
   readonly key: string
   /** It can still be stopped. */
   readonly underWay: boolean
-  /** A sentence that names device, image and plan; of one under way also what to do. */
+  /** Device, image and plan, and what to do. */
   readonly text: string
 }
 

@@ -1,8 +1,8 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { PullRecord } from '../delivery/records.ts'
-import { wrongImageWords } from '../visit/allowed-images.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
+import { WRONG_IMAGE_ADVICE, wrongImageFetched, wrongImageUnderWay } from '../visit/wrong-image-words.ts'
 import { markOf } from '../wording/marks.ts'
 import {
   hasGroundsToTell,
@@ -53,7 +53,7 @@ function rowView(device: DevicePlan): VisitRowView {
     versionAfter: device.versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
     refused: device.standing === 'refused',
-    wrongImage: isWrong ? wrongImageSentence('It', device) : null,
+    wrongImage: isWrong ? wrongImageFetched({ ...wrongImageFacts(device), device: 'It' }) : null,
     // Of a pull that broke off the steps say more.
     warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],
     note: step?.row.note ?? null,
@@ -72,24 +72,18 @@ function wrongImageOf(device: DevicePlan): WrongImageView[] {
   const pull = device.wrongPulls.findLast(({ state }) => state === 'running') ?? device.wrongPulls.at(-1)
   if (pull === undefined) return []
   const key = `wrong ${device.device} ${pull.fetches[0]} ${pull.state}`
+  const wrong = wrongImageFacts(device)
   if (pull.state === 'running') {
-    const planned = plannedOf(device)
     const address = pull.addresses?.at(-1) ?? pull.client.address
-    const text = wrongImageWords({ device: device.device, address, image: pull.image.name, planned })
-    return [{ key, underWay: true, text }]
+    return [{ key, underWay: true, text: wrongImageUnderWay({ ...wrong, image: pull.image.name, address }) }]
   }
   if (device.standing !== 'wrong image') return []
-  return [{ key, underWay: false, text: wrongImageSentence(device.device, device) }]
+  return [{ key, underWay: false, text: `${wrongImageFetched(wrong)} ${WRONG_IMAGE_ADVICE}` }]
 }
 
-function wrongImageSentence(who: string, device: DevicePlan): string {
-  const planned = plannedOf(device).join(', then ')
-  const image = device.grounds?.kind === 'another image' ? device.grounds.image : ''
-  return `${who} fetched ${image}; planned is ${planned === '' ? 'none' : planned}.`
-}
-
-function plannedOf({ steps }: DevicePlan): string[] {
-  return [...new Set(steps.flatMap(({ image }) => image ?? []))]
+function wrongImageFacts({ device, grounds, steps }: DevicePlan) {
+  const planned = [...new Set(steps.flatMap(({ image }) => image ?? []))]
+  return { device, planned, image: grounds?.kind === 'another image' ? grounds.image : '' }
 }
 
 function returnWords({ returned }: DevicePlan): string[] {

@@ -11,17 +11,6 @@ type PlannedVerdict =
   | { readonly kind: 'wrong'; readonly device: string; readonly planned: readonly string[] }
   | { readonly kind: 'not on the sheet'; readonly why: string }
 
-/** While a wrong image is under way: the moment to stop it. `planned`: the images of its rows, in order. */
-export function wrongImageWords(wrong: {
-  readonly device: string
-  readonly address: string
-  readonly image: string
-  readonly planned: readonly string[]
-}): string {
-  const { device, address, image, planned } = wrong
-  return `${device} (${address}) pulls ${image}; planned is ${planned.join(', then ')}. Stop it there before it writes.`
-}
-
 export type AllowedImages = ReturnType<typeof createAllowedImages>
 
 export function createAllowedImages(rows: readonly PlannedRow[]) {

@@ -10,7 +10,7 @@ import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../led
 import type { Image } from '../staging/image.ts'
 import type { SettleTimes } from '../staging/settling.ts'
 import type { Matched } from '../trust/matching/finding.ts'
-import { type AllowedImages, createAllowedImages, wrongImageWords } from './allowed-images.ts'
+import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
 import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
 import { type DeviceMatched, matchOnPlan } from './match-on-plan.ts'
@@ -22,6 +22,7 @@ import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
+import { wrongImageUnderWay } from './wrong-image-words.ts'
 
 export type LiveVisit = ReturnType<typeof createLiveVisit>
 
@@ -140,9 +141,8 @@ export function createLiveVisit(deps: LiveVisitDeps) {
     const key = `${verdict.device} ${image.sha256}`
     if (warnedOf.has(key)) return
     warnedOf.add(key)
-    const { device, planned } = verdict
-    const { address } = entry.client
-    deps.say(`WRONG IMAGE: ${wrongImageWords({ device, address, image: image.name, planned })}`, inPlan)
+    const wrong = { ...verdict, image: image.name, address: entry.client.address }
+    deps.say(`WRONG IMAGE: ${wrongImageUnderWay(wrong)}`, inPlan)
   }
 
   function watchReturnOf(entry: EntryOf<'fetch-ended'>): void {

@@ -291,7 +291,7 @@ describe('the visit sheet', () => {
     expect(texts.filter((text) => text.includes('refused'))).toEqual([`desk: ${warnings[0]}`])
   })
 
-  const pulled = { key: 'a', underWay: false, text: 'hall fetched x.bin; planned is y.bin.' }
+  const pulled = { key: 'a', underWay: false, text: 'hall fetched x.bin. Look at the device.' }
   const underWay = { key: 'b', underWay: true, text: 'desk pulls x.bin; planned is y.bin. Stop it there.' }
 
   test('a wrong image under way stood below a full disk and had the words of one that is over', () => {
@@ -304,7 +304,7 @@ describe('the visit sheet', () => {
     )
     expect(steps.map(({ weight }) => weight)).toEqual(['alarm', 'alarm', 'act', 'act'])
     expect(steps[0]?.text).toBe(underWay.text)
-    expect(steps[1]?.text).toBe(`${pulled.text} Look at the device before it restarts.`)
+    expect(steps[1]?.text).toBe(pulled.text)
   })
 
   test('a wrong image that broke off was to be pulled again', () => {

@@ -75,7 +75,7 @@ it('of a wrong image nothing is said any more once the device has the right one'
   expect(wrong?.wrongImages).toMatchObject([
     {
       underWay: false,
-      text: 'desk fetched lending-desk-2.8.img; planned is reading-room-4.4.bin.',
+      text: 'desk fetched lending-desk-2.8.img; planned is reading-room-4.4.bin. Look at the device before it restarts.',
     },
   ])
   expect(wrong?.rows[0]?.warnings).toEqual([])
