@@ -12,8 +12,8 @@ import { visitCsv } from '../report/visit-csv.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { visitHtml } from '../report/visit-html.ts'
 import { visitReport } from '../report/visit-report.ts'
+import { SHEET_FILE } from '../staging/offered-names.ts'
 import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
-import { SHEET_FILE } from '../visit/sheet-rows.ts'
 import { type Change, NoBody, ReportQuery } from './requests.ts'
 
 const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const

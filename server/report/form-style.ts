@@ -65,8 +65,8 @@ figcaption { font: 8.2pt var(--sans); color: var(--soft); margin-bottom: 1mm; }
 svg text { font: 9px var(--sans); fill: #111; }
 svg .who { font-size: 10px; } svg .time { text-anchor: middle; fill: #555; } svg .mark { font-weight: 700; font-size: 8px; }
 svg .tick { stroke: #ccc; stroke-width: .6; } svg .rule { stroke: #ddd; stroke-width: .5; }
-svg .bar { stroke: #111; stroke-width: .9; fill: #444; } svg .not-confirmed { fill: url(#slant); } svg .not-finished { fill: #fff; }
-svg .broken-off { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
+svg .bar { stroke: #111; stroke-width: .9; fill: #444; } svg .unconfirmed { fill: url(#slant); } svg .running { fill: #fff; }
+svg .incomplete { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
 svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .hatch { stroke: #111; stroke-width: 2; } svg .point { fill: #111; }
 .patterns { position: absolute; width: 0; height: 0; }
 .keys { font: 8pt var(--sans); display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin-bottom: 3mm; break-inside: avoid; break-after: avoid; }

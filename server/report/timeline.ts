@@ -2,6 +2,7 @@
  * The pulls over time as drawings: a row a device, a bar a pull, told apart by pattern and not by colour. A visit
  * with long breaks is drawn in several parts, and many devices in several drawings, so that a page can hold each.
  */
+import type { PullState } from '../delivery/records.ts'
 import { grouped } from '../grouped.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { shortened } from '../wording/visible.ts'
@@ -12,7 +13,7 @@ export interface TimelineBar {
   /** Milliseconds since 1970. */
   readonly fromMs: number
   readonly toMs: number
-  readonly look: 'complete' | 'not confirmed' | 'not finished' | 'broken off' | 'wrong image' | 'dark'
+  readonly look: PullState | 'wrong image' | 'dark'
   /** For the drawing's title: read out, and shown when pointed at. */
   readonly title: string
 }
@@ -114,8 +115,7 @@ function shape({ look, title }: TimelineBar, from: number, to: number, y: number
     return html`<g><title>${title}</title><line class="dark" x1="${r(from)}" x2="${r(from + width)}" y1="${y + 5}" y2="${y + 5}"/></g>
 `
   }
-  const kind = look.replaceAll(' ', '-')
-  return html`<g><title>${title}</title><rect class="bar ${kind}" x="${r(from)}" y="${y}" width="${r(width)}" height="10"/>${look === 'wrong image' ? html`<text class="mark" x="${r(from + width + 3)}" y="${y + 9}">wrong</text>` : ''}</g>
+  return html`<g><title>${title}</title><rect class="bar ${look.replace(' ', '-')}" x="${r(from)}" y="${y}" width="${r(width)}" height="10"/>${look === 'wrong image' ? html`<text class="mark" x="${r(from + width + 3)}" y="${y + 9}">wrong</text>` : ''}</g>
 `
 }
 
@@ -131,6 +131,6 @@ export function timelineKey(): Html {
         ? html`<line class="dark" x1="1" x2="27" y1="6" y2="6"/>`
         : html`<rect class="bar ${kind}" x="1" y="1" width="26" height="10"/>`
     }</svg>${words}</span>`
-  return html`<p class="keys"><svg class="patterns" aria-hidden="true"><defs><pattern id="slant" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="5"/></pattern></defs></svg>${entry('complete', 'complete')}${entry('not-confirmed', 'sent, not confirmed')}${entry('not-finished', 'in progress when the record ends')}${entry('broken-off', 'broken off')}${entry('wrong-image', 'image not planned')}${entry('dark', 'device dark')}</p>
+  return html`<p class="keys"><svg class="patterns" aria-hidden="true"><defs><pattern id="slant" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><line class="hatch" x1="0" x2="0" y1="0" y2="5"/></pattern></defs></svg>${entry('complete', 'complete')}${entry('unconfirmed', 'sent, not confirmed')}${entry('running', 'in progress when the record ends')}${entry('incomplete', 'broken off')}${entry('wrong-image', 'image not planned')}${entry('dark', 'device dark')}</p>
 `
 }

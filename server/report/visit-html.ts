@@ -137,7 +137,7 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
   return report.pulls.map((pull) => {
     const fromMs = Date.parse(pull.begun)
     const row = names.get(pull) ?? pull.client.device ?? pull.client.address
-    const look = wrong.has(pull) ? 'wrong image' : LOOKS[pull.state]
+    const look = wrong.has(pull) ? 'wrong image' : pull.state
     const title = `${row}: ${pull.image.name}, ${time.full(pull.begun)}, ${PULL_SHORT[pull.state]}`
     // As long as it took: the clock may have been set between its beginning and its end.
     const tookMs = (pull.seconds ?? 0) * 1000
@@ -146,13 +146,6 @@ function pullBars(report: VisitReport, time: SiteTime): TimelineBar[] {
     return { row, fromMs, toMs, look, title }
   })
 }
-
-const LOOKS = {
-  complete: 'complete',
-  unconfirmed: 'not confirmed',
-  running: 'not finished',
-  incomplete: 'broken off',
-} as const
 
 function darkBars({ plan, ended }: VisitReport): TimelineBar[] {
   return (plan?.devices ?? []).flatMap(({ device, returned }) => {

@@ -5,7 +5,7 @@ import { MAX_TEXT_BYTES } from '../ledger/outside-text.ts'
 import { SETTINGS_FILE } from '../settings.ts'
 import { differences } from './nearest-name.ts'
 
-const SHEET_FILE = 'visit.csv'
+export const SHEET_FILE = 'visit.csv'
 /** Enough to tell text from an image under a document's name. */
 export const HEAD_BYTES = 4096
 

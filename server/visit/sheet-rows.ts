@@ -1,7 +1,6 @@
 /** What a visit sheet holds: its rows, and what can be wrong with them. */
 import { SHEET_ROWS_AT_MOST } from '../ledger/entries.ts'
 
-export const SHEET_FILE = 'visit.csv'
 export const SHEET_LIMITS = Object.freeze({
   bytes: 5 * 1024 * 1024,
   rows: SHEET_ROWS_AT_MOST,

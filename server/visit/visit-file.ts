@@ -10,9 +10,10 @@ import { isFetchproofError, messageOf, systemCode } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import { type FileIdentity, sameFile } from '../files/folder.ts'
 import type { WriterOf } from '../files/open-writers.ts'
+import { SHEET_FILE } from '../staging/offered-names.ts'
 import type { SettleTimes } from '../staging/settling.ts'
 import { parseSheet } from './sheet.ts'
-import { type PlannedRow, problemText, SHEET_FILE, SHEET_LIMITS } from './sheet-rows.ts'
+import { type PlannedRow, problemText, SHEET_LIMITS } from './sheet-rows.ts'
 
 /** The sheet as it was last read. */
 export interface ReadSheet {

@@ -129,7 +129,7 @@ function readable(page: string): string {
 describe('the record of a visit', () => {
   it('draws a pull that is in progress when the record ends as such, and keeps the letters of a file name', () => {
     const page = visitHtml(reportOn(facts(visit().begin({ address: '192.0.2.12' }, SWITCH_44))))
-    expect(page).toMatch(/class="bar not-finished"/)
+    expect(page).toMatch(/class="bar running"/)
     expect(page).toContain('in progress when the record ends')
     expect(page).toContain('<span class="name">reading-room-4.4.bin</span>')
   })
