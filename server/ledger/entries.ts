@@ -1,6 +1,10 @@
 /**
  * What the ledger can say. One typebox schema a kind; the table in DEVELOPERS.md is held against these by a
  * test. Units stand in the names: bytes, `…Ms` milliseconds. `at` is RFC 3339 UTC with milliseconds.
+ *
+ * What entries of older versions mean, which lack a member, is said where they are read: `delivery/fetches.ts` (no door,
+ * no times), `delivery/fetch-times.ts` (no `upMs`), `staging/holds.ts` (lifts without reasons), `staging/image-history.ts`
+ * (pasted checksums without digest), `wording/refusal-words.ts` (hints); of `catalogue.json`, `staging/catalogue-store.ts`.
  */
 import Type, { type Static, type TSchema } from 'typebox'
 import { VisitDetails } from '../settings.ts'

@@ -96,8 +96,9 @@ export function ownAddresses(
 }
 
 /**
- * The own address whose subnet holds `peer`, longest prefix first, else undefined. Among equals the order of
- * `own` decides. A peer with a zone matches only addresses of that interface.
+ * The own address whose subnet holds `peer`, longest prefix first. Among equals the order of `own` decides. A peer with
+ * a zone matches only addresses of that interface. Undefined where no subnet does: its line then bears the first address
+ * (terminal) or the one that was chosen (page).
  */
 export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress | undefined {
   const canonical = normalise(peer)
