@@ -24,6 +24,7 @@ import { tableLines } from '../report/table.ts'
 import { visitCsv } from '../report/visit-csv.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { visitReport } from '../report/visit-report.ts'
+import { dayText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
@@ -249,12 +250,11 @@ function withTimes(flags: AuditFlags): AuditFlags {
 
 /** In local time unless it names a zone: `17:47` is today, a day alone is the whole of it. */
 function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
-  const day = `${now.getFullYear()}-${twoDigits(now.getMonth() + 1)}-${twoDigits(now.getDate())}`
   const clock = /^(\d{1,2})(:\d{2}(?::\d{2})?)$/.exec(text.trim())
   const isDay = /^\d{4}-\d{2}-\d{2}$/.test(text.trim())
   const whole =
     clock !== null
-      ? `${day}T${clock[1]?.padStart(2, '0')}${clock[2]}`
+      ? `${dayText(now)}T${clock[1]?.padStart(2, '0')}${clock[2]}`
       : isDay
         ? `${text.trim()}T${flag === 'since' ? '00:00' : '23:59:59.999'}`
         : text
@@ -263,10 +263,6 @@ function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
   throw usageError(
     `--${flag} ${text} is not a valid time. Write it like 2026-11-25T20:00, or 17:47 for today.`,
   )
-}
-
-function twoDigits(value: number): string {
-  return String(value).padStart(2, '0')
 }
 
 /** Waits where the reader is slower than we are. */

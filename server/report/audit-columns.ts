@@ -3,7 +3,7 @@ import { stringify } from 'csv-stringify/sync'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { ENDING_WORDS } from '../wording/ending-words.ts'
 import { refusalWords } from '../wording/refusal-words.ts'
-import { bytesText, durationText, rateText, timeText } from '../wording/units.ts'
+import { bytesText, durationText, percentText, rateText, timeText } from '../wording/units.ts'
 import { disarmed, shortened } from '../wording/visible.ts'
 import type { Column } from './table.ts'
 
@@ -13,7 +13,7 @@ export const PULL_COLUMNS: readonly Column<PullRecord>[] = [
     title: '%',
     head: true,
     align: 'right',
-    cell: ({ bytesCovered, image }) => percent(bytesCovered, image.bytes),
+    cell: ({ bytesCovered, image }) => percentText(bytesCovered, image.bytes),
   },
   { title: 'Device', head: true, name: true, cell: ({ client }) => client.device ?? client.address },
   { title: 'Image', head: true, name: true, cell: ({ image }) => shortened(image.name, 40) },
@@ -76,11 +76,6 @@ export const FETCH_COLUMNS: readonly Column<FetchRecord>[] = [
   { title: 'Program', below: true, cell: ({ userAgent }) => shortened(userAgent ?? '-', 40) },
   { title: 'Reason', below: true, cell: reasonText },
 ]
-
-/** Nothing is 100 % that is not all of it. */
-function percent(bytes: number, of: number): string {
-  return `${of === 0 ? 100 : Math.floor((bytes / of) * 100)} %`
-}
 
 /** What was agreed, as `blksize 1428, tsize 1048576`. */
 function optionsText({ options }: FetchRecord): string {

@@ -65,12 +65,12 @@ function judged(matched: Matched, plan: DevicePlanned, facts: PlanToMatch): Matc
   const present = facts.present.flatMap(knownReference)
   const images = createImageNames([...facts.offers.images(), ...present])
   const against = matched.findings.flatMap((finding) => speaksAgainst(finding, plan, facts, images) ?? [])
-  const wanted = `planned for ${plan.name} is ${plan.planned.join(', then ')}`
+  const wanted = `${plan.name} is ${plan.planned.join(', then ')}`
   if (against.length > 0) {
-    const words = `It does not match the plan: ${[...new Set(against)].join('; ')}; ${wanted}.`
+    const words = `It does not match the plan: ${[...new Set(against)].join('; ')}; planned for ${wanted}.`
     return { ...matched, matched: false, words }
   }
-  if (!matched.matched) return { ...matched, words: `${matched.words} ${capital(wanted)}.` }
+  if (!matched.matched) return { ...matched, words: `${matched.words} Planned for ${wanted}.` }
   return { ...matched, words: `${matched.words} ${asPlanned(matched, plan, facts, images)}` }
 }
 
@@ -121,8 +121,4 @@ function asPlanned(
 
 function knownReference(image: Image): ImageReference[] {
   return image.version === undefined ? [] : [referenceOf(image)]
-}
-
-function capital(text: string): string {
-  return text.charAt(0).toUpperCase() + text.slice(1)
 }

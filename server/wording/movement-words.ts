@@ -2,11 +2,6 @@
 import type { LivePull } from '../delivery/live-pulls.ts'
 import { durationText, rateText } from './units.ts'
 
-/** `36 %`; 100 only when every byte has been handed over. */
-export function percentWords({ bytesNow, image }: Pick<LivePull, 'bytesNow' | 'image'>): string {
-  return `${image.bytes === 0 ? 100 : Math.floor((bytesNow / image.bytes) * 100)} %`
-}
-
 /** `now` in ms since 1970. `11.2 MB/s, 31 s left`, `stalled 2 min 10 s`, `all handed over; waiting for the device to close`. */
 export function movementWords(
   { movement, stalledSince, rateNow, secondsLeft }: LivePull,

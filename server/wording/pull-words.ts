@@ -1,10 +1,9 @@
 /** How a pull ended, in words for a reader who knows devices but not this program. Never more than was seen. */
 import type { PullRecord } from '../delivery/records.ts'
-import { bytesText } from './units.ts'
+import { bytesText, percentText } from './units.ts'
 
 /** `who`: whom the evidence is about, as the subject of a sentence. */
 export function pullWords({ state, bytesCovered, image }: PullRecord, who: string): string {
-  const percent = image.bytes === 0 ? 100 : Math.floor((bytesCovered / image.bytes) * 100)
   switch (state) {
     case 'complete':
       return `Complete: ${who} took every byte.`
@@ -15,7 +14,7 @@ export function pullWords({ state, bytesCovered, image }: PullRecord, who: strin
     case 'incomplete':
       return bytesCovered === 0
         ? `Broken off: ${who} did not take all of the image; no part of it is confirmed.`
-        : `Broken off: ${bytesText(bytesCovered)} of ${bytesText(image.bytes)} bytes (${percent} %) are confirmed.`
+        : `Broken off: ${bytesText(bytesCovered)} of ${bytesText(image.bytes)} bytes (${percentText(bytesCovered, image.bytes)}) are confirmed.`
   }
 }
 

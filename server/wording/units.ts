@@ -27,6 +27,11 @@ export function sizeText(bytes: number): string {
   } ${units[unit]}`
 }
 
+/** `36 %`; nothing is 100 % that is not all of it. */
+export function percentText(bytes: number, of: number): string {
+  return `${of === 0 ? 100 : Math.floor((bytes / of) * 100)} %`
+}
+
 export function rateText(bytesPerSecond: number): string {
   return `${sizeText(Math.round(bytesPerSecond))}/s`
 }
@@ -52,8 +57,12 @@ function clockOf(date: Date): string {
 /** `2026-11-25 21:04:09 +01:00` in local time with its zone. */
 export function timeText(iso: string): string {
   const date = new Date(iso)
-  const day = `${date.getFullYear()}-${pad(date.getMonth() + 1)}-${pad(date.getDate())}`
-  return `${day} ${clockOf(date)} ${zoneText(-date.getTimezoneOffset())}`
+  return `${dayText(date)} ${clockOf(date)} ${zoneText(-date.getTimezoneOffset())}`
+}
+
+/** `2026-11-25` in local time. */
+export function dayText(date: Date): string {
+  return `${date.getFullYear()}-${pad(date.getMonth() + 1)}-${pad(date.getDate())}`
 }
 
 export function zoneText(offsetMinutes: number): string {

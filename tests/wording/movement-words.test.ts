@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest'
 import type { LivePull } from '../../server/delivery/live-pulls.ts'
-import { movementWords, percentWords } from '../../server/wording/movement-words.ts'
+import { movementWords } from '../../server/wording/movement-words.ts'
 
 function live(facts: Partial<LivePull>, bytes = 1_000): LivePull {
   return { bytesNow: 0, image: { bytes }, ...facts } as LivePull
@@ -13,9 +13,4 @@ test.each([
   [{ movement: 'waiting for the device to close' }, 'all handed over; waiting for the device to close'],
 ] as const)('%o is said as "%s"', (facts, words) => {
   expect(movementWords(live(facts), Date.parse('2026-11-25T20:02:10.000Z'))).toBe(words)
-})
-
-test('100 % is said of every byte alone, and of an empty image', () => {
-  expect([999, 1_000].map((bytesNow) => percentWords(live({ bytesNow })))).toEqual(['99 %', '100 %'])
-  expect(percentWords(live({}, 0))).toBe('100 %')
 })

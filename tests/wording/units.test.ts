@@ -1,6 +1,13 @@
 import { expect, test } from 'vitest'
 import { tableLines } from '../../server/report/table.ts'
-import { bytesText, durationText, rateText, sizeText, zoneText } from '../../server/wording/units.ts'
+import {
+  bytesText,
+  durationText,
+  percentText,
+  rateText,
+  sizeText,
+  zoneText,
+} from '../../server/wording/units.ts'
 
 test.each([
   [0, '0'],
@@ -20,6 +27,11 @@ test.each([
   [5_000_000_000, '5 GB'],
 ])('%i bytes are about %s', (bytes, text) => {
   expect(sizeText(bytes)).toBe(text)
+})
+
+test('100 % is said of every byte alone, and of an empty image', () => {
+  expect([999, 1_000].map((bytes) => percentText(bytes, 1_000))).toEqual(['99 %', '100 %'])
+  expect(percentText(0, 0)).toBe('100 %')
 })
 
 test('rates, durations and zones', () => {

@@ -7,7 +7,7 @@ import { standingText } from '../../report/image-view.ts'
 import { heldWords, observedWords } from '../../wording/decided-words.ts'
 import { ENDING_WORDS } from '../../wording/ending-words.ts'
 import { answerText, refusalWords } from '../../wording/refusal-words.ts'
-import { bytesText, clockText, durationText, rateText } from '../../wording/units.ts'
+import { bytesText, clockText, durationText, percentText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import type { Tone } from '../style.ts'
 
@@ -156,7 +156,7 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
   const whole = fetch.bytesHandedOver === fetch.bytesPromised
   // What was handed over before a loss may have got lost with it.
   const most = fetch.ending === 'cut' ? 'at most ' : ''
-  const percent = bytes === 0 ? 100 : Math.floor(((fetch.first + fetch.bytesHandedOver) / bytes) * 100)
+  const percent = percentText(fetch.first + fetch.bytesHandedOver, bytes)
   const handed = whole && most === '' ? '' : `${bytesText(fetch.bytesHandedOver)} of `
   const seconds = pacedMs(fetch) / 1000
   const rate = seconds >= SHORTEST_JUDGED_S ? `, ${rateText(fetch.bytesHandedOver / seconds)}` : ''
@@ -172,7 +172,7 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
     ...(fetch.acknowledged === true ? [acknowledgedText(fetch)] : []),
     ...(pull === undefined || pull.state === 'running' ? [] : [`pull ${pull.state}`]),
   ]
-  return `${most}${percent} %  ${who}  ${shortened(fetch.image?.name ?? '', 40)}${why.join('')}; ${parts.join('; ')}`
+  return `${most}${percent}  ${who}  ${shortened(fetch.image?.name ?? '', 40)}${why.join('')}; ${parts.join('; ')}`
 }
 
 function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {

@@ -3,8 +3,9 @@
  * stays in sight. Percent and how a pull moves stand before names, since a narrow terminal shortens what comes last.
  */
 import type { LivePull } from '../../delivery/live-pulls.ts'
-import { movementWords, percentWords } from '../../wording/movement-words.ts'
+import { movementWords } from '../../wording/movement-words.ts'
 import { textWidth, wrapped } from '../../wording/text-width.ts'
+import { percentText } from '../../wording/units.ts'
 import { shortened } from '../../wording/visible.ts'
 import { type Style, type Tone, toned } from '../style.ts'
 
@@ -90,7 +91,7 @@ function toneOf({ stalledSince }: LivePull, now: number): Tone {
 
 /** ` 42 %  [########............]  11.2 MB/s, 31 s left  desk  reading-room.bin`, on two lines where that is too long. */
 function pullLine(pull: LivePull, columns: number, now: number): string[] {
-  const percent = percentWords(pull).padStart(PERCENT)
+  const percent = percentText(pull.bytesNow, pull.image.bytes).padStart(PERCENT)
   const movement = movementWords(pull, now)
   const bare = [percent, movement].filter((part) => part !== '').join('  ')
   const cells = columns >= 100 ? 20 : 10
