@@ -6,8 +6,8 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import fc from 'fast-check'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { checksumLine } from '../../../server/depot/checksum-lines.ts'
 import { CHECKSUM_TEXT_BYTES, findDigests } from '../../../server/trust/digests/stated-digests.ts'
-import { formatLine } from '../../../server/trust/published/format-line.ts'
 import { isChecksumFile } from '../../../server/trust/published/names.ts'
 import { needs } from '../../needs.ts'
 
@@ -84,7 +84,7 @@ describe('coreutils', () => {
         mkdirSync(folder)
         for (const name of names) put(name)
         const list = join(tmpdir(), `published-list-${process.pid}`)
-        writeFileSync(list, names.map((name) => formatLine(digest, name)).join(''))
+        writeFileSync(list, names.map((name) => checksumLine(digest, name)).join(''))
         const said = run('sha256sum', '-c', '--strict', list).toString()
         rmSync(list)
         expect(said.match(/: OK$/gm)).toHaveLength(names.length)
@@ -98,7 +98,7 @@ describe('coreutils', () => {
     fc.assert(
       fc.property(oddName, (name) => {
         fc.pre(!['', '-'].includes(name.trim()))
-        const { stated } = findDigests(formatLine(digest, name), 'sha256')
+        const { stated } = findDigests(checksumLine(digest, name), 'sha256')
         expect(stated).toMatchObject([{ algorithm: 'sha256', digest, line: 1 }])
         expect(stated[0]?.names[0]).toBe(name)
       }),
