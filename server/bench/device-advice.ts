@@ -6,7 +6,7 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
 import { addTo, grouped } from '../grouped.ts'
 import { clockText } from '../wording/units.ts'
-import { visible } from '../wording/visible.ts'
+import { listed, visible } from '../wording/visible.ts'
 import type { StepFacts } from './next-steps.ts'
 import type { NextStep } from './snapshot-shape.ts'
 
@@ -37,7 +37,7 @@ export function warningSteps({ visit }: StepFacts): NextStep[] {
   return [...devices].map(([warning, names]) => ({
     key: `warning ${names.join(' ')} ${warning}`,
     weight: 'act',
-    text: `${namesText(names)}: ${visible(warning)}`,
+    text: `${listed(names, DEVICES_AT_MOST)}: ${visible(warning)}`,
     things: names.length,
   }))
 }
@@ -101,7 +101,8 @@ export function longStalls(underWay: readonly LivePull[], now: number): LivePull
 
 export function stallSteps({ stalls }: StepFacts): NextStep[] {
   if (stalls.length === 0) return []
-  const who = namesText(stalls.map(({ client }) => client.device ?? client.address))
+  const devices = stalls.map(({ client }) => client.device ?? client.address)
+  const who = listed(devices, DEVICES_AT_MOST)
   const text = `${who}: nothing has moved for more than 2 min. It may be erasing its flash, which takes minutes; keep its power on.`
   return [{ key: `stall ${who}`, weight: 'look', text }]
 }
@@ -138,7 +139,8 @@ function latestPulls(pulls: readonly PullRecord[]): Iterable<PullRecord> {
 function brokenOffStep(pulls: readonly PullRecord[], started: string, offered: boolean): NextStep {
   const [first] = pulls
   const many = pulls.length > 1
-  const who = namesText(pulls.map(({ client }) => client.device ?? client.address))
+  const devices = pulls.map(({ client }) => client.device ?? client.address)
+  const who = listed(devices, DEVICES_AT_MOST)
   const what = `${who} ${many ? 'have' : 'has'} only part of ${visible(first?.image.name ?? '')}`
   const own = many ? 'their pulls' : `its pull of ${clockText(first?.begun ?? started)}`
   const when =
@@ -153,9 +155,3 @@ function brokenOffStep(pulls: readonly PullRecord[], started: string, offered: b
 
 const LET_PULL = ['Let it pull again before it restarts.', 'Let them pull again before they restart.']
 const NOT_ON_OFFER = 'The image is not on offer now: do not restart before the device has a complete one.'
-
-function namesText(names: readonly string[]): string {
-  const named = names.slice(0, DEVICES_AT_MOST).map(visible).join(', ')
-  const more = names.length - DEVICES_AT_MOST
-  return more > 0 ? `${named} and ${more} more` : named
-}

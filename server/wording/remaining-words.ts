@@ -1,7 +1,7 @@
 /** What is still to be pulled in plain words, for terminal and page. */
 import type { RemainingPulls } from '../visit/remaining-pulls.ts'
 import { durationText, sizeText } from './units.ts'
-import { visible } from './visible.ts'
+import { listed } from './visible.ts'
 
 /** Absent images named one by one. */
 const NAMED_AT_MOST = 3
@@ -15,16 +15,9 @@ export function remainingWords({ devices, bytes, absent, estimates, secondsNow }
   )
   const now = secondsNow === null ? '' : `; at the present rate about ${durationText(secondsNow)}`
   const sizes = bytes === 0 ? ' images' : ` ${sizeText(bytes)}: at best ${best.join(', ')}${now}`
-  return `${who} to pull${sizes}.${absentWords(absent)}`
-}
-
-function absentWords(absent: readonly string[]): string {
-  const [only] = absent
-  if (only === undefined) return ''
-  const named = absent.slice(0, NAMED_AT_MOST).map(visible).join(', ')
-  const more = absent.length - NAMED_AT_MOST
-  const list = more > 0 ? `${named} and ${more} more` : named
-  return ` Not in the folder, and not counted: ${list}.`
+  const notHere =
+    absent.length === 0 ? '' : ` Not in the folder, and not counted: ${listed(absent, NAMED_AT_MOST)}.`
+  return `${who} to pull${sizes}.${notHere}`
 }
 
 /** `100 Mb/s`, `2.5 Gb/s`. */

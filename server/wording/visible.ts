@@ -42,6 +42,13 @@ export function shortened(text: string, columns: number): string {
   return `${head.join('')}…${tail.join('')}`
 }
 
+/** `a, b, c and 2 more`, each made visible. */
+export function listed(names: readonly string[], atMost: number): string {
+  const named = names.slice(0, atMost).map(visible).join(', ')
+  const more = names.length - atMost
+  return more > 0 ? `${named} and ${more} more` : named
+}
+
 /** As many characters as take no more than `columns`. */
 function beginningOf(characters: readonly string[], columns: number): string[] {
   let width = 0

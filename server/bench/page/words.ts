@@ -25,15 +25,13 @@ function incompleteText(pull: PullRecord, lastFetch: FetchRecord | undefined): s
   const handed = lastFetch === undefined ? undefined : lastFetch.first + lastFetch.bytesHandedOver
   const words = lastFetch?.ending == null ? undefined : ENDING_WORDS[lastFetch.ending]
   if (words?.unsure !== undefined) return sentence(capital(`${words.seen}: ${words.unsure}`))
-  if (lastFetch?.ending === 'withdrawn')
-    return `We stopped it${reasonText(lastFetch)}. The device does not have the image.`
+  if (lastFetch?.ending === 'withdrawn') {
+    const why = lastFetch.reason === null ? '' : `: ${visible(lastFetch.reason)}`
+    return `We stopped it${why}. The device does not have the image.`
+  }
   return handed === undefined
     ? `It broke off: ${bytesText(pull.bytesCovered)} of ${whole} bytes are sure. The device does not have the whole image.`
     : `It broke off after at most ${bytesText(handed)} of ${whole} bytes. The device does not have the whole image.`
-}
-
-function reasonText({ reason }: FetchRecord): string {
-  return reason === null ? '' : `: ${visible(reason)}`
 }
 
 export function movementText({ movement, image, bytesNow }: LivePull): string {

@@ -4,7 +4,7 @@ import type { Depot } from '../../depot/depot.ts'
 import { tableLines } from '../../report/table.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { typedPath } from '../../wording/typed-path.ts'
-import { visible } from '../../wording/visible.ts'
+import { listed, visible } from '../../wording/visible.ts'
 import type { Tone } from '../style.ts'
 
 /** Devices named one by one. */
@@ -16,13 +16,15 @@ export function closingWords({ tally, rows, sheet }: BoardView, { ledger, settin
   const { entries, sum } = ledger.head
   const folder = typedPath(settings.folder)
   const own = rows.filter(({ planned }) => planned || sheet === null)
-  const done = own.filter(({ mark }) => isDoneMark(mark))
-  const strangers = rows.filter((row) => !own.includes(row))
+  const done = own.filter(({ mark }) => isDoneMark(mark)).map(({ device }) => device)
+  const strangers = rows.filter((row) => !own.includes(row)).map(({ device }) => device)
   return [
     [`Stopped. ${visible(tally)}.`, 'strong'],
     ...openLines(own.filter(({ mark }) => !isDoneMark(mark) && mark !== 'unplanned')),
-    ...(done.length === 0 ? [] : [[`Done: ${namesOf(done)}`, 'good'] as const]),
-    ...(strangers.length === 0 ? [] : [[`Not on the sheet: ${namesOf(strangers)}`, 'caution'] as const]),
+    ...(done.length === 0 ? [] : [[`Done: ${listed(done, NAMED_AT_MOST)}`, 'good'] as const]),
+    ...(strangers.length === 0
+      ? []
+      : [[`Not on the sheet: ${listed(strangers, NAMED_AT_MOST)}`, 'caution'] as const]),
     ...(rows.length === 0 && sheet === null
       ? []
       : [
@@ -57,10 +59,4 @@ function openLines(open: readonly BoardRow[]): Line[] {
 function detailOf({ standing, wrongImage, image, mark }: BoardRow): string {
   const said = wrongImage ?? (standing === MARK_WORDS[mark] ? '' : standing)
   return said === '' ? (image ?? '') : said
-}
-
-function namesOf(rows: readonly BoardRow[]): string {
-  const named = rows.slice(0, NAMED_AT_MOST).map(({ device }) => visible(device))
-  const more = rows.length - named.length
-  return `${named.join(', ')}${more > 0 ? ` and ${more} more` : ''}`
 }
