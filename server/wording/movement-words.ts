@@ -15,9 +15,14 @@ export function movementWords(
     case 'moving':
       return [
         ...(rateNow ? [rateText(rateNow)] : []),
-        ...(secondsLeft === undefined ? [] : [`${durationText(secondsLeft)} left`]),
+        ...(secondsLeft === undefined ? [] : [`${timeLeft(secondsLeft)} left`]),
       ].join(', ')
     default:
       return 'ending'
   }
+}
+
+/** An estimate knows no seconds of minutes. */
+function timeLeft(seconds: number): string {
+  return seconds < 120 || seconds >= 3600 ? durationText(seconds) : `${Math.round(seconds / 60)} min`
 }

@@ -1,5 +1,6 @@
 /** This machine's addresses: which one a device can use, and whether anything has come to it yet. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import type { FirewallLine } from '../../network/firewall.ts'
 import type { AddressView } from '../snapshot-shape.ts'
 import { CopyLine, Section } from './parts.tsx'
@@ -9,7 +10,7 @@ interface AddressesProps {
   readonly firewall: readonly FirewallLine[]
 }
 
-export function Addresses({ addresses, firewall }: AddressesProps): JSX.Element {
+export const Addresses = memo(function Addresses({ addresses, firewall }: AddressesProps): JSX.Element {
   const offered = addresses.filter((own) => own.offerable)
   return (
     <Section id="addresses" title="Addresses" aside="A device uses the one in its own network.">
@@ -47,7 +48,7 @@ export function Addresses({ addresses, firewall }: AddressesProps): JSX.Element 
       )}
     </Section>
   )
-}
+})
 
 function marksOf({ tunnel, linkLocal }: AddressView): string {
   return `${tunnel ? ', a tunnel: refused without --allow-tunnels' : ''}${linkLocal ? ', link-local' : ''}`

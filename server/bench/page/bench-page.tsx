@@ -117,8 +117,9 @@ interface SectionsProps {
   readonly onOpen: (name: string, open: boolean) => void
 }
 
+/** With each byte only `underWay` is another: all but the board keep what they drew. */
 function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
-  const { program, underWay, pulls, addresses, pasteLines } = snapshot
+  const { program, board, underWay, pulls, addresses, pasteLines } = snapshot
   const [chosen, setChosen] = useState('')
   const [form, setForm] = useState(0)
   const pulled = snapshot.pullsOver > 0 || underWay.length > 0
@@ -128,33 +129,38 @@ function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
     () => ({ form: [...pasteLines, null][form] ?? null, address, addresses }),
     [pasteLines, form, address, addresses],
   )
+  const chooser = useMemo(
+    () => (
+      <LineChooser
+        offered={offered}
+        address={address}
+        onAddress={setChosen}
+        pasteLines={pasteLines}
+        form={form}
+        onForm={setForm}
+      />
+    ),
+    [offered, address, pasteLines, form],
+  )
+  const devices = useMemo(() => devicesOf(board, pulls), [board, pulls])
   return (
     <>
-      <Board board={snapshot.board} underWay={underWay} images={snapshot.images} choice={choice} />
+      <Board board={board} underWay={underWay} images={snapshot.images} choice={choice} />
       <Images
         images={snapshot.images}
         inAll={snapshot.imagesInAll}
         notOffered={snapshot.notOffered}
         drops={drops}
         choice={choice}
-        chooser={
-          <LineChooser
-            offered={offered}
-            address={address}
-            onAddress={setChosen}
-            pasteLines={pasteLines}
-            form={form}
-            onForm={setForm}
-          />
-        }
+        chooser={chooser}
         {...images}
       />
       {!pulled && <Cautions open />}
-      <DeviceWords devices={devicesOf(snapshot)} />
+      <DeviceWords devices={devices} />
       <Recorded recorded={snapshot.recorded} />
       <PullsOver
         pulls={pulls}
-        wrong={new Set(snapshot.wrongPulls)}
+        wrong={snapshot.wrongPulls}
         inAll={snapshot.pullsOver}
         fetches={snapshot.fetches}
       />
@@ -172,7 +178,7 @@ function Sections({ snapshot, drops, ...images }: SectionsProps): JSX.Element {
   )
 }
 
-function devicesOf({ board, pulls }: Snapshot): string[] {
+function devicesOf(board: Snapshot['board'], pulls: Snapshot['pulls']): string[] {
   const names = [
     ...board.rows.map(({ device }) => device),
     ...pulls.map(({ client }) => client.device ?? client.address),

@@ -15,7 +15,7 @@ import { movementText, shareOf, whereItStands } from './words.ts'
 
 interface DeviceRowProps {
   readonly row: BoardRow
-  readonly live: LivePull | undefined
+  readonly live?: LivePull | undefined
   /** Its own line, by the address in its subnet. */
   readonly line: string | undefined
   /** Numbers of footnotes, apart by blanks: of the device, and of its planned version. */

@@ -1,6 +1,6 @@
 /** The board: a row a device, with a filter by text and by standing. */
-import type { JSX } from 'preact'
-import { useState } from 'preact/hooks'
+import { cloneElement, type JSX } from 'preact'
+import { useMemo, useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import { MARK_WORDS, MARKS, type Mark } from '../../wording/marks.ts'
 import { visible } from '../../wording/visible.ts'
@@ -28,11 +28,23 @@ export function Board({ board, underWay, images, choice }: BoardProps): JSX.Elem
   const [wanted, setWanted] = useState('')
   const [mark, setMark] = useState<Mark | ''>('')
   const live = new Map(underWay.map((pull) => [pullKey(pull), pull]))
-  const byName = imagesByName(images)
-  const notes = footnotesOf(board.rows.map(saidOf))
-  const found = board.rows.filter(
-    (row) => (mark === '' || row.mark === mark) && textOf(row).includes(wanted.toLowerCase()),
-  )
+  const notes = useMemo(() => footnotesOf(board.rows.map(saidOf)), [board])
+  const byName = useMemo(() => imagesByName(images), [images])
+  // Three hundred of them, and a few move with each byte.
+  const rows = useMemo(() => {
+    const shown = board.rows.filter(
+      (row) => (mark === '' || row.mark === mark) && textOf(row).includes(wanted.toLowerCase()),
+    )
+    return shown.map((row) => (
+      <DeviceRow
+        key={row.key}
+        row={row}
+        line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
+        notes={notes.numbersOf(row.remarks).join(' ')}
+        guess={row.targetGuessed ? notes.numbersOf([GUESS]).join() : ''}
+      />
+    ))
+  }, [board, byName, notes, choice, wanted, mark])
   return (
     <Section
       id="devices"
@@ -57,18 +69,12 @@ export function Board({ board, underWay, images, choice }: BoardProps): JSX.Elem
             ))}
           </div>
           <ul class="board" aria-label="Devices">
-            {found.map((row) => (
-              <DeviceRow
-                key={row.key}
-                row={row}
-                live={row.pull === null ? undefined : live.get(row.pull.id)}
-                line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
-                notes={notes.numbersOf(row.remarks).join(' ')}
-                guess={row.targetGuessed ? notes.numbersOf([GUESS]).join() : ''}
-              />
-            ))}
+            {rows.map((row) => {
+              const moving = live.get(row.props.row.pull?.id ?? '')
+              return moving === undefined ? row : cloneElement(row, { live: moving })
+            })}
           </ul>
-          {found.length === 0 && <p class="calm">No device matches.</p>}
+          {rows.length === 0 && <p class="calm">No device matches.</p>}
           <p class="hint">
             A stalled device may be erasing its flash, which takes minutes: keep its power on. What a device
             installed, only the device can say.

@@ -1,5 +1,6 @@
 /** What to mind before an image goes out: open until the first pull, then a fold. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import { Section } from './parts.tsx'
 
 const CAUTIONS: readonly string[] = [
@@ -11,7 +12,7 @@ const CAUTIONS: readonly string[] = [
   'HTTP is not encrypted and addresses can be borrowed: on a hostile network compare the digest on the device.',
 ]
 
-export function Cautions({ open }: { open: boolean }): JSX.Element {
+export const Cautions = memo(function Cautions({ open }: { open: boolean }): JSX.Element {
   const list = (
     <ul class="ruled cautions">
       {CAUTIONS.map((caution) => (
@@ -31,4 +32,4 @@ export function Cautions({ open }: { open: boolean }): JSX.Element {
       )}
     </Section>
   )
-}
+})

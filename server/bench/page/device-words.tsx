@@ -1,5 +1,6 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import { useId, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'
 import type { Matched, MatchFinding } from '../../trust/matching/finding.ts'
@@ -17,7 +18,11 @@ interface Said {
 }
 
 /** `devices`: names worth proposing, the sheet's devices and the clients that were seen. */
-export function DeviceWords({ devices }: { devices: readonly string[] }): JSX.Element {
+export const DeviceWords = memo(function DeviceWords({
+  devices,
+}: {
+  devices: readonly string[]
+}): JSX.Element {
   // Long: one form, mostly markup.
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
@@ -110,7 +115,7 @@ export function DeviceWords({ devices }: { devices: readonly string[] }): JSX.El
       </form>
     </Section>
   )
-}
+})
 
 function digestOf({ algorithm, value, image }: MatchFinding): object {
   return { algorithm, value, ...(image !== null && { image }) }

@@ -1,5 +1,6 @@
 /** The images, a row each: found by name, sorted, with the address and the form of their lines chosen once. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import { useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
 import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
@@ -32,7 +33,7 @@ const COMPARE: Readonly<Record<Order, (a: ShownImage, b: ShownImage) => number>>
     Number(a.state === 'ready') - Number(b.state === 'ready') || a.state.localeCompare(b.state, 'en'),
 }
 
-export function Images(props: ImagesProps): JSX.Element {
+export const Images = memo(function Images(props: ImagesProps): JSX.Element {
   const { images, inAll, notOffered, wanted, opened, choice } = props
   const [order, setOrder] = useState<Order>('name')
   const found = images
@@ -79,7 +80,7 @@ export function Images(props: ImagesProps): JSX.Element {
       )}
     </Section>
   )
-}
+})
 
 function countText({ known, ready }: Snapshot['imagesInAll']): string {
   return known === 0 ? 'none yet' : `${ready} of ${known} ready`

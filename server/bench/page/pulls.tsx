@@ -1,8 +1,10 @@
 /** Finished pulls. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import { clockText, durationText, rateText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
+import type { Snapshot } from '../snapshot-shape.ts'
 import { pullKey } from './announcements.ts'
 import { Outside, Section, useShown } from './parts.tsx'
 import { pullMeaning } from './words.ts'
@@ -29,14 +31,19 @@ function PullHead({ pull, wrong }: { pull: PullRecord; wrong: boolean }): JSX.El
 
 interface PullsOverProps {
   readonly pulls: readonly PullRecord[]
-  readonly wrong: ReadonlySet<string>
+  readonly wrong: Snapshot['wrongPulls']
   readonly inAll: number
   readonly fetches: readonly FetchRecord[]
 }
 
 const FEW = 20
 
-export function PullsOver({ pulls, wrong, inAll, fetches }: PullsOverProps): JSX.Element {
+export const PullsOver = memo(function PullsOver({
+  pulls,
+  wrong,
+  inAll,
+  fetches,
+}: PullsOverProps): JSX.Element {
   const { shown, more } = useShown(pulls, FEW)
   const byId = new Map(fetches.map((fetch) => [fetch.id, fetch]))
   return (
@@ -53,7 +60,7 @@ export function PullsOver({ pulls, wrong, inAll, fetches }: PullsOverProps): JSX
               <OverRow
                 key={pullKey(pull)}
                 pull={pull}
-                wrong={wrong.has(pullKey(pull))}
+                wrong={wrong.includes(pullKey(pull))}
                 lastFetch={byId.get(pull.fetches.at(-1) ?? '')}
               />
             ))}
@@ -68,7 +75,7 @@ export function PullsOver({ pulls, wrong, inAll, fetches }: PullsOverProps): JSX
       )}
     </Section>
   )
-}
+})
 
 interface OverRowProps {
   readonly pull: PullRecord

@@ -1,12 +1,17 @@
 /** What a person recorded by hand, each to be taken back where it was a mistake. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import { clockText } from '../../wording/units.ts'
 import type { RecordedView } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
 import { useBench } from './context.ts'
 import { Outside, Section } from './parts.tsx'
 
-export function Recorded({ recorded }: { recorded: readonly RecordedView[] }): JSX.Element | null {
+export const Recorded = memo(function Recorded({
+  recorded,
+}: {
+  recorded: readonly RecordedView[]
+}): JSX.Element | null {
   const { ask } = useBench()
   if (recorded.length === 0) return null
   return (
@@ -29,4 +34,4 @@ export function Recorded({ recorded }: { recorded: readonly RecordedView[] }): J
       </ul>
     </Section>
   )
-}
+})

@@ -1,5 +1,6 @@
 /** Requests that got no image, and what would admit them. */
 import type { JSX } from 'preact'
+import { memo } from 'preact/compat'
 import type { FetchRecord } from '../../delivery/records.ts'
 import { refusalWords } from '../../wording/refusal-words.ts'
 import { clockText } from '../../wording/units.ts'
@@ -7,7 +8,11 @@ import { Outside, Section, useShown } from './parts.tsx'
 
 const FEW = 10
 
-export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JSX.Element | null {
+export const Refusals = memo(function Refusals({
+  refusals,
+}: {
+  refusals: readonly FetchRecord[]
+}): JSX.Element | null {
   const { shown, more } = useShown(refusals, FEW)
   if (refusals.length === 0) return null
   return (
@@ -44,4 +49,4 @@ export function Refusals({ refusals }: { refusals: readonly FetchRecord[] }): JS
       {more}
     </Section>
   )
-}
+})

@@ -63,6 +63,7 @@ export function whereItStands(row: BoardRow, live: LivePull | undefined, now: nu
   const moves = live === undefined ? '' : movesInRow(live, now)
   if (live !== undefined && mark !== 'attention') return moves
   if (row.standing === MARK_WORDS[mark]) return ''
+  if (row.standing === 'unconfirmed') return 'compare its digest'
   // The mark says so, and what follows is why.
   const standing = visible(row.standing.replace(/^(?:waiting|contradicted): /, ''))
   if (mark !== 'pulled' || pull?.ended == null) return moves === '' ? standing : `${standing}, ${moves}`
