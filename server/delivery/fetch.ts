@@ -57,7 +57,7 @@ interface FetchPlan {
   readonly lingerMs: number
   /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
   readonly after: (ms: number, act: () => void) => () => void
-  readonly turns: Pick<Turns, 'pieces' | 'wait'>
+  readonly turns: Pick<Turns, 'bytes' | 'wait'>
   readonly sendQueues: SendQueues
   /** Monotonic clock, ms. */
   readonly clock: () => number
@@ -103,7 +103,7 @@ export function createFetch(plan: FetchPlan) {
   let state = START
   let wire: Wire | undefined
   let offset = plan.first
-  let piecesThisTurn = 0
+  let bytesThisTurn = 0
   let movedAt = begunAt
   let handedAt = begunAt
   let wentOn = 0
@@ -158,6 +158,7 @@ export function createFetch(plan: FetchPlan) {
     handedAt = clock()
     firstByteAt ??= handedAt
     offset += bytes.byteLength
+    bytesThisTurn += bytes.byteLength
     const last = offset === end
     const gone = (): void => {
       letGo()
@@ -171,11 +172,10 @@ export function createFetch(plan: FetchPlan) {
   function taken(): void {
     movedAt = clock()
     if (movedAt - handedAt >= ROOM_MADE_MS) wentOn += 1
-    piecesThisTurn += 1
-    if (piecesThisTurn < plan.turns.pieces) {
+    if (bytesThisTurn < plan.turns.bytes) {
       pump()
     } else {
-      piecesThisTurn = 0
+      bytesThisTurn = 0
       plan.turns.wait(pump)
     }
   }

@@ -6,7 +6,8 @@
 export type Turns = ReturnType<typeof createTurns>
 
 const TURNS_A_ROUND = 8
-const PIECES_A_TURN = 4
+const TURN_BYTES = 256 * 1024
+const SHORT_TURN_BYTES = 64 * 1024
 
 export function createTurns() {
   let waiting: (() => void)[] = []
@@ -28,9 +29,9 @@ export function createTurns() {
   }
 
   return {
-    /** Pieces of a fetch in one turn: at 64 KiB a piece, 256 KiB. */
-    get pieces(): number {
-      return hurried ? 1 : PIECES_A_TURN
+    /** What a fetch hands over in one turn, before it waits for the next. */
+    get bytes(): number {
+      return hurried ? SHORT_TURN_BYTES : TURN_BYTES
     },
     /** Calls in the order in which they came. */
     wait(go: () => void): void {

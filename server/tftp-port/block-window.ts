@@ -40,21 +40,25 @@ export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: nu
     get ready(): number {
       return left === 0 ? lastBlock : block - 1
     },
-    /** Bytes that the block under way still takes; 0 while it has no place before `acked` moves on, or all is there. */
+    /** Bytes that the blocks of one window still take; 0 while there is no place before `acked` moves on, or all is there. */
     room(acked: number): number {
-      if (left === 0 || block > acked + windowBlocks) return 0
-      return Math.min(left, blockBytes - (current?.filled ?? 0))
+      const places = acked + windowBlocks + 1 - block
+      return Math.min(left, Math.max(0, places * blockBytes - (current?.filled ?? 0)))
     },
     /** At most `room` bytes. */
     put(piece: Uint8Array): void {
-      current ??= slotOf(block)
-      current.packet.set(piece, DATA_HEADER_BYTES + current.filled)
-      current.filled += piece.byteLength
-      left -= piece.byteLength
-      if (current.filled < blockBytes) return
-      writeDataHeader(current.packet, block)
-      current = undefined
-      block += 1
+      for (let at = 0; at < piece.byteLength; ) {
+        current ??= slotOf(block)
+        const bytes = piece.subarray(at, at + blockBytes - current.filled)
+        current.packet.set(bytes, DATA_HEADER_BYTES + current.filled)
+        current.filled += bytes.byteLength
+        at += bytes.byteLength
+        left -= bytes.byteLength
+        if (current.filled < blockBytes) return
+        writeDataHeader(current.packet, block)
+        current = undefined
+        block += 1
+      }
     },
     /** The packet of a filled block that is not acknowledged; `sent` once the system has it. */
     take(number: number): { readonly packet: Uint8Array; sent(): void } {

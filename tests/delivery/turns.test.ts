@@ -29,9 +29,9 @@ test('while somebody asks one fetch has a short turn', async () => {
   const turns = createTurns()
   let taken = 0
   for (let fetch = 0; fetch < 20; fetch += 1) turns.wait(() => (taken += 1))
-  const pieces = turns.pieces
+  const { bytes } = turns
   turns.hurry()
-  expect(turns.pieces).toBeLessThan(pieces)
+  expect(turns.bytes).toBeLessThan(bytes)
   await nextRound()
   expect(taken).toBe(1)
   await nextRound()
