@@ -43,8 +43,6 @@ export type Admitted =
   | { readonly kind: 'checksum'; readonly image: ReadyImage }
   | { readonly kind: 'list'; readonly images: readonly ReadyImage[] }
 
-export type Admission = ReturnType<typeof createAdmission>
-
 type Asking = Pick<Asked, 'client' | 'localAddress' | 'rehearsal'>
 
 export interface Part {

@@ -96,9 +96,8 @@ export function ownAddresses(
 }
 
 /**
- * The own address whose subnet holds `peer`, longest prefix first. Among equals the order of `own` decides. A peer with
- * a zone matches only addresses of that interface. Undefined where no subnet does: its line then bears the first address
- * (terminal) or the one that was chosen (page).
+ * The own address whose subnet holds `peer`, longest prefix first; among equals the order of `own` decides. A peer with a
+ * zone matches only addresses of that interface. Else undefined: a line then bears the first one, on the page the chosen.
  */
 export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress | undefined {
   const canonical = normalise(peer)

@@ -1,11 +1,10 @@
 /** What the standing of a device's steps is derived from, and what an image is to a device. */
-import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { FetchRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import type { DeviceFacts } from './device-facts.ts'
 import type { VersionOnRecord } from './offers.ts'
-import type { Grounds } from './plan-shape.ts'
+import type { StepPlan } from './plan-shape.ts'
 import type { PlannedRow } from './sheet-rows.ts'
-import type { Standing } from './standings.ts'
 
 export interface StandingFacts
   extends Pick<DeviceFacts, 'rows' | 'images' | 'pulls' | 'seen' | 'othersRows' | 'over'> {
@@ -14,12 +13,7 @@ export interface StandingFacts
   readonly came: boolean
 }
 
-export interface StepStanding {
-  readonly standing: Standing
-  readonly grounds: Grounds | null
-  readonly pull: PullRecord | null
-  readonly attempts: readonly PullRecord[]
-}
+export type StepStanding = Pick<StepPlan, 'standing' | 'grounds' | 'pull' | 'attempts'>
 
 /** `steps`: whose image it is, from 0; `earlier`: another version of that file was on offer since. */
 type ImagePlace =

@@ -1,7 +1,4 @@
-/**
- * The standings that a planned device can have, and which of them are done or open. What leads a device to one is in
- * `standing.ts`.
- */
+/** The standings of planned devices, and which are done or open; what leads a device to one is in `standing.ts`. */
 
 /** Strongest evidence first. */
 export const STANDINGS = [

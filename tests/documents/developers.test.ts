@@ -1,5 +1,5 @@
-import { readdirSync, readFileSync } from 'node:fs'
-import { join } from 'node:path'
+import { existsSync, readdirSync, readFileSync } from 'node:fs'
+import { dirname, join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { expect, test } from 'vitest'
 import { tables, withTables } from '../../scripts/document.mjs'
@@ -24,6 +24,20 @@ test('every error code is used, and only codes of the table are', () => {
   const known = Object.keys(ERROR_MESSAGES)
   expect(known.filter((code) => !used.has(code))).toEqual([])
   expect([...used].filter((code) => !known.includes(code) && code !== 'FP_FAULT')).toEqual([])
+})
+
+test('where a change goes names files that there are', () => {
+  const table = document.slice(document.indexOf('| change | files |')).split('\n\n')[0] ?? ''
+  const files = table.split('\n').flatMap((row) => {
+    let folder = ''
+    return [...(row.split('|')[2] ?? '').matchAll(/`([a-z][\w/-]*\.ts)`/g)].map(([, name = '']) => {
+      // A bare name stands in the folder of the one before it.
+      if (name.includes('/')) folder = dirname(name)
+      return name.includes('/') ? name : join(folder, name)
+    })
+  })
+  expect(files.length).toBeGreaterThan(10)
+  expect(files.filter((file) => !existsSync(join(root, 'server', file)))).toEqual([])
 })
 
 test('every dependency has its reason, and so has every version that is held back', () => {
