@@ -1,13 +1,13 @@
 import { expect, it } from 'vitest'
 import { entryLine } from '../../server/commands/serve/entry-lines.ts'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { NewEntry } from '../../server/ledger/entries.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 const EVIL = 'a\u001b[2Jb\u0007\u202ec\r\nd\u0000'
 const CLIENT = { address: '192.0.2.10' }
 
 function told(entry: NewEntry, name: string | null = null) {
-  const whole = { seq: 1, at: '2026-11-25T20:00:00.000Z', prev: '', sum: '', ...entry } as Entry
-  return entryLine(whole, {
+  return entryLine(recorded(entry, 1, '2026-11-25T20:00:00.000Z'), {
     ended: undefined,
     pullOf: () => undefined,
     nameOf: () => name,

@@ -3,8 +3,9 @@ import { expect, test } from 'vitest'
 import type { OpenedVersion } from '../../server/delivery/blocks.ts'
 import { type Asked, type BodyPlan, createDelivery } from '../../server/delivery/delivery.ts'
 import { isFetchproofError } from '../../server/errors.ts'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { NewEntry } from '../../server/ledger/entries.ts'
 import type { ReadyImage } from '../../server/staging/image.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 const IMAGE = {
   name: 'branch-switch.bin',
@@ -37,7 +38,7 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
     ledger: {
       append: (entry: NewEntry) => {
         entries.push(entry)
-        return { ...entry, seq: entries.length, at: '', prev: '', sum: '' } as Entry
+        return recorded(entry, entries.length)
       },
       nextFetchId: () => (ids += 1),
       writable: true,

@@ -2,6 +2,7 @@
 
 import type { Ending } from '../../server/ledger/ending-names.ts'
 import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 export const SHA_A = 'a'.repeat(64)
 export const SHA_B = 'b'.repeat(64)
@@ -51,8 +52,7 @@ export function tell(): Story {
   let lastId = 0
 
   function add(entry: NewEntry): void {
-    const sealed = { seq: entries.length + 1, at: new Date(clockMs).toISOString(), prev: '', sum: '' }
-    entries.push({ ...sealed, ...entry } as Entry)
+    entries.push(recorded(entry, entries.length + 1, new Date(clockMs).toISOString()))
   }
 
   function pass(ms: number): void {

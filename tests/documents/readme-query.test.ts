@@ -3,10 +3,9 @@ import { mkdtempSync, readFileSync, rmSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { basename, join, sep } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import type { NewEntry } from '../../server/ledger/entries.ts'
-import type { Audit } from '../clients/program.ts'
-import { inProcess } from '../commands/in-process.ts'
+import { type Audit, inProcess } from '../commands/in-process.ts'
 import { opened } from '../ledger/records-folder.ts'
+import { sheetOf, untold } from '../report/told-visit.ts'
 import { RADIO, type Story, SWITCH_41, SWITCH_44, story } from '../visit/visit-story.ts'
 
 /** Those that the engine's package has prebuilt binaries for (its `optionalDependencies`). */
@@ -19,12 +18,12 @@ const ATTIC = { address: '2001:db8::12' }
 
 const VISITS: Readonly<Record<string, Story>> = {
   'hollow-lane': story()
-    .add(sheet([{ device: 'desk', address: DESK.address, serial: 'outdated' }]))
+    .add(sheetOf({ device: 'desk', address: DESK.address, serial: 'outdated' }))
     .add(
-      sheet([
+      sheetOf(
         { device: 'desk', address: DESK.address, serial: 'BV2026001' },
         { device: 'attic', address: ATTIC.address, serial: 'BV2026003' },
-      ]),
+      ),
     )
     .pull(DESK, SWITCH_44, { rehearsal: true })
     .pull(HALL, RADIO, { rehearsal: true })
@@ -33,17 +32,13 @@ const VISITS: Readonly<Record<string, Story>> = {
     .pull(ATTIC, RADIO, { first: 400 })
     .pull(HALL, SWITCH_41, { handed: 999 }),
   'mill-street': story()
-    .add(sheet([{ device: 'hall', address: HALL.address, serial: 'BV2026002' }]))
+    .add(sheetOf({ device: 'hall', address: HALL.address, serial: 'BV2026002' }))
     .pull(HALL, RADIO)
     .pull(HALL, RADIO)
     .pull(DESK, SWITCH_41)
     .pull(ATTIC, SWITCH_44, { ending: 'unconfirmed' })
     .refuse(ATTIC, RADIO),
   'nothing-yet': story(),
-}
-
-function sheet(rows: Record<string, string>[]): NewEntry {
-  return { kind: 'sheet', file: 'visit.csv', sha256: 'ab'.repeat(32), rows, errors: [] }
 }
 
 const FACE = ['visit', 'address', 'image', 'sha256'] as const
@@ -74,8 +69,7 @@ test(`the query of the README finds what audit finds (DuckDB on ${here})`, async
 /** Appended by the program's own writer. */
 async function written(folder: string, told: Story): Promise<string> {
   const ledger = await opened(join(folder, '.fetchproof'))
-  for (const { seq: _seq, at: _at, prev: _prev, sum: _sum, ...entry } of told.entries)
-    ledger.append(entry as NewEntry)
+  for (const entry of untold(told)) ledger.append(entry)
   await ledger.close('the visit has ended')
   return folder
 }

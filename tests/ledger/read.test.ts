@@ -177,7 +177,10 @@ describe('a head that was printed earlier', () => {
   })
 
   test('shows that the ledger was rewritten whole', async () => {
-    const file = writeLines(newFolder(), sealed(VISIT, Date.UTC(2026, 5, 1)))
+    const file = writeLines(
+      newFolder(),
+      sealed(VISIT, (index) => Date.UTC(2026, 5, 1 + index)),
+    )
     const head = SUMS.at(-1) ?? ''
     expect(await checkLedger(file)).toMatchObject({ intact: true })
     expect(await checkLedger(file, { head })).toMatchObject({ intact: false })

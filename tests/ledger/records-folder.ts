@@ -21,11 +21,16 @@ export async function opened(records: string, options: Omit<LedgerOptions, 'reco
   return ledger
 }
 
-/** Lines, without newlines, that seal these entries one after the other. */
-export function sealed(entries: readonly NewEntry[], startAt = Date.UTC(2026, 0, 5, 9)): string[] {
+const BEGINNING = Date.UTC(2026, 0, 5, 9)
+
+/** Lines, without newlines, that seal these entries one after the other, a second apart unless told. */
+export function sealed(
+  entries: readonly NewEntry[],
+  at: (index: number) => number = (index) => BEGINNING + index * 1000,
+): string[] {
   let prev = FIRST_PREV
   return entries.map((entry, index) => {
-    const made = sealLine({ seq: index + 1, prev }, startAt + index * 1000, entry)
+    const made = sealLine({ seq: index + 1, prev }, at(index), entry)
     prev = (made.entry as Entry).sum
     return made.line
   })

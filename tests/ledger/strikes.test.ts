@@ -1,16 +1,15 @@
 /** Which entries can be struck, and what is said of the others. */
 import { expect, test } from 'vitest'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { NewEntry } from '../../server/ledger/entries.ts'
 import { createStrikes } from '../../server/ledger/strikes.ts'
+import { recorded } from './recorded.ts'
 
 const OBSERVED: NewEntry = { kind: 'observed', device: 'desk-1', by: 'engineer', after: '2.0' }
 const STRUCK: NewEntry = { kind: 'struck', strikes: 2, reason: 'the wrong device', by: 'a colleague' }
 
 function strikesOf(...entries: NewEntry[]) {
   const strikes = createStrikes()
-  for (const [at, entry] of entries.entries()) {
-    strikes.apply({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
-  }
+  for (const [at, entry] of entries.entries()) strikes.apply(recorded(entry, at + 1))
   return strikes
 }
 

@@ -4,15 +4,14 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import type { Browser, Page } from 'playwright-core'
 import { afterAll, beforeAll, describe, expect, test, vi } from 'vitest'
-import type { NewEntry } from '../../server/ledger/entries.ts'
 import { visitFacts } from '../../server/report/visit-facts.ts'
 import { visitHtml } from '../../server/report/visit-html.ts'
-import { visitReport } from '../../server/report/visit-report.ts'
 import { run } from '../clients/program.ts'
 import { sealed, writeLines } from '../ledger/records-folder.ts'
 import { allNeed, needs } from '../needs.ts'
 import { inPage, openBrowser } from '../page/browser.ts'
 import { DEVICES, richVisit } from './rich-visit.ts'
+import { reportOn, untold } from './told-visit.ts'
 
 /** Widths of ISO 216 A4 and of US Letter (ANSI Y14.1 A), less 15 mm on both sides. */
 const PAPERS = [
@@ -31,9 +30,7 @@ vi.setConfig({ testTimeout: 60_000, hookTimeout: 60_000 })
 const browserIsHere = allNeed('chromium')
 beforeAll(async () => {
   if (!browserIsHere) return
-  const told = richVisit().entries.map(({ seq: _seq, at: _at, prev: _prev, sum: _sum, ...entry }) => entry)
-  const file = writeLines(folder, sealed(told as NewEntry[]))
-  const made = visitReport(await visitFacts([file]), { made: '2026-11-26T08:00:00.000Z', version: '0.1.0' })
+  const made = reportOn(await visitFacts([writeLines(folder, sealed(untold(richVisit())))]))
   browser = await openBrowser()
   page = await browser.newPage()
   await page.setContent(visitHtml(made))

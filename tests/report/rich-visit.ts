@@ -1,6 +1,5 @@
 /** A visit with all that a record can hold, told in entries: many devices, long values, faults, strangers. */
-import type { EntryOf, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
-import { type Client, image, type Story, story } from '../visit/visit-story.ts'
+import { type Client, image, onOffer, type Story, story } from '../visit/visit-story.ts'
 
 const CORE = image('core-switch-lending-hall-4.4.2-long-term-support-build-20261104.bin', '4', 48_234_496)
 const STEP = image('core-switch-lending-hall-4.1.9-intermediate.bin', '1', 41_943_040)
@@ -34,25 +33,6 @@ function row(device: string, at: number): Record<string, string>[] {
   return at % 8 === 0 ? [{ ...common, image: STEP.name, version_target: '4.1.9' }, last] : [last]
 }
 
-function onOffer(
-  what: ImageReference,
-  published: EntryOf<'image'>['published'],
-  notes: string[] = [],
-): NewEntry {
-  return {
-    kind: 'image',
-    ...what,
-    digestPath: `/${what.sha256.slice(0, 8)}.bin`,
-    crc32: '00000000',
-    blockBytes: 262_144,
-    blocksSha256: 'ab'.repeat(32),
-    modified: '2026-11-01T00:00:00.000Z',
-    published,
-    format: { kind: 'uImage', verdict: 'sound' },
-    notes,
-  }
-}
-
 export function richVisit(): Story {
   const told = story()
     .add({
@@ -74,8 +54,8 @@ export function richVisit(): Story {
     .add(onOffer(CORE, { standing: 'matches', algorithm: 'SHA-256', source: 'SHA256SUMS, line 3' }))
     .add(onOffer(STEP, { standing: 'matches', algorithm: 'MD5', source: 'pasted by A. Engineer' }))
     .add(onOffer(RADIO, { standing: 'none' }, ['the name was changed by a browser: it ends in " (1)"']))
-    .add(onOffer(OLD_RADIO, { standing: 'none' }))
-    .add(onOffer(UNUSED, { standing: 'none' }))
+    .add(onOffer(OLD_RADIO))
+    .add(onOffer(UNUSED))
     .add({
       kind: 'held',
       name: OLD_RADIO.name,

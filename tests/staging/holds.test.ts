@@ -1,7 +1,8 @@
 /** What persons decided about holds, out of entries: of this version of the program and of earlier ones. */
 import { describe, expect, test } from 'vitest'
-import type { Entry, HoldReason, NewEntry, NewEntryOf } from '../../server/ledger/entries.ts'
+import type { HoldReason, NewEntry, NewEntryOf } from '../../server/ledger/entries.ts'
 import { createHolds } from '../../server/staging/holds.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 const NAME = 'stacks.bin'
 const SHA = 'a'.repeat(64)
@@ -57,11 +58,11 @@ const SUMS = { standing: 'differs', algorithm: 'sha256', source: 'SHA256SUMS, li
 
 /** Causes that hold the image after these entries, where the program finds all of `found`. */
 function held(entries: readonly NewEntry[], ...found: readonly HoldReason[]): string[] {
-  let recorded: NewEntryOf<'image'> | undefined
-  const holds = createHolds(() => recorded)
+  let image: NewEntryOf<'image'> | undefined
+  const holds = createHolds(() => image)
   for (const [at, entry] of entries.entries()) {
-    if (entry.kind === 'image') recorded = entry
-    holds.apply({ ...entry, seq: at + 1, at: '', prev: '', sum: '' } as Entry)
+    if (entry.kind === 'image') image = entry
+    holds.apply(recorded(entry, at + 1))
   }
   return (holds.decide(NAME, SHA, found).hold?.reasons ?? []).map(({ cause }) => cause)
 }

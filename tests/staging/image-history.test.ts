@@ -1,8 +1,9 @@
 /** What the ledger's entries tell of images, and which entries an image still wants. */
 import { expect, test } from 'vitest'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { NewEntry } from '../../server/ledger/entries.ts'
 import type { Image, Version } from '../../server/staging/image.ts'
 import { createImageHistory } from '../../server/staging/image-history.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 const SHA = 'a'.repeat(64)
 
@@ -11,7 +12,7 @@ function historyOf(...entries: readonly NewEntry[]) {
   let seq = 0
   const take = (entry: NewEntry): void => {
     seq += 1
-    history.apply({ seq, at: '2026-03-03T18:00:00.000Z', prev: '', sum: '', ...entry } as Entry)
+    history.apply(recorded(entry, seq))
   }
   for (const entry of entries) take(entry)
   return { history, take }

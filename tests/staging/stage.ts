@@ -4,11 +4,12 @@ import { type EventEmitter, once } from 'node:events'
 import { mkdtemp, realpath, rm } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { NewEntry } from '../../server/ledger/entries.ts'
 import { type Catalogue, type CatalogueOptions, createCatalogue } from '../../server/staging/catalogue.ts'
 import { createHolds } from '../../server/staging/holds.ts'
 import type { CatalogueEvents, Image } from '../../server/staging/image.ts'
 import type { Judge } from '../../server/staging/judge.ts'
+import { recorded } from '../ledger/recorded.ts'
 import { SILENT_JUDGE } from './silent-judge.ts'
 
 export interface Stage {
@@ -59,7 +60,7 @@ export async function withDecisions(place: Stage, options: Parameters<Stage['ope
   let seq = 0
   const take = (entry: NewEntry): void => {
     seq += 1
-    holds.apply({ ...entry, seq, at: '', prev: '', sum: '' } as Entry)
+    holds.apply(recorded(entry, seq))
     catalogue.decided('a.bin')
   }
   const shaNow = (): string => catalogue.get('a.bin')?.version?.sha256 ?? ''

@@ -140,17 +140,8 @@ it('records that the sheet has gone since the last run', async () => {
   const derived = createDerived(() => null)
   const { desk, recorded } = await visitOver(undefined, { derived })
   expect(recorded).toEqual([])
-  derived.ahead.apply({
-    kind: 'sheet',
-    file: 'visit.csv',
-    sha256: 'a'.repeat(64),
-    rows: [],
-    errors: [],
-    seq: 1,
-    at: '',
-    prev: '',
-    sum: '',
-  })
+  const sheet: NewEntry = { kind: 'sheet', file: 'visit.csv', sha256: 'a'.repeat(64), rows: [], errors: [] }
+  for (const entry of story().add(sheet).entries) derived.ahead.apply(entry)
   await desk.start()
   expect(recorded).toEqual([expect.objectContaining({ kind: 'sheet', rows: [] })])
 })

@@ -6,6 +6,7 @@ import { FILE_ACCESS, type FileAccess } from '../../server/files/file-access.ts'
 import type { EntryOf } from '../../server/ledger/entries.ts'
 import { rowsOnRecord, sheetEntry } from '../../server/visit/sheet-entry.ts'
 import { createVisitFile, type ReadSheet, type VisitFileOptions } from '../../server/visit/visit-file.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 async function folderWith(text?: string): Promise<string> {
   const folder = await mkdtemp(join(tmpdir(), 'fetchproof-sheet-'))
@@ -170,7 +171,7 @@ it('comes back from the ledger as it was planned, with columns of the engineerâ€
   await visit.look()
   const { sheet } = visit
   if (sheet === undefined) throw new Error('no sheet')
-  const entry = { ...sheetEntry(sheet), seq: 1, at: '', prev: '', sum: '' } as EntryOf<'sheet'>
+  const entry = recorded(sheetEntry(sheet))
   expect(entry.rows[0]?.shelf).toBe('3')
   expect(rowsOnRecord(JSON.parse(JSON.stringify(entry)) as EntryOf<'sheet'>)).toEqual(sheet.rows)
 })

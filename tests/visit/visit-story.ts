@@ -1,12 +1,13 @@
 /** A visit told in entries, for the tests of plan and report. */
 import { createPullRecords } from '../../server/delivery/pulls.ts'
 import type { FetchRecord } from '../../server/delivery/records.ts'
-import type { Entry, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
+import type { Entry, EntryOf, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
 import { type PlanFacts, planAgainstFacts } from '../../server/visit/plan.ts'
 import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
 import type { PlannedRow } from '../../server/visit/sheet-rows.ts'
 import { createVisitEvidence } from '../../server/visit/visit-evidence.ts'
+import { recorded } from '../ledger/recorded.ts'
 
 export function image(name: string, digit: string, bytes = 1_000): ImageReference {
   return { name, plainPath: `/${name}`, bytes, sha256: digit.repeat(64) }
@@ -22,7 +23,11 @@ export function sheetRows(...lines: readonly string[]): readonly PlannedRow[] {
 }
 
 /** The entry that puts it on offer. */
-export function onOffer(what: ImageReference): NewEntry {
+export function onOffer(
+  what: ImageReference,
+  published: EntryOf<'image'>['published'] = { standing: 'none' },
+  notes: string[] = [],
+): NewEntry {
   return {
     kind: 'image',
     ...what,
@@ -31,9 +36,9 @@ export function onOffer(what: ImageReference): NewEntry {
     blockBytes: 262_144,
     blocksSha256: 'ab'.repeat(32),
     modified: '2026-11-01T00:00:00.000Z',
-    published: { standing: 'none' },
+    published,
     format: { kind: 'uImage', verdict: 'sound' },
-    notes: [],
+    notes,
   }
 }
 
@@ -75,13 +80,7 @@ export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
   let id = 0
   const add = (entry: NewEntry, afterMs = 1_000): void => {
     now += afterMs
-    entries.push({
-      seq: entries.length + 1,
-      at: new Date(now).toISOString(),
-      prev: '',
-      sum: '',
-      ...entry,
-    } as Entry)
+    entries.push(recorded(entry, entries.length + 1, new Date(now).toISOString()))
   }
   function begun(from: Client, what: ImageReference, first: number, rehearsal: boolean): number {
     id += 1
