@@ -2,7 +2,7 @@
 import { createHash } from 'node:crypto'
 import { rm, writeFile } from 'node:fs/promises'
 import { gzipSync } from 'node:zlib'
-import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, it } from 'vitest'
 import type { Catalogue } from '../../server/staging/catalogue.ts'
 import { createFormatChecker, type FormatChecker } from '../../server/trust/formats/check-queue.ts'
 import { createJudge, type JudgeDeps } from '../../server/trust/judgement.ts'
@@ -16,13 +16,15 @@ let staged: Stage
 let formats: FormatChecker
 let catalogue: Catalogue | undefined
 let checksums: PublishedChecksums
+beforeAll(() => {
+  formats = createFormatChecker()
+})
+afterAll(() => formats.close())
 beforeEach(async () => {
   staged = await stage()
-  formats = createFormatChecker()
 })
 afterEach(async () => {
   await staged.close()
-  await formats.close()
   catalogue = undefined
 })
 

@@ -82,7 +82,8 @@ describe('when the disk is full', () => {
     const room = once(ledger.events, 'room')
     expect(() => ledger.append(begun(4))).toThrow()
     disk.room += RESERVE - 100
-    await new Promise((resolve) => setTimeout(resolve, 50))
+    const before = disk.refused
+    await expect.poll(() => disk.refused).toBeGreaterThan(before + 1)
     expect(ledger.writable).toBe(false)
     disk.room += 100
     await room

@@ -10,12 +10,15 @@ export interface SmallDisk extends LedgerFiles {
   failTruncate: string | undefined
   failSync: string | undefined
   readonly syncs: number
+  /** Writes that found no room. */
+  readonly refused: number
 }
 
 export function smallDisk(): SmallDisk {
   const fail = (code: string) => Object.assign(new Error(`${code}: made by the test`), { code })
   const sizeOf = (path: string) => statSync(path, { throwIfNoEntry: false })?.size ?? 0
   let syncs = 0
+  let refused = 0
   const disk: SmallDisk = {
     ...DISK,
     room: Number.POSITIVE_INFINITY,
@@ -25,6 +28,9 @@ export function smallDisk(): SmallDisk {
     get syncs() {
       return syncs
     },
+    get refused() {
+      return refused
+    },
     open(path, how) {
       if (how === 'fresh') disk.room += sizeOf(path)
       return DISK.open(path, how)
@@ -33,7 +39,10 @@ export function smallDisk(): SmallDisk {
       if (disk.failWrites !== undefined) throw fail(disk.failWrites)
       // As POSIX has it (write, "if there is only room for fewer bytes"): what fits is written, then no more.
       const fitting = Math.min(bytes.length - offset, disk.room)
-      if (fitting <= 0) throw fail('ENOSPC')
+      if (fitting <= 0) {
+        refused += 1
+        throw fail('ENOSPC')
+      }
       const written = DISK.write(descriptor, bytes.subarray(0, offset + fitting), offset)
       disk.room -= written
       return written

@@ -1,11 +1,6 @@
 /** The built page in a real browser. */
-import { mkdtemp, rm } from 'node:fs/promises'
-import { tmpdir } from 'node:os'
-import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
-import preact from '@preact/preset-vite'
 import { type Browser, type BrowserContextOptions, chromium, type Page } from 'playwright-core'
-import { build } from 'vite'
 import { afterAll, beforeAll, expect, onTestFinished, vi } from 'vitest'
 import { type Running, type RunningOptions, startRunning } from '../bench/running.ts'
 import { allNeed, CHROMIUM } from '../needs.ts'
@@ -14,19 +9,8 @@ export function openBrowser(): Promise<Browser> {
   return chromium.launch({ executablePath: CHROMIUM, args: ['--no-sandbox'] })
 }
 
-/** Builds the page as the program's build does, into a folder of its own. */
-export async function builtPage(): Promise<{ folder: string; remove(): Promise<void> }> {
-  const folder = await mkdtemp(join(tmpdir(), 'bench-page-'))
-  await build({
-    root: fileURLToPath(new URL('../../server/bench/page', import.meta.url)),
-    configFile: false,
-    logLevel: 'warn',
-    plugins: [preact()],
-    base: './',
-    build: { outDir: folder, emptyOutDir: true, modulePreload: { polyfill: false } },
-  })
-  return { folder, remove: () => rm(folder, { recursive: true, force: true }) }
-}
+/** The page as the program's build made it. */
+const PAGE = fileURLToPath(new URL('../../dist/server/bench/page', import.meta.url))
 
 /** Evaluated in the page's own document; text, since these sources know no DOM. */
 export function inPage<T>(tab: Page, expression: string): Promise<T> {
@@ -55,27 +39,24 @@ export interface Pages {
   open(run: Running, options?: TabOptions): Promise<Page>
 }
 
-/** Call once in a test file: one browser and one built page for all of its tests. */
+/** Call once in a test file: one browser for all of its tests. */
 export function usePages(): Pages {
   let browser: Browser
-  let built: Awaited<ReturnType<typeof builtPage>>
   // A browser starts slowly on a machine that has other work.
   vi.setConfig({ testTimeout: 90_000, hookTimeout: 90_000 })
 
   if (allNeed('chromium')) {
     beforeAll(async () => {
-      built = await builtPage()
       browser = await openBrowser()
     })
     afterAll(async () => {
       await browser.close()
-      await built.remove()
     })
   }
 
   return {
     async run(options = {}) {
-      const run = await startRunning({ ...options, bench: { pageFolder: built.folder, ...options.bench } })
+      const run = await startRunning({ ...options, bench: { pageFolder: PAGE, ...options.bench } })
       onTestFinished(() => run.close())
       return run
     },

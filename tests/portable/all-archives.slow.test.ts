@@ -38,7 +38,7 @@ test('two builds of each archive are the same bytes, the second from a copy of t
     cpSync(join(ROOT, name), join(elsewhere, name), { recursive: true })
   const script = join(elsewhere, SCRIPT.slice(ROOT.length))
   await build(join(work, 'second'), [], {
-    env: { TZ: 'Pacific/Auckland', NODE_ENV: 'development' },
+    env: { TZ: 'Pacific/Auckland', LC_ALL: 'tr_TR.UTF-8', NODE_ENV: 'development' },
     umask: '077',
     script,
   })

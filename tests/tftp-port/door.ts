@@ -31,6 +31,8 @@ export interface Door {
   /** The end of what a client's port began first. */
   ended(clientPort: number): Promise<EntryOf<'fetch-ended'>>
   refused(clientPort: number): Promise<EntryOf<'fetch-refused'>>
+  /** What is under way ends as withdrawn; all entries are there then. */
+  close(): Promise<void>
 }
 
 export async function openDoor(
@@ -53,17 +55,24 @@ export async function openDoor(
   const bound = once(socket, 'listening')
   socket.bind(0, '127.0.0.1')
   await bound
-  cleanUp(async () => {
+  let closing: Promise<void> | undefined
+  async function shut(): Promise<void> {
     await depot.close('the test has ended')
     socket.close()
     await tftp.close()
-  })
+  }
+  const close = (): Promise<void> => {
+    closing ??= shut()
+    return closing
+  }
+  cleanUp(close)
   const door: Door = {
     depot,
     folder,
     port: socket.address().port,
     entries,
     faults,
+    close,
     async entry<K extends EntryKind>(kind: K, fits: (entry: EntryOf<K>) => boolean = () => true) {
       const signal = AbortSignal.timeout(DEADLINE_MS)
       for (;;) {
