@@ -47,8 +47,6 @@ interface Pull extends PullEvidence {
   readonly moment: Moment
   /** Its own: another device may come to the same network address later. */
   mac: string | null
-  /** The latest that joined without its hardware address, where this pull's was known: it may be another device's. */
-  unsure: { readonly client: ClientRef; readonly moment: Moment } | undefined
   /** How far from byte 0 on its own fetches have handed over. */
   reach: number
   record: PullRecord | undefined
@@ -119,13 +117,8 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     const line = lines.get(sha256) ?? lineWith([], { open: new Map(), over: [], reach: 0 })
     lines.set(sha256, line)
     const { latest } = line
-    const goesOn = latest !== undefined && joins(latest, fetch)
-    const isUnsure = goesOn && latest.mac !== null && fetch.client.mac === undefined
-    // What is whole needs nothing more, whoever asks; and what it says to hold may be of another device.
-    const isApart = isUnsure && isWhole(latest)
-    const pull = goesOn && !isApart ? latest : newPull(line, fetch)
-    if (isUnsure && !isApart) pull.unsure = { client: fetch.client, moment: clients.moment() }
-    takeBegun(pull, fetch, isApart ? 0 : line.reach)
+    const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
+    takeBegun(pull, fetch, line.reach)
     outdate(pull)
     pullOfFetch.set(fetch.id, pull)
     line.open.set(fetch.id, { pull, began: entries })
@@ -140,7 +133,6 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
       client: fetch.client,
       moment: clients.moment(),
       mac: clients.macOf(fetch.client),
-      unsure: undefined,
       reach: 0,
       record: undefined,
     })
@@ -260,12 +252,6 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     outdate(pull)
   }
 
-  /** Part of it is of the device that came to its network address. */
-  function markShared(pull: Pull): void {
-    pull.shared = true
-    outdate(pull)
-  }
-
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
   function retirePast(line: Line): void {
     if (options.retired === undefined || line.open.size > 0) return
@@ -282,13 +268,9 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     return pull.record
   }
 
-  const isWhole = (pull: Pull): boolean => recordOf(pull).state === 'complete'
-
   /** Pulls of a client whose hardware address was learnt after they began. */
   function moveLate({ mac, isOf }: LateHardware, from: Lines, to: Lines): void {
     for (const [sha256, line] of [...from]) {
-      for (const pull of line.pulls)
-        if (pull.unsure !== undefined && isOf(pull.unsure.client, pull.unsure.moment)) markShared(pull)
       const late = line.pulls.filter(({ client, moment }) => isOf(client, moment))
       if (late.length === 0) continue
       for (const pull of late) {

@@ -7,14 +7,14 @@ import { join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import { readPageToken } from '../../server/commands/page-token.ts'
 import { connectRaw, exchange, parseHead, type RawClient } from '../clients/raw-client.ts'
-import { type Served, sha256, untilAllDone } from '../clients/served.ts'
+import { type ServedProgram, sha256, untilAllDone } from '../clients/served.ts'
 import { needs } from '../needs.ts'
 import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
 import { CORE, serveCore } from './target.ts'
 
 const whenAllDone = untilAllDone()
 const PRIVATE = 'private-9d'
-let served: Served
+let served: ServedProgram
 let outer = ''
 let folder = ''
 let port = 0

@@ -5,7 +5,7 @@
  */
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { imageBytes, type ServedProgram, serveFiles, sha256 } from '../clients/served.ts'
 import { needs } from '../needs.ts'
 import { descriptors, LATE_DESCRIPTORS, residentKib, untilAtMost } from './process-facts.ts'
 
@@ -16,7 +16,7 @@ const ATTACKER = '127.0.0.66'
 const GOOD = '127.0.0.7'
 /** Linux answers for all of 127.0.0.0/8; other systems want each address added first. */
 
-async function start(flags: readonly string[]): Promise<Served> {
+async function start(flags: readonly string[]): Promise<ServedProgram> {
   return serveFiles({ 'small.bin': SMALL, 'large.bin': LARGE }, { cleanUp: onTestFinished, flags })
 }
 
@@ -24,7 +24,7 @@ async function resetAll(clients: readonly RawClient[]): Promise<void> {
   await Promise.all(clients.map((client) => client.reset()))
 }
 
-async function goodPull(served: Served): Promise<string> {
+async function goodPull(served: ServedProgram): Promise<string> {
   const { raw, client } = await exchange(served.port, request('/small.bin'), { localAddress: GOOD })
   expect(parseHead(raw)?.statusLine).toBe('HTTP/1.1 200 OK')
   return client.bodySha256()

@@ -14,7 +14,7 @@ import {
   imageBytes,
   ledgerEntries,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
@@ -49,7 +49,7 @@ const FORGED: readonly string[] = [
 ]
 const csvCell = (text: string): string => `"${text.replaceAll('"', '""')}"`
 
-let served: Served
+let served: ServedProgram
 let folder = ''
 let page = ''
 let screen = ''

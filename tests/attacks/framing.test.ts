@@ -3,9 +3,17 @@
  * second later, and one line of the record says what it was. Framing by RFC 9112 §6.
  */
 import { connect } from 'node:net'
-import { expect, onTestFinished, test } from 'vitest'
+import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import { exchange } from '../clients/raw-client.ts'
-import { imageBytes, ledgerEntries, serveFiles, serveFolder, stagingFolder } from '../clients/served.ts'
+import {
+  imageBytes,
+  ledgerEntries,
+  type ServedProgram,
+  serveFiles,
+  serveFolder,
+  stagingFolder,
+  untilAllDone,
+} from '../clients/served.ts'
 
 interface Sent {
   readonly status: string
@@ -86,44 +94,49 @@ test('after a refusal nothing more is read, and the client is let go a second la
   expect(refused.reduce((sum, { count = 1 }) => sum + count, 0)).toBe(FLOODS.length)
 })
 
-test.each([
-  ['a body', `GET /c.bin HTTP/1.1\r\n${LONG}`],
-  ['a body in chunks', `GET /c.bin HTTP/1.1\r\n${CHUNKED}fffffff\r\n`],
-  ['another request with a body', `GET /c.bin HTTP/1.1\r\n\r\nGET /c.bin HTTP/1.1\r\n${LONG}`],
-  ['no request at all', 'GET /c.bin HTTP/1.1\r\n\r\n'],
-  ['a body, for headers alone', `HEAD /c.bin HTTP/1.1\r\n${LONG}`],
-])('gigabytes behind a request that is served were read without end: %s', async (_what, head) => {
-  const served = await serveFiles({ 'c.bin': imageBytes(24 * 1024 * 1024) }, { cleanUp: onTestFinished })
-  const sent = await flood(served.port, head)
-  expect(sent.bytes).toBeLessThan(TWO_KERNELS_BYTES)
-  await served.entry(
-    'fetch-ended',
-    ({ ending }) => ending === (head.startsWith('HEAD') ? 'headers-only' : 'cut'),
-  )
-})
+/** Requests that end with their connection, and leave the server as it was for the next. */
+describe('of one server', () => {
+  const whenAllDone = untilAllDone()
+  let served: ServedProgram
 
-test.each([
-  ['two lengths', 'Content-Length: 3\r\nContent-Length: 5\r\n'],
-  ['two lengths of nothing', 'Content-Length: 0\r\nContent-Length: 0\r\n'],
-  ['a length and a coding', 'Content-Length: 3\r\nTransfer-Encoding: chunked\r\n'],
-])('a head with %s was answered with the image when it came alone', async (_what, fields) => {
-  const served = await serveFiles(
-    { 'branch-switch.bin': imageBytes(1_000, 'framing') },
-    { cleanUp: onTestFinished },
-  )
-  for (const target of ['/branch-switch.bin', '/branch switch.bin']) {
-    const { raw } = await exchange(served.port, `GET ${target} HTTP/1.1\r\n${fields}\r\n`)
-    expect(raw.toString('latin1')).toMatch(/^HTTP\/1\.1 400 /)
-  }
-})
+  beforeAll(async () => {
+    const files = { 'c.bin': imageBytes(24 * 1024 * 1024), 'branch-switch.bin': imageBytes(1_000, 'framing') }
+    served = await serveFiles(files, { cleanUp: whenAllDone })
+  })
 
-test('a request with two lengths, or of another major version, is refused', async () => {
-  const folder = await stagingFolder({ 'branch-switch.bin': imageBytes(1_000, 'framing') }, onTestFinished)
-  const served = await serveFolder(folder, { cleanUp: onTestFinished })
-  await served.image('branch-switch.bin')
-  const two = 'GET /branch-switch.bin HTTP/1.1\r\nContent-Length: 3\r\nContent-Length: 5\r\n\r\n'
-  expect((await flood(served.port, two)).status).toContain(' 400 ')
-  const http2 = 'GET /branch-switch.bin HTTP/2.0\r\n\r\n'
-  expect((await flood(served.port, http2)).status).toContain(' 505 ')
-  expect(await served.stop()).toBe(0)
+  test.each([
+    ['a body', `GET /c.bin HTTP/1.1\r\n${LONG}`],
+    ['a body in chunks', `GET /c.bin HTTP/1.1\r\n${CHUNKED}fffffff\r\n`],
+    ['another request with a body', `GET /c.bin HTTP/1.1\r\n\r\nGET /c.bin HTTP/1.1\r\n${LONG}`],
+    ['no request at all', 'GET /c.bin HTTP/1.1\r\n\r\n'],
+    ['a body, for headers alone', `HEAD /c.bin HTTP/1.1\r\n${LONG}`],
+  ])('gigabytes behind a request that is served were read without end: %s', async (_what, head) => {
+    const before = served.entries.at(-1)?.seq ?? 0
+    const sent = await flood(served.port, head)
+    expect(sent.bytes).toBeLessThan(TWO_KERNELS_BYTES)
+    const wanted = head.startsWith('HEAD') ? 'headers-only' : 'cut'
+    await served.entry('fetch-ended', ({ seq, ending }) => seq > before && ending === wanted)
+  })
+
+  test.each([
+    ['two lengths', 'Content-Length: 3\r\nContent-Length: 5\r\n'],
+    ['two lengths of nothing', 'Content-Length: 0\r\nContent-Length: 0\r\n'],
+    ['a length and a coding', 'Content-Length: 3\r\nTransfer-Encoding: chunked\r\n'],
+  ])('a head with %s was answered with the image when it came alone', async (_what, fields) => {
+    for (const target of ['/branch-switch.bin', '/branch switch.bin']) {
+      const { raw } = await exchange(served.port, `GET ${target} HTTP/1.1\r\n${fields}\r\n`)
+      expect(raw.toString('latin1')).toMatch(/^HTTP\/1\.1 400 /)
+    }
+  })
+
+  test('a request with two lengths, or of another major version, is refused', async () => {
+    const two = 'GET /branch-switch.bin HTTP/1.1\r\nContent-Length: 3\r\nContent-Length: 5\r\n\r\n'
+    expect((await flood(served.port, two)).status).toContain(' 400 ')
+    const http2 = 'GET /branch-switch.bin HTTP/2.0\r\n\r\n'
+    expect((await flood(served.port, http2)).status).toContain(' 505 ')
+  })
+
+  test('it ends in order all the same', async () => {
+    expect(await served.stop()).toBe(0)
+  })
 })

@@ -6,9 +6,9 @@ import { renameSync, rmSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { crc32 } from 'node:zlib'
 import { beforeAll, describe, expect, test } from 'vitest'
-import { fetchproof } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
-import { imageBytes, ledgerEntries, type Served, sha256, untilAllDone } from '../clients/served.ts'
+import { imageBytes, ledgerEntries, type ServedProgram, sha256, untilAllDone } from '../clients/served.ts'
+import { inProcess } from '../commands/in-process.ts'
 import { residentKib, untilAtMost } from './process-facts.ts'
 import { CORE, serveCore } from './target.ts'
 
@@ -19,7 +19,7 @@ const HEX = 'ab'.repeat(32)
 const GROWTH_KIB = 300 * 1024
 /** No answer takes longer, whatever is read meanwhile: devices give up after 15 to 30 s of silence. */
 const ANSWER_MS = 10_000
-let served: Served
+let served: ServedProgram
 let folder = ''
 let startKib = 0
 
@@ -115,7 +115,7 @@ describe('checksum lists', () => {
     put('SHA256SUMS', lines.join('\n'))
     put('disputed.bin', image)
     await pullUntil(served.entry('held', ({ name }) => name === 'disputed.bin'))
-    const images = await fetchproof(['images', folder, '--format', 'json'])
+    const images = await inProcess(['images', folder, '--format', 'json'])
     expect(images.stdout.length).toBeLessThan(20_000)
     expect(images.stdout).toMatch(/\d+ more/)
   })
@@ -200,7 +200,7 @@ describe('images', () => {
 test('when it is over the ledger is intact and the server ends in order', async () => {
   await pull()
   expect(await served.stop()).toBe(0)
-  expect(await fetchproof(['audit', folder, '--check'])).toMatchObject({ status: 0 })
+  expect(await inProcess(['audit', folder, '--check'])).toMatchObject({ status: 0 })
   const cut = ledgerEntries(folder).filter((entry) => entry.kind === 'fetch-ended' && entry.ending === 'cut')
   expect(cut).toEqual([])
 })

@@ -6,18 +6,18 @@ import { mkdirSync, readdirSync, readFileSync, symlinkSync } from 'node:fs'
 import { basename, dirname, join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { fetchproof } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
   untilAllDone,
 } from '../clients/served.ts'
+import { inProcess } from '../commands/in-process.ts'
 import { CORE, serveCore } from './target.ts'
 import { commandsIn } from './terminal-commands.ts'
 
@@ -25,7 +25,7 @@ const CANARY = 'canary-7f3a-must-never-leave'
 const IMAGES = { 'core.bin': CORE, 'sub/deep.bin': imageBytes(3000, 'deep') }
 const REQUEST_MS = 2000
 
-let served: Served
+let served: ServedProgram
 let folder = ''
 let answers = 0
 
@@ -431,7 +431,7 @@ describe('when it is over', () => {
   })
 
   test('the ledger is intact and holds every one of them', async () => {
-    expect(await fetchproof(['audit', folder, '--check'])).toMatchObject({ status: 0 })
+    expect(await inProcess(['audit', folder, '--check'])).toMatchObject({ status: 0 })
     const entries = ledgerEntries(folder)
     expect(recorded(entries)).toBeGreaterThanOrEqual(answers)
     expect(entries.at(-1)?.kind).toBe('closed')
@@ -454,7 +454,7 @@ describe('when it is over', () => {
   })
 
   test('the audit in words carries no control character to the terminal', async () => {
-    const { status, stdout } = await fetchproof(['audit', folder, '--fetches'])
+    const { status, stdout } = await inProcess(['audit', folder, '--fetches'])
     expect(status).toBe(0)
     expect(stdout).toContain('/no-such.bin')
     expect(commandsIn(stdout)).toEqual([])
@@ -462,7 +462,7 @@ describe('when it is over', () => {
   })
 
   test('the audit as CSV (RFC 4180) begins no cell with a formula', async () => {
-    const { status, stdout } = await fetchproof(['audit', folder, '--fetches', '--format', 'csv'])
+    const { status, stdout } = await inProcess(['audit', folder, '--fetches', '--format', 'csv'])
     expect(status).toBe(0)
     expect(stdout).toContain('cmd|')
     expect(stdout).not.toMatch(/(^|,|\n)"?[=@+\t](?!\d)/)

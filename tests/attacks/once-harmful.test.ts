@@ -2,11 +2,11 @@
 import { once } from 'node:events'
 import { beforeAll, expect, test } from 'vitest'
 import { connectRaw, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { type Served, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
+import { type ServedProgram, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
 import { CORE } from './target.ts'
 
 const whenAllDone = untilAllDone()
-let served: Served
+let served: ServedProgram
 
 beforeAll(async () => {
   served = await serveFiles({ 'core.bin': CORE, 'Bücher.bin': CORE }, { cleanUp: whenAllDone })

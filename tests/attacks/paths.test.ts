@@ -7,14 +7,14 @@ import { mkdirSync, symlinkSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, expect, test } from 'vitest'
 import { parseHead } from '../clients/raw-client.ts'
-import { putFile, type Served, untilAllDone } from '../clients/served.ts'
+import { putFile, type ServedProgram, untilAllDone } from '../clients/served.ts'
 import { say } from './saying.ts'
 import { CORE, serveCore } from './target.ts'
 
 const CANARY = 'canary-c41d-must-never-leave'
 const AT_ONCE = 24
 const whenAllDone = untilAllDone()
-let served: Served
+let served: ServedProgram
 
 /** Within the staging folder, and beside it. */
 const FORBIDDEN = [

@@ -18,7 +18,7 @@ import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { fetchproof, type Outcome } from '../clients/program.ts'
 import { exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, putFile, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import { imageBytes, putFile, serveFolder, serveHere, sha256, stagingFolder } from '../clients/served.ts'
 import { inProcess } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
 import { residentKib } from './process-facts.ts'
@@ -144,7 +144,7 @@ describe('links with the names of images', needs('POSIX'), () => {
     for (const [name, to] of Object.entries(leads)) symlinkSync(to, join(folder, name))
     symlinkSync('.hidden', join(folder, 'sub'))
     symlinkSync('.fetchproof', join(folder, 'records'))
-    const served = await serveFolder(folder, { cleanUp: onTestFinished })
+    const served = await serveHere(folder, { cleanUp: onTestFinished })
     // A link to another image is one more name of it: seen last, so that the others have had their turn.
     await served.image('core-link.bin')
     const token = JSON.parse(readFileSync(join(folder, '.fetchproof', 'lock.json'), 'utf8')) as {
@@ -201,7 +201,7 @@ describe('fetchproof.json made to hurt', () => {
     const { folder } = await borrowed()
     const paste = '{"__proto__":"get {url}","constructor":"copy {path}"}'
     writeFileSync(join(folder, 'fetchproof.json'), `{"paste":${paste}}`)
-    const served = await serveFolder(folder, { cleanUp: onTestFinished })
+    const served = await serveHere(folder, { cleanUp: onTestFinished })
     await served.image('core.bin')
     expect(await served.stop()).toBe(0)
   })
@@ -211,7 +211,7 @@ describe('fetchproof.json made to hurt', () => {
     async (field) => {
       const { folder } = await borrowed()
       writeFileSync(join(folder, 'fetchproof.json'), JSON.stringify({ paste: { core: `copy ${field}` } }))
-      const { status, stderr } = await fetchproof(['images', folder])
+      const { status, stderr } = await inProcess(['images', folder])
       expect([status, stderr]).toEqual([
         2,
         expect.stringContaining(`${field} is no field of a line to paste`),

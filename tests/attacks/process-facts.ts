@@ -1,7 +1,7 @@
 /** What the system shows of a running server: its memory and its open descriptors. */
 import { readdirSync, readFileSync } from 'node:fs'
 import { setTimeout as pause } from 'node:timers/promises'
-import type { Served } from '../clients/served.ts'
+import type { ServedProgram } from '../clients/served.ts'
 
 /** Only Linux shows these files; elsewhere what is asked of them holds. */
 const SHOWN = process.platform === 'linux'
@@ -10,13 +10,13 @@ const SHOWN = process.platform === 'linux'
 export const LATE_DESCRIPTORS = 8
 
 /** Resident memory, KiB; 0 where the system does not show it. */
-export function residentKib({ process: child }: Pick<Served, 'process'>): number {
+export function residentKib({ process: child }: Pick<ServedProgram, 'process'>): number {
   if (!SHOWN) return 0
   return Number(/^VmRSS:\s+(\d+) kB$/m.exec(readFileSync(`/proc/${child.pid}/status`, 'utf8'))?.[1])
 }
 
 /** Open descriptors; 0 where the system does not show them. */
-export function descriptors({ process: child }: Pick<Served, 'process'>): number {
+export function descriptors({ process: child }: Pick<ServedProgram, 'process'>): number {
   return SHOWN ? readdirSync(`/proc/${child.pid}/fd`).length : 0
 }
 

@@ -3,7 +3,6 @@ import { linkSync, mkdirSync, renameSync, rmSync, symlinkSync, utimesSync, write
 import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { expect } from 'vitest'
-import { fetchproof } from '../clients/program.ts'
 import { connectRaw, parseHead, request } from '../clients/raw-client.ts'
 import {
   imageBytes,
@@ -14,6 +13,7 @@ import {
   stagingFolder,
   type Until,
 } from '../clients/served.ts'
+import { inProcess } from '../commands/in-process.ts'
 
 const IMAGE_BYTES = 1_500_000
 const BURST_MS = 120
@@ -157,7 +157,7 @@ export async function swapRounds(rounds: number, cleanUp: Until): Promise<void> 
   }
   expect(counts.whole).toBeGreaterThan(rounds)
   expect(await served.stop()).toBe(0)
-  expect(await fetchproof(['audit', folder, '--check'])).toMatchObject({ status: 0 })
+  expect(await inProcess(['audit', folder, '--check'])).toMatchObject({ status: 0 })
   const outside = ['deep.bin', 'core.bin'].map((_name, which) =>
     sha256(imageBytes(IMAGE_BYTES, which === 0 ? 'outside' : 'outside too')),
   )

@@ -4,7 +4,7 @@ import { join } from 'node:path'
 import {
   imageBytes,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   stagingFolder,
   type Until,
@@ -13,7 +13,7 @@ import {
 export const CORE = imageBytes(20_000, 'core')
 
 export interface Target {
-  readonly served: Served
+  readonly served: ServedProgram
   readonly folder: string
   /** The folder that holds the staging folder and nothing else, so that what lies beside it is ours too. */
   readonly outer: string

@@ -6,14 +6,15 @@ import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
+import { audit, inProcess } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
-import { audit, fetchproof, PROGRAM, run } from './program.ts'
+import { PROGRAM, run } from './program.ts'
 import { ask, exchange, type RawClient, request } from './raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
   ledgerFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
@@ -139,8 +140,8 @@ describe('a ledger that was tampered with', () => {
   })
 
   test('is found intact as long as nobody has touched it, with its head', async () => {
-    expect(await fetchproof(['audit', folder, '--check'])).toMatchObject({ status: 0 })
-    expect(await fetchproof(['audit', folder, '--check', '--head', head])).toMatchObject({ status: 0 })
+    expect(await inProcess(['audit', folder, '--check'])).toMatchObject({ status: 0 })
+    expect(await inProcess(['audit', folder, '--check', '--head', head])).toMatchObject({ status: 0 })
   })
 
   test('is found broken whichever byte was edited', async () => {
@@ -157,12 +158,12 @@ describe('a ledger that was tampered with', () => {
       edited[at] = otherByte(edited[at] ?? 0)
       return copyWith(base, `edited-${index}`, edited)
     })
-    const all = await fetchproof(['audit', ...folders, '--check'], { timeoutMs: 60_000 })
+    const all = await inProcess(['audit', ...folders, '--check'])
     expect(all.status).toBe(1)
     const silent = folders.filter((each) => !brokenIn(all.stdout + all.stderr, each))
     expect(silent.map((each) => positions[folders.indexOf(each)])).toEqual([])
     for (const each of [folders[0], folders[180], folders[198], folders[199]])
-      expect(await fetchproof(['audit', each ?? '', '--check'])).toMatchObject({ status: 1 })
+      expect(await inProcess(['audit', each ?? '', '--check'])).toMatchObject({ status: 1 })
   })
 
   test('is found broken among others that are intact', async () => {
@@ -170,7 +171,7 @@ describe('a ledger that was tampered with', () => {
     const edited = Buffer.from(ledger)
     edited[100] = otherByte(edited[100] ?? 0)
     const folders = [copyWith(base, 'a', ledger), copyWith(base, 'b', edited), copyWith(base, 'c', ledger)]
-    const all = await fetchproof(['audit', ...folders, '--check'])
+    const all = await inProcess(['audit', ...folders, '--check'])
     expect(all.status).toBe(1)
     expect(folders.map((each) => brokenIn(all.stdout + all.stderr, each))).toEqual([false, true, false])
   })
@@ -187,8 +188,8 @@ describe('a ledger that was tampered with', () => {
     const lines = ledger.toString().trimEnd().split('\n')
     const base = await stagingFolder({}, onTestFinished)
     const copy = copyWith(base, 'changed', Buffer.from(`${change(lines).join('\n')}\n`))
-    expect(await fetchproof(['audit', copy, '--check'])).toMatchObject({ status: 1 })
-    const { stdout } = await fetchproof(['audit', copy, '--format', 'json'])
+    expect(await inProcess(['audit', copy, '--check'])).toMatchObject({ status: 1 })
+    const { stdout } = await inProcess(['audit', copy, '--format', 'json'])
     expect(JSON.parse(stdout)).toMatchObject({ ledger: { intact: false } })
   })
 
@@ -196,9 +197,9 @@ describe('a ledger that was tampered with', () => {
     const lines = ledger.toString().trimEnd().split('\n')
     const base = await stagingFolder({}, onTestFinished)
     const copy = copyWith(base, 'cut', Buffer.from(`${lines.slice(0, -2).join('\n')}\n`))
-    expect(await fetchproof(['audit', copy, '--check', '--head', head])).toMatchObject({ status: 1 })
+    expect(await inProcess(['audit', copy, '--check', '--head', head])).toMatchObject({ status: 1 })
     const shortened = (JSON.parse(lines.at(-3) ?? '{}') as Entry).sum
-    expect(await fetchproof(['audit', copy, '--check', '--head', shortened])).toMatchObject({ status: 0 })
+    expect(await inProcess(['audit', copy, '--check', '--head', shortened])).toMatchObject({ status: 0 })
   })
 
   test('is not served on, not repaired and not overwritten', async () => {
@@ -206,9 +207,8 @@ describe('a ledger that was tampered with', () => {
     const edited = Buffer.from(ledger)
     edited[200] = otherByte(edited[200] ?? 0)
     const copy = copyWith(base, 'edited', edited)
-    const served = await fetchproof(['serve', copy, '--port', '0', '--page-port', '0'], { timeoutMs: 15_000 })
+    const served = await inProcess(['serve', copy, '--port', '0', '--page-port', '0'])
     expect(served.status).not.toBe(0)
-    expect(served.status).not.toBe(null)
     expect(served.stderr).toMatch(/broken at line \d+/)
     expect(readFileSync(ledgerFile(copy)).equals(edited)).toBe(true)
   })
@@ -252,7 +252,7 @@ function brokenIn(report: string, folder: string): boolean {
 
 /** Both images are offered: asked for, since a folder that has not changed says nothing of its images. */
 /** A client that has stopped in the middle of a large image. */
-async function servedWithOneSlow(): Promise<{ served: Served; slow: RawClient }> {
+async function servedWithOneSlow(): Promise<{ served: ServedProgram; slow: RawClient }> {
   const served = await serveFolder(await stagingFolder(IMAGES, onTestFinished), { cleanUp: onTestFinished })
   await offered(served)
   const slow = await ask(served.port, '/large.bin')
@@ -261,7 +261,7 @@ async function servedWithOneSlow(): Promise<{ served: Served; slow: RawClient }>
   return { served, slow }
 }
 
-async function offered(served: Served): Promise<void> {
+async function offered(served: ServedProgram): Promise<void> {
   for (const name of Object.keys(IMAGES)) {
     for (let status = 503; status !== 200; await pause(20)) {
       const client = await ask(served.port, `/${name}`, { method: 'HEAD', lines: ['Connection: close'] })

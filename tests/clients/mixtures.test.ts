@@ -5,44 +5,72 @@
  */
 import { existsSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
-import { beforeEach, describe, expect, onTestFinished, test } from 'vitest'
+import { beforeAll, beforeEach, describe, expect, onTestFinished, test } from 'vitest'
 import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
+import { audit } from '../commands/in-process.ts'
 import { shown } from '../faults/bench.ts'
 import { needs } from '../needs.ts'
-import { audit, type Outcome, run } from './program.ts'
+import { type Outcome, run } from './program.ts'
 import { ask, exchange, parseHead, request } from './raw-client.ts'
-import { imageBytes, putFile, type Served, serveFiles, serveFolder, sha256, stagingFolder } from './served.ts'
+import {
+  imageBytes,
+  putFile,
+  type Served,
+  serveFilesHere,
+  serveFolder,
+  serveHere,
+  sha256,
+  stagingFolder,
+  untilAllDone,
+} from './served.ts'
 
 const BYTES = 8 * 1024 * 1024
 const HELD = 3_000_000
-const NAME = 'core.bin'
-const A = imageBytes(BYTES, 'A')
-/** As long as A: a mixture would have the right length. */
-const B = imageBytes(BYTES, 'B')
 
+/** One server for all; each test has an image of its own, whose bytes no other has. */
 let served: Served
+let folder = ''
+let nth = 0
+let name = ''
+let a: Buffer = Buffer.alloc(0)
+/** As long as the first: a mixture would have the right length. */
+let b: Buffer = Buffer.alloc(0)
 let copy = ''
 
-beforeEach(async () => {
-  served = await serveFiles({ [NAME]: A }, { cleanUp: onTestFinished })
-  copy = join(await stagingFolder({}, onTestFinished), NAME)
+const whenAllDone = untilAllDone()
+
+beforeAll(async () => {
+  served = await serveFolder(await stagingFolder({}, whenAllDone), { cleanUp: whenAllDone })
+  folder = await stagingFolder({}, whenAllDone)
 })
 
-const url = (): string => `http://127.0.0.1:${served.port}/${NAME}`
+beforeEach(async () => {
+  nth += 1
+  name = `core-${nth}.bin`
+  a = imageBytes(BYTES, `A ${nth}`)
+  b = imageBytes(BYTES, `B ${nth}`)
+  copy = join(folder, name)
+  await replaceBy(a)
+})
 
-async function replaceBy(bytes: Buffer): Promise<void> {
-  const before = served.entries.at(-1)?.seq ?? 0
-  putFile(served.folder, NAME, bytes)
-  await served.entry('image', (entry) => entry.seq > before && entry.sha256 === sha256(bytes))
+const url = (): string => `http://127.0.0.1:${served.port}/${name}`
+
+async function replaceBy(bytes: Buffer, at = served): Promise<void> {
+  const before = at.entries.at(-1)?.seq ?? 0
+  putFile(at.folder, name, bytes)
+  await at.entry(
+    'image',
+    (entry) => entry.seq > before && entry.name === name && entry.sha256 === sha256(bytes),
+  )
 }
 
 /** The client has a part of what is on offer now on its disk, and lost its connection there. */
-async function cutAt(held: number): Promise<void> {
-  const client = await ask(served.port, `/${NAME}`, { keep: true })
+async function cutAt(held: number, at = served): Promise<void> {
+  const client = await ask(at.port, `/${name}`, { keep: true })
   await client.readBody(held)
   await client.reset()
   writeFileSync(copy, client.body().subarray(0, held))
-  await served.ended(client.port)
+  await at.ended(client.port)
 }
 
 const CLIENTS = [
@@ -64,19 +92,19 @@ describe.each(CLIENTS)('%s: %s', (program, _name, command) => {
     ...needs(program),
   }, async () => {
     await cutAt(HELD)
-    await replaceBy(B)
+    await replaceBy(b)
     for (let time = 0; time < 2; time += 1) {
       expect((await attempt()).status).not.toBe(0)
-      expect(readFileSync(copy).equals(A.subarray(0, HELD))).toBe(true)
+      expect(readFileSync(copy).equals(a.subarray(0, HELD))).toBe(true)
     }
-    expect(await served.entry('fetch-refused')).toMatchObject({
+    expect(await served.entry('fetch-refused', ({ target }) => target === `/${name}`)).toMatchObject({
       status: 412,
       versionChanged: true,
       hint: 'delete the part on the device, then fetch it again from the start',
     })
     rmSync(copy)
     expect((await attempt()).status).toBe(0)
-    expect(readFileSync(copy).equals(B)).toBe(true)
+    expect(readFileSync(copy).equals(b)).toBe(true)
   })
 
   test('a whole old version is not taken for the new one of the same size', {
@@ -84,11 +112,11 @@ describe.each(CLIENTS)('%s: %s', (program, _name, command) => {
     ...needs(program),
   }, async () => {
     await cutAt(BYTES)
-    await replaceBy(B)
+    await replaceBy(b)
     expect((await attempt()).status).not.toBe(0)
-    expect(readFileSync(copy).equals(A)).toBe(true)
-    const { pulls } = await audit(served.folder, [])
-    expect(pulls.filter(({ image }) => image.sha256 === sha256(B))).toEqual([])
+    expect(readFileSync(copy).equals(a)).toBe(true)
+    const { pulls } = await audit(served.folder, ['--image', name])
+    expect(pulls.filter(({ image }) => image.sha256 === sha256(b))).toEqual([])
   })
 
   test('one version, another, and the first again: the part that it began last is not joined to the first', {
@@ -96,18 +124,18 @@ describe.each(CLIENTS)('%s: %s', (program, _name, command) => {
     ...needs(program),
   }, async () => {
     await cutAt(HELD)
-    await replaceBy(B)
+    await replaceBy(b)
     await cutAt(HELD)
-    await replaceBy(A)
+    await replaceBy(a)
     expect((await attempt()).status).not.toBe(0)
-    expect(readFileSync(copy).equals(B.subarray(0, HELD))).toBe(true)
+    expect(readFileSync(copy).equals(b.subarray(0, HELD))).toBe(true)
   })
 
   test('a part of the version on offer is resumed as ever', needs(program), async () => {
-    await replaceBy(B)
+    await replaceBy(b)
     await cutAt(HELD)
     expect((await attempt()).status).toBe(0)
-    expect(readFileSync(copy).equals(B)).toBe(true)
+    expect(readFileSync(copy).equals(b)).toBe(true)
   })
 })
 
@@ -115,65 +143,65 @@ describe('aria2', needs('aria2c'), () => {
   const attempt = (...more: string[]): Promise<Outcome> =>
     run('aria2c', [
       ...['-q', '-x8', '-s8', '-k1M', '--file-allocation=none', '--no-conf', '-d', join(copy, '..')],
-      ...['-o', NAME, ...more, url()],
+      ...['-o', name, ...more, url()],
     ])
 
   test('fetches the new version anew in segments after it had the old one', { timeout: 30_000 }, async () => {
     expect((await attempt()).status).toBe(0)
-    expect(readFileSync(copy).equals(A)).toBe(true)
-    await replaceBy(B)
+    expect(readFileSync(copy).equals(a)).toBe(true)
+    await replaceBy(b)
     rmSync(copy)
     expect((await attempt()).status).toBe(0)
-    expect(readFileSync(copy).equals(B)).toBe(true)
+    expect(readFileSync(copy).equals(b)).toBe(true)
   })
 
   test('goes on with a part of the old version into no mixture', { timeout: 30_000 }, async () => {
     const slow = run('timeout', [
       ...['-s', 'INT', '2', 'aria2c', '-q', '-x2', '-s2', '-k1M', '--no-conf', '--file-allocation=none'],
-      ...['--max-overall-download-limit=1M', '-d', join(copy, '..'), '-o', NAME, url()],
+      ...['--max-overall-download-limit=1M', '-d', join(copy, '..'), '-o', name, url()],
     ])
     expect((await slow).status).not.toBe(0)
     expect(existsSync(`${copy}.aria2`)).toBe(true)
-    await replaceBy(B)
+    await replaceBy(b)
     const { status } = await attempt('-c')
-    if (status === 0) expect(readFileSync(copy).equals(B)).toBe(true)
+    if (status === 0) expect(readFileSync(copy).equals(b)).toBe(true)
   })
 })
 
 describe('by hand', () => {
-  const get = async (range: string, ...lines: string[]) => {
-    const { raw, client } = await exchange(
-      served.port,
-      request(`/${NAME}`, [...(range === '' ? [] : [`Range: ${range}`]), ...lines]),
-    )
+  async function getFrom(port: number, range: string, lines: readonly string[] = []) {
+    const fields = [...(range === '' ? [] : [`Range: ${range}`]), ...lines]
+    const { raw, client } = await exchange(port, request(`/${name}`, fields))
     return { status: parseHead(raw)?.status, body: client.body(), port: client.port }
   }
+  const get = (range: string, ...lines: string[]) => getFrom(served.port, range, lines)
 
   test('ranges of every kind are refused after another version, and served once it is begun anew', async () => {
     await cutAt(HELD)
-    await replaceBy(B)
+    await replaceBy(b)
     const ranges = [`bytes=${HELD}-`, `bytes=${HELD}-${HELD + 9}`, 'bytes=-10', `bytes=${BYTES}-`]
     for (const range of ranges) expect(await get(range)).toMatchObject({ status: 412 })
-    expect((await get('bytes=0-99')).body.equals(B.subarray(0, 100))).toBe(true)
+    expect((await get('bytes=0-99')).body.equals(b.subarray(0, 100))).toBe(true)
     expect(await get('bytes=-10')).toMatchObject({ status: 206 })
     expect(await get(`bytes=${HELD}-${HELD + 9}`)).toMatchObject({ status: 206 })
   })
 
   test('a refused part stands among the steps, with what to do, until the image is fetched anew', async () => {
-    const records = join(served.folder, '.fetchproof')
+    const other = await serveFilesHere({ [name]: a }, { cleanUp: onTestFinished })
+    const records = join(other.folder, '.fetchproof')
     const tells = ({ nextSteps }: Snapshot): boolean =>
       nextSteps.some(({ text }) => text.includes('delete the part on the device'))
-    await cutAt(HELD)
-    await replaceBy(B)
-    expect((await get(`bytes=${HELD}-`)).status).toBe(412)
+    await cutAt(HELD, other)
+    await replaceBy(b, other)
+    expect((await getFrom(other.port, `bytes=${HELD}-`)).status).toBe(412)
     await shown(records, tells)
-    expect((await get('')).body.equals(B)).toBe(true)
+    expect((await getFrom(other.port, '')).body.equals(b)).toBe(true)
     await shown(records, (snapshot) => !tells(snapshot))
   })
 
   test('an onward range beyond all that was handed over since is refused: its part is of the old version', async () => {
     await cutAt(HELD)
-    await replaceBy(B)
+    await replaceBy(b)
     await served.ended((await get('bytes=0-99')).port)
     expect((await get(`bytes=${HELD}-`)).status).toBe(412)
     expect((await get('bytes=100-')).status).toBe(206)
@@ -181,10 +209,10 @@ describe('by hand', () => {
 
   test('If-Range that holds goes on: the client says itself what it has', async () => {
     await cutAt(HELD)
-    await replaceBy(B)
-    const { status, body } = await get(`bytes=${HELD}-`, `If-Range: "${sha256(B)}"`)
+    await replaceBy(b)
+    const { status, body } = await get(`bytes=${HELD}-`, `If-Range: "${sha256(b)}"`)
     expect(status).toBe(206)
-    expect(body.equals(B.subarray(HELD))).toBe(true)
+    expect(body.equals(b.subarray(HELD))).toBe(true)
   })
 
   test('a client of which nothing is on record may go on', async () => {
@@ -193,19 +221,20 @@ describe('by hand', () => {
 
   test('segments beside the first request are served, as far as they are', async () => {
     await cutAt(HELD)
-    await replaceBy(B)
-    const first = await ask(served.port, `/${NAME}`)
+    await replaceBy(b)
+    const first = await ask(served.port, `/${name}`)
     onTestFinished(() => first.reset())
     await first.readBody(1000)
     expect((await get(`bytes=${BYTES - 10}-`)).status).toBe(206)
   })
 
   test('what a client began is known after a restart too', async () => {
-    await cutAt(HELD)
-    await served.stop()
-    putFile(served.folder, NAME, B)
-    served = await serveFolder(served.folder, { cleanUp: onTestFinished })
-    await served.image(NAME, sha256(B))
-    expect((await get(`bytes=${HELD}-`)).status).toBe(412)
+    const first = await serveFilesHere({ [name]: a }, { cleanUp: onTestFinished })
+    await cutAt(HELD, first)
+    await first.stop()
+    putFile(first.folder, name, b)
+    const second = await serveHere(first.folder, { cleanUp: onTestFinished })
+    await second.image(name, sha256(b))
+    expect((await getFrom(second.port, `bytes=${HELD}-`)).status).toBe(412)
   })
 })

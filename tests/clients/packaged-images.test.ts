@@ -5,8 +5,8 @@
 import { existsSync, readFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, describe, expect, test } from 'vitest'
+import { inProcess } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
-import { fetchproof } from './program.ts'
 import { type Served, serveFolder, stagingFolder, untilAllDone } from './served.ts'
 
 const LISTS = '/var/lib/dpkg/info'
@@ -51,7 +51,7 @@ describe('images of Debian packages, staged with their packages’ md5sums lists
   async function listed(served: Served): Promise<Listed[]> {
     for (const name of names) await served.image(name)
     const list = async (): Promise<Listed[]> => {
-      const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
+      const { stdout } = await inProcess(['images', served.folder, '--format', 'json'])
       return (JSON.parse(stdout) as { images: Listed[] }).images
     }
     // The list beside them may be read after them: each is read again then, for its MD5. And what differs is held only

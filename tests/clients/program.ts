@@ -1,7 +1,6 @@
 /** Runs the built program, and outside programs, to their end: exit status, both outputs, a deadline. */
 import { execFile } from 'node:child_process'
 import { fileURLToPath } from 'node:url'
-import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 
 export const PROGRAM = fileURLToPath(new URL('../../dist/server/main.js', import.meta.url))
 
@@ -37,16 +36,4 @@ export function run(program: string, args: readonly string[], options: RunOption
 export function fetchproof(args: readonly string[], options: RunOptions = {}): Promise<Outcome> {
   const env = { FETCHPROOF_LOG: 'warn', ...(options.env ?? process.env) }
   return run(process.execPath, [PROGRAM, ...args], { ...options, env })
-}
-
-export interface Audit {
-  readonly pulls: readonly PullRecord[]
-  readonly fetches: readonly FetchRecord[]
-  readonly ledger: { readonly entries: number; readonly intact: boolean; readonly head: string }
-}
-
-export async function audit(folder: string, args: readonly string[] = []): Promise<Audit> {
-  const { status, stdout, stderr } = await fetchproof(['audit', folder, '--format', 'json', ...args])
-  if (status !== 0) throw new Error(`audit ended with ${status}: ${stderr}${stdout.slice(0, 500)}`)
-  return JSON.parse(stdout) as Audit
 }

@@ -4,8 +4,9 @@ import { copyFileSync, mkdirSync, readFileSync, statSync, writeFileSync } from '
 import { dirname, join } from 'node:path'
 import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { PullRecord } from '../../server/delivery/records.ts'
+import { audit, inProcess } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
-import { audit, fetchproof, type Outcome, run } from './program.ts'
+import { type Outcome, run } from './program.ts'
 import { ask, exchange, request } from './raw-client.ts'
 import { imageBytes, type Served, serveFiles, sha256, stagingFolder, untilAllDone } from './served.ts'
 
@@ -282,7 +283,7 @@ describe('digests and checksum files', () => {
     expect(fetches).toMatchObject([
       { target: '/SHA256SUMS', image: null, status: 200, ending: 'headers-only', bytesHandedOver: 0 },
     ])
-    expect((await fetchproof(['audit', other.folder, '--fetches'])).stdout).toContain('/SHA256SUMS')
+    expect((await inProcess(['audit', other.folder, '--fetches'])).stdout).toContain('/SHA256SUMS')
   })
 
   test('without --list there is no SHA256SUMS', async () => {

@@ -10,7 +10,8 @@ import {
   imageBytes,
   type Served,
   serveFiles,
-  serveFolder,
+  serveFilesHere,
+  serveHere,
   sha256,
   stagingFolder,
   untilAllDone,
@@ -414,7 +415,7 @@ describe('connections that say nothing, or not enough', () => {
 describe('images that are not ready', () => {
   test('settling is 503 with Retry-After (RFC 9110 sections 15.6.4 and 10.2.3), held 409, unknown 404', async () => {
     const folder = await stagingFolder({}, onTestFinished)
-    const slow = await serveFolder(folder, {
+    const slow = await serveHere(folder, {
       cleanUp: onTestFinished,
       flags: ['--settle-unsure-ms', '60000'],
     })
@@ -434,7 +435,7 @@ describe('images that are not ready', () => {
 
   test('a published checksum that differs holds the image: 409, until it is lifted', async () => {
     const files = { 'wrong.bin': IMAGE, 'wrong.bin.sha256': Buffer.from(`${sha256(LARGE)}  wrong.bin\n`) }
-    const other = await serveFolder(await stagingFolder(files, onTestFinished), { cleanUp: onTestFinished })
+    const other = await serveHere(await stagingFolder(files, onTestFinished), { cleanUp: onTestFinished })
     const held = await other.entry('held', ({ name }) => name === 'wrong.bin')
     expect(held.reason).not.toBe('')
     const { raw, client } = await exchange(other.port, request('/wrong.bin'))
@@ -444,7 +445,7 @@ describe('images that are not ready', () => {
   })
 
   test('over the limit of fetches is 503 with Retry-After, and place is made again', async () => {
-    const few = await serveFiles(
+    const few = await serveFilesHere(
       { 'large.bin': LARGE },
       { cleanUp: onTestFinished, flags: ['--max-fetches', '2'] },
     )
@@ -466,7 +467,10 @@ describe('images that are not ready', () => {
 
   test('an address that is not admitted is 403, with the setting that would admit it', async () => {
     const files = { 'edge.bin': IMAGE }
-    const strict = await serveFiles(files, { cleanUp: onTestFinished, flags: ['--allow', '192.0.2.0/24'] })
+    const strict = await serveFilesHere(files, {
+      cleanUp: onTestFinished,
+      flags: ['--allow', '192.0.2.0/24'],
+    })
     const { raw, client } = await exchange(strict.port, request('/edge.bin'))
     expect(parseHead(raw)?.status).toBe(403)
     const refused = await strict.refused(client.port)

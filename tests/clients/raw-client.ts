@@ -49,6 +49,9 @@ export interface ClientOptions {
   readonly keep?: boolean
 }
 
+/** Entries name a client by its port, which the system may give again: no two clients of a test file have the same. */
+const portsGiven = new Set<number>()
+
 export async function connectRaw(port: number, options: ClientOptions = {}): Promise<RawClient> {
   const { host = '127.0.0.1', localAddress, keep = false } = options
   const digest = createHash('sha256')
@@ -100,6 +103,11 @@ export async function connectRaw(port: number, options: ClientOptions = {}): Pro
   socket.on('close', wake)
   await once(socket, 'connect', { signal: AbortSignal.timeout(DEADLINE_MS) })
   ownPort = socket.localPort ?? 0
+  if (portsGiven.has(ownPort)) {
+    socket.destroy()
+    return connectRaw(port, options)
+  }
+  portsGiven.add(ownPort)
 
   function until(reached: () => boolean, what: string): Promise<void> {
     if (reached()) return Promise.resolve()

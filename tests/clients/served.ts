@@ -1,6 +1,10 @@
 /**
- * The built program serving a temporary staging folder, seen from outside: its standard output as entries, its
- * image port, signals. Everything waits on entries with a deadline, and ends when the test (or file) ends.
+ * A served staging folder, seen from outside: standard output as entries, the image port, signals. Everything waits on
+ * entries with a deadline, and ends when the test (or file) ends.
+ *
+ * `serveFolder` starts the built program. `serveHere` runs the same command in this process, which takes a tenth of
+ * the time: for tests of what `serve` does, where nothing is about the process itself (its death, its standard output,
+ * its memory).
  */
 import { type ChildProcess, spawn } from 'node:child_process'
 import { createHash } from 'node:crypto'
@@ -20,9 +24,11 @@ import { type AddressInfo, connect, createServer } from 'node:net'
 import { tmpdir } from 'node:os'
 import { dirname, join } from 'node:path'
 import { createInterface } from 'node:readline'
+import type { Readable } from 'node:stream'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterAll } from 'vitest'
 import type { Entry, EntryKind, EntryOf } from '../../server/ledger/entries.ts'
+import { startInProcess } from '../commands/in-process.ts'
 import { PROGRAM } from './program.ts'
 
 /** How long a thing lives: `onTestFinished`, or what `untilAllDone()` gives. */
@@ -43,7 +49,6 @@ export function untilAllDone(): Until {
 export interface Served {
   readonly folder: string
   readonly port: number
-  readonly process: ChildProcess
   /** What standard output has said so far. */
   readonly entries: readonly Entry[]
   /** Lines of standard output that are not a JSON object: there must be none. */
@@ -62,23 +67,32 @@ export interface Served {
   ended(clientPort: number, nth?: number, deadlineMs?: number): Promise<EntryOf<'fetch-ended'>>
   refused(clientPort: number): Promise<EntryOf<'fetch-refused'>>
   /** SIGINT, and one more after `againMs` where given; resolves with the exit status. */
-  stop(againMs?: number): Promise<number | null>
+  stop(againMs?: number): Promise<number>
+}
+
+export interface ServedProgram extends Served {
+  readonly process: ChildProcess
   kill(): Promise<void>
 }
 
-export interface ServeOptions {
+export interface HereOptions {
   readonly flags?: readonly string[]
   readonly listen?: string
-  /** Another build than the one in dist/: program and first arguments. */
-  readonly program?: readonly string[]
-  /** Program and first arguments to run it under (a network namespace). */
-  readonly under?: readonly string[]
   /** Added to this process's own. */
   readonly env?: NodeJS.ProcessEnv
   readonly cleanUp: Until
 }
 
+export interface ServeOptions extends HereOptions {
+  /** Another build than the one in dist/: program and first arguments. */
+  readonly program?: readonly string[]
+  /** Program and first arguments to run it under (a network namespace). */
+  readonly under?: readonly string[]
+}
+
 const DEADLINE_MS = 25_000
+/** Exit status of a server that could not start. */
+const PORT_TAKEN = 3
 const SHORT_TIMES = ['--settle-ms', '40', '--settle-unsure-ms', '120', '--rescan-ms', '300']
 
 /** Bytes that repeat nowhere, the same for the same seed: SHA-256 in counter mode, 32 bytes a step. */
@@ -147,58 +161,121 @@ export async function freeUdpPort(): Promise<number> {
   return port
 }
 
-/** Serves the folder until the end of the test; resolves when the image port accepts connections. */
-export async function serveFolder(folder: string, options: ServeOptions): Promise<Served> {
+/** The built program serves the folder until the end of the test; resolves when the image port accepts connections. */
+export function serveFolder(folder: string, options: ServeOptions): Promise<ServedProgram> {
+  return onFreePort((port) => startProgram(folder, port, options))
+}
+
+/** The same in this process. */
+export function serveHere(folder: string, options: HereOptions): Promise<Served> {
+  return onFreePort((port) => startHere(folder, port, options))
+}
+
+async function onFreePort<S>(start: (port: number) => Promise<S | 'port taken'>): Promise<S> {
   for (let attempt = 1; ; attempt += 1) {
-    const served = await startOnce(folder, await freePort(), options)
+    const served = await start(await freePort())
     if (served !== 'port taken') return served
     if (attempt === 5) throw new Error('five free ports in a row were taken by others')
   }
 }
 
-/** Serves these files; resolves when all of them are offered. */
+/** The built program serves these files; resolves when all of them are offered. */
 export async function serveFiles(
   files: Readonly<Record<string, Buffer>>,
   options: ServeOptions,
+): Promise<ServedProgram> {
+  return offering(files, await serveFolder(await stagingFolder(files, options.cleanUp), options))
+}
+
+/** The same in this process. */
+export async function serveFilesHere(
+  files: Readonly<Record<string, Buffer>>,
+  options: HereOptions,
 ): Promise<Served> {
-  const served = await serveFolder(await stagingFolder(files, options.cleanUp), options)
+  return offering(files, await serveHere(await stagingFolder(files, options.cleanUp), options))
+}
+
+async function offering<S extends Served>(files: object, served: S): Promise<S> {
   await Promise.all(Object.keys(files).map((name) => served.image(name)))
   return served
 }
 
-async function startOnce(
+function argumentsOf(folder: string, port: number, { listen = '127.0.0.1', flags = [] }: HereOptions) {
+  const at = ['--listen', listen, '--port', String(port), '--page-port', '0']
+  return ['serve', folder, '--format', 'json', ...at, ...SHORT_TIMES, ...flags]
+}
+
+async function startProgram(
   folder: string,
   port: number,
   options: ServeOptions,
-): Promise<Served | 'port taken'> {
-  const listen = options.listen ?? '127.0.0.1'
-  const args = [
-    ...(options.under ?? []),
-    ...(options.program ?? [process.execPath, PROGRAM]),
-    'serve',
-    folder,
-    ...['--format', 'json', '--listen', listen, '--port', String(port), '--page-port', '0'],
-    ...SHORT_TIMES,
-    ...(options.flags ?? []),
-  ]
-  const child = spawn(args[0] ?? '', args.slice(1), {
+): Promise<ServedProgram | 'port taken'> {
+  const { under = [], program = [process.execPath, PROGRAM], listen = '127.0.0.1' } = options
+  const [command = '', ...args] = [...under, ...program, ...argumentsOf(folder, port, options)]
+  const child = spawn(command, args, {
     stdio: ['ignore', 'pipe', 'pipe'],
     env: { ...process.env, ...options.env },
   })
-  const closed = once(child, 'close')
-  const words: string[] = []
-  child.stderr.setEncoding('utf8').on('data', (text: string) => words.push(text))
-  const served = observe(child, folder, port, words, closed)
-  options.cleanUp(() => served.kill())
-  const accepts = () => (options.under === undefined ? accepting(listen, port) : listening(child.pid, port))
+  const running: Running = {
+    stdout: child.stdout,
+    stderr: child.stderr,
+    ended: once(child, 'close').then(() => child.exitCode),
+    signal: (name) => void child.kill(name),
+  }
+  const served = observe(running, folder, port)
+  async function kill(): Promise<void> {
+    child.kill('SIGKILL')
+    await running.ended
+    throwAtFault(served)
+  }
+  options.cleanUp(kill)
+  const accepts = () => (under.length === 0 ? accepting(listen, port) : listening(child.pid, port))
+  return (await untilUp(served, running, accepts)) === 'port taken'
+    ? 'port taken'
+    : Object.assign(served, { process: child, kill })
+}
+
+async function startHere(folder: string, port: number, options: HereOptions): Promise<Served | 'port taken'> {
+  const { listen = '127.0.0.1', cleanUp } = options
+  const running = startInProcess(argumentsOf(folder, port, options), '', { ...process.env, ...options.env })
+  const served = observe(running, folder, port)
+  cleanUp(async () => {
+    // A terminal that is closed is an end at once, whatever is under way.
+    running.signal('SIGHUP')
+    await running.ended
+    throwAtFault(served)
+  })
+  return (await untilUp(served, running, () => accepting(listen, port))) ?? served
+}
+
+/** A warning of Node.js (a leak, something deprecated), or an error in the program's own log: a fault of ours. */
+function throwAtFault(served: Served): void {
+  const fault = /\(node:\d+\) .*Warning.*|^\{"level":[56]0,.*/m.exec(served.stderr())
+  if (fault !== null) throw new Error(`serve had a fault: ${fault[0]}`)
+}
+
+/** What serves, whichever way it was started. */
+interface Running {
+  readonly stdout: Readable
+  readonly stderr: Readable
+  /** The exit status, null when a signal ended it; nothing more is written then. */
+  readonly ended: Promise<number | null>
+  signal(name: 'SIGINT' | 'SIGKILL'): void
+}
+
+async function untilUp(
+  served: Served,
+  { ended }: Running,
+  accepts: () => Promise<boolean> | boolean,
+): Promise<'port taken' | undefined> {
   const deadline = Date.now() + DEADLINE_MS
   while (!(await accepts())) {
-    if (child.exitCode === 3) return 'port taken'
-    if (child.exitCode !== null) throw new Error(`serve ended with ${child.exitCode}: ${words.join('')}`)
-    if (Date.now() > deadline) throw new Error(`serve does not listen: ${words.join('')}`)
-    await pause(25)
+    const status = await Promise.race([ended, pause(25, 'goes on')])
+    if (status === PORT_TAKEN) return 'port taken'
+    if (status !== 'goes on') throw new Error(`serve ended with ${status}: ${served.stderr()}`)
+    if (Date.now() > deadline) throw new Error(`serve does not listen: ${served.stderr()}`)
   }
-  return served
+  return undefined
 }
 
 async function accepting(host: string, port: number): Promise<boolean> {
@@ -226,25 +303,19 @@ function listening(pid: number | undefined, port: number): boolean {
   return new RegExp(`:${digits} \\S+ 0A`).test(table)
 }
 
-function observe(
-  child: ChildProcess,
-  folder: string,
-  port: number,
-  words: string[],
-  closed: Promise<unknown>,
-): Served {
+function observe({ stdout, stderr, ended, signal }: Running, folder: string, port: number): Served {
   const entries: Entry[] = []
   const otherLines: string[] = []
+  const words: string[] = []
   const heard = new EventEmitter<{ news: [] }>().setMaxListeners(0)
   let over = false
-  let killed = false
-  if (child.stdout === null) throw new Error('serve has no standard output')
-  createInterface({ input: child.stdout }).on('line', (line) => {
+  stderr.setEncoding('utf8').on('data', (text: string) => words.push(text))
+  createInterface({ input: stdout }).on('line', (line) => {
     if (line.startsWith('{') && line.endsWith('}')) entries.push(JSON.parse(line) as Entry)
     else otherLines.push(line)
     heard.emit('news')
   })
-  child.on('close', () => {
+  void ended.then(() => {
     over = true
     heard.emit('news')
   })
@@ -265,7 +336,6 @@ function observe(
   const served: Served = {
     folder,
     port,
-    process: child,
     entries,
     otherLines,
     stderr: () => words.join(''),
@@ -301,26 +371,14 @@ function observe(
     },
     refused: (clientPort) => served.entry('fetch-refused', ({ client }) => client.port === clientPort),
     async stop(againMs) {
-      if (!over) {
-        child.kill('SIGINT')
-        const again = againMs === undefined ? undefined : setTimeout(() => child.kill('SIGINT'), againMs)
-        const limit = setTimeout(() => child.kill('SIGKILL'), DEADLINE_MS)
-        await closed
-        clearTimeout(again)
-        clearTimeout(limit)
-      }
-      if (child.signalCode !== null && !killed) throw new Error(`serve ended by ${child.signalCode}`)
-      return child.exitCode
-    },
-    async kill() {
-      if (!over) {
-        killed = true
-        child.kill('SIGKILL')
-        await closed
-      }
-      // Node.js prints its warnings so; each is a fault of ours (a leak, something deprecated).
-      const warned = /\(node:\d+\) .*Warning.*/.exec(words.join(''))
-      if (warned !== null) throw new Error(`serve was warned by Node.js: ${warned[0]}`)
+      if (!over) signal('SIGINT')
+      const again = againMs === undefined ? undefined : setTimeout(() => signal('SIGINT'), againMs)
+      const limit = setTimeout(() => signal('SIGKILL'), DEADLINE_MS)
+      const status = await ended
+      clearTimeout(again)
+      clearTimeout(limit)
+      if (status === null) throw new Error('serve was ended by a signal')
+      return status
     },
   }
   return served

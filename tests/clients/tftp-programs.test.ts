@@ -2,8 +2,9 @@
 import { readFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { beforeAll, describe, expect, test } from 'vitest'
+import { audit } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
-import { audit, run } from './program.ts'
+import { run } from './program.ts'
 import { freeUdpPort, imageBytes, type Served, serveFiles, stagingFolder, untilAllDone } from './served.ts'
 
 const HOST = '127.0.0.1'

@@ -6,7 +6,7 @@ import { get, type IncomingMessage } from 'node:http'
 import { connect } from 'node:net'
 import { expect, onTestFinished, test } from 'vitest'
 import type { EntryKind, EntryOf } from '../../server/ledger/entries.ts'
-import { imageBytes, ledgerEntries, serveFiles, serveFolder, stagingFolder } from '../clients/served.ts'
+import { imageBytes, ledgerEntries, serveFilesHere, serveHere, stagingFolder } from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
 
 const DESK = imageBytes(50_000, 'desk')
@@ -36,7 +36,7 @@ test('an image is withdrawn by hand, stays so over starts, and is free after a l
   ])
   const images = await inProcess(['images', folder])
   expect([images.status, images.stdout.includes(`Held by M. Engineer: ${WHY}`)]).toEqual([1, true])
-  const served = await serveFolder(folder, { cleanUp })
+  const served = await serveHere(folder, { cleanUp })
   await served.image('desk.bin')
   expect(await statusOf(served.port, '/desk.bin')).toBe(409)
   expect((await run(folder, 'lift', 'desk.bin', '--reason', 'tried on the bench')).status).toBe(0)
@@ -48,7 +48,7 @@ test('an image is withdrawn by hand, stays so over starts, and is free after a l
 
 test('a hold on a folder that is being served resets what is under way, and nobody gets the image any more', async () => {
   const image = imageBytes(40_000_000, 'long')
-  const { folder, port, entry } = await serveFiles({ 'desk.bin': image }, { cleanUp })
+  const { folder, port, entry } = await serveFilesHere({ 'desk.bin': image }, { cleanUp })
   const device = connect({ port, host: '127.0.0.1' })
   const closed = new Promise((done) => device.on('close', done))
   let bytes = 0
@@ -129,7 +129,7 @@ test('what cannot be struck is said: an unknown number, another kind, what was s
 })
 
 test('on a folder that is being served a struck lift holds the image at once', async () => {
-  const served = await serveFolder(
+  const served = await serveHere(
     await stagingFolder({ 'desk.bin': DESK, 'desk.bin.sha256': OTHER }, cleanUp),
     {
       cleanUp,

@@ -2,8 +2,7 @@
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import { fetchproof } from '../clients/program.ts'
-import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
+import { imageBytes, serveHere, stagingFolder } from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
 
 const FILES = {
@@ -30,13 +29,13 @@ test('says what is not offered, and why, in text and JSON', async () => {
 
 test('says the same of a folder that is being served, and of what came meanwhile', async () => {
   const folder = await stagingFolder(FILES, onTestFinished)
-  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  const served = await serveHere(folder, { cleanUp: onTestFinished })
   await served.image('core.bin')
   writeFileSync(join(folder, 'maker.url'), '[InternetShortcut]')
   await served.image('core.bin')
   await expect
     .poll(async () => {
-      const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
+      const { stdout } = await inProcess(['images', folder, '--format', 'json'])
       return JSON.parse(stdout).notOffered.map(({ name }: { name: string }) => name)
     })
     .toEqual(['gate.bin', 'maker.url', 'stock.xlsx'])
@@ -80,9 +79,9 @@ test('says what checksum texts hold and was used for no image: file, line, reaso
   const { unused } = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
   expect(unused).toEqual(expect.arrayContaining(wanted))
   expect(unused).toHaveLength(wanted.length)
-  const served = await serveFolder(folder, { cleanUp: onTestFinished })
+  const served = await serveHere(folder, { cleanUp: onTestFinished })
   await served.image('core.bin')
-  const there = JSON.parse((await fetchproof(['images', folder, '--format', 'json'])).stdout)
+  const there = JSON.parse((await inProcess(['images', folder, '--format', 'json'])).stdout)
   expect(there.unused).toEqual(unused)
   expect(there.images[0].notes.join()).toContain('Is it meant for core.bin?')
 })

@@ -7,8 +7,7 @@ import { expect, onTestFinished, test } from 'vitest'
 import { liftOf } from '../../server/depot/image-records.ts'
 import type { EntryOf } from '../../server/ledger/entries.ts'
 import type { Image } from '../../server/staging/image.ts'
-import { fetchproof } from '../clients/program.ts'
-import { imageBytes, ledgerEntries, putFile, serveFiles, stagingFolder } from '../clients/served.ts'
+import { imageBytes, ledgerEntries, putFile, serveFilesHere, stagingFolder } from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
 
 const DESK = imageBytes(50_000, 'desk')
@@ -35,7 +34,7 @@ async function statusOf(port: number, path: string): Promise<number | undefined>
 test('a held image is lifted for its present bytes, and later commands see it ready', async () => {
   const folder = await stagingFolder(FILES, cleanUp)
   expect((await inProcess(['images', folder])).status).toBe(1)
-  const { status, stdout } = await fetchproof([
+  const { status, stdout } = await inProcess([
     'lift',
     'desk.bin',
     '--reason',
@@ -104,13 +103,16 @@ test('its short path and the file as a shell completes it name an image too', as
 })
 
 test('on a folder that is being served the image is served from then on', async () => {
-  const { folder, port, entry, image } = await serveFiles({ 'gate 1.img': FILES['gate 1.img'] }, { cleanUp })
+  const { folder, port, entry, image } = await serveFilesHere(
+    { 'gate 1.img': FILES['gate 1.img'] },
+    { cleanUp },
+  )
   putFile(folder, 'desk.bin.sha256', FILES['desk.bin.sha256'])
   putFile(folder, 'desk.bin', DESK)
   await image('desk.bin')
   await entry('held')
   expect(await statusOf(port, '/desk.bin')).toBe(409)
-  const { status, stdout } = await fetchproof([
+  const { status, stdout } = await inProcess([
     'lift',
     'desk.bin',
     '--reason',

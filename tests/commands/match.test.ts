@@ -7,13 +7,12 @@ import { runningServer } from '../../server/commands/running-server.ts'
 import type { EntryOf } from '../../server/ledger/entries.ts'
 import type { VisitReport } from '../../server/report/visit-report.ts'
 import type { DeviceMatched } from '../../server/visit/match-on-plan.ts'
-import { fetchproof } from '../clients/program.ts'
 import {
   imageBytes,
   ledgerEntries,
   type Served,
-  serveFiles,
-  serveFolder,
+  serveFilesHere,
+  serveHere,
   stagingFolder,
 } from '../clients/served.ts'
 import { inProcess } from './in-process.ts'
@@ -69,7 +68,7 @@ describe('on a folder that nobody serves', () => {
   it('reads a file', async () => {
     const file = join(folder, 'console.log')
     writeFileSync(file, `verify flash:desk.bin\n${hash('sha512', DESK)}\n`)
-    const { status, stdout } = await fetchproof(['match', '--file', file, '--folder', folder])
+    const { status, stdout } = await inProcess(['match', '--file', file, '--folder', folder])
     expect(stdout).toMatch(/^It matches\.\n\nMATCH {2}line 2: [0-9a-f]{128}\n/)
     expect(status).toBe(0)
   })
@@ -138,7 +137,7 @@ describe('on a folder that nobody serves', () => {
       { device: 'desk-1', digest: { algorithm: 'sha256', value: STRANGER } },
     ])
     expect(observed(own)[1]?.digest).not.toHaveProperty('image')
-    const { stdout, status: intact } = await fetchproof(['audit', own, '--check'])
+    const { stdout, status: intact } = await inProcess(['audit', own, '--check'])
     expect([stdout.includes('intact'), intact]).toEqual([true, 0])
   })
 })
@@ -146,7 +145,7 @@ describe('on a folder that nobody serves', () => {
 describe('on a folder that is being served', () => {
   let served: Served
   beforeAll(async () => {
-    served = await serveFiles({ 'desk.bin': DESK, 'empty.bin': Buffer.alloc(0) }, { cleanUp })
+    served = await serveFilesHere({ 'desk.bin': DESK, 'empty.bin': Buffer.alloc(0) }, { cleanUp })
   })
 
   it('asks the server, and takes no lock', async () => {
@@ -165,7 +164,7 @@ describe('on a folder that is being served', () => {
   })
 
   it('says of a held image that it is held', async () => {
-    const { stdout } = await fetchproof(['match', hash('sha256', Buffer.alloc(0)), '--folder', served.folder])
+    const { stdout } = await inProcess(['match', hash('sha256', Buffer.alloc(0)), '--folder', served.folder])
     expect(stdout).toContain('empty.bin is held')
   })
 
@@ -254,7 +253,7 @@ const ON_PLAN = [
 const CONFIRMED_UNLESS: Readonly<Record<string, string>> = { spare: 'nothing planned', 'desk-9': 'none' }
 
 async function servePlanned(): Promise<Served> {
-  const served = await serveFolder(await stagingFolder(PLANNED, cleanUp), { cleanUp })
+  const served = await serveHere(await stagingFolder(PLANNED, cleanUp), { cleanUp })
   await Promise.all(Object.keys(PLANNED).map((name) => name === 'visit.csv' || served.image(name)))
   await served.entry('sheet')
   return served

@@ -5,9 +5,9 @@ import { networkInterfaces } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test, vi } from 'vitest'
 import { readPageToken } from '../../server/commands/page-token.ts'
-import { fetchproof } from '../clients/program.ts'
-import { imageBytes, serveFiles, serveFolder, stagingFolder } from '../clients/served.ts'
+import { imageBytes, serveFilesHere, serveFolder, serveHere, stagingFolder } from '../clients/served.ts'
 import { needs } from '../needs.ts'
+import { inProcess } from './in-process.ts'
 
 /** `open`, or the system's code of why not. */
 function knock(host: string, port: number): Promise<string> {
@@ -24,7 +24,7 @@ function knock(host: string, port: number): Promise<string> {
 }
 
 test('the bench page answers on 127.0.0.1 and on no other address of this machine', async () => {
-  const served = await serveFiles({ 'small.bin': imageBytes(1000) }, { cleanUp: onTestFinished })
+  const served = await serveFilesHere({ 'small.bin': imageBytes(1000) }, { cleanUp: onTestFinished })
   const lock = join(served.folder, '.fetchproof', 'lock.json')
   const { pagePort } = JSON.parse(readFileSync(lock, 'utf8')) as { pagePort: number }
   expect(await knock('127.0.0.1', pagePort)).toBe('open')
@@ -52,15 +52,15 @@ test('the token stays with the folder over a restart, and --new-token renews it'
   timeout: 90_000,
 }, async () => {
   const folder = await stagingFolder({}, onTestFinished)
-  const first = await serveFolder(folder, { cleanUp: onTestFinished })
+  const first = await serveHere(folder, { cleanUp: onTestFinished })
   expect(await answerToToken(folder, 'another')).toBe(401)
   const token = readPageToken(join(folder, '.fetchproof')) ?? ''
   expect(token).toMatch(/^[\w-]{43}$/)
   await first.stop()
-  const second = await serveFolder(folder, { cleanUp: onTestFinished })
+  const second = await serveHere(folder, { cleanUp: onTestFinished })
   expect(await answerToToken(folder, token)).toBe(204)
   await second.stop()
-  await serveFolder(folder, { cleanUp: onTestFinished, flags: ['--new-token'] })
+  await serveHere(folder, { cleanUp: onTestFinished, flags: ['--new-token'] })
   expect(await answerToToken(folder, token)).toBe(401)
   expect(await answerToToken(folder, readPageToken(join(folder, '.fetchproof')) ?? '')).toBe(204)
 })
@@ -70,7 +70,7 @@ test(
   needs('POSIX'),
   async () => {
     const folder = await stagingFolder({}, onTestFinished)
-    await serveFolder(folder, { cleanUp: onTestFinished })
+    await serveHere(folder, { cleanUp: onTestFinished })
     const records = join(folder, '.fetchproof')
     const token = await vi.waitUntil(() => readPageToken(records), { timeout: 20_000 })
     expect(await answerToToken(folder, token)).toBe(204)
@@ -94,7 +94,7 @@ test('where the home folder cannot be written, the server says so and serves', n
 })
 
 test('a lock that names the port of another program makes no command tell it the token', async () => {
-  const served = await serveFiles({ 'empty.bin': Buffer.alloc(0) }, { cleanUp: onTestFinished })
+  const served = await serveFilesHere({ 'empty.bin': Buffer.alloc(0) }, { cleanUp: onTestFinished })
   const heard: (string | undefined)[] = []
   const other = createServer(({ headers }, response) => {
     heard.push(headers.authorization)
@@ -106,7 +106,7 @@ test('a lock that names the port of another program makes no command tell it the
   const lock = JSON.parse(readFileSync(file, 'utf8')) as object
   const { port } = other.address() as AddressInfo
   writeFileSync(file, JSON.stringify({ ...lock, pagePort: port }))
-  const { status, stderr } = await fetchproof([
+  const { status, stderr } = await inProcess([
     'lift',
     'empty.bin',
     '--folder',

@@ -13,20 +13,19 @@ import { checkTarget } from '../../server/image-port/rehearsal-checks.ts'
 import type { LockHolder } from '../../server/ledger/lock.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { createTftpRehearser } from '../../server/tftp-port/rehearsal.ts'
-import { audit, fetchproof } from '../clients/program.ts'
 import {
   freePort,
   freeUdpPort,
   imageBytes,
   ledgerEntries,
   type Served,
-  serveFiles,
-  serveFolder,
+  serveFilesHere,
+  serveHere,
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
 import { type FaultProxy, faultProxy, type Passing, passOn } from './fault-proxy.ts'
-import { inProcess } from './in-process.ts'
+import { audit, inProcess } from './in-process.ts'
 
 const DESK = imageBytes(400_000, 'desk')
 const DESK_SHA256 = sha256(DESK)
@@ -46,7 +45,7 @@ let served: Served
 const agent = new Agent({ headersTimeout: 5_000, bodyTimeout: 5_000 })
 const way = { dispatcher: agent, code: undefined }
 beforeAll(async () => {
-  served = await serveFiles(FILES, { cleanUp, flags: ['--list'] })
+  served = await serveFilesHere(FILES, { cleanUp, flags: ['--list'] })
   cleanUp(() => agent.destroy())
 })
 
@@ -284,7 +283,7 @@ describe('a rehearsal of one image', () => {
 
   it('of a single byte asks for no range, and of two bytes for both', async () => {
     const images = { 'one.bin': Buffer.from([1]), 'two.bin': Buffer.from([1, 2]) }
-    const { port } = await serveFiles(images, { cleanUp })
+    const { port } = await serveFilesHere(images, { cleanUp })
     for (const [name, checks] of [
       ['one.bin', 4],
       ['two.bin', 6],
@@ -305,7 +304,7 @@ describe('a rehearsal of one image', () => {
 describe('fetchproof rehearse with a base URL', () => {
   it('fetches all of the list by both paths, says what it does not prove, records nothing', async () => {
     const { base } = await through()
-    const { status, stdout } = await fetchproof(['rehearse', `${base}/`])
+    const { status, stdout } = await inProcess(['rehearse', `${base}/`])
     // One line an address, with no line for each image.
     expect(stdout.split('\n')[0]).toMatch(/^http:\S+ {2}2 images, 24 checks: identical$/)
     expect(stdout).not.toContain('/desk.bin')
@@ -324,7 +323,7 @@ describe('fetchproof rehearse with a base URL', () => {
         ({ body }) => ({ body: oneByteChanged(body) }),
       ),
     )
-    const { status, stdout } = await fetchproof(['rehearse', base, '--verbose'])
+    const { status, stdout } = await inProcess(['rehearse', base, '--verbose'])
     expect(stdout).toContain('DIFFERS: digest')
     for (const path of [`/${DESK_SHA256.slice(0, 8)}.bin`, '/lobby/gate-1.img'])
       expect(stdout).toContain(path)
@@ -338,7 +337,7 @@ describe('fetchproof rehearse with a base URL', () => {
   })
 
   it('says what to do when there is no list, no server, or no base URL', async () => {
-    const unlisted = await serveFiles({ 'desk.bin': DESK }, { cleanUp })
+    const unlisted = await serveFilesHere({ 'desk.bin': DESK }, { cleanUp })
     const cases = [
       [`http://127.0.0.1:${unlisted.port}`, 2, 'FP_LIST_NOT_OFFERED', 'Serve with --list'],
       [`http://127.0.0.1:${await freePort()}`, 1, 'FP_BASE_UNREACHABLE', 'nothing listens there'],
@@ -358,7 +357,7 @@ describe('fetchproof rehearse of a folder that is served by TFTP too', () => {
 
   /** The base URLs, as the running server says them. */
   async function basesOf(folder: string): Promise<string[]> {
-    const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
+    const { stdout } = await inProcess(['images', folder, '--format', 'json'])
     const { images } = JSON.parse(stdout) as { images: { plainPath: string; urls: string[] }[] }
     return [
       ...new Set(images.flatMap(({ plainPath, urls }) => urls.map((url) => url.slice(0, -plainPath.length)))),
@@ -367,13 +366,13 @@ describe('fetchproof rehearse of a folder that is served by TFTP too', () => {
 
   it('fetches each image through that door as well, and no device has pulled anything', async () => {
     const port = await freeUdpPort()
-    const server = await serveFiles(FILES, { cleanUp, listen: '0.0.0.0', flags: tftp(port) })
+    const server = await serveFilesHere(FILES, { cleanUp, listen: '0.0.0.0', flags: tftp(port) })
     const bases = await basesOf(server.folder)
     expect(bases.some((base) => base.startsWith('http:'))).toBe(true)
     const tftpBases = bases.filter((base) => base.startsWith('tftp:'))
     expect(tftpBases.every((base) => base.endsWith(`:${port}`))).toBe(true)
     expect(tftpBases.length).toBeGreaterThan(0)
-    const { status, stdout, stderr } = await fetchproof(['rehearse', server.folder, '--format', 'json'])
+    const { status, stdout, stderr } = await inProcess(['rehearse', server.folder, '--format', 'json'])
     expect(stderr).toBe('')
     expect(status).toBe(0)
     const result = JSON.parse(stdout) as { bases: { base: string; checks: number; differences: number }[] }
@@ -390,7 +389,7 @@ describe('fetchproof rehearse of a folder that is served by TFTP too', () => {
 
   it('takes the list by TFTP as well, says what differs, and where nothing answers', async () => {
     const port = await freeUdpPort()
-    const server = await serveFiles({ 'desk.bin': DESK }, { cleanUp, flags: tftp(port) })
+    const server = await serveFilesHere({ 'desk.bin': DESK }, { cleanUp, flags: tftp(port) })
     const base = `tftp://127.0.0.1:${port}`
     const whole = await inProcess(['rehearse', base, '--format', 'json'])
     expect(whole.stderr).toBe('')
@@ -413,7 +412,7 @@ describe('who is believed to rehearse', () => {
     new Agent({ localAddress, headersTimeout: 5_000, bodyTimeout: 5_000 })
 
   async function rehearsedFrom(address: string, code: string | undefined) {
-    const server = await serveFiles({ 'desk.bin': DESK }, { cleanUp, flags: ['--list'] })
+    const server = await serveFilesHere({ 'desk.bin': DESK }, { cleanUp, flags: ['--list'] })
     const printed = /another laptop: ([a-z2-9]{4}-[a-z2-9]{4})$/m.exec(server.stderr())?.[1] ?? ''
     const dispatcher = from(address)
     cleanUp(() => dispatcher.destroy())
@@ -450,7 +449,7 @@ describe('who is believed to rehearse', () => {
   it('the code grants the mark and nothing else: what is not planned is refused', async () => {
     const folder = await stagingFolder({ 'desk.bin': DESK }, cleanUp)
     writeFileSync(join(folder, 'visit.csv'), 'device,address,image\nx,127.0.0.9,desk.bin\n')
-    const server = await serveFolder(folder, { cleanUp, flags: ['--only-planned'] })
+    const server = await serveHere(folder, { cleanUp, flags: ['--only-planned'] })
     await server.image('desk.bin')
     const code = /another laptop: (\S+)$/m.exec(server.stderr())?.[1] ?? ''
     const dispatcher = from('127.0.0.2')
@@ -479,8 +478,8 @@ describe('fetchproof rehearse on a folder', () => {
   it('rehearses every ready image at every own address, records the result, and counts as no pull', {
     skip: own === undefined,
   }, async () => {
-    const { folder, port, entry } = await serveFiles(FILES, { cleanUp, listen: own?.address ?? '' })
-    const { status, stdout } = await fetchproof([
+    const { folder, port, entry } = await serveFilesHere(FILES, { cleanUp, listen: own?.address ?? '' })
+    const { status, stdout } = await inProcess([
       'rehearse',
       folder,
       '--by',

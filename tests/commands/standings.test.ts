@@ -1,7 +1,7 @@
 /**
- * Standings from outside: the built program serves, devices are bare sockets at 127.0.0.x, and the plan, the record and
- * the page are asked what they conclude. Each story ends as a visit does, with the server stopped, unless it is about
- * what is under way.
+ * Standings from outside: `serve` serves, devices are bare sockets at 127.0.0.x, and the plan, the record and the page
+ * are asked what they conclude. Each story ends as a visit does, with the server stopped, unless it is about what is
+ * under way.
  */
 import { rmSync, writeFileSync } from 'node:fs'
 import { readFile } from 'node:fs/promises'
@@ -16,7 +16,9 @@ import {
   ledgerEntries,
   putFile,
   type Served,
+  type ServedProgram,
   serveFolder,
+  serveHere,
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
@@ -48,16 +50,20 @@ interface Visit {
   end(): Promise<{ standings: Record<string, string>; strict: number | null; why: string }>
 }
 
+interface VisitOptions {
+  readonly files?: Readonly<Record<string, Buffer>>
+  readonly serve?: (folder: string) => Promise<Served>
+}
+
 /** Rows as `device,address,…`; the first line of the sheet names more columns. */
 async function visit(
   columns: string,
   rows: readonly string[],
-  options: { files?: Readonly<Record<string, Buffer>>; env?: NodeJS.ProcessEnv } = {},
+  { files = FILES, serve = (folder) => serveHere(folder, { cleanUp: onTestFinished }) }: VisitOptions = {},
 ): Promise<Visit> {
-  const files = options.files ?? FILES
   const folder = await stagingFolder(files, onTestFinished)
   writeFileSync(join(folder, 'visit.csv'), [columns, ...rows, ''].join('\r\n'))
-  const served = await serveFolder(folder, { cleanUp: onTestFinished, env: options.env ?? {} })
+  const served = await serve(folder)
   const images = Object.keys(files).filter((name) => !name.endsWith('.sha256'))
   await Promise.all(images.map((name) => served.image(name)))
   await served.entry('sheet')
@@ -114,7 +120,8 @@ async function visit(
 }
 
 /** One device that is to get the desk image. */
-const oneDesk = () => visit('device,address,image', ['desk,127.0.0.5,desk-4.4.bin'])
+const oneDesk = (options?: VisitOptions) =>
+  visit('device,address,image', ['desk,127.0.0.5,desk-4.4.bin'], options)
 
 async function replaceDesk({ served, folder }: Visit): Promise<void> {
   putFile(folder, 'desk-4.4.bin', NEWER_DESK)
@@ -147,12 +154,15 @@ describe('each standing', () => {
   )
 
   test('unconfirmed: it closed its sending side first', async () => {
-    const at = await oneDesk()
+    let program: ServedProgram | undefined
+    const at = await oneDesk({
+      serve: async (folder) => (program = await serveFolder(folder, { cleanUp: onTestFinished })),
+    })
     const client = await connectRaw(at.served.port, { localAddress: '127.0.0.5' })
-    at.served.process.kill('SIGSTOP')
+    program?.process.kill('SIGSTOP')
     client.send(request('/desk-4.4.bin'))
     await client.halfClose()
-    at.served.process.kill('SIGCONT')
+    program?.process.kill('SIGCONT')
     await client.readToEnd()
     expect((await at.served.ended(client.port)).ending).toBe('unconfirmed')
     expect(await at.end()).toMatchObject({ standings: { desk: 'unconfirmed' }, strict: 1 })
@@ -450,15 +460,14 @@ test(
   async () => {
     const clock = join(await stagingFolder({}, onTestFinished), 'offset')
     writeFileSync(clock, '+0s\n')
-    const at = await visit('device,address,image', ['desk,127.0.0.5,desk-4.4.bin'], {
-      env: {
-        LD_PRELOAD: faketimeLibrary(),
-        FAKETIME_TIMESTAMP_FILE: clock,
-        FAKETIME_NO_CACHE: '1',
-        FAKETIME_DONT_FAKE_MONOTONIC: '1',
-        NO_FAKE_STAT: '1',
-      },
-    })
+    const env = {
+      LD_PRELOAD: faketimeLibrary(),
+      FAKETIME_TIMESTAMP_FILE: clock,
+      FAKETIME_NO_CACHE: '1',
+      FAKETIME_DONT_FAKE_MONOTONIC: '1',
+      NO_FAKE_STAT: '1',
+    }
+    const at = await oneDesk({ serve: (folder) => serveFolder(folder, { cleanUp: onTestFinished, env }) })
     await at.pull(5, 'desk-4.4.bin')
     writeFileSync(clock, '-3600s\n')
     await at.pull(5, 'radio-2.8.img')

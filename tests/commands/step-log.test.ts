@@ -1,7 +1,7 @@
 /** What the program's own log tells of a fetch, from outside. */
 import { expect, onTestFinished, test } from 'vitest'
 import { exchange, request } from '../clients/raw-client.ts'
-import { imageBytes, serveFiles } from '../clients/served.ts'
+import { imageBytes, serveFiles, serveFilesHere } from '../clients/served.ts'
 
 interface Line {
   readonly part: string
@@ -9,8 +9,11 @@ interface Line {
   readonly msg: string
 }
 
-async function told(env: NodeJS.ProcessEnv): Promise<{ lines: Line[]; id: number }> {
-  const served = await serveFiles({ 'core.bin': imageBytes(20_000) }, { cleanUp: onTestFinished, env })
+async function told(
+  env: NodeJS.ProcessEnv,
+  serve: typeof serveFiles | typeof serveFilesHere,
+): Promise<{ lines: Line[]; id: number }> {
+  const served = await serve({ 'core.bin': imageBytes(20_000) }, { cleanUp: onTestFinished, env })
   const { client } = await exchange(served.port, request('/core.bin'))
   const { id } = await served.ended(client.port)
   await served.stop()
@@ -19,7 +22,7 @@ async function told(env: NodeJS.ProcessEnv): Promise<{ lines: Line[]; id: number
 }
 
 test('FETCHPROOF_LOG=debug tells the steps of a fetch in their order, each under its part', async () => {
-  const { lines, id } = await told({ FETCHPROOF_LOG: 'debug' })
+  const { lines, id } = await told({ FETCHPROOF_LOG: 'debug' }, serveFiles)
   const steps = lines.filter(({ fetch }) => fetch === id).map(({ part, msg }) => `${part}: ${msg}`)
   expect(steps[0]).toBe('http: fetch-begun')
   expect(steps).toContain('delivery: all handed')
@@ -29,5 +32,5 @@ test('FETCHPROOF_LOG=debug tells the steps of a fetch in their order, each under
 })
 
 test('without it the log says nothing of what goes well', async () => {
-  expect((await told({})).lines).toEqual([])
+  expect((await told({}, serveFilesHere)).lines).toEqual([])
 })

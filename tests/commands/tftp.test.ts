@@ -4,11 +4,12 @@ import { once } from 'node:events'
 import { chownSync, readFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import { audit, fetchproof, run } from '../clients/program.ts'
+import { run } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
-import { freeUdpPort, imageBytes, serveFiles, serveFolder, stagingFolder } from '../clients/served.ts'
+import { freeUdpPort, imageBytes, serveFilesHere, serveFolder, stagingFolder } from '../clients/served.ts'
 import { ANOTHER_USER, needs } from '../needs.ts'
 import { pull } from '../tftp-port/door.ts'
+import { audit, inProcess } from './in-process.ts'
 
 const IMAGE = imageBytes(50_000)
 const FILES = { 'core.bin': IMAGE }
@@ -23,7 +24,7 @@ test('a port that another program has: one sentence by whom and what to do, and 
   await once(other, 'listening')
   onTestFinished(() => void other.close())
   const { port } = other.address()
-  const served = await serveFiles(FILES, {
+  const served = await serveFilesHere(FILES, {
     cleanUp: onTestFinished,
     flags: ['--tftp', '--tftp-port', String(port)],
   })
@@ -112,7 +113,7 @@ test(
 
 test('stopped while a device pulls: it gets an ERROR, and the record says withdrawn', async () => {
   const port = await freeUdpPort()
-  const served = await serveFiles(FILES, {
+  const served = await serveFilesHere(FILES, {
     cleanUp: onTestFinished,
     flags: ['--tftp', '--tftp-port', String(port)],
   })
@@ -128,12 +129,12 @@ test('stopped while a device pulls: it gets an ERROR, and the record says withdr
 
 test('what is on offer by TFTP stands beside HTTP: urls of images, and the ports that a firewall has to let in', async () => {
   const port = await freeUdpPort()
-  const served = await serveFiles(FILES, {
+  const served = await serveFilesHere(FILES, {
     cleanUp: onTestFinished,
     listen: '0.0.0.0',
     flags: ['--tftp', '--tftp-port', String(port)],
   })
-  const { stdout } = await fetchproof(['images', served.folder, '--format', 'json'])
+  const { stdout } = await inProcess(['images', served.folder, '--format', 'json'])
   const { images } = JSON.parse(stdout) as { images: { urls: string[] }[] }
   const urls = images[0]?.urls ?? []
   const by = (door: string): number => urls.filter((url) => url.startsWith(`${door}:`)).length

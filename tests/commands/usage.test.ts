@@ -6,31 +6,35 @@ import { type AddressInfo, createServer } from 'node:net'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Entry } from '../../server/ledger/entries.ts'
-import { audit, fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
+import { fetchproof, type Outcome, PROGRAM, type RunOptions, run } from '../clients/program.ts'
 import { exchange, request } from '../clients/raw-client.ts'
 import {
   freePort,
   imageBytes,
   ledgerFile,
   serveFiles,
-  serveFolder,
+  serveFilesHere,
+  serveHere,
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
 import { ANOTHER_USER, needs } from '../needs.ts'
+import { audit, inProcess } from './in-process.ts'
 
 const IMAGE = imageBytes(5000)
 /** Exit statuses of the program: 2 bad usage, settings or folder; 3 it could not start. */
 const BAD_USE = 2
 const NO_START = 3
 
+/** `options`: in a process of its own. */
 async function serveOnce(
   folder: string,
   flags: readonly string[] = [],
-  options: RunOptions = {},
+  options?: RunOptions,
 ): Promise<Outcome> {
   const port = flags.includes('--port') ? [] : ['--port', String(await freePort())]
-  return fetchproof(['serve', folder, '--page-port', '0', ...port, ...flags], options)
+  const args = ['serve', folder, '--page-port', '0', ...port, ...flags]
+  return options === undefined ? inProcess(args) : fetchproof(args, options)
 }
 
 /** One sentence or two for a person on standard error; no stack, nothing on standard output. */
@@ -93,7 +97,7 @@ describe('the staging folder', () => {
     const inside = join(
       ...Array.from({ length: 6 }, () => 'ground floor, reading room, cabinet by the stairs'),
     )
-    const served = await serveFolder(join(await folderOf({ [join(inside, 'core.bin')]: IMAGE }), inside), {
+    const served = await serveHere(join(await folderOf({ [join(inside, 'core.bin')]: IMAGE }), inside), {
       cleanUp: onTestFinished,
     })
     await served.image('core.bin')
@@ -181,8 +185,7 @@ describe('flags', () => {
     ['lift without a reason', ['lift', 'core.bin'], /--reason/],
     ['observe without a device', ['observe'], /device/],
   ])('%s', async (_what, args, words) => {
-    const cwd = await folderOf({ 'staging/core.bin': IMAGE })
-    expectSaid(await fetchproof(args, { cwd }), BAD_USE, words)
+    expectSaid(await inProcess(args), BAD_USE, words)
   })
 
   test('--help and --version are no errors', async () => {
@@ -225,7 +228,7 @@ describe('the image port', () => {
   test('no lock is left behind: the next start succeeds', async () => {
     const folder = await folderOf()
     expect((await serveOnce(folder, ['--listen', '203.0.113.7'])).status).toBe(NO_START)
-    const served = await serveFolder(folder, { cleanUp: onTestFinished })
+    const served = await serveHere(folder, { cleanUp: onTestFinished })
     await served.image('core.bin')
     const { client } = await exchange(served.port, request('/core.bin'))
     expect(client.bodySha256()).toBe(sha256(IMAGE))
@@ -241,18 +244,18 @@ describe('the ledger', () => {
     expect(client.bodySha256()).toBe(sha256(IMAGE))
     expect((await first.ended(client.port)).ending).toBe('delivered')
     expect(await first.stop()).toBe(0)
-    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
+    expect(await inProcess(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
   })
 
   test('held by one that was killed: the lock is recognised as gone', async () => {
     const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
     await first.kill()
-    const second = await serveFolder(first.folder, { cleanUp: onTestFinished })
+    const second = await serveHere(first.folder, { cleanUp: onTestFinished })
     const { client } = await exchange(second.port, request('/core.bin'))
     expect(client.raw().toString('latin1')).toMatch(/^HTTP\/1\.1 (200|503) /)
     expect(await second.stop()).toBe(0)
-    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
-    const said = await fetchproof(['audit', first.folder, '--since', 'yesterdayish'])
+    expect(await inProcess(['audit', first.folder, '--check'])).toMatchObject({ status: 0 })
+    const said = await inProcess(['audit', first.folder, '--since', 'yesterdayish'])
     expectSaid(said, BAD_USE, /yesterdayish/)
   })
 
@@ -260,14 +263,14 @@ describe('the ledger', () => {
     const folders: string[] = []
     let head = ''
     for (const name of ['one.bin', 'two.bin']) {
-      const served = await serveFiles({ [name]: IMAGE }, { cleanUp: onTestFinished })
+      const served = await serveFilesHere({ [name]: IMAGE }, { cleanUp: onTestFinished })
       expect(await served.stop()).toBe(0)
       folders.push(served.folder)
       head = (
         JSON.parse(readFileSync(ledgerFile(served.folder), 'utf8').trim().split('\n').at(-1) ?? '') as Entry
       ).sum
     }
-    const check = (...more: string[]) => fetchproof(['audit', ...folders, '--check', ...more])
+    const check = (...more: string[]) => inProcess(['audit', ...folders, '--check', ...more])
     expect(await check('--head', head)).toMatchObject({ status: 0 })
     const none = await check('--head', 'f'.repeat(64))
     expect(none.status).toBe(1)
@@ -280,7 +283,7 @@ describe('the ledger', () => {
   })
 
   test('audited since a time of day: today is meant', async () => {
-    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const served = await serveFilesHere({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
     const { client } = await exchange(served.port, request('/core.bin'))
     await served.ended(client.port)
     expect(await served.stop()).toBe(0)
@@ -290,16 +293,16 @@ describe('the ledger', () => {
   })
 
   test('nothing as asked for: audit says that the filters leave nothing', async () => {
-    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const served = await serveFilesHere({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
     await exchange(served.port, request('/core.bin'))
     expect(await served.stop()).toBe(0)
-    const { stdout, status } = await fetchproof(['audit', served.folder, '--client', '203.0.113.9'])
+    const { stdout, status } = await inProcess(['audit', served.folder, '--client', '203.0.113.9'])
     expect(status).toBe(0)
     expect(stdout).toContain('No pull matches these filters.')
   })
 
   test('shown to a full disk: audit says so, and does not hang', needs('Linux'), async () => {
-    const served = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const served = await serveFilesHere({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
     expect(await served.stop()).toBe(0)
     const said = spawnSync(
       'sh',
@@ -316,7 +319,7 @@ describe('the ledger', () => {
   })
 
   test('broken: says where, serves nothing, and leaves it byte for byte', async () => {
-    const first = await serveFiles({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
+    const first = await serveFilesHere({ 'core.bin': IMAGE }, { cleanUp: onTestFinished })
     expect(await first.stop()).toBe(0)
     const edited = readFileSync(ledgerFile(first.folder), 'utf8').replace('core.bin', 'core.bim')
     writeFileSync(ledgerFile(first.folder), edited)
@@ -324,7 +327,7 @@ describe('the ledger', () => {
     expect([1, NO_START]).toContain(said.status)
     expectSaid(said, said.status ?? 0, /broken at line 2/, /--records/)
     expect(readFileSync(ledgerFile(first.folder), 'utf8')).toBe(edited)
-    expect(await fetchproof(['audit', first.folder, '--check'])).toMatchObject({ status: 1 })
+    expect(await inProcess(['audit', first.folder, '--check'])).toMatchObject({ status: 1 })
   })
 
   test('not to be written where --records says', async () => {
@@ -334,7 +337,7 @@ describe('the ledger', () => {
   })
 
   test('absent: audit says so', async () => {
-    expectSaid(await fetchproof(['audit', await folderOf()]), BAD_USE, /no ledger in .*serve/)
+    expectSaid(await inProcess(['audit', await folderOf()]), BAD_USE, /no ledger in .*serve/)
   })
 })
 

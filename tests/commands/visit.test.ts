@@ -6,17 +6,16 @@ import { beforeAll, describe, expect, onTestFinished, test } from 'vitest'
 import type { EntryOf } from '../../server/ledger/entries.ts'
 import type { VisitReport } from '../../server/report/visit-report.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
-import { run } from '../clients/program.ts'
 import {
   imageBytes,
   ledgerEntries,
   type Served,
-  serveFolder,
+  serveHere,
   sha256,
   stagingFolder,
   type Until,
+  untilAllDone,
 } from '../clients/served.ts'
-import { needs } from '../needs.ts'
 import { inProcess } from './in-process.ts'
 
 const FILES = { 'desk-4.4.bin': imageBytes(40_000, 'desk'), 'radio-2.8.img': imageBytes(30_000, 'radio') }
@@ -29,7 +28,7 @@ async function served(
 ): Promise<Served> {
   const folder = await stagingFolder(FILES, cleanUp)
   if (sheet !== undefined) await writeFile(join(folder, 'visit.csv'), sheet)
-  const serving = await serveFolder(folder, { cleanUp, flags })
+  const serving = await serveHere(folder, { cleanUp, flags })
   await Promise.all(Object.keys(FILES).map((name) => serving.image(name)))
   return serving
 }
@@ -46,18 +45,15 @@ function observed(folder: string): EntryOf<'observed'>[] {
 }
 
 describe('on a visit that went well', () => {
-  const cleaners: (() => Promise<void>)[] = []
+  const whenAllDone = untilAllDone()
   let folder = ''
 
   beforeAll(async () => {
-    const serving = await served(SHEET, [], (clean) => cleaners.push(clean))
+    const serving = await served(SHEET, [], whenAllDone)
     folder = serving.folder
     expect(await fetchImage(serving, '/desk-4.4.bin')).toBe(200)
     await serving.entry('fetch-ended', ({ ending }) => ending === 'delivered')
     await serving.stop()
-    return async () => {
-      for (const clean of cleaners.reverse()) await clean()
-    }
   })
 
   test('report writes one HTML file and says what it found', async () => {
@@ -203,7 +199,7 @@ test('the sheet is read live: each change stands in the ledger, and a bad one st
   await serving.entry('sheet', ({ rows }) => rows.length === 2)
   await serving.stop()
   // The same sheet is not recorded again by the next run.
-  const again = await serveFolder(serving.folder, { cleanUp: onTestFinished })
+  const again = await serveHere(serving.folder, { cleanUp: onTestFinished })
   await again.entry('opened')
   await again.stop()
   expect(ledgerEntries(serving.folder).filter(({ kind }) => kind === 'sheet')).toHaveLength(3)
@@ -316,22 +312,11 @@ describe('sheet of a plan that cannot work was accepted', () => {
   })
 })
 
-test('a wrong image is shouted at once where serve speaks in words', needs('curl'), async () => {
+test('a wrong image is shouted at once where serve speaks in words', async () => {
   const folder = await stagingFolder({ ...FILES, 'visit.csv': Buffer.from(SHEET) }, onTestFinished)
-  const serving = await serveFolder(folder, { cleanUp: onTestFinished, flags: ['--format', 'text'] })
+  const serving = await serveHere(folder, { cleanUp: onTestFinished, flags: ['--format', 'text'] })
   // In words there are no entries to wait for: the image is asked for until it is there.
-  const { status } = await run('curl', [
-    '-sf',
-    '-o',
-    '/dev/null',
-    '--retry',
-    '20',
-    '--retry-all-errors',
-    '--retry-delay',
-    '1',
-    `http://127.0.0.1:${serving.port}/radio-2.8.img`,
-  ])
-  expect(status).toBe(0)
+  await expect.poll(() => fetchImage(serving, '/radio-2.8.img'), { timeout: 20_000 }).toBe(200)
   await serving.stop()
   expect(serving.otherLines.join('\n')).toContain(
     'WRONG IMAGE: desk (127.0.0.1) pulls radio-2.8.img; planned is desk-4.4.bin. Stop it there before it writes.',

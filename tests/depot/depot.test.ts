@@ -1,12 +1,15 @@
 /** The running whole, seen from outside: what a change of the folder does to fetches. */
 import { expect, onTestFinished, test } from 'vitest'
 import { ask } from '../clients/raw-client.ts'
-import { imageBytes, putFile, serveFiles, sha256 } from '../clients/served.ts'
+import { imageBytes, putFile, serveFilesHere, sha256 } from '../clients/served.ts'
 
 const BYTES = 300 * 1024
 
 test('an image replaced while a device, holding all of it, has yet to close: delivered, and no reset', async () => {
-  const served = await serveFiles({ 'panel.bin': imageBytes(BYTES, 'first') }, { cleanUp: onTestFinished })
+  const served = await serveFilesHere(
+    { 'panel.bin': imageBytes(BYTES, 'first') },
+    { cleanUp: onTestFinished },
+  )
   const client = await ask(served.port, '/panel.bin')
   onTestFinished(() => client.reset())
   expect(await client.readToEnd()).toBe('closed')
@@ -19,7 +22,10 @@ test('an image replaced while a device, holding all of it, has yet to close: del
 
 test('an image replaced while a device still reads: withdrawn, and the device sees a reset', async () => {
   const large = 32 * 1024 * 1024
-  const served = await serveFiles({ 'panel.bin': imageBytes(large, 'first') }, { cleanUp: onTestFinished })
+  const served = await serveFilesHere(
+    { 'panel.bin': imageBytes(large, 'first') },
+    { cleanUp: onTestFinished },
+  )
   const client = await ask(served.port, '/panel.bin')
   onTestFinished(() => client.reset())
   await client.readBody(100 * 1024)

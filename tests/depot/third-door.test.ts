@@ -11,8 +11,8 @@ import type { Wire } from '../../server/delivery/fetch.ts'
 import { denialOf } from '../../server/depot/admission.ts'
 import { type Depot, openDepot } from '../../server/depot/depot.ts'
 import { createSettings } from '../../server/settings.ts'
-import { audit } from '../clients/program.ts'
 import { imageBytes, putFile, stagingFolder } from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
 
 async function answer({ admission, delivery }: Depot, line: string, socket: Socket): Promise<void> {

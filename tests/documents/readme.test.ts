@@ -10,8 +10,9 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { afterAll, beforeAll, describe, expect, test, vi } from 'vitest'
-import { fetchproof, type Outcome, run } from '../clients/program.ts'
+import { type Outcome, run } from '../clients/program.ts'
 import { freePort, sha256 } from '../clients/served.ts'
+import { inProcess } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
 
 const root = fileURLToPath(new URL('../..', import.meta.url))
@@ -181,7 +182,7 @@ describe('the commands of the README, by a POSIX shell', needs('POSIX'), () => {
 describe('usages', () => {
   test.each(commands.filter(isUsage))('%s', async (usage) => {
     const [, command = '', ...given] = usage.split(' ')
-    const { status, stdout } = await fetchproof([command, '--help'])
+    const { status, stdout } = await inProcess([command, '--help'])
     expect(status).toBe(0)
     const [synopsis = ''] = stdout.split('\n')
     for (const flag of given.filter((word) => word.startsWith('--'))) expect(stdout).toContain(flag)
@@ -191,7 +192,7 @@ describe('usages', () => {
   })
 
   test('every flag in the table of serve is one, and every flag of serve stands there', async () => {
-    const { stdout } = await fetchproof(['serve', '--help'])
+    const { stdout } = await inProcess(['serve', '--help'])
     const section = /### serve\n(.*?)\n### /s.exec(readme)?.[1] ?? ''
     const inTable = [...section.matchAll(/^\| (`--[^|]*) \|/gm)].flatMap(
       ([, cell]) => cell?.match(/--[a-z-]+/g) ?? [],

@@ -15,7 +15,7 @@ import { chromium } from 'playwright-core'
 import {
   imageBytes,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
@@ -289,7 +289,7 @@ export async function breakOffCopies(options: {
   moments: number
   seed: string
   until: Until
-}): Promise<{ left: readonly Left[]; served: Served }> {
+}): Promise<{ left: readonly Left[]; served: ServedProgram }> {
   const { until } = options
   const folder = await stagingFolder({}, until)
   const scratch = await stagingFolder({ 'fw.bin': PLAIN }, until)
@@ -338,7 +338,7 @@ function breakingOf(program: string): Breaking {
 }
 
 /** What was ever offered, be it for a moment: entries of images that no hold follows, without those that are whole. */
-export function offeredInPart({ entries }: Served): string[] {
+export function offeredInPart({ entries }: ServedProgram): string[] {
   const whole = new Set([PLAIN, CHECKED, imageBytes(5_000, 'witness')].map(sha256))
   return entries.flatMap((entry) => {
     if (entry.kind !== 'image' || whole.has(entry.sha256)) return []

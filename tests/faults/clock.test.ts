@@ -3,24 +3,24 @@ import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import { checkLedger } from '../../server/ledger/read.ts'
-import { audit, fetchproof } from '../clients/program.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
   ledgerFile,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
 } from '../clients/served.ts'
+import { audit, inProcess } from '../commands/in-process.ts'
 import { faketimeLibrary, needs } from '../needs.ts'
 
 const LARGE = imageBytes(8 * 1024 * 1024, 'clock')
 const HOUR_S = 3600
 
-async function servingByAClock(): Promise<{ served: Served; set: (seconds: number) => void }> {
+async function servingByAClock(): Promise<{ served: ServedProgram; set: (seconds: number) => void }> {
   const folder = await stagingFolder({ 'large.bin': LARGE }, onTestFinished)
   const offset = join(await stagingFolder({}, onTestFinished), 'offset')
   const set = (seconds: number): void => writeFileSync(offset, `${seconds < 0 ? '' : '+'}${seconds}s\n`)
@@ -128,7 +128,7 @@ test(
       { state: 'complete', shared: false },
     ])
     const report = join(served.folder, 'report.html')
-    const made = await fetchproof(['report', served.folder, '--output', report])
+    const made = await inProcess(['report', served.folder, '--output', report])
     expect(made).toMatchObject({ status: 0 })
   },
 )

@@ -7,9 +7,10 @@ import { expect, onTestFinished, test } from 'vitest'
 import { createConnections } from '../../server/image-port/connections.ts'
 import { createOwnAddresses } from '../../server/network/addresses.ts'
 import { createOpenFiles } from '../../server/network/open-files.ts'
-import { audit, run } from '../clients/program.ts'
+import { run } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { imageBytes, type ServedProgram, serveFiles, sha256 } from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
 import { shown } from './bench.ts'
 import { openFiles } from './process-figures.ts'
@@ -138,7 +139,7 @@ test('own addresses that cannot be asked for (no file left) stay what they were,
 
 /** From now on the program may have so many more files open than it has, or so many (prlimit(1), util-linux). */
 async function limitFiles(
-  { process: child }: Served,
+  { process: child }: ServedProgram,
   allowed: { readonly more: number } | { readonly to: number },
 ): Promise<void> {
   const limit = 'to' in allowed ? allowed.to : openFiles(child.pid ?? 0) + allowed.more

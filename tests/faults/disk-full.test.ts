@@ -9,7 +9,7 @@ import {
   freeUdpPort,
   imageBytes,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
@@ -25,7 +25,7 @@ const DISK_MIB = 4
 
 async function servingOnSmallDisk(
   flags: readonly string[] = [],
-): Promise<{ served: Served; records: string }> {
+): Promise<{ served: ServedProgram; records: string }> {
   const folder = await stagingFolder({ 'large.bin': LARGE, 'small.bin': SMALL }, onTestFinished)
   const records = join(await stagingFolder({}, onTestFinished), 'records')
   mkdirSync(records)

@@ -3,9 +3,16 @@ import { appendFileSync, existsSync, mkdirSync, rmSync } from 'node:fs'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { checkLedger } from '../../server/ledger/read.ts'
-import { audit } from '../clients/program.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, putFile, type Served, serveFolder, sha256, stagingFolder } from '../clients/served.ts'
+import {
+  imageBytes,
+  putFile,
+  type ServedProgram,
+  serveFolder,
+  sha256,
+  stagingFolder,
+} from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 import { type Needed, needs } from '../needs.ts'
 import { shown } from './bench.ts'
 import { mountAgain, seenBy, takeAway, withDisks } from './small-mount.ts'
@@ -16,7 +23,7 @@ const OTHER = imageBytes(30_000, 'folder gone, other')
 const DISK_MIB = 64
 
 interface Scene {
-  readonly served: Served
+  readonly served: ServedProgram
   readonly records: string
   /** Path for the test of something in the folder. */
   readonly folder: () => string

@@ -3,14 +3,14 @@ import { setTimeout as pause } from 'node:timers/promises'
 import { onTestFinished } from 'vitest'
 import { IMAGES_AT_MOST } from '../../server/bench/snapshot.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
-import { imageBytes, putFile, type Served, serveFiles, sha256 } from '../clients/served.ts'
+import { imageBytes, putFile, type ServedProgram, serveFiles, sha256 } from '../clients/served.ts'
 import { snapshotOf, snapshotText } from './bench.ts'
 import { cpuSeconds, mostResidentBytes } from './process-figures.ts'
 
 const FIRST = imageBytes(2 * 1024 * 1024, 'there first')
 
 export interface Heap {
-  readonly served: Served
+  readonly served: ServedProgram
   readonly cpuSeconds: number
   readonly mostResidentBytes: number
   readonly snapshotBytes: number

@@ -13,9 +13,9 @@ import {
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
-import { audit } from '../clients/program.ts'
 import { ask, exchange, parseHead, request } from '../clients/raw-client.ts'
 import { imageBytes, serveFolder, stagingFolder } from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
 import { mostResidentBytes } from './process-figures.ts'
 

@@ -8,9 +8,9 @@ import { setTimeout as pause } from 'node:timers/promises'
 import { onTestFinished } from 'vitest'
 import type { Entry, EntryOf } from '../../server/ledger/entries.ts'
 import { checkLedger } from '../../server/ledger/read.ts'
-import { audit } from '../clients/program.ts'
 import { ask, type RawClient, request } from '../clients/raw-client.ts'
 import { imageBytes, ledgerEntries, ledgerFile, serveFolder, stagingFolder } from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 import { createRandom } from '../truth/random.ts'
 
 const IMAGES = {

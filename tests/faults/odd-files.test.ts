@@ -9,7 +9,7 @@ import { exchange, request as get, parseHead } from '../clients/raw-client.ts'
 import {
   imageBytes,
   ledgerEntries,
-  type Served,
+  type ServedProgram,
   serveFolder,
   sha256,
   stagingFolder,
@@ -21,7 +21,7 @@ import { seenBy, withDisks } from './small-mount.ts'
 const GOOD = imageBytes(60_000, 'good')
 const FAR = imageBytes(50_000, 'far')
 
-async function bodyOf(served: Served, target: string): Promise<Buffer> {
+async function bodyOf(served: ServedProgram, target: string): Promise<Buffer> {
   const { raw } = await exchange(served.port, get(target))
   const head = parseHead(raw)
   expect([target, head?.status]).toEqual([target, 200])

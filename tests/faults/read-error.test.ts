@@ -10,7 +10,7 @@ import { ask, exchange, parseHead, type RawClient, request } from '../clients/ra
 import {
   imageBytes,
   putFile,
-  type Served,
+  type ServedProgram,
   serveFiles,
   serveFolder,
   sha256,
@@ -23,7 +23,7 @@ const MIB = 1024 * 1024
 const IMAGE = imageBytes(24 * MIB, 'read error')
 
 /** Several in the same place, and one that has just begun. */
-async function underWay(served: Served): Promise<RawClient[]> {
+async function underWay(served: ServedProgram): Promise<RawClient[]> {
   const clients: RawClient[] = []
   for (const bytes of [6 * MIB, 6 * MIB, 100_000]) {
     const client = await ask(served.port, '/image.bin', { keep: true })
@@ -57,7 +57,7 @@ test('a file that is cut behind what was read ahead resets every fetch, and none
   expect(client.bodySha256()).toBe(sha256(IMAGE))
 })
 
-function lastSeqOf({ entries }: Served, image: Buffer): number {
+function lastSeqOf({ entries }: ServedProgram, image: Buffer): number {
   const digest = sha256(image)
   return entries.findLast((entry) => entry.kind === 'image' && entry.sha256 === digest)?.seq ?? Infinity
 }

@@ -6,7 +6,7 @@ import { closeSync, openSync, writeSync } from 'node:fs'
 import { join } from 'node:path'
 import { systemCode } from '../../server/errors.ts'
 import { run } from '../clients/program.ts'
-import type { Served } from '../clients/served.ts'
+import type { ServedProgram } from '../clients/served.ts'
 
 /** For `under`: mounts a disk of so many MiB in each folder, then becomes the program. */
 export function withDisks(disks: Readonly<Record<string, number>>): string[] {
@@ -15,21 +15,21 @@ export function withDisks(disks: Readonly<Record<string, number>>): string[] {
 }
 
 /** The path as the test can reach what the program sees there. */
-export function seenBy({ process: child }: Served, path: string): string {
+export function seenBy({ process: child }: ServedProgram, path: string): string {
   return join(`/proc/${child.pid}/root`, path)
 }
 
-export async function mountAgain(served: Served, folder: string, mib: number): Promise<void> {
+export async function mountAgain(served: ServedProgram, folder: string, mib: number): Promise<void> {
   await inside(served, mountLine(folder, mib))
 }
 
 /** As a stick that is pulled: the name is gone at once, what is open stays readable (umount(8), lazily). */
-export async function takeAway(served: Served, folder: string): Promise<void> {
+export async function takeAway(served: ServedProgram, folder: string): Promise<void> {
   await inside(served, `umount -l '${folder}'`)
 }
 
 /** Writes until no byte more fits. Returns the path of what was written, as seen from the test. */
-export function fillUp(served: Served, folder: string): string {
+export function fillUp(served: ServedProgram, folder: string): string {
   const filler = seenBy(served, join(folder, '.filler'))
   const descriptor = openSync(filler, 'a')
   try {
@@ -50,7 +50,7 @@ function mountLine(folder: string, mib: number): string {
   return `mount -t tmpfs -o size=${mib}m none '${folder}'`
 }
 
-async function inside({ process: child }: Served, line: string): Promise<void> {
+async function inside({ process: child }: ServedProgram, line: string): Promise<void> {
   const space = ['--target', String(child.pid), '--user', '--mount', '--preserve-credentials']
   const { status, stderr } = await run('nsenter', [...space, 'sh', '-c', line])
   if (status !== 0) throw new Error(`${line}: ${stderr}`)

@@ -4,9 +4,9 @@
  */
 import { setTimeout as pause } from 'node:timers/promises'
 import { beforeAll, describe, expect, test } from 'vitest'
-import { audit } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
-import { imageBytes, type Served, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
+import { imageBytes, type ServedProgram, serveFiles, sha256, untilAllDone } from '../clients/served.ts'
+import { audit } from '../commands/in-process.ts'
 
 const LARGE = imageBytes(12 * 1024 * 1024, 'stall')
 const SMALL = imageBytes(50_000, 'stall, small')
@@ -16,7 +16,7 @@ const ASLEEP_MS = 3_500
 
 describe('after a sleep that is longer than its limits', () => {
   const whenAllDone = untilAllDone()
-  let served: Served
+  let served: ServedProgram
   let reading: RawClient
   let idle: RawClient
   let closing: RawClient

@@ -1,7 +1,7 @@
 /** The judge of the truth test judged: each kind of untruth in an audit is found, and a true one passes. */
 import { expect, test } from 'vitest'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
-import type { Audit } from '../clients/program.ts'
+import type { Audit } from '../commands/in-process.ts'
 import { compare } from './comparison.ts'
 import { type Device, READ_REQUEST, type RequestTruth } from './device.ts'
 import type { Images } from './images.ts'

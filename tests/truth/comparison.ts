@@ -3,7 +3,7 @@
  * empty list is a passed run.
  */
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
-import type { Audit } from '../clients/program.ts'
+import type { Audit } from '../commands/in-process.ts'
 import { type Device, READ_REQUEST, type RequestTruth, userAgentOf } from './device.ts'
 import type { Images } from './images.ts'
 import { bytesIn, holdsAll } from './spans.ts'

@@ -6,16 +6,14 @@ import type { Snapshot, VisitRowView } from '../../server/bench/snapshot-shape.t
 import { createVisitView } from '../../server/bench/visit-view.ts'
 import type { Plan } from '../../server/visit/plan-shape.ts'
 import type { ReadSheet } from '../../server/visit/visit-file.ts'
-import { fetchproof } from '../clients/program.ts'
+import { inProcess } from '../commands/in-process.ts'
 
 /** What is under way ends, and what ended is synced, within this time. */
 const AT_REST_MS = 30_000
 const DIFFERENCES_SHOWN = 5
 
 export async function planOnRecord(folder: string): Promise<Plan> {
-  const { stdout, stderr } = await fetchproof(['audit', folder, '--plan', '--format', 'json'], {
-    timeoutMs: 60_000,
-  })
+  const { stdout, stderr } = await inProcess(['audit', folder, '--plan', '--format', 'json'])
   const { plan } = JSON.parse(stdout || '{}') as { plan: Plan | null }
   if (plan == null) throw new Error(`no plan: ${stderr}`)
   return plan

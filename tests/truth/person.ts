@@ -6,8 +6,8 @@
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { fetchproof } from '../clients/program.ts'
 import { ledgerEntries } from '../clients/served.ts'
+import { inProcess } from '../commands/in-process.ts'
 import type { Device } from './device.ts'
 import { NOT_THE_TARGET, nameOf, TARGET } from './fleet.ts'
 import type { Images } from './images.ts'
@@ -34,6 +34,8 @@ interface ImageShown {
 const HELD_AT_ONCE = 1
 const HOLDS = 4
 const ON_RECORD_MS = 30_000
+/** The image is being read, or the server is still starting: both say to try again. */
+const TRY_AGAIN = /FP_IMAGE_UNREAD|FP_SERVER_UNREACHABLE/
 const OTHER_DIGEST = '0'.repeat(63)
 
 export function createPerson(deps: {
@@ -62,10 +64,10 @@ export function createPerson(deps: {
 
   async function run(args: readonly string[], status = 0): Promise<void> {
     const limit = Date.now() + ON_RECORD_MS
-    let outcome = await fetchproof([...args, '--folder', folder])
-    while (outcome.stderr.includes('FP_IMAGE_UNREAD') && Date.now() < limit) {
+    let outcome = await inProcess([...args, '--folder', folder])
+    while (TRY_AGAIN.test(outcome.stderr) && Date.now() < limit) {
       await pause(200)
-      outcome = await fetchproof([...args, '--folder', folder])
+      outcome = await inProcess([...args, '--folder', folder])
     }
     if (outcome.status !== status)
       faults.push(`${args.join(' ')} ended with ${outcome.status}: ${outcome.stdout}${outcome.stderr}`)
@@ -76,7 +78,7 @@ export function createPerson(deps: {
     const limit = Date.now() + ON_RECORD_MS
     let missing: string[] = []
     do {
-      const { stdout } = await fetchproof(['images', folder, '--format', 'json'])
+      const { stdout } = await inProcess(['images', folder, '--format', 'json'])
       const shown = JSON.parse(stdout || '{"images":[]}') as { images: ImageShown[] }
       missing = names.flatMap((name) => {
         const image = shown.images.find((each) => each.name === name)
@@ -131,7 +133,7 @@ export function createPerson(deps: {
       if (device === undefined) return
       seen.add(device.number)
       const sha256 = device.lastWhole() ?? ''
-      await fetchproof(['match', `sha256 ${sha256}`, '--device', nameOf(device), '--folder', folder])
+      await inProcess(['match', `sha256 ${sha256}`, '--device', nameOf(device), '--folder', folder])
     },
     async observe(done) {
       const device = done.findLast((each) => !seen.has(each.number) && each.lastWhole() !== undefined)

@@ -8,8 +8,8 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { monitorEventLoopDelay } from 'node:perf_hooks'
 import { fileURLToPath } from 'node:url'
-import { audit, fetchproof } from '../clients/program.ts'
 import { freePort } from '../clients/served.ts'
+import { audit, inProcess } from '../commands/in-process.ts'
 import { faketimeLibrary } from '../needs.ts'
 import { type Comparison, compare } from './comparison.ts'
 import type { DeviceConnection } from './connection.ts'
@@ -232,7 +232,7 @@ function changeSomething(images: Images, random: Random): void {
 async function endFaults(folder: string, status: number | null, words: string): Promise<string[]> {
   const faults: string[] = []
   if (status !== 0) faults.push(`the server ended with ${status}`)
-  const check = await fetchproof(['audit', folder, '--check'])
+  const check = await inProcess(['audit', folder, '--check'])
   if (check.status !== 0) faults.push(`the chain is not intact: ${check.stdout}${check.stderr}`)
   const unexpected = words
     .split('\n')

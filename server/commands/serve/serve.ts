@@ -100,7 +100,7 @@ async function servedAlready(
 /** The program's own log, to standard error; FETCHPROOF_LOG sets its level. */
 function createLog({ env, stderr }: HostProcess): pino.Logger {
   const options = { name: 'fetchproof', level: env.FETCHPROOF_LOG ?? 'warn' }
-  if (stderr.isTTY !== true) return pino(options, pino.destination(2))
+  if (stderr.isTTY !== true) return pino(options, stderr)
   return pino(options, pretty({ sync: true, destination: 2, colorize: env.NO_COLOR === undefined }))
 }
 

@@ -12,8 +12,8 @@ import { copyFileSync, mkdirSync, readdirSync, readFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import type { PullRecord } from '../../../server/delivery/records.ts'
-import { audit, fetchproof } from '../../clients/program.ts'
 import { imageBytes, ledgerEntries, ledgerFile, serveFolder, stagingFolder } from '../../clients/served.ts'
+import { audit, inProcess } from '../../commands/in-process.ts'
 
 const HERE = import.meta.dirname
 const NAMES = readdirSync(HERE).flatMap((file) => (file.endsWith('.ndjson') ? [file.slice(0, -7)] : []))
@@ -45,7 +45,7 @@ test.each(NAMES)('%s: read with the same pulls, chain intact', async (name) => {
   expect(read.pulls).toMatchObject(pullsAsRead(name))
   const entries = ledgerEntries(folder)
   expect(read.ledger).toMatchObject({ entries: entries.length, intact: true, head: entries.at(-1)?.sum })
-  const report = await fetchproof(['report', folder, '--format', 'json'])
+  const report = await inProcess(['report', folder, '--format', 'json'])
   expect([report.status, report.stderr]).toEqual([0, ''])
   const { plan } = JSON.parse(report.stdout) as { plan: { devices: { device: string }[] } }
   expect(plan.devices).toHaveLength(8)
