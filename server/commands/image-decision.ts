@@ -3,7 +3,7 @@
  * the server that serves the folder, else here, with the ledger's lock.
  */
 import { userName } from '../depot/depot.ts'
-import { liftOf, versionOf } from '../depot/image-records.ts'
+import { liftOf, mustBeHeld, versionOf } from '../depot/image-records.ts'
 import { FetchproofError, usageError } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { NewEntry } from '../ledger/entries.ts'
@@ -50,7 +50,9 @@ const HOLD: DecisionForm = {
   whyReason: '--reason is empty. Say why the image must not be served: it stands in the ledger for good.',
   path: '/api/hold',
   entry: (image, decision) => ({ kind: 'held', name: image.name, sha256: versionOf(image), ...decision }),
-  check: throwWhereUnread,
+  check({ name, state, sha256 }) {
+    if (sha256 === null) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
+  },
 }
 
 export async function hold(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
@@ -72,11 +74,7 @@ const LIFT: DecisionForm = {
   whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
   path: '/api/lift',
   entry: (image, decision) => ({ ...liftOf(image), ...decision }),
-  check(image) {
-    throwWhereUnread(image)
-    const { name, state } = image
-    if (state !== 'held') throw new FetchproofError('FP_NOT_HELD', { image: name, state: stateWords(state) })
-  },
+  check: mustBeHeld,
 }
 
 export async function lift(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {
@@ -91,10 +89,6 @@ export async function lift(named: string, flags: DecisionFlags, around: HostProc
   const lifted = { lifted: name, sha256, was, reason, by, served }
   printAnswer(around, flags.format, lifted, () => lines)
   return EXIT.done
-}
-
-function throwWhereUnread({ name, state, sha256 }: ImageView): void {
-  if (sha256 === null) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
 }
 
 /** Throws FP_USAGE, FP_IMAGE_UNKNOWN, what the form throws, and the errors of ledger, folder and running server. */

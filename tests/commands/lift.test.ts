@@ -70,7 +70,8 @@ test('what is not held cannot be lifted, and nothing is recorded', async () => {
 
 test('while a held image was being read again, a lift was answered "not held: there is nothing to lift"', () => {
   for (const state of ['settling', 'reading'] as const) {
-    const image = { name: 'desk.bin', state, version: undefined, hold: undefined } as unknown as Image
+    // As one that was touched: the version of before is known still.
+    const image = { name: 'desk.bin', state, version: { sha256: SHA256 } } as unknown as Image
     expect(() => liftOf(image)).toThrow(expect.objectContaining({ code: 'FP_IMAGE_UNREAD' }))
   }
 })
