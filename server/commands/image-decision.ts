@@ -51,7 +51,8 @@ const HOLD: DecisionForm = {
   path: '/api/hold',
   entry: (image, decision) => ({ kind: 'held', name: image.name, sha256: versionOf(image), ...decision }),
   check({ name, state, sha256 }) {
-    if (sha256 === null) throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
+    if (sha256 === null)
+      throw new FetchproofError('FP_IMAGE_UNREAD', { image: name, state: stateWords(state) })
   },
 }
 

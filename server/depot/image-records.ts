@@ -115,7 +115,12 @@ export function versionOf({ name, state, version }: Image): string {
 /** What a lift of this image's hold says, but for who lifts it and why. Throws FP_IMAGE_UNREAD, FP_NOT_HELD. */
 export function liftOf(image: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
   mustBeHeld(image)
-  return { kind: 'lifted', name: image.name, sha256: versionOf(image), reasons: [...(image.hold?.reasons ?? [])] }
+  return {
+    kind: 'lifted',
+    name: image.name,
+    sha256: versionOf(image),
+    reasons: [...(image.hold?.reasons ?? [])],
+  }
 }
 
 /** What is still copied or read may be held in a moment. Throws FP_IMAGE_UNREAD, FP_NOT_HELD. */

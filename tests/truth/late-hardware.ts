@@ -3,7 +3,7 @@
  * devices came to a bench one after another and had one network address there (the maker's). What is concluded of the
  * retold ledger is held against the same truth, and a running server fed with it against a replay.
  */
-import { mkdirSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs'
+import { cpSync, mkdirSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { createDerived, type Derived } from '../../server/depot/derived.ts'
@@ -74,6 +74,11 @@ export async function retellWithHardware(told: {
     ]
     const late = [...showings.values()].filter(({ after }) => after !== undefined && after > 0).length
     const benches = showings.size - new Set([...showings.values()].map(({ address }) => address)).size
+    if (faults.length > 0) {
+      const kept = mkdtempSync(join(tmpdir(), 'fetchproof-retold-kept-'))
+      cpSync(folder, kept, { recursive: true })
+      faults.push(`kept in ${kept}`)
+    }
     return {
       faults: faults.map((fault) => `with late hardware addresses: ${fault}`),
       words: `retold: ${late} hardware addresses came late, ${benches} network addresses were another's before; ${standings.dueDone} of ${standings.due} due devices stand as done`,

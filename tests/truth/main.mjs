@@ -11,6 +11,7 @@ const { values } = parseArgs({
     kills: { type: 'string' },
     'at-once': { type: 'string' },
     attack: { type: 'string' },
+    retell: { type: 'string' },
   },
 })
 
@@ -26,6 +27,7 @@ const run = {
   seed: whole('seed'),
   ...(values.kills !== undefined && { kills: whole('kills') }),
   ...(values['at-once'] !== undefined && { atOnce: whole('at-once') }),
+  ...(values.retell !== undefined && { retell: whole('retell') }),
   ...(values.attack !== undefined && { attack: values.attack }),
 }
 const { module } = await runnerImport(fileURLToPath(new URL('run.ts', import.meta.url)), {

@@ -16,7 +16,7 @@ import type { DeviceConnection } from './connection.ts'
 import type { Device } from './device.ts'
 import { createFleet, type Member, sheetOf } from './fleet.ts'
 import { type Images, stageImages } from './images.ts'
-import { retellWithHardware } from './late-hardware.ts'
+import { type Retold, retellWithHardware } from './late-hardware.ts'
 import { liveAgainstReplay, planOnRecord } from './live.ts'
 import { createPerson, type Person } from './person.ts'
 import { createRandom, type Random } from './random.ts'
@@ -33,6 +33,8 @@ export interface TruthRun {
   readonly kills?: number
   /** Goes on beside: one of those of scripts/attack/attacker.mjs. */
   readonly attack?: string
+  /** How many times it is told once more with hardware addresses; once, if not said. */
+  readonly retell?: number
 }
 
 export interface TruthReport extends Comparison {
@@ -91,21 +93,25 @@ export async function runTruth(run: TruthRun): Promise<TruthReport> {
     const { held } = person
     const lastLife = program.life()
     const retelling = { folder, devices, images, held, lastLife, standings }
-    const retold = await retellWithHardware({ ...retelling, random: createRandom(`${seed} retold`) })
+    const retold: Retold[] = []
+    for (let time = 0; time < (run.retell ?? 1); time += 1) {
+      const random = createRandom(`${seed} retold ${time}`)
+      retold.push(await retellWithHardware({ ...retelling, random }))
+    }
     const ended = await endFaults(folder, status, program.words())
     const faults = [
       ...compared.faults,
       ...standings.faults,
       ...person.faults,
       ...live,
-      ...retold.faults,
+      ...retold.flatMap(({ faults }) => faults),
       ...ended,
     ]
     const seconds = ((performance.now() - begun) / 1000).toFixed(1)
     const stallMs = Math.round(stalls.max / 1e6)
     const circumstances = [
       `${program.life()} kills; ${seconds} s; the devices stood still for ${stallMs} ms at most`,
-      retold.words,
+      ...retold.map(({ words }) => words),
       `a person did: ${[...person.did].map(([what, times]) => `${what} ${times}`).join(', ')}`,
     ]
     const beside = run.attack === undefined ? '' : ` --attack '${run.attack}'`
