@@ -5,13 +5,14 @@
  */
 import { hash, randomBytes } from 'node:crypto'
 import { setMaxListeners } from 'node:events'
-import { createWriteStream, readdirSync, rmSync } from 'node:fs'
-import { link, lstat, rm } from 'node:fs/promises'
+import { readdirSync, rmSync } from 'node:fs'
+import { type FileHandle, link, lstat, open, rm } from 'node:fs/promises'
 import { hostname } from 'node:os'
 import { join } from 'node:path'
 import { type Readable, Transform } from 'node:stream'
 import { pipeline } from 'node:stream/promises'
 import { FetchproofError, messageOf, systemCode } from '../errors.ts'
+import { sameInode } from '../files/folder.ts'
 import { freeBytes } from '../files/free-bytes.ts'
 import { renameOver } from '../files/replacing.ts'
 import { dropName } from './drop-name.ts'
@@ -68,17 +69,22 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
       if (exists && !replace) throw new FetchproofError('FP_DROP_EXISTS', { file: name })
       if ((announced ?? 0) > room) throw noRoom(name, room)
       const part = join(folder, `${prefix}${randomBytes(4).toString('hex')}`)
+      let file: FileHandle | undefined
       try {
         const counted = counter(name, room)
-        // `wx`: never through a link or onto a file that stands there.
-        const file = createWriteStream(part, { flags: 'wx', mode: 0o644, flush: true })
-        await pipeline(body, counted.through, file, { signal: closing.signal })
+        // `wx`: never through a link or onto a file that stands there. Open to the end, so that its inode is no other's.
+        const taken = await open(part, 'wx', 0o644)
+        file = taken
+        await pipeline(body, counted.through, (pieces) => writeAll(taken, pieces), { signal: closing.signal })
+        await taken.sync()
         if (announced !== undefined && counted.bytes() !== announced) throw new Error('bytes are missing')
         await putInPlace(part, join(folder, name), replace)
+        await assertPlaced(taken, join(folder, name), counted.bytes())
         return { name, bytes: counted.bytes() }
       } catch (error) {
         throw asDropError(error, name, room)
       } finally {
+        await file?.close()
         await rm(part, { force: true })
       }
     },
@@ -104,6 +110,10 @@ function sweep(folder: string, prefix: string): void {
   }
 }
 
+async function writeAll(file: FileHandle, pieces: AsyncIterable<Buffer>): Promise<void> {
+  for await (const piece of pieces) await file.writeFile(piece)
+}
+
 function counter(name: string, room: number): { through: Transform; bytes: () => number } {
   let bytes = 0
   const through = new Transform({
@@ -125,6 +135,13 @@ async function putInPlace(part: string, file: string, replace: boolean): Promise
     if (systemCode(error) === 'EEXIST' || (await isThere(file))) throw error
     await renameOver(part, file)
   }
+}
+
+/** While the bytes came, another program may have put something else under either name, or written into the file. */
+async function assertPlaced(file: FileHandle, path: string, bytes: number): Promise<void> {
+  const [ours, placed] = await Promise.all([file.stat({ bigint: true }), lstat(path, { bigint: true })])
+  if (sameInode(ours, placed) && Number(placed.size) === bytes) return
+  throw new Error('another program changed it, or put something else in its place')
 }
 
 function asDropError(error: unknown, name: string, room: number): FetchproofError {

@@ -61,7 +61,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
       if (stale || moving()) {
         if (performance.now() - lookedAt >= GATHER_MS || stale) look()
       }
-      return snapshots.json()
+      return snapshots.whole()
     },
     close(): void {
       depot.events.off('changed', onChange)

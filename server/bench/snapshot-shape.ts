@@ -47,6 +47,11 @@ export interface Snapshot {
   readonly remaining: string | null
 }
 
+/** What became other: whole members, and of pulls only those that did; some may be under way again. */
+export interface SnapshotChange extends Partial<Snapshot> {
+  readonly pullsChanged?: readonly PullRecord[]
+}
+
 export interface ProgramView {
   readonly version: string
   /** The staging folder, absolute. */

@@ -28,6 +28,7 @@ import type {
   RecordedView,
   ShownImage,
   Snapshot,
+  SnapshotChange,
   VisitView,
 } from './snapshot-shape.ts'
 
@@ -45,7 +46,7 @@ export interface SnapshotSources {
   readonly visit?: () => VisitView | null
 }
 
-export type Member = keyof Snapshot
+export type Member = keyof SnapshotChange
 
 export type Snapshots = ReturnType<typeof createSnapshots>
 
@@ -53,9 +54,9 @@ export function createSnapshots(sources: SnapshotSources) {
   const { depot } = sources
   const program = programOf(sources)
   const pasteLines = pasteLinesOf(depot)
-  const pullText = createPullTexts()
+  const pullTexts = createPullTexts()
   const look = createLook(sources)
-  const { take, takeText, changed, json } = createMembers()
+  const { take, changed, json } = createMembers()
   return {
     /** Looks at the depot again; returns the members that are not as they were at the last look. */
     refresh(): readonly Member[] {
@@ -76,7 +77,7 @@ export function createSnapshots(sources: SnapshotSources) {
       const unused = depot.unused()
       take('unused', [unused], () => unused.slice(0, NOT_OFFERED_AT_MOST))
       take('underWay', [JSON.stringify(underWay)], () => underWay)
-      takeText('pulls', [over], () => `[${latest.map(pullText).reverse().join()}]`)
+      const fresh = pullTexts.take(latest)
       take('pullsOver', [pullsOver], () => pullsOver)
       take('refusals', refusals, () => refusals)
       take('fetches', fetches, () => fetches)
@@ -93,9 +94,13 @@ export function createSnapshots(sources: SnapshotSources) {
       const { entries, sum } = head
       take('ledger', [entries, sum, writable], () => ({ entries, head: sum, writable }))
       take('nextSteps', stepInput(facts, writable), () => stepsOf(sources, facts, writable))
-      return changed()
+      return fresh ? [...changed(), 'pullsChanged'] : changed()
     },
-    json,
+    /** JSON of what changed, as of the last `refresh`. */
+    json: (members: readonly Member[]): string =>
+      json(members, members.includes('pullsChanged') ? `"pullsChanged":${pullTexts.fresh()}` : undefined),
+    /** JSON of everything. */
+    whole: (): string => json(undefined, `"pulls":${pullTexts.all()}`),
   }
 }
 
@@ -132,30 +137,28 @@ function createMembers() {
   const inputs = new Map<Member, readonly unknown[]>()
   let fresh: Member[] = []
 
-  function takeText(member: Member, input: readonly unknown[], make: () => string): void {
-    const last = inputs.get(member)
-    if (last !== undefined && sameItems(last, input)) return
-    inputs.set(member, [...input])
-    const text = make()
-    if (texts.get(member) === text) return
-    texts.set(member, text)
-    fresh.push(member)
-  }
-
   return {
-    take<M extends Member>(member: M, input: readonly unknown[], make: () => Snapshot[M]): void {
-      takeText(member, input, () => JSON.stringify(make()))
+    take<M extends keyof Snapshot>(member: M, input: readonly unknown[], make: () => Snapshot[M]): void {
+      const last = inputs.get(member)
+      if (last !== undefined && sameItems(last, input)) return
+      inputs.set(member, [...input])
+      const text = JSON.stringify(make())
+      if (texts.get(member) === text) return
+      texts.set(member, text)
+      fresh.push(member)
     },
-    takeText,
     /** Those that became others since it was last asked. */
     changed(): readonly Member[] {
       const changed = fresh
       fresh = []
       return changed
     },
-    /** JSON of these members as one object, as of the last `refresh`; all of them when none are named. */
-    json: (members: readonly Member[] = [...texts.keys()]): string =>
-      `{${members.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`).join(',')}}`,
+    /** JSON of these members as one object, or of all, and of pulls, which are not taken here. */
+    json(members: readonly Member[] = [...texts.keys()], pulls: string | undefined): string {
+      const known = members.filter((member) => texts.has(member))
+      const parts = known.map((member) => `${JSON.stringify(member)}:${texts.get(member)}`)
+      return `{${(pulls === undefined ? parts : [...parts, pulls]).join()}}`
+    },
   }
 }
 
@@ -273,13 +276,32 @@ export function createPullViews(
   }
 }
 
-/** A record is replaced when its pull changes: each is written once. */
-function createPullTexts(): (pull: PullRecord) => string {
+/**
+ * The latest pulls that are over, newest first. A record is replaced when its pull changes: each is written once, and of a
+ * thousand only those are told that were not told yet.
+ */
+function createPullTexts() {
   const texts = new WeakMap<PullRecord, string>()
-  return (pull) => {
+  let latest: readonly PullRecord[] = []
+  let fresh: readonly PullRecord[] = []
+
+  function textOf(pull: PullRecord): string {
     const text = texts.get(pull) ?? JSON.stringify(pull)
     texts.set(pull, text)
     return text
+  }
+  const listOf = (pulls: readonly PullRecord[]): string => `[${pulls.map(textOf).reverse().join()}]`
+
+  return {
+    /** Whether some of these are others than were there before. */
+    take(now: readonly PullRecord[]): boolean {
+      const before = new Set(latest)
+      fresh = now.filter((pull) => !before.has(pull))
+      latest = now
+      return fresh.length > 0
+    },
+    fresh: (): string => listOf(fresh),
+    all: (): string => listOf(latest),
   }
 }
 

@@ -20,6 +20,12 @@ export class Coverage {
   /** An empty or reversed span adds nothing. */
   add({ first, end }: Span): void {
     if (end <= first) return
+    // As nearly every pull has it: pushed into an empty block, it would be given room for seventeen.
+    if (this.bytes === 0) {
+      this.#blocks = [[first, end]]
+      this.bytes = end - first
+      return
+    }
     const blocks = this.#blocks
     let [at, place] = this.#firstEndingFrom(first)
     let block = blocks[at]
@@ -79,7 +85,6 @@ export class Coverage {
     const before = place === 0 ? at - 1 : at
     const block = blocks[before] ?? blocks[at]
     if (block === undefined) {
-      // Pushed into an empty one it would be given room for seventeen, in every pull that is kept.
       this.#blocks = [[first, end]]
       return
     }

@@ -32,7 +32,7 @@ const OwnAddressRef = Type.Object({ address: Text, interface: Text }, STRICT)
 const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
 const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
 
-export const PublishedStanding = Type.Object(
+const PublishedStanding = Type.Object(
   {
     standing: Type.Enum([...PUBLISHED_STANDINGS]),
     algorithm: Type.Optional(Text),

@@ -17,6 +17,7 @@ import {
   closeSync,
   fsyncSync,
   linkSync,
+  lstatSync,
   openSync,
   readdirSync,
   renameSync,
@@ -26,6 +27,8 @@ import {
 } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
+import Type from 'typebox'
+import { Value } from 'typebox/value'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR, readRegular, TOO_LARGE } from '../files/regular-file.ts'
 import { isPassing } from '../files/replacing.ts'
@@ -42,6 +45,15 @@ const TORN_AFTER_MS = 3_000
 const LOCK_BYTES_AT_MOST = 64 * 1024
 /** What stands there is no lock of ours: a named pipe, a link, something huge. */
 const NO_LOCK: ReadonlySet<string | undefined> = new Set(['ELOOP', NOT_REGULAR, TOO_LARGE])
+
+/** What makes a lock of what was read, which may have come with a borrowed folder. */
+const HOLDER = Type.Object({
+  token: Type.String(),
+  host: Type.String(),
+  pid: Type.Integer({ minimum: 1, maximum: Number.MAX_SAFE_INTEGER }),
+  pagePort: Type.Union([Type.Null(), Type.Integer({ minimum: 1, maximum: 65_535 })]),
+  since: Type.String(),
+})
 
 /** What the lock file says. */
 export interface LockHolder extends Here {
@@ -258,13 +270,8 @@ function tokenOf(found: Seen | undefined): string | undefined {
 
 function parseHolder(text: string): LockHolder | undefined {
   try {
-    const value = JSON.parse(text) as Partial<LockHolder> | null
-    const whole =
-      typeof value?.token === 'string' &&
-      typeof value.host === 'string' &&
-      Number.isSafeInteger(value.pid) &&
-      (value.pid ?? 0) > 0
-    return whole ? (value as LockHolder) : undefined
+    const value: unknown = JSON.parse(text)
+    return Value.Check(HOLDER, value) ? (value as LockHolder) : undefined
   } catch {
     return undefined
   }
@@ -274,10 +281,9 @@ function parseHolder(text: string): LockHolder | undefined {
 function sweep(records: string): void {
   for (const name of readdirSync(records)) {
     const leftOver = name.startsWith(CLAIM_PREFIX) || name.startsWith(`${LOCK_FILE}.`)
-    const path = join(records, name)
-    if (leftOver && Date.now() - (statSync(path, { throwIfNoEntry: false })?.mtimeMs ?? 0) > 60_000) {
-      rmSync(path, { force: true })
-    }
+    const found = leftOver ? lstatSync(join(records, name), { throwIfNoEntry: false }) : undefined
+    // A folder that stands there is none of ours.
+    if (found?.isFile() && Date.now() - found.mtimeMs > 60_000) rmSync(join(records, name), { force: true })
   }
 }
 

@@ -1,20 +1,19 @@
 /**
  * Digests kept between runs, in `catalogue.json` beside the ledger, so that an unchanged folder starts without
- * reading an image. The file is not trusted: it counts only as far as it says what the ledger recorded for that image
- * and SHA-256 (block list, CRC-32, format), and no digest of it frees an image that differed from a published
- * checksum. A broken file costs time, never correctness.
+ * reading an image. The folder may be borrowed, and a digest that nobody computed here would be served as computed: so
+ * what is kept is sealed (HMAC-SHA-256, RFC 2104) with a secret of the user's own, and nothing else is even parsed. It
+ * counts only as far as it says what the ledger recorded for that image and SHA-256 (block list, CRC-32, format), and no
+ * digest of it frees an image that differed from a published checksum. A broken file costs time, never correctness.
  */
-import { createHash } from 'node:crypto'
+import { createHash, createHmac } from 'node:crypto'
 import { mkdir } from 'node:fs/promises'
 import { dirname } from 'node:path'
-import Type, { type Static } from 'typebox'
-import { Value } from 'typebox/value'
 import { systemCode } from '../errors.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { heldFolder } from '../files/held-folder.ts'
 import { openRegular, tooLarge } from '../files/regular-file.ts'
 import { replaceFile, sweepBeside } from '../files/replacing.ts'
-import { type EntryOf, FormatStanding, PublishedStanding } from '../ledger/entries.ts'
+import type { EntryOf } from '../ledger/entries.ts'
 import { BLOCK_BYTES } from './digest-block-size.ts'
 import type { Version } from './image.ts'
 import type { Judgement } from './judge.ts'
@@ -24,41 +23,27 @@ export const CATALOGUE_FILE = 'catalogue.json'
 const WRITE_AFTER_MS = 1_000
 /** A write that failed is tried again after twice as long each time. */
 const WRITE_AGAIN_AT_MOST_MS = 60_000
-const FORM = 1
 /** The block lists of some 400 GB of images, at 43 characters for each 256 KiB. */
 const BYTES_AT_MOST = 64 * 1024 * 1024
 
-const Record = Type.Object({
-  size: Type.String({ pattern: '^[0-9]{1,20}$' }),
-  mtimeNs: Type.String({ pattern: '^-?[0-9]{1,30}$' }),
-  // Node gives inode numbers of 64 bits with a sign.
-  ino: Type.String({ pattern: '^-?[0-9]{1,20}$' }),
-  /** Absent in what earlier versions kept: then the file is read anew. */
-  ctimeNs: Type.Optional(Type.String({ pattern: '^-?[0-9]{1,30}$' })),
-  gaps: Type.Optional(
-    Type.Union([
-      Type.Literal('only zeros'),
-      Type.Literal('zeros at the end'),
-      Type.Literal('end unwritten'),
-      Type.Literal('holes'),
-    ]),
-  ),
-  sha256: Type.String({ pattern: '^[0-9a-f]{64}$' }),
-  crc32: Type.String({ pattern: '^[0-9a-f]{8}$' }),
-  blockBytes: Type.Integer({ minimum: 1 }),
-  blocks: Type.String(),
-  more: Type.Record(Type.String(), Type.String({ pattern: '^[0-9a-f]+$' })),
-  judgement: Type.Optional(
-    Type.Object({
-      published: PublishedStanding,
-      format: FormatStanding,
-      notes: Type.Array(Type.String()),
-      sure: Type.Boolean(),
-    }),
-  ),
-})
-const Stored = Type.Object({ form: Type.Literal(FORM), images: Type.Record(Type.String(), Record) })
-type StoredImage = Static<typeof Record>
+/** Another form gets another number: then every image is read once more. */
+const beginning = (seal: string): string => `{"form":2,"seal":"${seal}","images":`
+const BEGINNING_BYTES = beginning('0'.repeat(64)).length
+
+interface StoredImage {
+  readonly size: string
+  readonly mtimeNs: string
+  readonly ctimeNs: string
+  readonly ino: string
+  readonly gaps?: Version['gaps']
+  readonly sha256: string
+  readonly crc32: string
+  readonly blockBytes: number
+  /** base64 */
+  readonly blocks: string
+  readonly more: Version['more']
+  readonly judgement: Omit<Judgement, 'holds'>
+}
 
 /** What the ledger says of a version. */
 export type OnRecord = Pick<EntryOf<'image'>, 'blocksSha256' | 'crc32' | 'published' | 'format'>
@@ -70,11 +55,13 @@ export type CatalogueStore = Awaited<ReturnType<typeof openCatalogueStore>>
 export async function openCatalogueStore(options: {
   file: string
   recorded: OnRecordOf
+  /** Of the user's own. */
+  secret: string
   onTrouble: (message: string) => void
 }) {
   // Long: one file, read, changed and written by turns.
-  const { file, onTrouble } = options
-  const images = await load(file, onTrouble)
+  const { file, secret, onTrouble } = options
+  const images = await load(file, secret, onTrouble)
   // Now or never: a folder that has gone later was on a disk that was taken away.
   await mkdir(dirname(file), { recursive: true }).catch(() => undefined)
   const stillThere = heldFolder(dirname(file))
@@ -92,7 +79,8 @@ export async function openCatalogueStore(options: {
     const beganMs = performance.now()
     try {
       stillThere()
-      await replaceFile(file, JSON.stringify({ form: FORM, images: Object.fromEntries(images) }))
+      const text = JSON.stringify(Object.fromEntries(images))
+      await replaceFile(file, `${beginning(sealOf(text, secret))}${text}}`)
       failures = 0
     } catch (error) {
       failures += 1
@@ -181,7 +169,7 @@ function trusted(
     more: Object.freeze(recorded.published.standing === 'differs' ? {} : { ...stored.more }),
   })
   const { judgement } = stored
-  return judgement !== undefined && sameFormat(judgement.format, recorded.format)
+  return sameFormat(judgement.format, recorded.format)
     ? { version, judgement: Object.freeze({ ...judgement, holds: [] }) }
     : { version }
 }
@@ -208,25 +196,35 @@ function storedForm(version: Version, judgement: Judgement, old: StoredImage | u
   }
 }
 
-async function load(file: string, onTrouble: (message: string) => void): Promise<Map<string, StoredImage>> {
+async function load(
+  file: string,
+  secret: string,
+  onTrouble: (message: string) => void,
+): Promise<Map<string, StoredImage>> {
   let why: string
   try {
-    const parsed: unknown = JSON.parse(await readWhole(file))
-    if (Value.Check(Stored, parsed)) return new Map(Object.entries(parsed.images))
-    why = 'it has another form'
+    const bytes = await readWhole(file)
+    const kept = bytes.subarray(BEGINNING_BYTES, -1)
+    if (bytes.toString('latin1', 0, BEGINNING_BYTES) === beginning(sealOf(kept, secret)))
+      return new Map(Object.entries(JSON.parse(kept.toString('utf8')) as Record<string, StoredImage>))
+    why = 'they were not kept by you on this laptop'
   } catch (error) {
     if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return new Map()
-    why = error instanceof SyntaxError ? 'it is not valid JSON' : (systemCode(error) ?? String(error))
+    why = systemCode(error) ?? String(error)
   }
   onTrouble(`The digests kept in ${file} cannot be used (${why}); every image is read again.`)
   return new Map()
 }
 
-async function readWhole(file: string): Promise<string> {
+function sealOf(kept: string | Buffer, secret: string): string {
+  return createHmac('sha256', secret).update(kept).digest('hex')
+}
+
+async function readWhole(file: string): Promise<Buffer> {
   const handle = await openRegular(file)
   try {
     if ((await handle.stat()).size > BYTES_AT_MOST) throw tooLarge(BYTES_AT_MOST)
-    return await handle.readFile('utf8')
+    return await handle.readFile()
   } finally {
     await handle.close()
   }

@@ -5,6 +5,7 @@ import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import { checkFolder, isInside } from '../files/folder.ts'
 import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
+import { takeOwnSecret } from '../files/own-secret.ts'
 import type { Settings } from '../settings.ts'
 import { createTell } from './catalogue-events.ts'
 import { CATALOGUE_FILE, type OnRecordOf, openCatalogueStore } from './catalogue-store.ts'
@@ -63,6 +64,7 @@ export async function createCatalogue(options: CatalogueOptions) {
   const store = await openCatalogueStore({
     file: join(settings.records, CATALOGUE_FILE),
     recorded: options.recorded ?? (() => undefined),
+    secret: takeOwnSecret('catalogue-key').secret,
     onTrouble,
   })
   const rule = createOfferRule({

@@ -2,7 +2,7 @@
  * Watching the staging folder: system events for speed, a rescan for truth, because shares and sticks lose
  * events. Every sign, of either kind, ends in one look at the file itself.
  */
-import { join, relative, sep } from 'node:path'
+import { join, posix, relative, sep } from 'node:path'
 import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
@@ -77,6 +77,20 @@ export function createWatch(options: WatchOptions) {
     options.onTrouble(message)
   }
 
+  function unreadable(folderName: string, cause: string): void {
+    const place = folderName === '' ? 'The staging folder' : `The folder ${folderName}`
+    trouble(`list ${folderName}`, `${place} cannot be read (${cause}); it is tried again at every rescan.`)
+  }
+
+  /** Of a folder that may be listed and not entered. */
+  function unenterable(folderName: string, cause: string): void {
+    if (troubles.has(`list ${folderName}`)) return
+    trouble(
+      `enter ${folderName}`,
+      `What is in ${folderName} cannot be opened (${cause}): the folder may be listed and not entered. It is tried again at every rescan.`,
+    )
+  }
+
   function gone(name: string): void {
     if (known.delete(name) && closing === undefined) options.onGone(name)
   }
@@ -87,6 +101,7 @@ export function createWatch(options: WatchOptions) {
       if (closing !== undefined) return
       if (sight === undefined) return gone(name)
       known.add(name)
+      troubles.delete(`enter ${posix.dirname(name)}`)
       options.onSeen(sight)
     } catch (error) {
       const code = systemCode(error)
@@ -95,7 +110,7 @@ export function createWatch(options: WatchOptions) {
           trouble(name, `The name of ${name} is not valid UTF-8, so it is not offered. Rename the file.`)
         }
         gone(name)
-      }
+      } else if (code === 'EACCES' && isOfEntry(error)) unenterable(posix.dirname(name), code)
       // Anything else (a share that hangs, a folder without permission) may pass: the next rescan looks again.
     }
   }
@@ -119,13 +134,7 @@ export function createWatch(options: WatchOptions) {
       troubles.delete(`list ${folderName}`)
     } catch (error) {
       const cause = systemCode(error) ?? String(error)
-      const place = folderName === '' ? 'The staging folder' : `The folder ${folderName}`
-      if (folderName === '' || cause !== 'ENOENT') {
-        trouble(
-          `list ${folderName}`,
-          `${place} cannot be read (${cause}); it is tried again at every rescan.`,
-        )
-      }
+      if (folderName === '' || cause !== 'ENOENT') unreadable(folderName, cause)
       return
     }
     for (const entry of entries) {
@@ -231,6 +240,9 @@ export function createWatch(options: WatchOptions) {
     },
   }
 }
+
+/** A link may lead to where this user may not look, which says nothing of its own folder. */
+const isOfEntry = (error: unknown): boolean => (error as NodeJS.ErrnoException).syscall === 'lstat'
 
 /** Undefined for what is no regular file, or a link that may not lead where it does. */
 async function sightOf(name: string, { folder, files, mayLeadTo }: WatchOptions): Promise<Sight | undefined> {

@@ -1,6 +1,16 @@
 /** Files dropped onto the page: whole or not at all, never over another file unasked, never out of the folder. */
-import { mkdir, mkdtemp, readdir, readFile, rm, symlink, writeFile } from 'node:fs/promises'
-import { request } from 'node:http'
+import {
+  appendFile,
+  mkdir,
+  mkdtemp,
+  readdir,
+  readFile,
+  rename,
+  rm,
+  symlink,
+  writeFile,
+} from 'node:fs/promises'
+import { type ClientRequest, request } from 'node:http'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterEach, beforeEach, describe, expect, onTestFinished, test } from 'vitest'
@@ -181,6 +191,114 @@ describe('names', () => {
     const heard = await drop(given, 'bytes')
     expect([400, 422]).toContain(heard.status)
     expect(await listing()).toEqual([])
+  })
+})
+
+/** Whoever else may write into the folder does something while the second half of the bytes is awaited. */
+describe('while a body is arriving', () => {
+  const BYTES = noise(400_000, 7)
+  const OTHER = 'what another program put there'
+
+  async function halfWay(more = ''): Promise<{ part: string; goOn(): Promise<Heard> }> {
+    let asked: ClientRequest | undefined
+    const heard = new Promise<Heard>((answered, failed) => {
+      asked = request(
+        {
+          host: '127.0.0.1',
+          port: run.pagePort,
+          method: 'PUT',
+          path: `/api/drop?name=desk.bin${more}`,
+          headers: { authorization: `Bearer ${run.token}`, 'content-length': String(BYTES.length) },
+        },
+        async (answer) => {
+          let text = ''
+          for await (const piece of answer.setEncoding('utf8')) text += piece
+          answered({ status: answer.statusCode ?? 0, fields: answer.headers, text })
+        },
+      )
+      asked.on('error', failed)
+      asked.write(BYTES.subarray(0, 200_000))
+    })
+    await expect.poll(async () => (await listing()).filter((name) => name.startsWith('.'))).toHaveLength(1)
+    const part = (await listing()).find((name) => name.startsWith('.')) ?? ''
+    return {
+      part: join(run.folder, part),
+      goOn() {
+        asked?.end(BYTES.subarray(200_000))
+        return heard
+      },
+    }
+  }
+
+  const elsewhere = async (): Promise<string> => {
+    const folder = await mkdtemp(join(tmpdir(), 'elsewhere-'))
+    onTestFinished(() => rm(folder, { recursive: true }))
+    await writeFile(join(folder, 'outside.bin'), 'untouched')
+    return folder
+  }
+
+  test.each(['', '&replace=yes'])(
+    'another file that took its place was taken for what was dropped (%s)',
+    async (more) => {
+      const { part, goOn } = await halfWay(more)
+      await rename(part, join(run.folder, 'aside.bin'))
+      await writeFile(part, OTHER)
+      const heard = await goOn()
+      expect([heard.status, codeOf(heard)]).toEqual([400, 'FP_DROP_CUT'])
+      expect(heard.text).toContain('another program')
+    },
+  )
+
+  test.each(['', '&replace=yes'])(
+    'a link that took its place is neither written through nor offered (%s)',
+    async (more) => {
+      const outside = join(await elsewhere(), 'outside.bin')
+      const { part, goOn } = await halfWay(more)
+      await rm(part)
+      await symlink(outside, part)
+      expect((await goOn()).status).toBe(400)
+      expect(await readFile(outside, 'utf8')).toBe('untouched')
+      await run.depot.catalogue.rescan()
+      expect(run.depot.catalogue.get('desk.bin')?.state).not.toBe('ready')
+    },
+  )
+
+  test('bytes that another program appended to it were counted as dropped', async () => {
+    const { part, goOn } = await halfWay()
+    await appendFile(part, OTHER.repeat(20_000))
+    expect(codeOf(await goOn())).toBe('FP_DROP_CUT')
+  })
+
+  test('what came under its name stays, unless it is to be replaced', async () => {
+    const first = await halfWay()
+    await writeFile(join(run.folder, 'desk.bin'), OTHER)
+    expect(codeOf(await first.goOn())).toBe('FP_DROP_EXISTS')
+    expect(await readFile(join(run.folder, 'desk.bin'), 'utf8')).toBe(OTHER)
+    const second = await halfWay('&replace=yes')
+    await rm(join(run.folder, 'desk.bin'))
+    const outside = join(await elsewhere(), 'outside.bin')
+    await symlink(outside, join(run.folder, 'desk.bin'))
+    expect((await second.goOn()).status).toBe(200)
+    expect(await readFile(outside, 'utf8')).toBe('untouched')
+    expect((await readFile(join(run.folder, 'desk.bin'))).equals(BYTES)).toBe(true)
+    const third = await halfWay('&replace=yes')
+    await rm(join(run.folder, 'desk.bin'))
+    await mkdir(join(run.folder, 'desk.bin'))
+    expect(codeOf(await third.goOn())).toBe('FP_DROP_CUT')
+    expect(await listing()).toEqual(['desk.bin'])
+  })
+
+  test('a link to elsewhere in the place of the whole folder gets nothing', async () => {
+    const other = await elsewhere()
+    const { goOn } = await halfWay()
+    const away = `${run.folder}-away`
+    await rename(run.folder, away)
+    await symlink(other, run.folder)
+    const heard = await goOn()
+    await rm(run.folder)
+    await rename(away, run.folder)
+    expect([heard.status, codeOf(heard)]).toEqual([400, 'FP_DROP_CUT'])
+    expect(await readdir(other)).toEqual(['outside.bin'])
   })
 })
 

@@ -1,7 +1,11 @@
 /** The event stream: everything first, then what changes, four times a second at most, and silence otherwise. */
+import { subscribe, unsubscribe } from 'node:diagnostics_channel'
+import { writeFile } from 'node:fs/promises'
+import { connect, type Socket } from 'node:net'
+import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { afterEach, expect, test } from 'vitest'
-import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
+import { afterEach, expect, onTestFinished, test } from 'vitest'
+import type { Snapshot, SnapshotChange } from '../../server/bench/snapshot-shape.ts'
 import { change } from './asking.ts'
 import { device, noise, type Running, startRunning } from './running.ts'
 
@@ -14,9 +18,9 @@ afterEach(async () => {
 })
 
 interface Stream {
-  readonly events: { part: Partial<Snapshot> }[]
+  readonly events: { part: SnapshotChange }[]
   /** Resolves with the first event, past or to come, that fits. */
-  next(fits: (part: Partial<Snapshot>) => boolean): Promise<Partial<Snapshot>>
+  next(fits: (part: SnapshotChange) => boolean): Promise<SnapshotChange>
   /** Resolves with the beat of this number, from 1. */
   beat(nth: number): Promise<string>
   ended: Promise<void>
@@ -48,7 +52,7 @@ async function listen(): Promise<Stream> {
           const name = lines.find((line) => line.startsWith('event: '))?.slice(7)
           const data = lines.find((line) => line.startsWith('data: '))?.slice(6)
           if (name !== undefined) beats.push(`${name} ${data}`)
-          else if (data !== undefined) events.push({ part: JSON.parse(data) as Partial<Snapshot> })
+          else if (data !== undefined) events.push({ part: JSON.parse(data) as SnapshotChange })
           text = text.slice(cut + 2)
           for (const wake of wakers) wake()
         }
@@ -176,13 +180,29 @@ test('a pull that moves is told without any event of its own, and only it', asyn
   expect(begun.underWay?.[0]).toMatchObject({ image: { name: 'big.bin' }, state: 'running' })
   await stream.next((part) => part.underWay?.[0]?.movement === 'stalled')
   await client.finish()
-  const over = await stream.next((part) => part.pulls?.[0]?.state === 'complete')
-  expect(over.pulls?.[0]?.bytesCovered).toBe(24 * 1024 * 1024)
+  const over = await stream.next((part) => part.pullsChanged?.[0]?.state === 'complete')
+  expect(over.pullsChanged?.[0]?.bytesCovered).toBe(24 * 1024 * 1024)
   await stream.next((part) => part.underWay?.length === 0 && part.program === undefined)
   // That it stands still now is its mark on the board.
   const ofMoving = new Set(['board', 'underWay'])
   const onlyMoving = stream.events.filter(({ part }) => Object.keys(part).every((key) => ofMoving.has(key)))
   expect(onlyMoving.length).toBeGreaterThan(0)
+})
+
+test('with each pull that ended all the others that are over were sent again', async () => {
+  run = await startRunning()
+  await run.stage('desk.bin', noise(50_000))
+  const stream = await listen()
+  const told = (): string[] =>
+    stream.events.flatMap(({ part }) => part.pullsChanged ?? []).map(({ fetches }) => fetches.join())
+  for (let at = 1; at <= 3; at += 1) {
+    await device({ port: run.imagePort, path: '/desk.bin', from: `127.0.1.${at}` }).finish()
+    await expect.poll(() => new Set(told()).size, { timeout: 10_000 }).toBe(at)
+  }
+  expect(told()).toHaveLength(3)
+  expect(stream.events.filter(({ part }) => part.pulls !== undefined)).toHaveLength(1)
+  const { pulls } = (await (await fetch(`${run.page}/api/snapshot`)).json()) as Snapshot
+  expect(pulls.map(({ fetches }) => fetches.join())).toEqual(told().reverse())
 })
 
 test('closing the server ends open streams', async () => {
@@ -210,4 +230,58 @@ test('too many pages are told so', async () => {
       return status
     })
     .toBe(200)
+})
+
+/** Sockets of this process that a server has accepted, as Node tells them. */
+function acceptedSockets(): Socket[] {
+  const accepted: Socket[] = []
+  const take = (message: unknown): void => void accepted.push((message as { socket: Socket }).socket)
+  subscribe('net.server.socket', take)
+  onTestFinished(() => void unsubscribe('net.server.socket', take))
+  return accepted
+}
+
+test('twenty tabs that sleep pin no more than one snapshot each, and get what is so now when they wake', async () => {
+  run = await startRunning()
+  const files = Array.from({ length: 500 }, (_none, at) => `image-${at}.bin`)
+  await Promise.all(files.map((name, at) => writeFile(join(run.folder, name), noise(2_000, at + 1))))
+  await run.depot.catalogue.rescan()
+  await run.depot.catalogue.idle()
+  const accepted = acceptedSockets()
+  const asleep = Array.from({ length: 20 }, () => {
+    const socket = connect(run.pagePort, '127.0.0.1').pause()
+    onTestFinished(() => void socket.destroy())
+    socket.write(`GET /api/stream HTTP/1.1\r\nHost: 127.0.0.1:${run.pagePort}\r\n\r\n`)
+    return socket
+  })
+  const awake = await listen()
+  const isHeld =
+    (name: string) =>
+    ({ images }: SnapshotChange): boolean =>
+      images?.some((image) => image.name === name && image.state === 'held') === true
+  await awake.next(() => true)
+  let said = 0
+  let most = 0
+  // Each sends all images anew: in the end far more than the system takes for a socket that nobody reads.
+  for (const name of files.slice(0, 30)) {
+    run.depot.hold(name, 'because', 'me')
+    said += JSON.stringify(await awake.next(isHeld(name))).length
+    most = Math.max(most, ...accepted.map(({ writableLength }) => writableLength))
+  }
+  const whole = (await (await fetch(`${run.page}/api/snapshot`)).text()).length
+  expect(said).toBeGreaterThan(6_000_000)
+  expect(most).toBeGreaterThan(0)
+  expect(most).toBeLessThan(2 * whole)
+
+  const [first] = asleep
+  let text = ''
+  first?.setEncoding('utf8').on('data', (piece: string) => {
+    text += piece
+  })
+  first?.resume()
+  const latest = (): SnapshotChange => {
+    const events = text.split('\n\n').filter((event) => /(^|\n)data: \{.*\}$/.test(event))
+    return JSON.parse(events.at(-1)?.replace(/[^{]*/, '') ?? '{}') as SnapshotChange
+  }
+  await expect.poll(() => isHeld(files[29] ?? '')(latest()), { timeout: 10_000, interval: 250 }).toBe(true)
 })

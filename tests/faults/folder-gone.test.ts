@@ -1,5 +1,5 @@
 /** The staging folder goes away and comes back while it is served: a stick that is pulled, a folder that is deleted. */
-import { appendFileSync, existsSync, mkdirSync, rmSync } from 'node:fs'
+import { appendFileSync, existsSync, mkdirSync, rmSync, utimesSync, writeFileSync } from 'node:fs'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import { checkLedger } from '../../server/ledger/read.ts'
@@ -132,6 +132,41 @@ describe.each(sceneries)('%s', (_what, scenery, needed) => {
     expect(placeTaken || existsSync(join(served.folder, '.fetchproof'))).toBe(false)
   })
 })
+
+test(
+  'another disk in the place of one that was pulled: a file of the same name, size and time is read anew',
+  needs('mount namespaces'),
+  async () => {
+    const folder = await stagingFolder({}, onTestFinished)
+    const records = await stagingFolder({}, onTestFinished)
+    const served = await serveFolder(folder, {
+      cleanUp: onTestFinished,
+      under: withDisks({ [folder]: DISK_MIB }),
+      flags: ['--records', records],
+    })
+    const there = seenBy(served, join(folder, 'small.bin'))
+    const put = (bytes: Buffer): void => {
+      writeFileSync(there, bytes)
+      utimesSync(there, 1_700_000_000, 1_700_000_000)
+    }
+    put(SMALL)
+    await served.image('small.bin', sha256(SMALL))
+    for (const [type, seed] of [
+      ['ramfs', 'another file system'],
+      ['tmpfs', 'another disk'],
+    ] as const) {
+      const bytes = imageBytes(SMALL.length, seed)
+      await takeAway(served, folder)
+      await mountAgain(served, folder, DISK_MIB, type)
+      put(bytes)
+      await served.image('small.bin', sha256(bytes))
+      const { client } = await exchange(served.port, request('/small.bin'))
+      expect(client.bodySha256()).toBe(sha256(bytes))
+    }
+    expect(await checkLedger(join(records, 'ledger.ndjson'))).toMatchObject({ intact: true })
+    expect(await served.stop()).toBe(0)
+  },
+)
 
 test('lines that another program appends to the ledger are said at once, with how to go on', async () => {
   const served = await serveFolder(await stagingFolder({ 'small.bin': SMALL }, onTestFinished), {

@@ -19,8 +19,14 @@ export function seenBy({ process: child }: ServedProgram, path: string): string 
   return join(`/proc/${child.pid}/root`, path)
 }
 
-export async function mountAgain(served: ServedProgram, folder: string, mib: number): Promise<void> {
-  await inside(served, mountLine(folder, mib))
+/** ramfs (Linux: tmpfs(5)) is a file system of its own kind, and takes no notice of the size. */
+export async function mountAgain(
+  served: ServedProgram,
+  folder: string,
+  mib: number,
+  type: 'tmpfs' | 'ramfs' = 'tmpfs',
+): Promise<void> {
+  await inside(served, mountLine(folder, mib, type))
 }
 
 /** As a stick that is pulled: the name is gone at once, what is open stays readable (umount(8), lazily). */
@@ -46,8 +52,8 @@ export function fillUp(served: ServedProgram, folder: string): string {
   return filler
 }
 
-function mountLine(folder: string, mib: number): string {
-  return `mount -t tmpfs -o size=${mib}m none '${folder}'`
+function mountLine(folder: string, mib: number, type = 'tmpfs'): string {
+  return `mount -t ${type} -o size=${mib}m none '${folder}'`
 }
 
 async function inside({ process: child }: ServedProgram, line: string): Promise<void> {

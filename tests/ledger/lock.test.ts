@@ -1,8 +1,18 @@
 import { spawnSync } from 'node:child_process'
 import { once } from 'node:events'
-import { existsSync, readdirSync, readFileSync, rmSync, statSync, utimesSync, writeFileSync } from 'node:fs'
+import {
+  existsSync,
+  mkdirSync,
+  readdirSync,
+  readFileSync,
+  rmSync,
+  statSync,
+  utimesSync,
+  writeFileSync,
+} from 'node:fs'
 import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
+import { openLedger } from '../../server/ledger/ledger.ts'
 import {
   claimNameOf,
   LOCK_FILE,
@@ -148,6 +158,79 @@ describe('a lock that somebody left', () => {
       message: expect.stringMatching(/another-laptop.*delete .*lock\.json/),
     })
     expect(await readLock(folder)).toEqual(before)
+  })
+})
+
+/** It may have come with a borrowed folder. */
+describe('a lock that was made to hurt', () => {
+  /** Names a process that runs, by all that can be compared. */
+  const living = (more: object): string =>
+    JSON.stringify({
+      ...hereNow(),
+      token: 't',
+      pagePort: 8081,
+      since: '',
+      pid: LIVING,
+      processStart: null,
+      ...more,
+    })
+
+  function plant(text: string): string {
+    const folder = newFolder()
+    const file = join(folder, LOCK_FILE)
+    writeFileSync(file, text)
+    utimesSync(file, 1_700_000_000, 1_700_000_000)
+    return folder
+  }
+
+  test.each([
+    ['a list', '[]'],
+    ['a number', '7'],
+    ['null', 'null'],
+    ['the prototype', '{"__proto__":{"token":"t","host":"h","pid":1,"pagePort":1,"since":""}}'],
+    ['a process that is a text', living({ pid: String(LIVING) })],
+    ['a process of no system', living({ pid: 1e300 })],
+    ['a page on a port that is none', living({ pagePort: 70_000 })],
+    ['a page elsewhere', living({ pagePort: '8081@192.0.2.66:80' })],
+    ['a time that is a list', living({ since: [[[]]] })],
+    ['a host that is a list', living({ host: ['h'] })],
+    ['a token that is an object', living({ token: {} })],
+    ['depth', '['.repeat(60_000)],
+  ])('%s is none, and is taken over', async (_what, text) => {
+    const folder = plant(text)
+    expect(await readLock(folder)).toBeUndefined()
+    const lock = await taken(folder)
+    expect(await readLock(folder)).toMatchObject({ token: lock.token })
+    expect(readdirSync(folder)).toEqual([LOCK_FILE])
+  })
+
+  test('a well-formed one that names a living process is believed: the planted ones above differ in one thing', async () => {
+    const folder = plant(living({}))
+    expect(await readLock(folder)).toMatchObject({ pid: LIVING })
+    await expect(takeLock(folder)).rejects.toMatchObject({ code: 'FP_LEDGER_HELD' })
+  })
+
+  test.each<[string, (file: string) => void]>([
+    ['65 KiB', (file) => writeFileSync(file, 'x'.repeat(65 * 1024))],
+    ['a folder', (file) => mkdirSync(file)],
+  ])('%s is refused, and readers see none', async (_what, make) => {
+    const folder = newFolder()
+    make(join(folder, LOCK_FILE))
+    await expect(openLedger({ records: folder })).rejects.toMatchObject({
+      code: expect.stringMatching(/^FP_LEDGER_(FOREIGN|UNWRITABLE)$/),
+    })
+    expect(await readLock(folder)).toBeUndefined()
+  })
+
+  test('folders that are named like what starters leave behind kept the server from starting', async () => {
+    const folder = newFolder()
+    const left = [`${LOCK_FILE}.1-000000000000`, claimNameOf('x')]
+    for (const name of left) {
+      mkdirSync(join(folder, name))
+      utimesSync(join(folder, name), 0, 0)
+    }
+    await taken(folder)
+    expect(new Set(readdirSync(folder))).toEqual(new Set([LOCK_FILE, ...left]))
   })
 })
 

@@ -1,6 +1,6 @@
-import { createHash } from 'node:crypto'
-import { mkdir, readdir, readFile, rename, rm, stat, symlink, writeFile } from 'node:fs/promises'
-import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import { createHash, createHmac } from 'node:crypto'
+import { mkdir, readdir, readFile, rename, rm, stat, symlink, truncate, writeFile } from 'node:fs/promises'
+import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest'
 import type { FileIdentity } from '../../server/files/folder.ts'
 import { type OnRecord, type OnRecordOf, openCatalogueStore } from '../../server/staging/catalogue-store.ts'
 import { BLOCK_BYTES } from '../../server/staging/digest-block-size.ts'
@@ -51,7 +51,19 @@ const ON_RECORD: OnRecord = {
   format: judgement.format,
 }
 const open = (recorded: OnRecordOf = () => ON_RECORD) =>
-  openCatalogueStore({ file: file(), recorded, onTrouble: (message) => void troubles.push(message) })
+  openCatalogueStore({
+    file: file(),
+    recorded,
+    secret: SECRET,
+    onTrouble: (message) => void troubles.push(message),
+  })
+
+const SECRET = 's'.repeat(43)
+/** The file as whoever knows the secret would write it. */
+function sealed(images: string): string {
+  const seal = createHmac('sha256', SECRET).update(images).digest('hex')
+  return `{"form":2,"seal":"${seal}","images":${images}}`
+}
 
 it.skipIf(process.platform === 'win32')(
   'digests were written through a link that took the place of the records folder',
@@ -137,12 +149,32 @@ describe('kept digests', () => {
     ['the block size', (text) => text.replace(`"blockBytes":${BLOCK_BYTES}`, '"blockBytes":1048576')],
     ['the CRC-32', (text) => text.replace(version.crc32, '76543210')],
     ['the number of blocks', (text) => text.replace(/"blocks":"[^"]*"/, '"blocks":"CQkJ"')],
-  ])('do not come back when %s was altered', async (_what, alter) => {
+  ])('do not come back when %s is another one, though sealed', async (_what, alter) => {
+    await kept()
+    const images = (await readFile(file(), 'utf8')).replace(/^.*?"images":/, '').slice(0, -1)
+    await writeFile(file(), sealed(images))
+    expect((await open()).find('x.bin', identity)?.version).toEqual(version)
+    expect(alter(images)).not.toBe(images)
+    await writeFile(file(), sealed(alter(images)))
+    expect((await open()).find('x.bin', identity)).toBeUndefined()
+    expect(troubles).toEqual([])
+  })
+
+  it.each<[string, (text: string) => string]>([
+    ['a digest', (text) => text.replace('aaaa', 'aaab')],
+    [
+      'the seal',
+      (text) => text.replace(/"seal":"./, (start) => start.replace(/.$/, start.endsWith('0') ? '1' : '0')),
+    ],
+    ['a blank at the end', (text) => `${text} `],
+    ['the last byte', (text) => text.slice(0, -1)],
+  ])('of which %s was altered were believed as far as the ledger said the same', async (_what, alter) => {
     await kept()
     const text = await readFile(file(), 'utf8')
     expect(alter(text)).not.toBe(text)
     await writeFile(file(), alter(text))
     expect((await open()).find('x.bin', identity)).toBeUndefined()
+    expect(troubles).toEqual([expect.stringContaining('were not kept by you on this laptop')])
   })
 
   it('come back without further digests when the ledger says that a published checksum differed', async () => {
@@ -176,6 +208,43 @@ describe('kept digests', () => {
     store.put('x.bin', version, judgement)
     await store.close()
     expect((await open()).find('x.bin', identity)?.version).toEqual(version)
+  })
+
+  const another = (images: string): string => `{"form":2,"seal":"${'0'.repeat(64)}","images":${images}}`
+  const record = JSON.stringify({ size: '300000', sha256: version.sha256, blocks: 7, more: 7 })
+
+  it.each<[string, () => Promise<unknown>]>([
+    ['numbers for texts', () => writeFile(file(), another(`{"x.bin":${record}}`))],
+    ['a list for the images', () => writeFile(file(), another('[[[]]]'))],
+    [
+      'keys of the prototype',
+      () => writeFile(file(), another('{"__proto__":{"x.bin":1},"constructor":{},"toString":1}')),
+    ],
+    [
+      'names that lead out',
+      () => writeFile(file(), another(`{"../../x.bin":${record},"/etc/hostname":${record}}`)),
+    ],
+    ['depth without end', () => writeFile(file(), another('{"a":'.repeat(1_000_000)))],
+    [
+      '65 MiB of nothing',
+      async () => {
+        await writeFile(file(), '')
+        await truncate(file(), 65 * 1024 * 1024)
+      },
+    ],
+    ['a folder', () => mkdir(file())],
+    ['a link out', () => symlink(place.path('elsewhere'), file())],
+  ])('that were made to hurt (%s) are not even parsed', async (_what, plant) => {
+    await mkdir(place.path('.fetchproof'))
+    await writeFile(place.path('elsewhere'), sealed('{}'))
+    await plant()
+    const parsed = vi.spyOn(JSON, 'parse')
+    const store = await open()
+    expect(parsed).not.toHaveBeenCalled()
+    parsed.mockRestore()
+    expect(store.find('x.bin', identity)).toBeUndefined()
+    expect(troubles).toEqual([expect.stringContaining('cannot be used')])
+    expect(await readFile(place.path('elsewhere'), 'utf8')).toBe(sealed('{}'))
   })
 
   it('are gone once removed, and nothing is left beside the file', async () => {

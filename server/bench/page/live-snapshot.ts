@@ -1,5 +1,5 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
-import type { Snapshot } from '../snapshot-shape.ts'
+import type { Snapshot, SnapshotChange } from '../snapshot-shape.ts'
 import { announcementsOf, pullKey } from './announcements.ts'
 import { answerTo } from './answers.ts'
 
@@ -51,7 +51,7 @@ export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions
     onChange()
   }
 
-  function take(part: Partial<Snapshot>): void {
+  function take(part: SnapshotChange): void {
     const before = live.snapshot
     const snapshot = merged(before, part)
     hear(snapshot)
@@ -78,7 +78,7 @@ export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions
     heardAt = performance.now()
     const opened = new EventSource('/api/stream')
     stream = opened
-    opened.onmessage = (event) => take(JSON.parse(String(event.data)) as Partial<Snapshot>)
+    opened.onmessage = (event) => take(JSON.parse(String(event.data)) as SnapshotChange)
     opened.addEventListener('beat', () => hear())
     opened.onerror = () => {
       lose()
@@ -137,7 +137,7 @@ export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions
 }
 
 /** What did not change stays the same object, so that only what changed is drawn again. */
-function merged(before: Snapshot | undefined, part: Partial<Snapshot>): Snapshot {
+function merged(before: Snapshot | undefined, { pullsChanged, ...part }: SnapshotChange): Snapshot {
   const next = { ...before, ...part } as Snapshot
   if (before === undefined) return next
   const { images, underWay, board } = part
@@ -145,10 +145,21 @@ function merged(before: Snapshot | undefined, part: Partial<Snapshot>): Snapshot
     ...next,
     ...(images !== undefined && { images: kept(before.images, images, ({ name }) => name) }),
     ...(underWay !== undefined && { underWay: kept(before.underWay, underWay, pullKey) }),
+    ...(pullsChanged !== undefined && { pulls: pullsAfter(next, pullsChanged) }),
     ...(board !== undefined && {
       board: { ...board, rows: kept(before.board.rows, board.rows, ({ key }) => key) },
     }),
   }
+}
+
+/** As many as a whole snapshot has of those that are over. */
+const PULLS_KEPT = 1_000
+
+/** Newest first. What is under way again is not over. */
+function pullsAfter({ pulls, underWay }: Snapshot, changed: Snapshot['pulls']): Snapshot['pulls'] {
+  const known = new Map([...pulls, ...changed].map((pull) => [pullKey(pull), pull]))
+  for (const pull of underWay) known.delete(pullKey(pull))
+  return [...known.values()].sort((a, b) => b.begunSeq - a.begunSeq).slice(0, PULLS_KEPT)
 }
 
 function kept<T>(before: readonly T[], now: readonly T[], keyOf: (each: T) => string): readonly T[] {

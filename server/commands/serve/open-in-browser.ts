@@ -5,8 +5,8 @@
  */
 import { spawn } from 'node:child_process'
 import { join } from 'node:path'
+import { writeForOwner } from '../../files/own-secret.ts'
 import { makeUserStateFolder } from '../../files/user-state.ts'
-import { writeForOwner } from '../page-token.ts'
 
 const TOOLS: Readonly<Partial<Record<NodeJS.Platform, readonly [string, ...string[]]>>> = {
   darwin: ['open'],

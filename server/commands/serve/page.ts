@@ -13,7 +13,7 @@ export async function openPage(
   settings: Pick<Settings, 'page' | 'pagePort' | 'records' | 'newToken'>,
 ) {
   const remarks: string[] = []
-  const { token, whyNotKept } = takePageToken(settings.records, settings.newToken)
+  const { secret: token, whyNotKept } = takePageToken(settings.records, settings.newToken)
   if (whyNotKept !== undefined) {
     remarks.push(
       `The token of the bench page could not be kept for your user (${whyNotKept}): it is that of this run alone, and other commands cannot reach this server.`,
