@@ -6,6 +6,7 @@
  *   blocks  [ first end first end … ] [ first end … ] …
  */
 const SPANS_A_BLOCK = 512
+const NONE: never[] = []
 
 export interface Span {
   readonly first: number
@@ -15,7 +16,7 @@ export interface Span {
 export class Coverage {
   /** How many bytes are in it. */
   bytes: number = 0
-  #blocks: number[][] = []
+  #blocks: number[][] = NONE
 
   /** An empty or reversed span adds nothing. */
   add({ first, end }: Span): void {
@@ -46,7 +47,7 @@ export class Coverage {
 
   clear(): void {
     this.bytes = 0
-    this.#blocks = []
+    this.#blocks = NONE
   }
 
   overlaps({ first, end }: Span): boolean {

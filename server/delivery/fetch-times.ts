@@ -41,22 +41,18 @@ export function pacedMs(fetch: Timed): number {
  */
 export class Durations {
   #only: Timed | undefined
-  #own: Extent | undefined
-  #wall: Extent | undefined
-  #run: number = 0
+  #several: { run: number; own: Extent | undefined; wall: Extent } | undefined
 
   /** Takes a fetch that has ended. */
   add(fetch: Timed): void {
-    if (this.#wall === undefined && this.#only === undefined) {
+    if (this.#several === undefined && this.#only === undefined) {
       const { run, upMs, begun, ended, lastByteMs, acknowledgedMs, durationMs, bytesHandedOver } = fetch
       // Not the whole record, which would stay for as long as the pull is kept.
       this.#only = { run, upMs, begun, ended, lastByteMs, acknowledgedMs, durationMs, bytesHandedOver }
       return
     }
     if (this.#only !== undefined) {
-      this.#run = this.#only.run
-      this.#own = new Extent()
-      this.#wall = new Extent()
+      this.#several = { run: this.#only.run, own: new Extent(), wall: new Extent() }
       this.#extend(this.#only)
       this.#only = undefined
     }
@@ -67,13 +63,16 @@ export class Durations {
   overAll(): { readonly seconds: number; readonly ended: string | null } {
     const only = this.#only
     if (only !== undefined) return { seconds: Math.round(pacedMs(only)) / 1000, ended: only.ended }
-    return (this.#own ?? this.#wall)?.overAll() ?? { seconds: 0, ended: null }
+    const several = this.#several
+    return (several?.own ?? several?.wall)?.overAll() ?? { seconds: 0, ended: null }
   }
 
   #extend(fetch: Timed): void {
-    if (fetch.upMs === null || fetch.run !== this.#run) this.#own = undefined
-    this.#own?.add(fetch.upMs ?? 0, fetch)
-    this.#wall?.add(Date.parse(fetch.begun), fetch)
+    const several = this.#several
+    if (several === undefined) return
+    if (fetch.upMs === null || fetch.run !== several.run) several.own = undefined
+    several.own?.add(fetch.upMs ?? 0, fetch)
+    several.wall.add(Date.parse(fetch.begun), fetch)
   }
 }
 

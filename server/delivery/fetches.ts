@@ -1,4 +1,5 @@
 /** Fetch records out of ledger entries: the one place where a begun and an ended line become one fetch. */
+import { createPassing } from '../grouped.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import type { FetchRecord } from './records.ts'
 
@@ -7,7 +8,7 @@ type Open = { -readonly [M in keyof FetchRecord]: FetchRecord[M] }
 
 /** `idPrefix` (such as `2-`) keeps the numbers of several merged ledgers apart. */
 export function createFetchRecords(idPrefix = '') {
-  const open = new Map<number, Open>()
+  const open = createPassing<number, Open>()
   let run = 0
   return {
     /**
@@ -25,9 +26,8 @@ export function createFetchRecords(idPrefix = '') {
           return record
         }
         case 'fetch-ended': {
-          const record = open.get(entry.id)
+          const record = open.take(entry.id)
           if (record === undefined) return undefined
-          open.delete(entry.id)
           end(record, entry, seq)
           return record
         }
@@ -41,7 +41,7 @@ export function createFetchRecords(idPrefix = '') {
       }
     },
     /** Records begun and not ended, in the order they began. */
-    underWay: (): readonly FetchRecord[] => [...open.values()],
+    underWay: (): readonly FetchRecord[] => open.values(),
   }
 }
 

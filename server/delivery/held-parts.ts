@@ -2,6 +2,7 @@
  * Which part of which version of an image each client may hold: what it began last, and how far that was handed over.
  * Clients rarely send If-Range with a resume, so the server has to know whether what they hold is of this version.
  */
+import { createPassing } from '../grouped.ts'
 import type { ClientRef, Entry } from '../ledger/entries.ts'
 import { type Clients, createClients, isOfImage, type LateHardware, type Moment } from './clients.ts'
 
@@ -42,7 +43,7 @@ type Parts = Map<string, Part>
 export function createHeldParts(): HeldParts {
   // Long: what clients hold; each function is an entry's effect on it or a question to it.
   const clients = createClients<Parts>({ make: () => new Map(), move: moveLate })
-  const open = new Map<number, { readonly part: Part; readonly first: number }>()
+  const open = createPassing<number, { readonly part: Part; readonly first: number }>()
 
   function begin(entry: Extract<Entry, { kind: 'fetch-begun' }>): void {
     const { id, client, image, first } = entry
@@ -69,9 +70,8 @@ export function createHeldParts(): HeldParts {
   }
 
   function end({ id, ending, bytesHandedOver }: Extract<Entry, { kind: 'fetch-ended' }>): void {
-    const fetch = open.get(id)
+    const fetch = open.take(id)
     if (fetch === undefined) return
-    open.delete(id)
     const { part, first } = fetch
     part.underWay -= 1
     const handed = ending === 'lost-track' ? Number.POSITIVE_INFINITY : first + bytesHandedOver

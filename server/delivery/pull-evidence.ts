@@ -3,68 +3,59 @@
  * there are.
  */
 import type { ImageReference } from '../ledger/entries.ts'
-import { Coverage, type Span } from './coverage.ts'
-import { Durations } from './fetch-times.ts'
+import type { Coverage, Span } from './coverage.ts'
+import type { Durations } from './fetch-times.ts'
 import { resumeOffset } from './range-header.ts'
 import type { FetchRecord } from './records.ts'
 
-export type PullEvidence = ReturnType<typeof createPullEvidence>
-
-/** What the client said itself that it holds, as far as it could by what had been handed over when it asked. */
-interface Statements {
-  /** It holds `[0, end)`. */
-  end: number
-  /** The first ones, in order, and how many there were. */
-  readonly ends: number[]
-  times: number
-}
-
 const STATEMENTS_KEPT = 20
 
-export function createPullEvidence({ image, begun, begunSeq }: FetchRecord & { image: ImageReference }) {
-  return {
-    image,
-    /** In the order they began. */
-    fetches: [] as string[],
-    addresses: [] as string[],
-    /** RFC 3339 UTC. */
-    begun,
-    begunSeq,
-    latestSeq: begunSeq,
-    /** How many are under way. */
-    underWay: 0,
-    /** The lowest offset that was asked for. */
-    lowest: Number.POSITIVE_INFINITY,
-    delivered: new Coverage(),
-    /** Of those that ended. */
-    handedOver: new Coverage(),
-    bytesHandedOver: 0,
-    /** One fetch alone delivered the whole image. */
-    deliveredWhole: false,
-    /** Some asked for less than all up to the end, or came beside others. */
-    inParts: false,
-    versionChanged: false,
-    stated: { end: 0, ends: [], times: 0 } as Statements,
-    durations: new Durations(),
-    /** What is to be said of the fetch that began last: every byte was handed over, and yet it was not delivered. */
-    undelivered: null as string | null,
-    shared: false,
-    /** Some bytes were handed over twice at the same time, whoever took them. */
-    doubled: false,
-  }
+/** Flat, and lists made only when there is something for them: of all that is read back, pulls are what stays in memory. */
+export interface PullEvidence {
+  readonly image: ImageReference
+  /** In the order they began. */
+  fetches: string[]
+  /** After the one that it began at. */
+  otherAddresses: readonly string[]
+  readonly address: string
+  /** RFC 3339 UTC. */
+  readonly begun: string
+  readonly begunSeq: number
+  latestSeq: number
+  /** How many are under way. */
+  underWay: number
+  /** The lowest offset that was asked for. */
+  lowest: number
+  readonly delivered: Coverage
+  /** Of those that ended. */
+  readonly handedOver: Coverage
+  bytesHandedOver: number
+  /** One fetch alone delivered the whole image. */
+  deliveredWhole: boolean
+  /** Some asked for less than all up to the end, or came beside others. */
+  inParts: boolean
+  versionChanged: boolean
+  /** What the client said itself that it holds, as far as it could by what had been handed over when it asked: `[0, end)`. */
+  statedEnd: number
+  /** The first of those statements, in order, and how many there were. */
+  stated: readonly number[]
+  statedTimes: number
+  readonly durations: Durations
+  /** What is to be said of the fetch that began last: every byte was handed over, and yet it was not delivered. */
+  undelivered: string | null
+  shared: boolean
+  /** Some bytes were handed over twice at the same time, whoever took them. */
+  doubled: boolean
 }
 
 /** `reach`: how far from byte 0 on earlier fetches of this version have handed over. */
 export function takeBegun(pull: PullEvidence, fetch: FetchRecord, reach: number): void {
   const { client, first, bytesPromised } = fetch
   // Pushed into an empty list, the first one would make room for seventeen, in every pull that is kept.
-  if (pull.fetches.length === 0) {
-    pull.fetches = [fetch.id]
-    pull.addresses = [client.address]
-  } else {
-    pull.fetches.push(fetch.id)
-    if (!pull.addresses.includes(client.address)) pull.addresses.push(client.address)
-  }
+  if (pull.fetches.length === 0) pull.fetches = [fetch.id]
+  else pull.fetches.push(fetch.id)
+  if (client.address !== pull.address && !pull.otherAddresses.includes(client.address))
+    pull.otherAddresses = [...pull.otherAddresses, client.address]
   pull.latestSeq = Math.max(pull.latestSeq, fetch.begunSeq)
   pull.underWay += 1
   pull.lowest = Math.min(pull.lowest, first)
@@ -80,11 +71,11 @@ export function takeBegun(pull: PullEvidence, fetch: FetchRecord, reach: number)
  * `bytes=K-` says that the client holds `[0,K)`. It counts when an earlier fetch of this version had handed over at
  * least K bytes by then, or was lost track of.
  */
-export function takeStatement({ stated }: PullEvidence, offset: number, reach: number): void {
+export function takeStatement(pull: PullEvidence, offset: number, reach: number): void {
   if (offset > reach) return
-  stated.end = Math.max(stated.end, offset)
-  stated.times += 1
-  if (stated.ends.length < STATEMENTS_KEPT) stated.ends.push(offset)
+  pull.statedEnd = Math.max(pull.statedEnd, offset)
+  pull.statedTimes += 1
+  if (pull.stated.length < STATEMENTS_KEPT) pull.stated = [...pull.stated, offset]
 }
 
 export function takeEnded(pull: PullEvidence, fetch: FetchRecord): void {

@@ -30,13 +30,13 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
   // device's close after the device has come again.
   const segmented = pull.inParts && !pull.deliveredWhole
   // A client that works in segments says nothing by its ranges.
-  const stated = segmented ? 0 : pull.stated.end
+  const stated = segmented ? 0 : pull.statedEnd
   const state = stateOf(pull, stated, segmented)
   const { seconds, ended } = state === 'running' ? { seconds: null, ended: null } : pull.durations.overAll()
-  const { addresses, image } = pull
+  const { address, otherAddresses, image } = pull
   return {
-    client: { address: addresses[0] ?? '', mac, device },
-    ...(addresses.length > 1 && { addresses: [...addresses] }),
+    client: { address, mac, device },
+    ...(otherAddresses.length > 0 && { addresses: [address, ...otherAddresses] }),
     image,
     state,
     bytesCovered: bytesCovered(pull, stated),
@@ -73,17 +73,17 @@ function bytesCovered({ delivered }: PullEvidence, stated: number): number {
 }
 
 function notesOf(pull: PullEvidence, segmented: boolean): string[] {
-  const { stated, addresses } = pull
+  const { stated, statedTimes, otherAddresses } = pull
   const notes: string[] = []
   if (pull.shared)
     notes.push('several devices share this address: which of them holds the image was not seen')
   if (pull.versionChanged) {
     notes.push('the client had begun another version and was given this one from the start')
   }
-  if (addresses.length > 1) notes.push(`went on under another address: ${addresses.slice(1).join(', ')}`)
-  if (stated.times > 0 && !segmented) {
-    const more = stated.times - stated.ends.length
-    notes.push(`resumed at byte ${stated.ends.join(', ')}${more > 0 ? ` and ${more} times more` : ''}`)
+  if (otherAddresses.length > 0) notes.push(`went on under another address: ${otherAddresses.join(', ')}`)
+  if (statedTimes > 0 && !segmented) {
+    const more = statedTimes - stated.length
+    notes.push(`resumed at byte ${stated.join(', ')}${more > 0 ? ` and ${more} times more` : ''}`)
   }
   if (segmented) {
     const doubled = pull.doubled && !pull.shared

@@ -6,18 +6,13 @@
  * that the pull has asked for (a segment). Any other request of the same client and version joins the latest
  * pull. What is covered then is judged in pull-verdict.ts.
  */
+import { createPassing } from '../grouped.ts'
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
 import { createClients, type LateHardware, type Moment } from './clients.ts'
 import { Coverage } from './coverage.ts'
+import { Durations } from './fetch-times.ts'
 import { createFetchRecords } from './fetches.ts'
-import {
-  createPullEvidence,
-  handedSpan,
-  type PullEvidence,
-  takeBegun,
-  takeEnded,
-  takeStatement,
-} from './pull-evidence.ts'
+import { handedSpan, type PullEvidence, takeBegun, takeEnded, takeStatement } from './pull-evidence.ts'
 import { handedTwice, judgePull } from './pull-verdict.ts'
 import { resumeOffset } from './range-header.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
@@ -60,7 +55,7 @@ interface Line {
   /** As soon as there are so many of them, it is seen which can be folded. */
   foldAt: number
   /** Fetches under way, in the order they began. */
-  open: Map<string, Open>
+  open: Open[]
   /** Those that ended while others were under way, in the order they ended. */
   over: Over[]
   /** What those handed over. */
@@ -83,8 +78,8 @@ interface Over {
 /** By SHA-256, of one client. */
 type Lines = Map<string, Line>
 
-/** Of those that ended; who asks for more of a pull than that asks at once. */
-const ENDED_KNOWN = 4_096
+/** Of those that ended, at least; who asks for more of a pull than that asks at once. */
+const ENDED_KNOWN = 1_024
 /** Pulls of one client and version that are kept, however long ago they began. */
 const KEPT_A_LINE = 8
 /** More than so many that ended earlier than all that are under way are let go together. */
@@ -94,11 +89,10 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   // Long: all pulls over one set of lines, a function for each thing that an entry may do to them.
   const fetches = createFetchRecords(options.idPrefix)
   const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
-  // Of a Map that many entries pass through, each table that was outgrown keeps what it held last alive for the
-  // collector of young objects. So with `retired`, only what is under way stands here, and pulls stand in their lines
-  // alone: with a set of them beside, the collector took a third of the time of an audit.
-  const pullOfFetch = new Map<string, Pull>()
-  const pullOfEnded = new Map<string, Pull>()
+  // With `retired`, only what is under way stands here, and pulls stand in their lines alone: with a set of them beside,
+  // the collector took a third of the time of an audit.
+  const open = createPassing<string, Open>()
+  let ended: { readonly id: string; readonly pull: Pull }[] = []
   let begunPulls = 0
   let folded = 0
   let entries = 0
@@ -114,28 +108,52 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     if (!hasImage(fetch) || fetch.rehearsal || fetch.bytesPromised === 0) return
     const lines = clients.of(fetch.client)
     const { sha256 } = fetch.image
-    const line = lines.get(sha256) ?? lineWith([], { open: new Map(), over: [], reach: 0 })
+    const line = lines.get(sha256) ?? lineWith([], { open: [], over: [], reach: 0 })
     lines.set(sha256, line)
     const { latest } = line
     const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
     takeBegun(pull, fetch, line.reach)
     outdate(pull)
-    pullOfFetch.set(fetch.id, pull)
-    line.open.set(fetch.id, { pull, began: entries })
+    const opened = { pull, began: entries }
+    open.set(fetch.id, opened)
+    line.open.push(opened)
   }
 
   function newPull(line: Line, fetch: FetchRecord & { image: ImageReference }): Pull {
     begunPulls += 1
-    // Spread into a literal, an object of so many members takes a kilobyte more.
-    const pull: Pull = Object.assign(createPullEvidence(fetch), {
+    const { client, begun, begunSeq } = fetch
+    const pull: Pull = {
       number: begunPulls,
       line,
-      client: fetch.client,
+      client,
       moment: clients.moment(),
-      mac: clients.macOf(fetch.client),
+      mac: clients.macOf(client),
       reach: 0,
       record: undefined,
-    })
+      // Each entry has names and digest anew: those of the pull before are as good.
+      image: sameImage(line.latest?.image, fetch.image),
+      fetches: NONE,
+      address: client.address,
+      otherAddresses: NONE,
+      begun,
+      begunSeq,
+      latestSeq: begunSeq,
+      underWay: 0,
+      lowest: fetch.first,
+      delivered: new Coverage(),
+      handedOver: new Coverage(),
+      bytesHandedOver: 0,
+      deliveredWhole: false,
+      inParts: false,
+      versionChanged: false,
+      statedEnd: 0,
+      stated: NONE,
+      statedTimes: 0,
+      durations: new Durations(),
+      undelivered: null,
+      shared: false,
+      doubled: false,
+    }
     line.latest = pull
     line.pulls.push(pull)
     retirePast(line)
@@ -149,7 +167,9 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     const early = begunPulls - options.keepLatest
     const kept: Pull[] = []
     let through: PullRecord['state'] = 'incomplete'
-    for (const [at, pull] of [...pulls.entries()].reverse()) {
+    for (let at = pulls.length - 1; at >= 0; at -= 1) {
+      const pull = pulls[at]
+      if (pull === undefined) continue
       const isLatest = pull.number > early || at >= pulls.length - KEPT_A_LINE
       if (isLatest || pull.underWay > 0) kept.push(pull)
       else if (through !== 'complete') {
@@ -165,11 +185,12 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   }
 
   function end(fetch: FetchRecord): void {
-    const pull = pullOfFetch.get(fetch.id)
-    if (pull === undefined) return
-    pullOfFetch.delete(fetch.id)
+    const opened = open.take(fetch.id)
+    if (opened === undefined) return
+    const { pull, began } = opened
     outdate(pull)
     const { line } = pull
+    line.open.splice(line.open.indexOf(opened), 1)
     if (fetch.ending === 'headers-only') {
       leave(pull, fetch)
       return
@@ -177,8 +198,6 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     rememberEnded(fetch.id, pull)
     takeEnded(pull, fetch)
     pull.reach = further(pull.reach, fetch)
-    const began = line.open.get(fetch.id)?.began ?? 0
-    line.open.delete(fetch.id)
     line.reach = further(line.reach, fetch)
     compare(line, fetch, pull, began)
     retirePast(line)
@@ -187,7 +206,6 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   /** It asked how long the image is, and left it at that. */
   function leave(pull: Pull, { id }: FetchRecord): void {
     const { line } = pull
-    line.open.delete(id)
     pull.fetches.splice(pull.fetches.indexOf(id), 1)
     pull.underWay -= 1
     if (pull.fetches.length > 0) return
@@ -210,7 +228,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
         for (const each of [pull, other.pull]) markDoubled(each, twice === 'to several')
       }
     }
-    if (line.open.size === 0) {
+    if (line.open.length === 0) {
       line.over = []
       line.overBytes.clear()
       return
@@ -222,16 +240,15 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
 
   /** Ended before all began that are under way: nothing will be compared with them any more. */
   function letPastGo(line: Line): void {
-    const [earliest] = line.open.values()
-    const began = earliest?.began ?? 0
+    const began = line.open[0]?.began ?? 0
     if ((line.over[PAST_AT_MOST]?.ended ?? began) >= began) return
     line.over = line.over.filter(({ ended }) => ended >= began)
   }
 
   function rememberEnded(id: string, pull: Pull): void {
     if (options.retired !== undefined) return
-    pullOfEnded.set(id, pull)
-    if (pullOfEnded.size > ENDED_KNOWN) pullOfEnded.delete(pullOfEnded.keys().next().value ?? '')
+    ended.push({ id, pull })
+    if (ended.length > 2 * ENDED_KNOWN) ended = ended.slice(-ENDED_KNOWN)
   }
 
   /** 416 to `bytes=SIZE-`: the client says that it holds the whole image. */
@@ -254,7 +271,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
 
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
   function retirePast(line: Line): void {
-    if (options.retired === undefined || line.open.size > 0) return
+    if (options.retired === undefined || line.open.length > 0) return
     if (line.pulls.length < 2) return
     for (const pull of line.pulls) if (pull !== line.latest) options.retired(recordOf(pull))
     line.pulls = line.latest === undefined ? [] : [line.latest]
@@ -316,7 +333,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     folded: (): number => folded,
     /** The pull that a fetch belongs to; with `retired`, only while it or one beside it is under way. */
     pullOf(id: string): PullRecord | undefined {
-      const pull = pullOfFetch.get(id) ?? pullOfEnded.get(id)
+      const pull = open.get(id)?.pull ?? ended.findLast((each) => each.id === id)?.pull
       return pull && recordOf(pull)
     },
     /** Fetches begun and not ended, in the order they began. */
@@ -328,6 +345,13 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
       for (const pull of kept()) outdate(pull)
     },
   }
+}
+
+const NONE: never[] = []
+
+function sameImage(known: ImageReference | undefined, image: ImageReference): ImageReference {
+  const { name, plainPath, bytes } = image
+  return known?.name === name && known.plainPath === plainPath && known.bytes === bytes ? known : image
 }
 
 function hasImage(fetch: FetchRecord): fetch is FetchRecord & { image: ImageReference } {
@@ -353,7 +377,7 @@ function joins({ image, lowest }: Pull, { first, bytesPromised }: FetchRecord): 
 function joinLines(a: Line, b: Line): Line {
   const pulls = [...a.pulls, ...b.pulls].sort((one, other) => one.number - other.number)
   return lineWith(pulls, {
-    open: new Map([...a.open, ...b.open].sort(([, one], [, other]) => one.began - other.began)),
+    open: [...a.open, ...b.open].sort((one, other) => one.began - other.began),
     over: [...a.over, ...b.over].sort((one, other) => one.ended - other.ended),
     reach: Math.max(a.reach, b.reach),
   })
@@ -363,7 +387,7 @@ function joinLines(a: Line, b: Line): Line {
 function partOf(line: Line, pulls: readonly Pull[], reach: number): Line {
   const own = new Set(pulls)
   return lineWith(pulls, {
-    open: new Map([...line.open].filter(([, { pull }]) => own.has(pull))),
+    open: line.open.filter(({ pull }) => own.has(pull)),
     over: line.over.filter(({ pull }) => own.has(pull)),
     reach,
   })

@@ -12,6 +12,7 @@ import { open } from 'node:fs/promises'
 import { dirname, join } from 'node:path'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
+import { createPassing } from '../grouped.ts'
 import { checkLine, FIRST_PREV } from './chain.ts'
 import type { Entry } from './entries.ts'
 import { linesOf, readLines, type Tail } from './lines.ts'
@@ -35,7 +36,7 @@ export interface FoundLedger {
 /** Checks the whole chain, showing each entry. An absent file is an empty ledger. Throws FP_LEDGER_BROKEN. */
 export async function readBack(file: string, onEntry: (entry: Entry) => void): Promise<FoundLedger> {
   const lines = readLines(file)
-  const openFetches = new Set<number>()
+  const openFetches = createPassing<number, number>()
   let entries = 0
   let sum = FIRST_PREV
   let length = 0
@@ -51,8 +52,8 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
         entries += 1
         sum = entry.sum
         length += bytes.length + 1
-        if (entry.kind === 'fetch-begun') openFetches.add(entry.id)
-        if (entry.kind === 'fetch-ended') openFetches.delete(entry.id)
+        if (entry.kind === 'fetch-begun') openFetches.set(entry.id, entry.id)
+        if (entry.kind === 'fetch-ended') openFetches.take(entry.id)
         if (entry.kind === 'fetch-begun' || entry.kind === 'fetch-refused') {
           lastFetchId = Math.max(lastFetchId, entry.id)
         }
@@ -62,7 +63,7 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
   } catch (error) {
     if (systemCode(error) !== 'ENOENT') throw error
   }
-  return { entries, sum, length, lastFetchId, openFetches: [...openFetches], tail: lines.tail() }
+  return { entries, sum, length, lastFetchId, openFetches: openFetches.values(), tail: lines.tail() }
 }
 
 /** Copies the torn tail to `ledger.torn-<time>` beside the ledger, then cuts it off. Returns the new file's name. */
