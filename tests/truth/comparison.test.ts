@@ -255,3 +255,38 @@ test.each<[string, Device, readonly FetchRecord[], readonly PullRecord[], RegExp
 ])('found: %s', (_what, of, fetches, pulls, fault) => {
   expect(faultsOf(of, fetches, pulls).faults.join('\n')).toMatch(fault)
 })
+
+/** Refused with all connections taken, before its request was read. */
+const MADE_ROOM: FetchRecord = {
+  ...FETCH,
+  method: null,
+  target: null,
+  httpVersion: null,
+  userAgent: null,
+  image: null,
+  status: 503,
+  ending: 'refused',
+  bytesPromised: 0,
+  bytesHandedOver: 0,
+  reason: 'all connections were taken',
+}
+
+test.each([
+  ['a 503', { status: 503, promised: 0, version: undefined }, 1],
+  ['a 503 to a part', { status: 503, promised: 0, version: undefined, range: 'bytes=5-' }, 1],
+  ['a connection that was lost', { status: undefined, promised: 0, version: undefined }, 1],
+])(
+  'a connection that made room unread was taken for a read by TFTP; its device met %s',
+  (_what, met, count) => {
+    const played = device(0, 'lost', met)
+    expect(faultsOf(played, [{ ...MADE_ROOM, count }], []).faults).toEqual([])
+  },
+)
+
+test('more that made room unread than devices met, and a 503 without any entry, are faults', () => {
+  const met = device(0, 'lost', { status: 503, promised: 0, version: undefined })
+  const twice = faultsOf(met, [{ ...MADE_ROOM, count: 2 }], []).faults
+  expect(twice).toEqual([expect.stringContaining('2 connections that made room unread')])
+  const none = faultsOf(met, [], []).faults
+  expect(none).toEqual([expect.stringContaining('0 connections that made room unread')])
+})

@@ -339,21 +339,44 @@ function compareRefusals(
   const unanswered = requests.filter(
     ({ status, pipelined, received }) => status === undefined && !pipelined && received === 0,
   ).length
+  const named = refused.filter((record) => record.status !== null && !isUnread(record))
   const entries = groupBy(
-    refused.filter(({ status }) => status !== null),
+    named,
     ({ method, status, range }) => `${method ?? READ_REQUEST} ${status} ${range ?? 'whole'}`,
   )
+  // Met by HTTP, and no entry names the request; and how many of those are due.
+  const unnamed = { met: 0, due: 0 }
   for (const key of new Set([...answered.keys(), ...entries.keys()])) {
     const asked = answered.get(key) ?? []
-    const counted = (entries.get(key) ?? []).reduce((sum, { count }) => sum + count, 0)
+    const counted = countOf(entries.get(key) ?? [])
     const inLastLife = asked.filter(({ life }) => life === lastLife).length
     const least = inLastLife + (asked.length > inLastLife ? 1 : 0)
-    if (counted < least || counted > sentTimes(asked) + unanswered) {
+    const mayBeUnnamed = /^(GET|HEAD) 503 /.test(key)
+    if (mayBeUnnamed) {
+      unnamed.met += Math.max(0, asked.length - counted)
+      unnamed.due += Math.max(0, least - counted)
+    }
+    if ((counted < least && !mayBeUnnamed) || counted > sentTimes(asked) + unanswered) {
       faults.push(`${counted} refusals on record (${key}), the devices met ${asked.length}`)
     }
   }
+  const unread = countOf(refused.filter(isUnread))
+  if (unread < unnamed.due || unread > unnamed.met + unanswered) {
+    faults.push(
+      `${unread} connections that made room unread, the devices met ${unnamed.met} refusals of no other entry`,
+    )
+  }
   faults.push(...comparePipelined(requests, behindOthers))
   return faults
+}
+
+/** A connection that made room, or was let go, before its request was read: what it asked for stands on no record. */
+function isUnread({ door, method, status }: FetchRecord): boolean {
+  return door !== 'tftp' && method === null && status === 503
+}
+
+function countOf(records: readonly FetchRecord[]): number {
+  return records.reduce((sum, { count }) => sum + count, 0)
 }
 
 function sentTimes(requests: readonly RequestTruth[]): number {
@@ -367,7 +390,7 @@ function comparePipelined(requests: readonly RequestTruth[], behindOthers: reado
     const first = requests.find((each) => each.port === port && !each.pipelined)
     return first?.status === 200 && first.life === first.lifeAtEnd && first.received === first.promised
   })
-  const counted = behindOthers.reduce((sum, { count }) => sum + count, 0)
+  const counted = countOf(behindOthers)
   if (counted > sent.length)
     return [`${counted} refusals without a status, ${sent.length} pipelined requests`]
   const killed = new Set(due.map(({ life }) => life)).size > 1
