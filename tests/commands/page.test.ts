@@ -90,7 +90,9 @@ test('where the home folder cannot be written, the server says so and serves', n
   const served = await serveFolder(folder, { cleanUp: onTestFinished, env, flags: ['--format', 'text'] })
   const said = /token of the bench page could not be kept for your user \(ENOTDIR\)/
   await vi.waitFor(() => expect(served.otherLines.join('\n')).toMatch(said), 20_000)
-  expect((await fetch(`http://127.0.0.1:${served.port}/core.bin`)).status).toBe(200)
+  const statusOf = async (): Promise<number> =>
+    (await fetch(`http://127.0.0.1:${served.port}/core.bin`)).status
+  await vi.waitFor(async () => expect(await statusOf()).toBe(200), 20_000)
 })
 
 test('a lock that names the port of another program makes no command tell it the token', async () => {
