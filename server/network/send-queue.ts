@@ -107,7 +107,7 @@ export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
   // Long: one queue of questions and the look that answers them; each function moves questions on.
   const { platform = process.platform, gatherMs = GATHER_MS } = options
   if (platform !== 'linux') return notShown('this system does not show send queues')
-  const { look = createTableThread(), lookNow = lookAtShortTables } = options
+  const { look = lookInThread, lookNow = lookAtShortTables } = options
 
   let waiting: Question[] = []
   let busy = false
@@ -189,12 +189,12 @@ const HEAP = { maxYoungGenerationSizeMb: 2, maxOldGenerationSizeMb: 32 }
 
 /** Started with the first question, and anew when it broke. It never keeps the program alive. */
 function createTableThread(): NonNullable<SendQueuesOptions['look']> {
-  const script = builtScript(new URL('./connection-table-thread.js', import.meta.url))
   const asked = new Map<number, { resolve(looked: Looked): void; reject(error: unknown): void }>()
   let thread: Worker | undefined
   let lastId = 0
 
   function start(): Worker {
+    const script = builtScript(new URL('./connection-table-thread.js', import.meta.url))
     const fresh = new Worker(script, { resourceLimits: HEAP })
     const broke = (error: unknown): void => {
       if (thread !== fresh) return
@@ -221,3 +221,6 @@ function createTableThread(): NonNullable<SendQueuesOptions['look']> {
       thread.postMessage({ id: lastId, connections } satisfies LookTask)
     })
 }
+
+/** One thread for the whole program. */
+const lookInThread = createTableThread()
