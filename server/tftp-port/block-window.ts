@@ -49,7 +49,9 @@ export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: nu
     put(piece: Uint8Array): void {
       for (let at = 0; at < piece.byteLength; ) {
         current ??= slotOf(block)
-        const bytes = piece.subarray(at, at + blockBytes - current.filled)
+        const room = blockBytes - current.filled
+        const fits = at === 0 && piece.byteLength <= room
+        const bytes = fits ? piece : piece.subarray(at, at + room)
         current.packet.set(bytes, DATA_HEADER_BYTES + current.filled)
         current.filled += bytes.byteLength
         at += bytes.byteLength
@@ -69,7 +71,7 @@ export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: nu
       if (number === lastBlock) writeDataHeader(packet, number)
       if (slot !== undefined) slot.sending += 1
       return {
-        packet: packet.subarray(0, length),
+        packet: packet.length === length ? packet : packet.subarray(0, length),
         sent() {
           if (slot !== undefined) slot.sending -= 1
         },

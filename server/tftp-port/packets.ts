@@ -53,7 +53,7 @@ const malformed = (why: string): Packet => ({ kind: 'malformed', why })
 
 export function parsePacket(datagram: Uint8Array): Packet {
   if (datagram.byteLength < 2) return malformed('shorter than an opcode')
-  const bytes = Buffer.from(datagram.buffer, datagram.byteOffset, datagram.byteLength)
+  const bytes = asBuffer(datagram)
   const opcode = bytes.readUInt16BE(0)
   switch (opcode) {
     case OPCODE.read:
@@ -77,6 +77,10 @@ export function parsePacket(datagram: Uint8Array): Packet {
     default:
       return malformed(`unknown opcode ${opcode}`)
   }
+}
+
+function asBuffer(bytes: Uint8Array): Buffer {
+  return Buffer.isBuffer(bytes) ? bytes : Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength)
 }
 
 function parseRequest(bytes: Buffer, write: boolean): Packet {
