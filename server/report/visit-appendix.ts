@@ -1,10 +1,10 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
 import { STANDINGS } from '../visit/standings.ts'
+import { CAUTIONS, WHAT_THIS_SHOWS } from '../wording/cautions.ts'
 import { formatWords } from '../wording/format-words.ts'
 import type { SiteTime } from '../wording/site-time.ts'
 import { STANDING_MEANINGS } from '../wording/standing-words.ts'
 import { bytesText } from '../wording/units.ts'
-import { CAUTIONS, WHAT_THIS_SHOWS } from './cautions.ts'
 import { checksumWords, pullBlock } from './device-card.ts'
 import { type Html, html } from './html.ts'
 import type { ReportImage } from './report-images.ts'

@@ -1,7 +1,7 @@
 /** What every reader of the record should know: the cautions, and the limits of what it can show. */
 
 export const CAUTIONS: readonly string[] = Object.freeze([
-  'A wrong or interrupted image can leave a device dead. Do not cut the power while a device writes. Have the rollback image and access to the console ready.',
+  'A wrong or interrupted image can leave a device dead. Do not cut its power while it writes. Have the rollback image and access to the console ready.',
   'What is powered or carried by a device goes down with it: phones, and with them emergency calls; door control, alarms, cameras. Agree a window, tell those concerned, and keep another way to call for help.',
   'Follow the maker’s instructions, the site’s change control, and local codes. Electrical work belongs to licensed people.',
 ])
