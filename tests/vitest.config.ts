@@ -41,7 +41,7 @@ export default defineConfig({
     reporters: ['default', './tests/skipped-reporter.ts'],
     dangerouslyIgnoreUnhandledErrors: false,
     projects: [
-      // Files of these rooms leave nothing behind: they share processes, and each module is loaded once.
+      // Files of these rooms leave nothing behind and put no module in the place of another: they share processes.
       { extends: true, test: { name: 'rooms', isolate: false, include: ROOMS, exclude: SLOW } },
       {
         extends: true,
