@@ -97,7 +97,7 @@ describe('one client cannot starve another', needs('Linux'), () => {
       crowd.push(await connectRaw(served.port, { localAddress, keep: true }))
     }
     const pushedOut = await served.entry('fetch-refused', ({ reason }) => reason.includes('all connections'))
-    expect(pushedOut.client.address).toBe('127.0.1.1')
+    expect(pushedOut.client.address).toMatch(/^127\.0\.[12]\./)
     const refused = served.entries.flatMap((entry) => (entry.kind === 'fetch-refused' ? [entry] : []))
     expect(refused.filter(({ client }) => client.address === GOOD).map(({ status }) => status)).toEqual([404])
   })
