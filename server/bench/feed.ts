@@ -1,12 +1,14 @@
 /**
- * One feed of changes for all who listen: looked at when the depot says that something changed, and four times a
- * second while bytes move; silent when nothing did. Everybody gets the same text, made once.
+ * One feed of changes for all who listen: looked at when the depot says that something changed, at most four times a
+ * second, and twice a second while bytes move; silent when nothing did. Everybody gets the same text, made once.
  */
 import type { Depot } from '../depot/depot.ts'
 import type { Member, Snapshots } from './snapshot.ts'
 
 /** Shortest time between two looks: four a second. */
 const GATHER_MS = 250
+/** While nothing but bytes moves: drawing bars costs a browser more than anything else here. */
+const MOVING_MS = 500
 
 export type Feed = ReturnType<typeof createFeed>
 
@@ -26,21 +28,24 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
       const json = snapshots.json(members)
       for (const listener of [...listeners]) listener(json)
     }
-    if (moving()) plan()
+    if (moving()) plan(MOVING_MS)
   }
 
   /** While anything is under way there is no event for each piece that goes out. */
   const moving = (): boolean => depot.delivery.underWay.list().length > 0
 
-  function plan(): void {
-    if (timer !== undefined || listeners.size === 0) return
-    timer = setTimeout(look, Math.max(0, lookedAt + GATHER_MS - performance.now()))
+  function plan(afterMs: number): void {
+    clearTimeout(timer)
+    timer = undefined
+    if (listeners.size === 0) return
+    timer = setTimeout(look, Math.max(0, lookedAt + afterMs - performance.now()))
     timer.unref()
   }
 
   const onChange = (): void => {
+    if (stale && timer !== undefined) return
     stale = true
-    plan()
+    plan(GATHER_MS)
   }
   depot.events.on('changed', onChange)
 
@@ -48,7 +53,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
     /** Calls back with JSON of the members that changed, from now on. Returns how to stop. */
     listen(listener: (json: string) => void): () => void {
       listeners.add(listener)
-      if (stale || moving()) plan()
+      if (stale || moving()) plan(GATHER_MS)
       return () => {
         listeners.delete(listener)
         if (listeners.size > 0) return
