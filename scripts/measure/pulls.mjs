@@ -51,6 +51,7 @@ async function rangesInOnePull(count) {
   return fed
 }
 
+/** The page asks as often whoever comes: five times in all. */
 async function devices(count) {
   const fed = await feeder(1_000)
   for (let at = 0; at < count; at += 1) {
@@ -59,7 +60,7 @@ async function devices(count) {
     // Locally administered: no maker's.
     const mac = `02:00:00:${[high, middle, low].map((part) => part.toString(16).padStart(2, '0')).join(':')}`
     fed.fetch(address, 0, 999, { kind: 'neighbour', address, mac })
-    if (at % 2_000 === 0) fed.pulls()
+    if (at % (count / 5) === 0) fed.pulls()
   }
   const pulls = fed.pulls()
   if (pulls.length !== count || pulls.some(({ client }) => client.mac === null))
@@ -112,7 +113,12 @@ export async function measurePulls(folder) {
   const ranges = [1_000_000, 2_000_000].map(
     (count) => () => ownProcessorSeconds(() => rangesInOnePull(count)),
   )
-  const late = [10_000, 20_000].map((count) => () => ownProcessorSeconds(() => devices(count)))
+  // Five times: once is over too soon to tell.
+  const late = [10_000, 20_000].map((count) => async () => {
+    let seconds = 0
+    for (let time = 0; time < 5; time += 1) seconds += await ownProcessorSeconds(() => devices(count))
+    return seconds
+  })
   const memory = await bytesAPull(20_000)
   return [
     row('pulls of 2,000,000 ranges of 512 bytes, against 1,000,000', await ranges[0](), await ranges[1]()),
