@@ -2,7 +2,7 @@
 // since Node 20 does not.
 import { fileURLToPath } from 'node:url'
 import { parseArgs } from 'node:util'
-import { runnerImport } from 'vite'
+import { createServer, createServerModuleRunner } from 'vite'
 
 const { values } = parseArgs({
   options: {
@@ -30,10 +30,18 @@ const run = {
   ...(values.retell !== undefined && { retell: whole('retell') }),
   ...(values.attack !== undefined && { attack: values.attack }),
 }
-const { module } = await runnerImport(fileURLToPath(new URL('run.ts', import.meta.url)), {
+// Kept open: commands that run in this process load their modules when they are called.
+const vite = await createServer({
   configFile: false,
   logLevel: 'error',
+  appType: 'custom',
+  server: { middlewareMode: true, hmr: false, watch: null, ws: false },
+  optimizeDeps: { noDiscovery: true },
 })
+const runner = createServerModuleRunner(vite.environments.ssr)
+const module = await runner.import(fileURLToPath(new URL('run.ts', import.meta.url)))
 const report = await module.runTruth(run)
 for (const line of report.lines) console.log(line)
 process.exitCode = report.faults.length === 0 ? 0 : 1
+await runner.close()
+await vite.close()
