@@ -44,6 +44,8 @@ export interface PullEvidence {
   /** What is to be said of the fetch that began last: every byte was handed over, and yet it was not delivered. */
   undelivered: string | null
   shared: boolean
+  /** Parts of it were of the device that came to its network address next. */
+  mixed: boolean
   /** Some bytes were handed over twice at the same time, whoever took them. */
   doubled: boolean
 }

@@ -58,10 +58,15 @@ function stateOf(pull: PullEvidence, stated: number, segmented: boolean): PullSt
   const rest = { first: stated, end: pull.image.bytes }
   if (pull.delivered.holds(rest)) {
     // Ranges that add up may be those of two devices.
-    const unsure = pull.shared || (pull.doubled && segmented)
+    const unsure = pull.shared || isMixed(pull) || (pull.doubled && segmented)
     return unsure ? 'unconfirmed' : 'complete'
   }
   return pull.handedOver.holds(rest) ? 'unconfirmed' : 'incomplete'
+}
+
+/** What was delivered whole was so by its first fetch, its own. */
+function isMixed({ mixed, deliveredWhole }: PullEvidence): boolean {
+  return mixed && !deliveredWhole
 }
 
 /** Who states something asks for all that is left each time: what was delivered is one span then. */
@@ -77,6 +82,10 @@ function notesOf(pull: PullEvidence, segmented: boolean): string[] {
   const notes: string[] = []
   if (pull.shared)
     notes.push('several devices share this address: which of them holds the image was not seen')
+  if (isMixed(pull))
+    notes.push(
+      'another device came to its network address meanwhile: whose the later parts were was not seen',
+    )
   if (pull.versionChanged) {
     notes.push('the client had begun another version and was given this one from the start')
   }

@@ -42,6 +42,8 @@ interface Pull extends PullEvidence {
   readonly moment: Moment
   /** Its own: another device may come to the same network address later. */
   mac: string | null
+  /** The latest that joined without its hardware address, where this pull's was known: it may be another device's. */
+  unsure: { readonly client: ClientRef; readonly moment: Moment } | undefined
   /** How far from byte 0 on its own fetches have handed over. */
   reach: number
   record: PullRecord | undefined
@@ -111,8 +113,13 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     const line = lines.get(sha256) ?? lineWith([], { open: [], over: [], reach: 0 })
     lines.set(sha256, line)
     const { latest } = line
-    const pull = latest !== undefined && joins(latest, fetch) ? latest : newPull(line, fetch)
-    takeBegun(pull, fetch, line.reach)
+    const goesOn = latest !== undefined && joins(latest, fetch)
+    const isUnsure = goesOn && latest.mac !== null && fetch.client.mac === undefined
+    // What is whole needs nothing more, whoever asks; and what it says to hold may be of another device.
+    const isApart = isUnsure && recordOf(latest).state === 'complete'
+    const pull = goesOn && !isApart ? latest : newPull(line, fetch)
+    if (isUnsure && !isApart) pull.unsure = { client: fetch.client, moment: clients.moment() }
+    takeBegun(pull, fetch, isApart ? 0 : line.reach)
     outdate(pull)
     const opened = { pull, began: entries }
     open.set(fetch.id, opened)
@@ -128,6 +135,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
       client,
       moment: clients.moment(),
       mac: clients.macOf(client),
+      unsure: undefined,
       reach: 0,
       record: undefined,
       // Each entry has names and digest anew: those of the pull before are as good.
@@ -152,6 +160,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
       durations: new Durations(),
       undelivered: null,
       shared: false,
+      mixed: false,
       doubled: false,
     }
     line.latest = pull
@@ -269,6 +278,11 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     outdate(pull)
   }
 
+  function markMixed(pull: Pull): void {
+    pull.mixed = true
+    outdate(pull)
+  }
+
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
   function retirePast(line: Line): void {
     if (options.retired === undefined || line.open.length > 0) return
@@ -289,12 +303,14 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   function moveLate({ mac, isOf }: LateHardware, from: Lines, to: Lines): void {
     for (const [sha256, line] of [...from]) {
       const late = line.pulls.filter(({ client, moment }) => isOf(client, moment))
+      const rest = line.pulls.filter((pull) => !late.includes(pull))
+      for (const pull of rest)
+        if (pull.unsure && isOf(pull.unsure.client, pull.unsure.moment)) markMixed(pull)
       if (late.length === 0) continue
       for (const pull of late) {
         pull.mac = mac
         outdate(pull)
       }
-      const rest = line.pulls.filter((pull) => !late.includes(pull))
       const taken = rest.length === 0 ? line : partOf(line, late, reachOf(late))
       if (rest.length === 0) from.delete(sha256)
       else from.set(sha256, partOf(line, rest, line.reach))

@@ -318,6 +318,27 @@ describe('who a client is', () => {
     expect(only(story)).toMatchObject({ state: 'complete', client: { mac: MAC } })
   })
 
+  test('what the next device at its network address fetched made the pull of the one before complete', () => {
+    const story = tell()
+    story.fetch({ mac: MAC }, 'cut', 600)
+    const second = story.begin(resume(600))
+    story.neighbour('192.0.2.31', '00:00:5e:00:53:02')
+    story.end(second, 'delivered', 400)
+    expect(pullsOf(story)).toMatchObject([{ state: 'unconfirmed', client: { mac: MAC } }])
+  })
+
+  test('a range of the next device at its network address made a complete pull unconfirmed', () => {
+    const story = tell()
+    story.fetch({ mac: MAC }, 'delivered', SIZE)
+    const second = story.begin(resume(600))
+    story.neighbour('192.0.2.31', '00:00:5e:00:53:02')
+    story.end(second, 'delivered', 400)
+    expect(pullsOf(story)).toMatchObject([
+      { state: 'complete', client: { mac: MAC } },
+      { state: 'incomplete', client: { mac: '00:00:5e:00:53:02' } },
+    ])
+  })
+
   test('a device that comes to the network address of another one leaves that one its pulls', () => {
     const story = tell()
     story.fetch({}, 'delivered', SIZE)
