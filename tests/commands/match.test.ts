@@ -269,7 +269,8 @@ describe('with --device, where a visit sheet plans what the device is to hold', 
         expect([device, told.stdout.split('\n')[0], told.status]).toEqual([device, verdict, status])
       }
     }
-  })
+    // Many runs, each of which reads the folder anew.
+  }, 120_000)
 
   it('is the verdict that the API gives for the same device, and the standing that follows from it', async () => {
     const served = await servePlanned()
