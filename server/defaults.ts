@@ -4,6 +4,9 @@ import type { SettingsInput } from './settings.ts'
 /** Where the ledger is kept in a staging folder. */
 export const RECORDS_FOLDER = '.fetchproof'
 
+/** Of the latest pulls so many are kept whatever they are, and listed on the page. */
+export const PULLS_KEPT = 1_000
+
 export const DEFAULTS = Object.freeze({
   listen: [],
   port: null,

@@ -4,10 +4,10 @@
  * nothing while one fetch moves.
  */
 import { hostname } from 'node:os'
+import { PULLS_KEPT } from '../defaults.ts'
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Depot } from '../depot/depot.ts'
-import { PULLS_KEPT } from '../depot/derived.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
 import type { Base } from '../network/bases.ts'
 import type { FirewallLine, OpenPort } from '../network/firewall.ts'

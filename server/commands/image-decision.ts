@@ -3,7 +3,7 @@
  * the server that serves the folder, else here, with the ledger's lock.
  */
 import { userName } from '../depot/depot.ts'
-import { liftOf, mustBeHeld, versionOf } from '../depot/image-records.ts'
+import { liftOf, notHeld, versionOf } from '../depot/image-records.ts'
 import { FetchproofError, usageError } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { NewEntry } from '../ledger/entries.ts'
@@ -75,7 +75,9 @@ const LIFT: DecisionForm = {
   whyReason: '--reason is empty. Say why the image may be served: it stands in the ledger for good.',
   path: '/api/lift',
   entry: (image, decision) => ({ ...liftOf(image), ...decision }),
-  check: mustBeHeld,
+  check(image) {
+    if (image.state !== 'held') throw notHeld(image)
+  },
 }
 
 export async function lift(named: string, flags: DecisionFlags, around: HostProcess): Promise<number> {

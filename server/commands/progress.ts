@@ -1,4 +1,5 @@
 /** A progress bar on a terminal for whatever takes over a second; elsewhere nothing is drawn. */
+import { percentText } from '../wording/units.ts'
 import { shortened } from '../wording/visible.ts'
 import type { Screen } from './printing.ts'
 
@@ -18,7 +19,7 @@ export function createProgress(screen: Screen) {
     show(share: number, what: string): void {
       if (screen.isTTY !== true || performance.now() - since < QUIET_MS) return
       const full = Math.floor(Math.min(1, share) * CELLS)
-      const percent = `${Math.floor(share * 100)} %`.padStart(5)
+      const percent = percentText(share, 1).padStart(5)
       const line = `${percent}  [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}]  ${what}`
       draw(shortened(line, (screen.columns ?? 80) - 1))
     },

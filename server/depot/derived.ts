@@ -11,6 +11,7 @@
  * A part stands on one side alone and asks only parts of its own side: what it made of an entry would else depend on
  * how busy the disk was, and a replay would make something else of it.
  */
+import { PULLS_KEPT } from '../defaults.ts'
 import { createHeldParts } from '../delivery/held-parts.ts'
 import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
@@ -23,8 +24,6 @@ import { createVisitEvidence } from '../visit/visit-evidence.ts'
 export type Derived = ReturnType<typeof createDerived>
 
 const RECENT_FETCHES = 200
-/** The page lists these. */
-export const PULLS_KEPT = 1_000
 
 /** `deviceOf`: name of a client on the visit sheet. */
 export function createDerived(deviceOf: (client: SeenClient) => string | null) {

@@ -114,18 +114,13 @@ export function versionOf({ name, state, version }: Image): string {
 
 /** What a lift of this image's hold says, but for who lifts it and why. Throws FP_IMAGE_UNREAD, FP_NOT_HELD. */
 export function liftOf(image: Image): Omit<NewEntryOf<'lifted'>, 'reason' | 'by'> {
-  mustBeHeld(image)
-  return {
-    kind: 'lifted',
-    name: image.name,
-    sha256: versionOf(image),
-    reasons: [...(image.hold?.reasons ?? [])],
-  }
+  const { name, version, hold } = image
+  if (version === undefined || hold === undefined) throw notHeld(image)
+  return { kind: 'lifted', name, sha256: version.sha256, reasons: [...hold.reasons] }
 }
 
-/** What is still copied or read may be held in a moment. Throws FP_IMAGE_UNREAD, FP_NOT_HELD. */
-export function mustBeHeld({ name, state }: Pick<Image, 'name' | 'state'>): void {
-  if (state === 'held') return
+/** What is still copied or read may be held in a moment: FP_IMAGE_UNREAD, else FP_NOT_HELD. */
+export function notHeld({ name, state }: Pick<Image, 'name' | 'state'>): FetchproofError {
   const code = state === 'ready' ? 'FP_NOT_HELD' : 'FP_IMAGE_UNREAD'
-  throw new FetchproofError(code, { image: name, state: stateWords(state) })
+  return new FetchproofError(code, { image: name, state: stateWords(state) })
 }

@@ -4,7 +4,7 @@ import { memo } from 'preact/compat'
 import { useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
 import { isDoneMark } from '../../wording/marks.ts'
-import { sizeText } from '../../wording/units.ts'
+import { percentText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow } from '../snapshot-shape.ts'
 import { useNow } from './context.ts'
@@ -54,13 +54,10 @@ export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps): JSX.Ele
         </span>
         <span class="bar">
           {share !== undefined && !isDoneMark(mark) && (
-            <Bar
-              share={share}
-              label={`${name} has ${Math.floor(share * 100)} % of ${visible(image ?? '')}`}
-            />
+            <Bar share={share} label={`${name} has ${percentText(share, 1)} of ${visible(image ?? '')}`} />
           )}
         </span>
-        <span class="figure percent">{share === undefined ? '' : `${Math.floor(share * 100)} %`}</span>
+        <span class="figure percent">{share === undefined ? '' : percentText(share, 1)}</span>
         <span class="figure where">
           <Where row={row} live={live} />
         </span>

@@ -1,4 +1,5 @@
 /** What the server says, kept up to date over its event stream, and what of it is worth saying aloud. */
+import { PULLS_KEPT } from '../../defaults.ts'
 import type { Snapshot, SnapshotChange } from '../snapshot-shape.ts'
 import { announcementsOf, pullKey } from './announcements.ts'
 import { answerTo } from './answers.ts'
@@ -151,9 +152,6 @@ function merged(before: Snapshot | undefined, { pullsChanged, ...part }: Snapsho
     }),
   }
 }
-
-/** As many as a whole snapshot has of those that are over. */
-const PULLS_KEPT = 1_000
 
 /** Newest first. What is under way again is not over. */
 function pullsAfter({ pulls, underWay }: Snapshot, changed: Snapshot['pulls']): Snapshot['pulls'] {

@@ -5,7 +5,7 @@ import { ENDING_WORDS } from '../../wording/ending-words.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { movementWords } from '../../wording/movement-words.ts'
 import { capital, sentence } from '../../wording/refusal-words.ts'
-import { bytesText, clockText, durationText } from '../../wording/units.ts'
+import { bytesText, clockText, durationText, percentText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { BoardRow, NextStep, ShownImage } from '../snapshot-shape.ts'
 
@@ -79,7 +79,7 @@ function movesInRow(live: LivePull, now: number): string {
 
 /** `now` in ms since 1970: how much of the quiet time is left. */
 export function stateText(image: ShownImage, now: number): string {
-  if (image.state === 'reading') return `reading, ${Math.floor((image.progress ?? 0) * 100)} %`
+  if (image.state === 'reading') return `reading, ${percentText(image.progress ?? 0, 1)}`
   if (image.state !== 'settling' || image.settlesAt === null) return image.state
   const seconds = Math.ceil((Date.parse(image.settlesAt) - now) / 1000)
   return seconds > 0 ? `settling, ready in about ${seconds} s` : 'settling'
