@@ -1,5 +1,5 @@
 /** Files that may carry published checksums: the judge hears of each change, then every image is judged again. */
-import { messageOf } from '../errors.ts'
+import { messageOf, systemCode } from '../errors.ts'
 import { type FileIdentity, sameFile } from '../files/folder.ts'
 import type { Judge } from './judge.ts'
 import type { Sight } from './watch.ts'
@@ -29,7 +29,7 @@ export function createChecksumFiles(options: {
           unread.delete(name)
           due ||= counts !== false
         },
-        (error: unknown) => notRead(name, messageOf(error)),
+        (error: unknown) => notRead(name, error),
       )
     rejudging ??= rejudgeSoon().finally(() => {
       rejudging = undefined
@@ -37,9 +37,12 @@ export function createChecksumFiles(options: {
   }
 
   /** Another program may hold it for a moment: tried again when it is seen next, and said once. */
-  function notRead(name: string, why: string): void {
+  function notRead(name: string, error: unknown): void {
+    const why = messageOf(error)
     known.delete(name)
-    if (unread.get(name) === why) return
+    // What it said before does not count any more.
+    due ||= !unread.has(name)
+    if (unread.get(name) === why || systemCode(error) === 'ENOENT') return
     unread.set(name, why)
     options.onTrouble(
       `The checksum file ${name} could not be read, and is tried again every few seconds: ${why}`,
