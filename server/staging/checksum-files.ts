@@ -18,6 +18,8 @@ export function createChecksumFiles(options: {
   const unread = new Map<string, string>()
   let reading: Promise<void> = Promise.resolve()
   let rejudging: Promise<void> | undefined
+  /** A text changed since the images were judged last: whether it says anything shows when it has been read. */
+  let told = false
   let due = false
   let closed = false
 
@@ -31,9 +33,8 @@ export function createChecksumFiles(options: {
         },
         (error: unknown) => notRead(name, error),
       )
-    rejudging ??= rejudgeSoon().finally(() => {
-      rejudging = undefined
-    })
+    told = true
+    rejudging ??= rejudge()
   }
 
   /** Another program may hold it for a moment: tried again when it is seen next, and said once. */
@@ -49,12 +50,17 @@ export function createChecksumFiles(options: {
     )
   }
 
-  async function rejudgeSoon(): Promise<void> {
-    await new Promise((wake) => setTimeout(wake, REJUDGE_AFTER_MS).unref())
-    await reading
-    if (closed || !due) return
-    due = false
-    await options.rejudge()
+  /** Until nothing changed any more while the images were judged. */
+  async function rejudge(): Promise<void> {
+    while (told && !closed) {
+      told = false
+      await new Promise((wake) => setTimeout(wake, REJUDGE_AFTER_MS).unref())
+      await reading
+      if (closed || !due) continue
+      due = false
+      await options.rejudge()
+    }
+    rejudging = undefined
   }
 
   return {

@@ -7,6 +7,7 @@ const SUMS = { name: 'SHA256SUMS', identity: identity(1n), modifiedMs: 0 }
 const GROWN = { ...SUMS, identity: identity(2n) }
 let answers: (() => boolean)[]
 let rejudged: number
+let rejudging: Promise<unknown> | undefined
 let said: string[]
 let files: ReturnType<typeof createChecksumFiles>
 
@@ -24,10 +25,14 @@ beforeEach(() => {
   vi.useFakeTimers()
   answers = []
   rejudged = 0
+  rejudging = undefined
   said = []
   files = createChecksumFiles({
     judge: { ...SILENT_JUDGE, checksumFileChanged: async () => answers.shift()?.() },
-    rejudge: async () => void rejudged++,
+    rejudge: async () => {
+      rejudged += 1
+      await rejudging
+    },
     onTrouble: (message) => said.push(message),
   })
 })
@@ -42,6 +47,23 @@ async function settled(): Promise<void> {
 }
 
 describe('a checksum file', () => {
+  it.each(['comes', 'goes'])('that %s while the images are judged has them judged once more', async (how) => {
+    answers = [() => true, () => true]
+    let judged = () => {}
+    rejudging = new Promise<void>((resolve) => {
+      judged = resolve
+    })
+    files.seen(SUMS)
+    await vi.advanceTimersByTimeAsync(100)
+    expect(rejudged).toBe(1)
+    if (how === 'comes') files.seen({ ...GROWN, name: 'MD5SUMS' })
+    else files.gone(SUMS.name)
+    await vi.advanceTimersByTimeAsync(100)
+    judged()
+    await settled()
+    expect(rejudged).toBe(2)
+  })
+
   it('that went between two looks at it and their reading has the images judged again, without a word', async () => {
     answers = [() => true, fails('ENOENT')]
     files.seen(SUMS)
