@@ -69,7 +69,7 @@ async function rangesEndedTogether(count) {
       const text = get(path, `Range: bytes=${at % size}-${at % size}\r\n`)
       sockets.push(connection({ from: many(0), text, reads: true }).socket)
       done += 1
-      if (at % 50 === 49) await wait(20)
+      if (at % 50 === 49) await wait(100)
     }
     await wait(1_000)
     for (const socket of sockets) socket.end()
@@ -106,12 +106,12 @@ function endlessBody(at) {
 const KINDS = {
   'unread at the limit': () => unread(many),
   'one address': () => unread(() => many(0)),
-  'never read': () => keep(3_000, 3_000, (at) => connection({ from: many(at), text: get(path) }).over),
+  'never read': () => keep(3_000, 150, (at) => connection({ from: many(at), text: get(path) }).over),
   'one byte at a time': () => keep(4_000, 4_000, oneByteSender),
   'connect and close': () =>
     keep(100, 10_000, (at) => connection({ from: many(at), on: (socket) => socket.destroy() }).over),
   resets: () =>
-    keep(100, 1_000, (at) => {
+    keep(100, 300, (at) => {
       const { socket, over } = connection({ from: many(at), text: get(path), reads: true })
       socket.once('data', () => socket.resetAndDestroy())
       return over

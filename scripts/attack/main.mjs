@@ -23,7 +23,7 @@ try {
   const chosen = ATTACKS.filter(({ kind }) => kind.includes(values.only ?? ''))
   for (const attack of chosen.length > 0 ? [undefined, ...chosen] : []) {
     console.error(`${attack?.kind ?? 'alone'} …`)
-    const row = await measureAttack(folder, attack, seconds, alone)
+    const row = await measureAttack(folder, attack, Math.max(seconds, attack?.seconds ?? 0), alone)
     alone ??= row.figures
     rows.push(row)
   }

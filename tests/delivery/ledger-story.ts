@@ -1,7 +1,7 @@
 /** Entries told as a story: what clients did, in order, for tests of what is derived from the ledger. */
 
 import type { Ending } from '../../server/ledger/ending-names.ts'
-import type { Entry, NewEntry } from '../../server/ledger/entries.ts'
+import type { Entry, ImageReference, NewEntry } from '../../server/ledger/entries.ts'
 import { recorded } from '../ledger/recorded.ts'
 
 export const SHA_A = 'a'.repeat(64)
@@ -10,7 +10,9 @@ export const SIZE = 1000
 
 export interface Told {
   readonly from?: string
-  readonly mac?: string
+  readonly mac?: string | undefined
+  /** `switch.bin` unless told. */
+  readonly image?: ImageReference
   readonly sha256?: string
   readonly bytes?: number
   /** Range header as sent. */
@@ -26,12 +28,13 @@ export interface Told {
 
 export interface Story {
   readonly entries: Entry[]
+  add(entry: NewEntry): void
   begin(told?: Told): number
   end(
     id: number,
     ending: Ending,
     handed: number,
-    more?: { acknowledged?: boolean; lastByteMs?: number },
+    more?: { acknowledged?: boolean; lastByteMs?: number; durationMs?: number },
   ): void
   /** Begins and ends at once. */
   fetch(told: Told, ending: Ending, handed: number): number
@@ -45,13 +48,15 @@ export interface Story {
   setClock(byMs: number): void
 }
 
-export function tell(): Story {
+/** `pauseMs`: before each entry but the endings, which come as long after their beginning as the fetch takes. */
+export function tell({ startMs = Date.parse('2026-03-03T18:00:00Z'), pauseMs = 1 } = {}): Story {
   const entries: Entry[] = []
   let upMs = 0
-  let clockMs = Date.parse('2026-03-03T18:00:00Z')
+  let clockMs = startMs
   let lastId = 0
 
   function add(entry: NewEntry): void {
+    if (entry.kind !== 'fetch-ended') pass(pauseMs)
     entries.push(recorded(entry, entries.length + 1, new Date(clockMs).toISOString()))
   }
 
@@ -60,31 +65,40 @@ export function tell(): Story {
     upMs += ms
   }
 
+  /** What a fetch and a refusal have in common. */
+  function asked(told: Told) {
+    lastId += 1
+    const { name = 'switch.bin', bytes = SIZE, sha256 = SHA_A } = { ...told.image, ...told }
+    const image = { name, plainPath: `/${name}`, bytes, sha256 }
+    return {
+      id: lastId,
+      client: {
+        address: told.from ?? '192.0.2.31',
+        port: 40_000 + lastId,
+        ...(told.mac && { mac: told.mac }),
+      },
+      localAddress: '192.0.2.10',
+      method: 'GET',
+      target: image.plainPath,
+      ...(told.range !== undefined && { range: told.range }),
+      image,
+    }
+  }
+
   const story: Story = {
     entries,
+    add,
     begin(told = {}) {
-      lastId += 1
-      pass(1)
-      const bytes = told.bytes ?? SIZE
+      const request = asked(told)
       const first = told.first ?? 0
       add({
         kind: 'fetch-begun',
-        id: lastId,
-        client: {
-          address: told.from ?? '192.0.2.31',
-          port: 40_000 + lastId,
-          ...(told.mac && { mac: told.mac }),
-        },
-        localAddress: '192.0.2.10',
-        method: 'GET',
-        target: '/switch.bin',
+        ...request,
         httpVersion: '1.1',
-        ...(told.range !== undefined && { range: told.range }),
-        image: { name: 'switch.bin', plainPath: '/switch.bin', bytes, sha256: told.sha256 ?? SHA_A },
         status: told.status ?? (told.range === undefined ? 200 : 206),
-        upMs,
+        upMs: upMs + pauseMs,
         first,
-        promised: told.promised ?? bytes - first,
+        promised: told.promised ?? request.image.bytes - first,
         ...(told.beside !== undefined && { beside: told.beside }),
         ...(told.versionChanged === true && { versionChanged: true }),
         ...(told.rehearsal === true && { rehearsal: true }),
@@ -92,15 +106,16 @@ export function tell(): Story {
       return lastId
     },
     end(id, ending, handed, more = {}) {
-      pass(100)
+      const { durationMs = 100, lastByteMs = durationMs - 10, acknowledged } = more
+      pass(durationMs)
       add({
         kind: 'fetch-ended',
         id,
         ending,
         bytesHandedOver: handed,
-        lastByteMs: more.lastByteMs ?? 90,
-        durationMs: 100,
-        ...(more.acknowledged !== undefined && { acknowledged: more.acknowledged }),
+        lastByteMs,
+        durationMs,
+        ...(acknowledged !== undefined && { acknowledged }),
       })
     },
     fetch(told, ending, handed) {
@@ -109,25 +124,9 @@ export function tell(): Story {
       return id
     },
     refuse(told) {
-      lastId += 1
-      add({
-        kind: 'fetch-refused',
-        id: lastId,
-        client: { address: told.from ?? '192.0.2.31' },
-        localAddress: '192.0.2.10',
-        method: 'GET',
-        target: '/switch.bin',
-        ...(told.range !== undefined && { range: told.range }),
-        image: {
-          name: 'switch.bin',
-          plainPath: '/switch.bin',
-          bytes: told.bytes ?? SIZE,
-          sha256: told.sha256 ?? SHA_A,
-        },
-        status: told.status,
-        reason: told.reason,
-      })
-      return lastId
+      const request = asked(told)
+      add({ kind: 'fetch-refused', ...request, status: told.status, reason: told.reason })
+      return request.id
     },
     opened: () =>
       add({

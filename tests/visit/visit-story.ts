@@ -7,7 +7,7 @@ import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
 import type { PlannedRow } from '../../server/visit/sheet-rows.ts'
 import { createVisitEvidence } from '../../server/visit/visit-evidence.ts'
-import { recorded } from '../ledger/recorded.ts'
+import { resume, tell } from '../delivery/ledger-story.ts'
 
 export function image(name: string, digit: string, bytes = 1_000): ImageReference {
   return { name, plainPath: `/${name}`, bytes, sha256: digit.repeat(64) }
@@ -75,59 +75,29 @@ export interface PullOptions {
 
 /** Each entry a second after the one before. */
 export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
-  const entries: Entry[] = []
-  let now = startMs
-  let id = 0
-  const add = (entry: NewEntry, afterMs = 1_000): void => {
-    now += afterMs
-    entries.push(recorded(entry, entries.length + 1, new Date(now).toISOString()))
-  }
-  function begun(from: Client, what: ImageReference, first: number, rehearsal: boolean): number {
-    id += 1
-    add({
-      kind: 'fetch-begun',
-      id,
-      client: from,
-      localAddress: '192.0.2.1',
-      method: 'GET',
-      target: what.plainPath,
-      httpVersion: '1.1',
-      image: what,
-      status: first > 0 ? 206 : 200,
-      first,
-      promised: what.bytes - first,
-      ...(first > 0 && { range: `bytes=${first}-` }),
-      ...(rehearsal && { rehearsal }),
-    })
-    return id
+  const told = tell({ startMs, pauseMs: 1_000 })
+  let last = 0
+  const begin = (from: Client, image: ImageReference, first = 0, rehearsal = false): number => {
+    const part = first > 0 ? resume(first) : {}
+    last = told.begin({ from: from.address, mac: from.mac, image, rehearsal, ...part })
+    return last
   }
   const it: Story = {
-    entries,
+    entries: told.entries,
     add(entry) {
-      add(entry)
+      told.add(entry)
       return it
     },
     begin(from, what) {
-      begun(from, what, 0, false)
+      begin(from, what)
       return it
     },
-    refuse(from, what, reason = 'not planned', status = 403) {
-      id += 1
-      add({
-        kind: 'fetch-refused',
-        id,
-        client: from,
-        localAddress: '192.0.2.1',
-        target: what.plainPath,
-        status,
-        reason,
-        image: what,
-      })
+    refuse(from, image, reason = 'not planned', status = 403) {
+      told.refuse({ from: from.address, mac: from.mac, image, reason, status })
       return it
     },
     end(ending, what) {
-      const bytesHandedOver = ending === 'cut' ? 1 : what.bytes
-      add({ kind: 'fetch-ended', id, ending, bytesHandedOver, durationMs: 1_000 })
+      told.end(last, ending, ending === 'cut' ? 1 : what.bytes, { durationMs: 1_000 })
       return it
     },
     offer: (what) => it.add(onOffer(what)),
@@ -138,14 +108,13 @@ export function story(startMs = Date.parse('2026-11-25T20:00:00Z')): Story {
     },
     after: (device, version) => it.add({ kind: 'observed', device, by: 'engineer', after: version }),
     clock(ms) {
-      now += ms
+      told.setClock(ms)
       return it
     },
     pull(from, what, options = {}) {
       const { first = 0, handed = what.bytes - first, rehearsal = false, lasts = 4_000 } = options
-      const number = begun(from, what, first, rehearsal)
       const ending = options.ending ?? (handed < what.bytes - first ? 'cut' : 'delivered')
-      add({ kind: 'fetch-ended', id: number, ending, bytesHandedOver: handed, durationMs: lasts }, lasts)
+      told.end(begin(from, what, first, rehearsal), ending, handed, { durationMs: lasts })
       return it
     },
   }
