@@ -198,7 +198,6 @@ function wire(options: DepotOptions, opened: Opened) {
     folder: settings.folder,
   })
   followCatalogue(common, delivery, visit)
-  images.recordAll()
   followLedger(common, visit, images)
   record(openedEntry(settings, version, own()))
   const addressWatch = watchAddresses(own, (now) => {

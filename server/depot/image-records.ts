@@ -5,7 +5,7 @@
 import { FetchproofError } from '../errors.ts'
 import type { NewEntry, NewEntryOf } from '../ledger/entries.ts'
 import type { Strikeable, Strikes } from '../ledger/strikes.ts'
-import type { Image } from '../staging/image.ts'
+import { type Image, isJudged } from '../staging/image.ts'
 import type { ImageHistory } from '../staging/image-history.ts'
 import { stateWords } from '../staging/image-words.ts'
 import { type Claim, compared } from '../trust/published/comparison.ts'
@@ -35,7 +35,7 @@ export function createImageRecords({ judged, history, strikes, record, append, f
   }
 
   function recordAll(): void {
-    for (const image of catalogue.images()) if (image.version !== undefined) recordImage(image)
+    for (const image of catalogue.images()) if (isJudged(image)) recordImage(image)
   }
 
   catalogue.events.on('judged', recordImage)
@@ -58,7 +58,7 @@ export function createImageRecords({ judged, history, strikes, record, append, f
   }
 
   return {
-    /** Writes what the ledger does not say yet of the images as they stand: at start, and when it has room again. */
+    /** Writes what the ledger does not say yet of the images as they stand: when it has room again. */
     recordAll,
     /** A person withdraws an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
     hold(name: string, reason: string, by: string): void {

@@ -4,12 +4,12 @@
  * wait for an earlier state of the file is dropped (`moved`).
  */
 import { sameFile } from '../files/folder.ts'
-import type { Image } from './image.ts'
+import { type Image, isJudged } from './image.ts'
 import { createUnmoved } from './life-judging.ts'
 import { conclude, decided } from './life-offering.ts'
 import { read, retry } from './life-reading.ts'
 import { lookThenProceed, proceed, restart } from './life-settling.ts'
-import { createLifeState, isJudged, type LifeOptions, type LifeState } from './life-state.ts'
+import { createLifeState, type LifeOptions, type LifeState } from './life-state.ts'
 import type { PlacedPath } from './plain-paths.ts'
 import type { Sight } from './watch.ts'
 

@@ -61,6 +61,10 @@ export type ReadyImage = Image & {
   readonly digestPath: string
 }
 
+export function isJudged({ state }: Image): boolean {
+  return state === 'ready' || state === 'held'
+}
+
 export function isReady(image: Image): image is ReadyImage {
   return image.state === 'ready' && image.version !== undefined && image.digestPath !== undefined
 }

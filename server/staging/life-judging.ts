@@ -1,9 +1,9 @@
 /** An image is judged, again whenever checksum texts change; and what its digests are, as far as they become known. */
-import type { Version } from './image.ts'
+import { isJudged, type Version } from './image.ts'
 import type { Judgement } from './judge.ts'
 import { createJudging } from './judging.ts'
 import { RETRY_FIRST_MS } from './life-reading.ts'
-import { isJudged, type LifeState, type Unmoved } from './life-state.ts'
+import type { LifeState, Unmoved } from './life-state.ts'
 
 /** As it is right after the file moved. */
 export function createUnmoved(life: LifeState): Unmoved {

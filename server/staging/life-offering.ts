@@ -1,8 +1,8 @@
 /** An image is offered or held, by what was found and what persons decided. */
-import type { Version } from './image.ts'
+import { isJudged, type Version } from './image.ts'
 import { EMPTY, heldText } from './image-words.ts'
 import { learn } from './life-judging.ts'
-import { isJudged, type LifeState } from './life-state.ts'
+import type { LifeState } from './life-state.ts'
 
 export function conclude(life: LifeState): void {
   const { options, name, unmoved, image: before } = life

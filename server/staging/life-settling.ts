@@ -1,6 +1,8 @@
 /** An image settles: until its file is quiet for long enough, and again whenever it moves. */
+
 import { sameButTouched } from '../files/folder.ts'
-import { isJudged, type LifeState, quietOf, type Unmoved } from './life-state.ts'
+import { isJudged } from './image.ts'
+import { type LifeState, quietOf, type Unmoved } from './life-state.ts'
 import { settle } from './settling.ts'
 import type { Sight } from './watch.ts'
 

@@ -167,7 +167,3 @@ function settlingFacts(life: LifeState): Pick<ImageFacts, 'settlesAtMs' | 'reaso
   const waitMs = unmoved.impatient ? 0 : Math.max(0, quietNeededMs(now, options.times) - now.quietMs)
   return { settlesAtMs: Math.round(options.clock.nowMs() + waitMs), reason: settlingReason(now.digested) }
 }
-
-export function isJudged({ state }: Image): boolean {
-  return state === 'ready' || state === 'held'
-}
