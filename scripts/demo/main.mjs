@@ -17,7 +17,7 @@ const folder = join(place, 'hollow-lane')
 const report = join(place, 'visit-report.html')
 mkdirSync(folder)
 stage(folder)
-const port = await freePort()
+const port = await freePort(8080, '0.0.0.0')
 
 console.log(`
 Tonight: eight devices of the Hollow Lane branch, five images, one visit sheet. In about a minute you will see
@@ -34,7 +34,7 @@ tally and what needs attention. At the end, the first page of the record and the
 `)
 
 const settings = ['--settle-ms', 500, '--settle-unsure-ms', 1500, '--stalled-ms', 2000]
-const pagePort = once ? 0 : 8081
+const pagePort = once ? 0 : await freePort(8081, '127.0.0.1')
 const server = spawn(
   process.execPath,
   [PROGRAM, 'serve', folder, '--port', port, '--page-port', pagePort, ...settings].map(String),
@@ -44,23 +44,29 @@ const gone = new Promise((resolve) => server.on('exit', resolve))
 // Ctrl-C goes to both: the server ends, and the record is still made.
 process.on('SIGINT', () => undefined)
 
-await Promise.race([gone, evening({ folder, port, run })])
+const failed = await Promise.race([gone, evening({ folder, port, run })])
 if (once) server.kill('SIGINT')
 await gone
-console.log('\nWhat stands on record (fetchproof audit --plan):\n')
-await run('inherit', 'audit', folder, '--plan')
-await run('ignore', 'report', folder, '--output', report)
+if (failed > 0) process.exitCode = failed
+else await printRecord()
 rmSync(folder, { recursive: true, force: true })
-console.log(`\nThe record of the evening, to print and sign:\n  ${report}`)
+
+async function printRecord() {
+  console.log('\nWhat stands on record (fetchproof audit --plan):\n')
+  await run('inherit', 'audit', folder, '--plan')
+  await run('ignore', 'report', folder, '--output', report)
+  console.log(`\nThe record of the evening, to print and sign:\n  ${report}`)
+}
 
 /** A command beside the server, as a second window would run it. */
 function run(stdio, ...args) {
   return new Promise((done) => spawn(process.execPath, [PROGRAM, ...args], { stdio }).on('exit', done))
 }
 
-function freePort() {
+/** `wanted`, or another one where that is taken. */
+function freePort(wanted, address) {
   return new Promise((found) => {
-    const probe = createServer().listen(8080, '0.0.0.0', () => probe.close(() => found(8080)))
+    const probe = createServer().listen(wanted, address, () => probe.close(() => found(wanted)))
     probe.on('error', () => {
       const other = createServer().listen(0, '127.0.0.1', () => {
         const { port: free } = other.address()

@@ -38,14 +38,18 @@ function wholeBytes(start) {
   return head.length + Number(/^content-length: *(\d+)/im.exec(head.toString('latin1'))[1])
 }
 
-function pause(offset) {
+/** From an address of its own: what one client asks for beyond all that it was handed is refused. */
+function pause(at) {
+  const offset = at * 1024 * 1024
   return new Promise((paused, failed) => {
-    const socket = connect({ port, host: '127.0.0.1' })
+    const localAddress = `127.3.${Math.floor(at / 250)}.${(at % 250) + 1}`
+    const socket = connect({ port, host: '127.0.0.1', localAddress })
     let bytes = 0
     socket.on('connect', () =>
       socket.write(`GET ${path} HTTP/1.1\r\nHost: measure\r\nRange: bytes=${offset}-\r\n\r\n`),
     )
     socket.on('error', failed)
+    socket.on('end', () => failed(new Error(`refused at offset ${offset}`)))
     socket.on('data', (chunk) => {
       bytes += chunk.length
       if (bytes >= PAUSED_AFTER_BYTES) {
@@ -57,7 +61,7 @@ function pause(offset) {
 }
 
 if (mode === 'paused') {
-  const sockets = await Promise.all(Array.from({ length: clients }, (_, at) => pause(at * 1024 * 1024)))
+  const sockets = await Promise.all(Array.from({ length: clients }, (_, at) => pause(at)))
   console.log(JSON.stringify({ open: sockets.length }))
   process.stdin.resume()
   process.stdin.on('end', () => process.exit(0))

@@ -127,7 +127,11 @@ async function clientsIn(script, args) {
   const child = spawn(process.execPath, [here(script), ...args].map(String), {
     stdio: ['pipe', 'pipe', 'inherit'],
   })
-  const result = JSON.parse(await lines(child)())
+  const broken = new Promise((_, failed) =>
+    child.on('exit', (code) => failed(new Error(`${script} ended with ${code}`))),
+  )
+  broken.catch(() => undefined)
+  const result = JSON.parse(await Promise.race([lines(child)(), broken]))
   return {
     result,
     release: () =>

@@ -29,7 +29,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
-import { columnsOf, print, printAnswer } from './printing.ts'
+import { columnsOf, jsonText, print, printAnswer } from './printing.ts'
 import { VERSION } from './version.ts'
 
 export interface AuditFlags extends AuditFilter {
@@ -72,7 +72,7 @@ async function printJson(
   await writeItems(auditPulls(files, flags, checked), out)
   out.write('],\n"fetches": [')
   await writeItems(auditFetches(files, flags), out)
-  out.write(`],\n"ledger": ${JSON.stringify(ledgerJson(summaryOf(checked)))}\n}\n`)
+  out.write(`],\n"ledger": ${jsonText(ledgerJson(summaryOf(checked)))}\n}\n`)
 }
 
 async function writeItems(
@@ -82,7 +82,7 @@ async function writeItems(
   let separator = '\n'
   for await (const items of batches) {
     if (items.length === 0) continue
-    await written(out, separator + items.map((item) => JSON.stringify(item)).join(',\n'))
+    await written(out, separator + items.map((item) => jsonText(item)).join(',\n'))
     separator = ',\n'
   }
 }

@@ -1,4 +1,5 @@
 /** How commands print: no line wider than the terminal, words never broken, and the program called as it works here. */
+import { escapeInvisible } from '../ledger/outside-text.ts'
 import { textWidth, wrapped } from '../wording/text-width.ts'
 import type { HostProcess } from './host-process.ts'
 import { ownCommand } from './own-command.ts'
@@ -34,8 +35,13 @@ export function printAnswer(
   json: unknown,
   lines: () => readonly string[],
 ): void {
-  if (format === 'json') around.stdout.write(`${JSON.stringify(json, null, 2)}\n`)
+  if (format === 'json') around.stdout.write(`${jsonText(json, 2)}\n`)
   else print(around, lines())
+}
+
+/** What a terminal obeys or nobody sees is escaped in it: a program reads the same value. */
+export function jsonText(value: unknown, indent = 0): string {
+  return escapeInvisible(JSON.stringify(value, null, indent))
 }
 
 /** Later lines of a long one are set in by `indent` more; a line to type goes on as a shell takes it. */

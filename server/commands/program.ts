@@ -4,7 +4,7 @@ import { FetchproofError } from '../errors.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
-import { print, runnable } from './printing.ts'
+import { jsonText, print, runnable } from './printing.ts'
 import { COMMANDS, type Usage } from './usage.ts'
 import { VERSION } from './version.ts'
 
@@ -68,7 +68,7 @@ function failed(error: unknown, args: readonly string[], around: HostProcess): n
   if (error instanceof FetchproofError) {
     const { code, message } = error
     // Names of files and what stands in them are part of it, and may move a terminal's cursor.
-    if (isForProgram(args)) stderr.write(`${JSON.stringify({ error: { code, message } })}\n`)
+    if (isForProgram(args)) stderr.write(`${jsonText({ error: { code, message } })}\n`)
     else {
       const logged = env.FETCHPROOF_LOG === undefined ? [] : [`(${code})`]
       print(around, [`fetchproof: ${visible(message)}`, ...logged], stderr)

@@ -9,7 +9,7 @@ import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
 import type { HostProcess } from './host-process.ts'
 import { ledgerFileOf } from './ledger-file.ts'
-import { print } from './printing.ts'
+import { jsonText, print } from './printing.ts'
 import { VERSION } from './version.ts'
 
 export interface ReportFlags {
@@ -39,7 +39,7 @@ export async function report(
 
 function printed(made: VisitReport, format: ReportFlags['format']): string {
   if (format === 'html') return visitHtml(made)
-  return format === 'csv' ? visitCsv(made) : `${JSON.stringify(made, null, 2)}\n`
+  return format === 'csv' ? visitCsv(made) : `${jsonText(made, 2)}\n`
 }
 
 async function write(file: string, text: string): Promise<void> {

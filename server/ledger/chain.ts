@@ -14,7 +14,7 @@
 import { hash } from 'node:crypto'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
 import { misformed } from './entry-check.ts'
-import { cutText } from './outside-text.ts'
+import { cutText, escapeInvisible } from './outside-text.ts'
 
 /** `prev` of the first line, and the head of an empty ledger. */
 export const FIRST_PREV = '0'.repeat(64)
@@ -163,18 +163,4 @@ function plain(value: unknown, where: string): unknown {
 function isPlainObject(value: object): boolean {
   const prototype: unknown = Object.getPrototypeOf(value)
   return prototype === Object.prototype || prototype === null
-}
-
-/**
- * JSON leaves some characters bare that a terminal obeys, that turn the order of text, or that nobody sees: DEL and the
- * C1 controls (ECMA-48 §5.3), line and paragraph separators, Unicode's Default_Ignorable_Code_Point. Escaped, `cat` on
- * a ledger is harmless. They stand in JSON text only inside strings.
- */
-export function escapeInvisible(json: string): string {
-  return json.replace(/[\u007f-\u009f\u2028\u2029]|\p{Default_Ignorable_Code_Point}/gu, (character) =>
-    Array.from(
-      { length: character.length },
-      (_unit, at) => `\\u${character.charCodeAt(at).toString(16).padStart(4, '0')}`,
-    ).join(''),
-  )
 }

@@ -59,3 +59,17 @@ function sequenceLength(buffer: Buffer, at: number): number {
     first < 0x80 ? 1 : first < 0xc2 ? 0 : first < 0xe0 ? 2 : first < 0xf0 ? 3 : first < 0xf5 ? 4 : 0
   return length > 0 && at + length <= buffer.length && isUtf8(buffer.subarray(at, at + length)) ? length : 0
 }
+
+/**
+ * JSON leaves some characters bare that a terminal obeys, that turn the order of text, or that nobody sees: DEL and the
+ * C1 controls (ECMA-48 §5.3), line and paragraph separators, Unicode's Default_Ignorable_Code_Point. Escaped, `cat` on
+ * a ledger is harmless. They stand in JSON text only inside strings.
+ */
+export function escapeInvisible(json: string): string {
+  return json.replace(/[\u007f-\u009f\u2028\u2029]|\p{Default_Ignorable_Code_Point}/gu, (character) =>
+    Array.from(
+      { length: character.length },
+      (_unit, at) => `\\u${character.charCodeAt(at).toString(16).padStart(4, '0')}`,
+    ).join(''),
+  )
+}

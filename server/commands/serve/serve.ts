@@ -2,14 +2,13 @@
 import { pino } from 'pino'
 import pretty from 'pino-pretty'
 import { isFetchproofError } from '../../errors.ts'
-import { escapeInvisible } from '../../ledger/chain.ts'
 import type { Entry } from '../../ledger/entries.ts'
 import { createSettings, type Settings, type SettingsInput } from '../../settings.ts'
 import { bytesText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
 import { type HostProcess, STOP_SIGNALS } from '../host-process.ts'
-import { print } from '../printing.ts'
+import { jsonText, print } from '../printing.ts'
 import type { Tone } from '../style.ts'
 import { closingWords } from './closing-words.ts'
 import { timedLine, WORDS_FROM } from './entry-lines.ts'
@@ -106,7 +105,7 @@ function createLog({ env, stderr }: HostProcess): pino.Logger {
 
 function printEntries({ stdout }: HostProcess, entries: readonly Entry[]): void {
   // Escaped as in the ledger: some programs (Node.js 24's readline) end a line at U+2028 and U+2029 too.
-  stdout.write(entries.map((entry) => `${escapeInvisible(JSON.stringify(entry))}\n`).join(''))
+  stdout.write(entries.map((entry) => `${jsonText(entry)}\n`).join(''))
 }
 
 /**
