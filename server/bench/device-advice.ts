@@ -64,12 +64,12 @@ export function strangerSteps({ visit }: StepFacts): NextStep[] {
 export function pullSteps({ pulls, started, visit, images }: StepFacts): NextStep[] {
   const wrong = new Set(visit?.wrongPulls)
   const since = Date.parse(started) - SAME_EVENING_MS
-  const short = [...latestPulls(pulls)].filter(
-    (pull) =>
-      pull.state === 'incomplete' &&
-      Date.parse(pull.ended ?? pull.begun) >= since &&
-      !wrong.has(pull.fetches[0] ?? ''),
-  )
+  const isShort = (pull: PullRecord): boolean =>
+    pull.state === 'incomplete' &&
+    Date.parse(pull.ended ?? pull.begun) >= since &&
+    !wrong.has(pull.fetches[0] ?? '')
+  // At each update of the page: which are the latest is asked only where that can matter.
+  const short = pulls.some(isShort) ? [...latestPulls(pulls)].filter(isShort) : []
   const offered = new Set(images.filter(({ state }) => state === 'ready').map(({ name }) => name))
   const earlier = groupsByImage(short.filter((pull) => pull.begun < started))
   const now = short.filter((pull) => pull.begun >= started).map((pull) => [pull])

@@ -140,6 +140,7 @@ function troubleSteps({ troubles }: StepFacts): NextStep[] {
 
 /** Clients that hold a part of another version, until they begin anew. */
 function otherVersionSteps({ refusals, pulls, visit }: StepFacts): NextStep[] {
+  if (!refusals.some(({ versionChanged }) => versionChanged)) return []
   const told = new Set(visit?.rows.flatMap(({ address, refused }) => (refused ? (address ?? []) : [])))
   const begun = new Map(pulls.map((pull) => [clientOf(pull), pull.begunSeq]))
   const steps = new Map<string, NextStep>()

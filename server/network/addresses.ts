@@ -115,9 +115,20 @@ export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress
     if (candidate.family !== (parsed.kind() === 'ipv4' ? 4 : 6)) continue
     if (zone !== undefined && !zoneMatches(candidate, zone)) continue
     if (best !== undefined && candidate.prefix <= best.prefix) continue
-    if (parsed.match(ipaddr.parseCIDR(candidate.cidr))) best = candidate
+    if (parsed.match(subnetOf(candidate))) best = candidate
   }
   return best
+}
+
+/** Own addresses are few and asked about for each row of the page: each is parsed once. */
+const subnets = new WeakMap<OwnAddress, ReturnType<typeof ipaddr.parseCIDR>>()
+
+function subnetOf(own: OwnAddress): ReturnType<typeof ipaddr.parseCIDR> {
+  const known = subnets.get(own)
+  if (known !== undefined) return known
+  const parsed = ipaddr.parseCIDR(own.cidr)
+  subnets.set(own, parsed)
+  return parsed
 }
 
 /** Whether a zone as a socket names it (interface name, or its number on Windows) is that of the address. */
