@@ -236,6 +236,8 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     if (asks) events.dropped(victim, reason, 503)
     armDeadline(newest)
     setIdle(victim, false)
+    // A request that was on its way is answered by this: it stands behind no other one.
+    victim.closing = true
     // One that left earlier answers unread would not take this one either.
     if (!asks || socket.writableLength > 0) socket.destroy()
     else socket.end(COME_LATER, () => socket.destroy())

@@ -392,7 +392,9 @@ function comparePipelined(requests: readonly RequestTruth[], behindOthers: reado
   })
   const counted = countOf(behindOthers)
   if (counted > sent.length)
-    return [`${counted} refusals without a status, ${sent.length} pipelined requests`]
+    return [
+      `${counted} refusals without a status (${behindOthers[0]?.reason}), ${sent.length} pipelined requests`,
+    ]
   const killed = new Set(due.map(({ life }) => life)).size > 1
   if (counted < (killed ? Math.min(1, due.length) : due.length)) {
     return [`${counted} refusals of ${due.length} pipelined requests are on record`]
