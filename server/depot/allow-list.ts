@@ -6,7 +6,7 @@
 import { isIP } from 'node:net'
 import ipaddr from 'ipaddr.js'
 import { FetchproofError } from '../errors.ts'
-import { normalise, type OwnAddress, zoneMatches, zoneOf } from '../network/addresses.ts'
+import { normalise, type OwnAddress, subnetOf, zoneMatches, zoneOf } from '../network/addresses.ts'
 
 type AllowVerdict =
   | { readonly allowed: true }
@@ -104,7 +104,7 @@ function holds([range, prefix]: Range, address: ipaddr.IPv4 | ipaddr.IPv6): bool
 
 /** A prefix of 0, as some point-to-point links show it, is no subnet: it would admit the whole world. */
 function inSubnet(own: OwnAddress, address: ipaddr.IPv4 | ipaddr.IPv6): boolean {
-  return own.prefix > 0 && holds(parseRange(own.cidr), address)
+  return own.prefix > 0 && holds(subnetOf(own), address)
 }
 
 function isMapped(address: ipaddr.IPv4 | ipaddr.IPv6): address is ipaddr.IPv6 {

@@ -120,10 +120,11 @@ export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress
   return best
 }
 
-/** Own addresses are few and asked about for each row of the page: each is parsed once. */
+/** Own addresses are few, and asked about at requests and for each row of the page: each is parsed once. */
 const subnets = new WeakMap<OwnAddress, ReturnType<typeof ipaddr.parseCIDR>>()
 
-function subnetOf(own: OwnAddress): ReturnType<typeof ipaddr.parseCIDR> {
+/** The address's subnet, as ipaddr.js matches with it. */
+export function subnetOf(own: OwnAddress): ReturnType<typeof ipaddr.parseCIDR> {
   const known = subnets.get(own)
   if (known !== undefined) return known
   const parsed = ipaddr.parseCIDR(own.cidr)

@@ -1,5 +1,4 @@
 /** How the kernel's tables of connections write the two ends of one. */
-import { isIPv4 } from 'node:net'
 import { endianness } from 'node:os'
 import ipaddr from 'ipaddr.js'
 import { normalise } from './addresses.ts'
@@ -33,7 +32,7 @@ export function keysOf(connection: Endpoints): string[] {
  * apart here, since parsing it in general took longer than reading the table (1,000 questions at once).
  */
 function hexAddress(text: string): string | undefined {
-  const address = isIPv4(text) ? text : normalise(text)
+  const address = normalise(text)
   if (address === undefined) return undefined
   const octets = address.includes(':') ? ipaddr.parse(address).toByteArray() : address.split('.').map(Number)
   const bytes = Buffer.from(octets)

@@ -1,5 +1,4 @@
 /** An image settles: until its file is quiet for long enough, and again whenever it moves. */
-
 import { sameButTouched } from '../files/folder.ts'
 import { isJudged } from './image.ts'
 import { type LifeState, quietOf, type Unmoved } from './life-state.ts'
