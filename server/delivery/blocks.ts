@@ -223,13 +223,9 @@ async function openChecked(
     }
     throw unreadable(name, error)
   }
-  try {
-    await checkUnchanged(file, image)
-  } catch (error) {
-    await file.close().catch(() => undefined)
-    throw error
-  }
-  return file
+  if (sameFile(file.identity, image.version.identity)) return file
+  await file.close().catch(() => undefined)
+  throw new FetchproofError('FP_IMAGE_CHANGED', { image: name })
 }
 
 async function checkUnchanged(

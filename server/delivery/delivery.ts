@@ -221,10 +221,10 @@ export function createDelivery(deps: DeliveryDeps) {
      */
     async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }> {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
-      turns.hurry()
       const found = underWay.takePlace(asked.client)
       if (!found.taken) throw new FetchproofError('FP_BUSY', { why: found.reason })
       const { place } = found
+      const answered = turns.hurry()
       let opened: OpenedVersion | undefined
       try {
         opened = await openReady(image)
@@ -233,6 +233,8 @@ export function createDelivery(deps: DeliveryDeps) {
         opened?.release()
         place.leave()
         throw error
+      } finally {
+        answered()
       }
     },
     /** A HEAD, a 304, a checksum file, their list (of no one image): headers, and no byte of an image. */

@@ -9,6 +9,8 @@ const scatter = promisify(readv)
 
 export function imageFileOf(opened: OpenFile) {
   return {
+    /** When it was opened. */
+    identity: opened.identity,
     /** What the descriptor says now. */
     stat: (): Promise<FileIdentity> => opened.stat(),
     readv: (buffers: readonly NodeJS.ArrayBufferView[], position: number): Promise<{ bytesRead: number }> =>

@@ -12,7 +12,7 @@ const SHORT_TURN_BYTES = 64 * 1024
 export function createTurns() {
   let waiting: (() => void)[] = []
   let isComing = false
-  let hurried = false
+  let hurrying = 0
 
   function come(): void {
     isComing = waiting.length > 0
@@ -20,8 +20,7 @@ export function createTurns() {
   }
 
   function round(): void {
-    const turns = hurried ? 1 : TURNS_A_ROUND
-    hurried = false
+    const turns = hurrying > 0 ? 1 : TURNS_A_ROUND
     const now = waiting.slice(0, turns)
     waiting = waiting.slice(turns)
     for (const go of now) go()
@@ -31,16 +30,19 @@ export function createTurns() {
   return {
     /** What a fetch hands over in one turn, before it waits for the next. */
     get bytes(): number {
-      return hurried ? SHORT_TURN_BYTES : TURN_BYTES
+      return hurrying > 0 ? SHORT_TURN_BYTES : TURN_BYTES
     },
     /** Calls in the order in which they came. */
     wait(go: () => void): void {
       waiting.push(go)
       if (!isComing) come()
     },
-    /** Somebody asks: what is handed over until the loop comes round again is little. */
-    hurry(): void {
-      hurried = true
+    /** Somebody asks: what is handed over in a round is little, until the answer has begun and `done` is called, once. */
+    hurry(): () => void {
+      hurrying += 1
+      return () => {
+        hurrying -= 1
+      }
     },
   }
 }

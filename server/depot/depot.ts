@@ -304,7 +304,7 @@ function wireDelivery(
     ledger,
     blocks: createBlockStore({
       cacheBytes: settings.blockCacheBytes,
-      openFile: async (name) => imageFileOf(await catalogue.open(name)),
+      openFile: async (name) => imageFileOf(await catalogue.openAgain(name)),
     }),
     limits: settings,
     sendQueues,

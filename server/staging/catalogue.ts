@@ -3,7 +3,7 @@ import { EventEmitter } from 'node:events'
 import { join, relative } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
-import { checkFolder, isInside } from '../files/folder.ts'
+import { checkFolder, isInside, openAgain } from '../files/folder.ts'
 import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
 import { takeOwnSecret } from '../files/own-secret.ts'
 import type { Settings } from '../settings.ts'
@@ -216,8 +216,8 @@ export async function createCatalogue(options: CatalogueOptions) {
     notOffered: passedOver.all,
     /** `target`: the request target as Node gives it. */
     find: lookup.find,
-    /** Opens the image for reading, inside the folder and nothing but a regular file. */
-    open,
+    /** Opens the file of an image whose identity the caller compares. */
+    openAgain: (name: string) => openAgain(fileOf(name)),
     /** Any digest of an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_CHANGED, FP_IMAGE_UNREADABLE. */
     async digest(name: string, algorithm: string): Promise<string> {
       const version = lives.get(name)?.version

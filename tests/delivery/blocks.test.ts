@@ -41,6 +41,7 @@ function stage(content: Buffer, cacheBytes = 64 * 1024 * 1024) {
   const openFile = async (): Promise<ImageFile> => {
     file.opens += 1
     return {
+      identity: file.identity,
       stat: async () => file.identity,
       async readv(buffers, position) {
         file.reads += 1
@@ -113,6 +114,7 @@ describe('a verified block', () => {
     const store = createBlockStore({
       cacheBytes: 64 * 1024 * 1024,
       openFile: async (name): Promise<ImageFile> => ({
+        identity: version.identity,
         stat: async () => version.identity,
         async readv(buffers, position) {
           await gate

@@ -25,15 +25,22 @@ test('each has its turn in the order in which they asked, again and again', asyn
   expect(order.slice(0, 60)).toEqual([...once, ...once, ...once])
 })
 
-test('while somebody asks one fetch has a short turn', async () => {
+test('until everybody who asks is answered one fetch a round has a short turn', async () => {
   const turns = createTurns()
   let taken = 0
   for (let fetch = 0; fetch < 20; fetch += 1) turns.wait(() => (taken += 1))
   const { bytes } = turns
-  turns.hurry()
+  const answered = [turns.hurry(), turns.hurry()]
   expect(turns.bytes).toBeLessThan(bytes)
+  for (const round of [1, 2, 3]) {
+    await nextRound()
+    expect(taken).toBe(round)
+  }
+  answered[0]?.()
   await nextRound()
-  expect(taken).toBe(1)
+  expect(taken).toBe(4)
+  answered[1]?.()
+  expect(turns.bytes).toBe(bytes)
   await nextRound()
-  expect(taken).toBeGreaterThan(2)
+  expect(taken).toBeGreaterThan(5)
 })

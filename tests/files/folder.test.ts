@@ -3,7 +3,14 @@ import { mkdir, rename, symlink, unlink, writeFile } from 'node:fs/promises'
 import { createServer } from 'node:net'
 import { join } from 'node:path'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
-import { checkFolder, isInside, openInside, sameFile, sameInode } from '../../server/files/folder.ts'
+import {
+  checkFolder,
+  isInside,
+  openAgain,
+  openInside,
+  sameFile,
+  sameInode,
+} from '../../server/files/folder.ts'
 import { needs } from '../needs.ts'
 import { type Stage, stage } from '../staging/stage.ts'
 
@@ -94,6 +101,29 @@ describe('opening an image', () => {
     })
     await expect(openInside(place.folder, place.folder)).rejects.toMatchObject({ code: 'FP_IMAGE_OUTSIDE' })
     server.close()
+  })
+
+  it('again: its identity tells whether it is the file that was opened before', needs('POSIX'), async () => {
+    await writeFile(place.path('x.bin'), 'x')
+    const before = await openInside(place.folder, place.path('x.bin'))
+    const isSame = async (): Promise<boolean> => {
+      const again = await openAgain(place.path('x.bin'))
+      await again.close()
+      return sameFile(again.identity, before.identity)
+    }
+    expect(await isSame()).toBe(true)
+    for (const other of [
+      ['mkfifo'],
+      ['ln', '-s', '/etc/hostname'],
+      ['cp', '--preserve', place.path('kept.bin')],
+    ]) {
+      await rename(place.path('x.bin'), place.path('kept.bin'))
+      execFileSync(other[0] ?? '', [...other.slice(1), place.path('x.bin')])
+      expect(await isSame()).toBe(false)
+      await unlink(place.path('x.bin'))
+      await rename(place.path('kept.bin'), place.path('x.bin'))
+    }
+    await before.close()
   })
 
   it('never gives bytes from outside, however often a link is swapped meanwhile', async () => {
