@@ -35,6 +35,16 @@ const drop = (name: string, body: Buffer | string, more = ''): Promise<Heard> =>
     body: Buffer.from(body),
   })
 
+/** An upload that goes on until it is ended. */
+const beginDrop = (name: string, fields: Readonly<Record<string, string>>): ClientRequest =>
+  request({
+    host: '127.0.0.1',
+    port: run.pagePort,
+    method: 'PUT',
+    path: `/api/drop?name=${name}`,
+    headers: { authorization: `Bearer ${run.token}`, ...fields },
+  })
+
 const listing = async (): Promise<string[]> =>
   (await readdir(run.folder)).filter((name) => name !== '.fetchproof').sort()
 
@@ -104,13 +114,7 @@ test('a folder is never replaced', async () => {
 })
 
 test('an upload that breaks off leaves nothing behind', async () => {
-  const asked = request({
-    host: '127.0.0.1',
-    port: run.pagePort,
-    method: 'PUT',
-    path: '/api/drop?name=cut.bin',
-    headers: { authorization: `Bearer ${run.token}`, 'content-length': '5000000' },
-  })
+  const asked = beginDrop('cut.bin', { 'content-length': '5000000' })
   asked.on('error', () => undefined)
   asked.write(noise(1_000_000))
   await expect
@@ -122,13 +126,7 @@ test('an upload that breaks off leaves nothing behind', async () => {
 })
 
 test('an upload under way when the server stops leaves nothing behind', async () => {
-  const asked = request({
-    host: '127.0.0.1',
-    port: run.pagePort,
-    method: 'PUT',
-    path: '/api/drop?name=cut.bin',
-    headers: { authorization: `Bearer ${run.token}`, 'content-length': '5000000' },
-  })
+  const asked = beginDrop('cut.bin', { 'content-length': '5000000' })
   asked.on('error', () => undefined)
   asked.write(noise(1_000_000))
   await expect.poll(listing).toHaveLength(1)
@@ -142,13 +140,7 @@ test('what is too large is refused, announced or not, and leaves nothing behind'
   const announced = await drop('large.bin', noise(200_000))
   expect([announced.status, codeOf(announced)]).toEqual([507, 'FP_DROP_NO_ROOM'])
   const heard = await new Promise<number>((answered, failed) => {
-    const asked = request({
-      host: '127.0.0.1',
-      port: run.pagePort,
-      method: 'PUT',
-      path: '/api/drop?name=large.bin',
-      headers: { authorization: `Bearer ${run.token}`, 'transfer-encoding': 'chunked' },
-    })
+    const asked = beginDrop('large.bin', { 'transfer-encoding': 'chunked' })
     asked.on('response', (answer) => answered(answer.resume().statusCode ?? 0))
     asked.on('error', failed)
     asked.end(noise(200_000))

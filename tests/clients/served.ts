@@ -278,7 +278,8 @@ async function untilUp(
   return undefined
 }
 
-async function accepting(host: string, port: number): Promise<boolean> {
+/** Whether something listens there. */
+export async function accepting(host: string, port: number): Promise<boolean> {
   const socket = connect(port, host)
   try {
     await once(socket, 'connect')

@@ -21,6 +21,9 @@ const FILES = {
 const REASON = 'the checksum on the page is of the older build; compared by telephone'
 const cleanUp = onTestFinished
 
+const lift = (folder: string, image: string, ...more: string[]) =>
+  inProcess(['lift', image, '--reason', REASON, '--folder', folder, ...more])
+
 function lifted(folder: string): EntryOf<'lifted'>[] {
   return ledgerEntries(folder).filter((entry): entry is EntryOf<'lifted'> => entry.kind === 'lifted')
 }
@@ -34,16 +37,7 @@ async function statusOf(port: number, path: string): Promise<number | undefined>
 test('a held image is lifted for its present bytes, and later commands see it ready', async () => {
   const folder = await stagingFolder(FILES, cleanUp)
   expect((await inProcess(['images', folder])).status).toBe(1)
-  const { status, stdout } = await inProcess([
-    'lift',
-    'desk.bin',
-    '--reason',
-    REASON,
-    '--by',
-    'M. Engineer',
-    '--folder',
-    folder,
-  ])
+  const { status, stdout } = await lift(folder, 'desk.bin', '--by', 'M. Engineer')
   expect(status).toBe(0)
   expect(stdout).toContain(`lifted by M. Engineer (${REASON})`)
   expect(stdout).toContain('It was held: Its SHA-256 is not the published one')
@@ -56,14 +50,14 @@ test('a held image is lifted for its present bytes, and later commands see it re
 
 test('a changed file is held again: the lift was for other bytes', async () => {
   const folder = await stagingFolder(FILES, cleanUp)
-  await inProcess(['lift', 'desk.bin', '--reason', REASON, '--folder', folder])
+  await lift(folder, 'desk.bin')
   putFile(folder, 'desk.bin', imageBytes(50_001, 'another'))
   expect((await inProcess(['images', folder])).status).toBe(1)
 })
 
 test('what is not held cannot be lifted, and nothing is recorded', async () => {
   const folder = await stagingFolder(FILES, cleanUp)
-  const { status, stderr } = await inProcess(['lift', 'gate 1.img', '--reason', REASON, '--folder', folder])
+  const { status, stderr } = await lift(folder, 'gate 1.img')
   expect([status, stderr.includes('FP_NOT_HELD')]).toEqual([1, true])
   expect(lifted(folder)).toEqual([])
 })
@@ -87,9 +81,9 @@ test('a reason is required, also one with words in it', async () => {
 
 test('an unknown image is named with the nearest one, and an unknown folder is not made', async () => {
   const folder = await stagingFolder(FILES, cleanUp)
-  const unknown = await inProcess(['lift', 'dsk.bin', '--reason', REASON, '--folder', folder])
+  const unknown = await lift(folder, 'dsk.bin')
   expect([unknown.status, unknown.stderr.includes('The nearest name is desk.bin.')]).toEqual([2, true])
-  const absent = await inProcess(['lift', 'desk.bin', '--reason', REASON, '--folder', join(folder, 'absent')])
+  const absent = await lift(join(folder, 'absent'), 'desk.bin')
   expect([absent.status, absent.stderr.includes('FP_FOLDER_MISSING')]).toEqual([2, true])
   expect((await inProcess(['images', join(folder, 'absent')])).status).toBe(2)
 })
@@ -98,7 +92,7 @@ test('its short path and the file as a shell completes it name an image too', as
   for (const name of [`/${SHA256.slice(0, 8)}.bin`, '/desk.bin', 'file']) {
     const folder = await stagingFolder(FILES, cleanUp)
     const given = name === 'file' ? join(folder, 'desk.bin') : name
-    expect((await inProcess(['lift', given, '--reason', REASON, '--folder', folder])).status).toBe(0)
+    expect((await lift(folder, given)).status).toBe(0)
     expect(lifted(folder)).toMatchObject([{ name: 'desk.bin' }])
   }
 })
@@ -113,18 +107,7 @@ test('on a folder that is being served the image is served from then on', async 
   await image('desk.bin')
   await entry('held')
   expect(await statusOf(port, '/desk.bin')).toBe(409)
-  const { status, stdout } = await inProcess([
-    'lift',
-    'desk.bin',
-    '--reason',
-    REASON,
-    '--by',
-    'M. Engineer',
-    '--folder',
-    folder,
-    '--format',
-    'json',
-  ])
+  const { status, stdout } = await lift(folder, 'desk.bin', '--by', 'M. Engineer', '--format', 'json')
   expect([status, JSON.parse(stdout)]).toMatchObject([
     0,
     { lifted: 'desk.bin', sha256: SHA256, served: true },
@@ -136,6 +119,6 @@ test('on a folder that is being served the image is served from then on', async 
     by: 'M. Engineer',
   })
   expect(await statusOf(port, '/desk.bin')).toBe(200)
-  const again = await inProcess(['lift', 'desk.bin', '--reason', REASON, '--folder', folder])
+  const again = await lift(folder, 'desk.bin')
   expect([again.status, again.stderr.includes('FP_NOT_HELD')]).toEqual([1, true])
 })

@@ -3,7 +3,7 @@ import { expect, test } from 'vitest'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { Audit } from '../commands/in-process.ts'
 import { compare } from './comparison.ts'
-import { type Device, READ_REQUEST, type RequestTruth } from './device.ts'
+import { type Device, READ_REQUEST, type RequestTruth, unanswered } from './device.ts'
 import type { Images } from './images.ts'
 import { createRandom } from './random.ts'
 
@@ -18,30 +18,13 @@ function device(
   more: Partial<RequestTruth> = {},
 ): Device {
   const request: RequestTruth = {
-    device: 7,
-    address: ADDRESS,
-    port: 1025,
-    method: 'GET',
-    target: '/panel.bin',
-    range: undefined,
-    asked: 1,
-    pipelined: false,
-    life: 0,
-    lifeAtEnd: 0,
+    ...unanswered({ device: 7, address: ADDRESS, port: 1025, method: 'GET', target: '/panel.bin' }, 0),
     status: 200,
     version: SHA,
-    first: 0,
     promised: BYTES,
     received,
-    foreign: undefined,
-    shortInOrder: false,
-    halfClosedFirst: false,
-    resumedHonestly: false,
-    closingMs: 0,
-    inSystem: 0,
     leaving,
     heldAfter: [{ first: 0, end: received }],
-    begunAt: 0,
     endedAt: 1,
     ...more,
   }

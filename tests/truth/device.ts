@@ -188,31 +188,8 @@ export function createDevice(
     more: Partial<RequestTruth>,
   ): RequestTruth {
     const truth: RequestTruth = {
-      device: number,
-      address,
-      port: over.port,
-      method,
-      target,
-      range: undefined,
-      asked: 1,
-      pipelined: false,
-      life: site.life(),
-      lifeAtEnd: site.life(),
-      status: undefined,
-      version: undefined,
-      first: 0,
-      promised: 0,
-      received: 0,
-      foreign: undefined,
-      shortInOrder: false,
-      halfClosedFirst: false,
-      resumedHonestly: false,
-      closingMs: 0,
-      inSystem: 0,
-      leaving: undefined,
-      heldAfter: [],
+      ...unanswered({ device: number, address, port: over.port, method, target }, site.life()),
       begunAt: performance.now(),
-      endedAt: 0,
       ...more,
     }
     requests.push(truth)
@@ -454,4 +431,34 @@ function requestText(device: number, method: string, target: string, range: stri
     '',
     '',
   ].join('\r\n')
+}
+
+/** A request as it is before anything came of it, in that life of the program. */
+export function unanswered(
+  asked: Pick<RequestTruth, 'device' | 'address' | 'port' | 'method' | 'target'>,
+  life: number,
+): RequestTruth {
+  return {
+    ...asked,
+    range: undefined,
+    asked: 1,
+    pipelined: false,
+    life,
+    lifeAtEnd: life,
+    status: undefined,
+    version: undefined,
+    first: 0,
+    promised: 0,
+    received: 0,
+    foreign: undefined,
+    shortInOrder: false,
+    halfClosedFirst: false,
+    resumedHonestly: false,
+    closingMs: 0,
+    inSystem: 0,
+    leaving: undefined,
+    heldAfter: [],
+    begunAt: 0,
+    endedAt: 0,
+  }
 }

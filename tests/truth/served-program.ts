@@ -1,9 +1,9 @@
 /** The built program serving a folder on one port, to be killed as by a power cut of its process and started again. */
 import { type ChildProcess, spawn } from 'node:child_process'
 import { once } from 'node:events'
-import { connect } from 'node:net'
 import { setTimeout as pause } from 'node:timers/promises'
 import { PROGRAM } from '../clients/program.ts'
+import { accepting } from '../clients/served.ts'
 
 export interface ServedProgram {
   /** TCP's for HTTP, and UDP's for TFTP. */
@@ -50,7 +50,7 @@ export async function serveProgram(
 
   async function untilUp(): Promise<void> {
     const deadline = Date.now() + START_MS
-    while (!(await accepts(port))) {
+    while (!(await accepting('127.0.0.1', port))) {
       if (child.exitCode !== null) throw new Error(`serve ended with ${child.exitCode}: ${words.join('')}`)
       if (Date.now() > deadline) throw new Error(`serve does not listen: ${words.join('')}`)
       await pause(20)
@@ -95,17 +95,5 @@ export async function serveProgram(
   } catch (error) {
     await program.destroy()
     throw error
-  }
-}
-
-async function accepts(port: number): Promise<boolean> {
-  const socket = connect(port, '127.0.0.1')
-  try {
-    await once(socket, 'connect')
-    return true
-  } catch {
-    return false
-  } finally {
-    socket.destroy()
   }
 }
