@@ -29,12 +29,9 @@ const ImageRef = Type.Object({ name: Text, plainPath: Text, bytes: Count, sha256
 
 const OwnAddressRef = Type.Object({ address: Text, interface: Text }, STRICT)
 
-const PUBLISHED_STANDINGS = ['matches', 'differs', 'none'] as const
-const FORMAT_VERDICTS = ['sound', 'damaged', 'not firmware', 'unknown'] as const
-
 const PublishedStanding = Type.Object(
   {
-    standing: Type.Enum([...PUBLISHED_STANDINGS]),
+    standing: Type.Enum(['matches', 'differs', 'none']),
     algorithm: Type.Optional(Text),
     /** File (and line) or "pasted" with who; shown to people as it is. */
     source: Type.Optional(Text),
@@ -47,7 +44,7 @@ const PublishedStanding = Type.Object(
 export const FormatStanding = Type.Object(
   {
     kind: Text,
-    verdict: Type.Enum([...FORMAT_VERDICTS]),
+    verdict: Type.Enum(['sound', 'damaged', 'not firmware', 'unknown']),
     detail: Type.Optional(Text),
   },
   STRICT,
@@ -59,11 +56,26 @@ const HoldReasonRecord = Type.Object({ cause: Text, reason: Text }, STRICT)
 /** One row of the visit sheet as it was read; keys are the column names, the engineer's own included. */
 const SheetRowRecord = Type.Record(Type.String(), Type.String())
 
-/** The protocol by which a device fetches. Absent in older ledgers, which know HTTP alone. */
-const Door = Type.Optional(Text)
-
-/** What both sides agreed on beforehand, where the door's protocol has that. */
-const Options = Type.Optional(Type.Record(Type.String(), Type.String()))
+/** What was asked of a door, and answered; what a fetch and a refusal have in common. */
+const ASKED = {
+  /** Counts fetches and refusals of this ledger, from 1. */
+  id: Count,
+  client: Client,
+  localAddress: Text,
+  localPort: Type.Optional(Count),
+  /** The protocol by which a device fetches. Absent in older ledgers, which know HTTP alone. */
+  door: Type.Optional(Text),
+  method: Type.Optional(Text),
+  httpVersion: Type.Optional(Text),
+  userAgent: Type.Optional(Text),
+  range: Type.Optional(Text),
+  /** Absent for the list of checksums, which is of no one image. */
+  image: Type.Optional(ImageRef),
+  /** What was answered in terms of the door; absent where it has no such number, or no response was sent. */
+  status: Type.Optional(Count),
+  /** The client had begun another version of this image: it got this one whole, or was refused a part of it. */
+  versionChanged: Type.Optional(Type.Boolean()),
+}
 
 export const ENTRY_BODIES = {
   opened: {
@@ -119,30 +131,16 @@ export const ENTRY_BODIES = {
   /** A person takes back what was recorded by mistake: an `observed`, `published` or `lifted` entry, by its `seq`. */
   struck: { strikes: Count, reason: Text, by: Text },
   'fetch-begun': {
-    /** Counts fetches and refusals of this ledger, from 1. */
-    id: Count,
-    client: Client,
-    localAddress: Text,
-    localPort: Type.Optional(Count),
-    door: Door,
-    method: Type.Optional(Text),
+    ...ASKED,
     target: Text,
-    httpVersion: Type.Optional(Text),
-    userAgent: Type.Optional(Text),
-    options: Options,
-    range: Type.Optional(Text),
+    /** What both sides agreed on beforehand, where the door's protocol has that. */
+    options: Type.Optional(Type.Record(Type.String(), Type.String())),
     ifRange: Type.Optional(Text),
-    /** Absent for the list of checksums, which is of no one image. */
-    image: Type.Optional(ImageRef),
     /** Reading of a clock that only goes forward, in ms since this run began: the wall clock may be set meanwhile. */
     upMs: Type.Optional(Type.Number({ minimum: 0 })),
-    /** What was answered in terms of the door, where it has one for this. */
-    status: Type.Optional(Count),
     /** Offset of the first promised byte; how many are promised (0 for headers only). */
     first: Count,
     promised: Count,
-    /** The client had begun another version of this image and asked to go on: it got the new one whole. */
-    versionChanged: Type.Optional(Type.Boolean()),
     /** Other fetches of this client and version that were moving at that moment. */
     beside: Type.Optional(Count),
     /** Asked by a rehearsal, which says so in a header; it never counts as a device's pull. */
@@ -164,19 +162,8 @@ export const ENTRY_BODIES = {
     reason: Type.Optional(Text),
   },
   'fetch-refused': {
-    id: Count,
-    client: Client,
-    localAddress: Text,
-    localPort: Type.Optional(Count),
-    door: Door,
-    method: Type.Optional(Text),
+    ...ASKED,
     target: Type.Optional(Text),
-    httpVersion: Type.Optional(Text),
-    userAgent: Type.Optional(Text),
-    range: Type.Optional(Text),
-    image: Type.Optional(ImageRef),
-    /** In terms of the door; absent when no response was sent. */
-    status: Type.Optional(Count),
     /** What it was refused for, in no door's terms; absent where that was the request itself. */
     denial: Type.Optional(Text),
     reason: Text,
@@ -184,8 +171,6 @@ export const ENTRY_BODIES = {
     hint: Type.Optional(Text),
     /** First line as it came, when the request could not be parsed. */
     firstLine: Type.Optional(Text),
-    /** The client had begun another version, and asked for a part of this one. */
-    versionChanged: Type.Optional(Type.Boolean()),
     /** Like refusals in a row, and when the first and the last of them came. */
     count: Type.Optional(Count),
     since: Type.Optional(Time),

@@ -13,20 +13,24 @@ import {
   Time,
 } from './entries.ts'
 
-const writers = new Map<EntryKind, Validator>()
-const readers = new Map<EntryKind, Validator>()
+const writtenAs = createValidators((kind) => ENTRY_SCHEMAS[kind])
+/** Of what is left after the line's own check, which looked at `seq`, `prev` and `sum`. */
+const readAs = createValidators((kind) => {
+  const body = Type.Object({ at: Time, ...ENTRY_BODIES[kind] })
+  return JSON.parse(JSON.stringify(body, leavingUnknown)) as TSchema
+})
 
 /** Throws TypeError naming the member that does not fit. A mistake in the program, never in what came from outside. */
 export function assertEntry(entry: Entry): void {
   const { kind } = entry
-  const validator = validatorOf(kind)
+  const validator = writtenAs(kind)
+  if (validator === undefined) throw new TypeError(`The ledger knows no entry "${String(kind)}".`)
   if (validator.Check(entry)) return
   const first = validator.Errors(entry)[0]
-  const where = first?.instancePath.slice(1).replaceAll('/', '.') ?? ''
   const extra = (first?.params as { additionalProperties?: readonly string[] } | undefined)
     ?.additionalProperties
-  const what = extra === undefined ? `${first?.message}` : `must not have ${extra.join(', ')}`
-  throw new TypeError(`The entry "${kind}" does not fit its schema: ${where} ${what}`.trimEnd())
+  const what = extra === undefined ? first?.message : `must not have ${extra.join(', ')}`
+  throw new TypeError(`The entry "${kind}" does not fit its schema: ${memberOf(first)} ${what}`)
 }
 
 /**
@@ -39,33 +43,25 @@ export function misformed(entry: Entry): string | undefined {
   if (kind === 'sheet' && Array.isArray(entry.rows) && entry.rows.length > SHEET_ROWS_AT_MOST) {
     return `it is not formed as the entry "sheet" is: it has more than ${SHEET_ROWS_AT_MOST} rows`
   }
-  const validator = readers.get(kind) ?? readerOf(kind)
+  const validator = readAs(kind)
   if (validator === undefined || validator.Check(entry)) return undefined
   const first = validator.Errors(entry)[0]
-  const where = first?.instancePath.slice(1).replaceAll('/', '.')
-  return `it is not formed as the entry "${kind}" is: ${where} ${first?.message}`
+  return `it is not formed as the entry "${kind}" is: ${memberOf(first)} ${first?.message}`
 }
 
-/** Of what is left after the line's own check, which looked at `seq`, `prev` and `sum`. */
-function readerOf(kind: EntryKind): Validator | undefined {
-  if (!Object.hasOwn(ENTRY_BODIES, kind)) return undefined
-  const body = Type.Object({ at: Time, ...ENTRY_BODIES[kind] })
-  const validator = Compile(JSON.parse(JSON.stringify(body, leavingUnknown)) as TSchema)
-  readers.set(kind, validator)
-  return validator
+/** Compiled when first asked for; undefined for a kind that this program does not know. */
+function createValidators(schemaOf: (kind: EntryKind) => TSchema) {
+  const known = new Map<EntryKind, Validator>()
+  return (kind: EntryKind): Validator | undefined => {
+    if (!known.has(kind) && Object.hasOwn(ENTRY_BODIES, kind)) known.set(kind, Compile(schemaOf(kind)))
+    return known.get(kind)
+  }
 }
 
 function leavingUnknown(name: string, value: unknown): unknown {
   return name === 'additionalProperties' && value === false ? undefined : value
 }
 
-function validatorOf(kind: EntryKind): Validator {
-  let validator = writers.get(kind)
-  if (validator === undefined) {
-    const schema = ENTRY_SCHEMAS[kind]
-    if (schema === undefined) throw new TypeError(`The ledger knows no entry "${String(kind)}".`)
-    validator = Compile(schema)
-    writers.set(kind, validator)
-  }
-  return validator
+function memberOf(fault: { readonly instancePath: string } | undefined): string | undefined {
+  return fault?.instancePath.slice(1).replaceAll('/', '.')
 }
