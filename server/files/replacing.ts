@@ -9,7 +9,7 @@ const PASSING: ReadonlySet<string | undefined> = new Set(['EPERM', 'EACCES', 'EB
 const ATTEMPTS = 20
 const AGAIN_MS = 25
 
-export function isPassing(error: unknown): boolean {
+function isPassing(error: unknown): boolean {
   return PASSING.has(systemCode(error))
 }
 

@@ -33,8 +33,6 @@ export interface LedgerFiles {
   remove(path: string): void
 }
 
-const datasync = promisify(fdatasync)
-
 const { O_WRONLY, O_CREAT, O_APPEND, O_TRUNC } = constants
 const FLAGS = Object.freeze({
   append: O_WRONLY | O_CREAT | O_APPEND | NO_LINK,
@@ -53,7 +51,7 @@ export const DISK: LedgerFiles = Object.freeze({
       truncateSync(path, bytes)
     }
   },
-  datasync,
+  datasync: promisify(fdatasync),
   syncNow: fsyncSync,
   look(descriptor, path) {
     const opened = fstatSync(descriptor)

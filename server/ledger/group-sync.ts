@@ -28,20 +28,9 @@ interface GroupSyncOptions {
   onFailed(error: unknown): void
 }
 
-export interface GroupSync {
-  added(entry: Entry): void
-  /** Resolves when everything added so far is durable; rejects when a sync has failed. */
-  settled(): Promise<void>
-}
+type Group = ReturnType<typeof newGroup>
 
-interface Group {
-  readonly entries: Entry[]
-  readonly done: Promise<void>
-  resolve(): void
-  reject(error: unknown): void
-}
-
-export function createGroupSync(options: GroupSyncOptions): GroupSync {
+export function createGroupSync(options: GroupSyncOptions) {
   // Long: one group gathers while another is synced; a function for each step.
   let gathering = newGroup()
   let running: Group | undefined
@@ -51,12 +40,13 @@ export function createGroupSync(options: GroupSyncOptions): GroupSync {
   let failed = false
 
   return {
-    added(entry) {
+    added(entry: Entry): void {
       gathering.entries.push(entry)
       hurried ||= AT_ONCE.has(entry.kind)
       schedule()
     },
-    settled() {
+    /** Resolves when everything added so far is durable; rejects when a sync has failed. */
+    settled(): Promise<void> {
       if (failed || gathering.entries.length > 0) {
         hurried = true
         schedule()
@@ -104,7 +94,8 @@ export function createGroupSync(options: GroupSyncOptions): GroupSync {
   }
 }
 
-function newGroup(): Group {
+function newGroup() {
+  const entries: Entry[] = []
   let resolve: () => void = () => undefined
   let reject: (error: unknown) => void = () => undefined
   const done = new Promise<void>((yes, no) => {
@@ -113,5 +104,5 @@ function newGroup(): Group {
   })
   // Nobody need be waiting for it; whoever is sees the rejection all the same.
   done.catch(() => undefined)
-  return { entries: [], done, resolve: () => resolve(), reject: (error) => reject(error) }
+  return { entries, done, resolve, reject }
 }

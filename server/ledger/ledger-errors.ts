@@ -6,14 +6,14 @@ export function noRoom(records: string, cause?: unknown): FetchproofError {
   return new FetchproofError('FP_LEDGER_FULL', { folder: records }, { cause })
 }
 
-export function unwritable(records: string, why: string, cause?: unknown): FetchproofError {
-  return new FetchproofError('FP_LEDGER_UNWRITABLE', { folder: records, cause: why }, { cause })
+export function unwritable(records: string, cause: unknown): FetchproofError {
+  return new FetchproofError('FP_LEDGER_UNWRITABLE', { folder: records, cause: wordsOf(cause) }, { cause })
 }
 
 /** System errors as coded ones; anything else (a mistake in the program) as it is. */
 export function asLedgerError(error: unknown, records: string): unknown {
   if (error instanceof FetchproofError || systemCode(error) === undefined) return error
-  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, diskFaultWords(error), error)
+  return isNoRoom(error) ? noRoom(records, error) : unwritable(records, error)
 }
 
 const CAUSES: Readonly<Record<string, string>> = {
@@ -29,9 +29,8 @@ const CAUSES: Readonly<Record<string, string>> = {
   ESTALE: 'the share is gone',
 }
 
-export function diskFaultWords(error: unknown): string {
+function wordsOf(error: unknown): string {
   const code = systemCode(error) ?? ''
   const words = CAUSES[code]
-  if (words !== undefined) return `${words}, ${code}`
-  return messageOf(error)
+  return words === undefined ? messageOf(error) : `${words}, ${code}`
 }

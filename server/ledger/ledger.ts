@@ -7,7 +7,7 @@
  *      └─────── any other failure ──> failed (for good: after a failed sync nobody knows what the disk holds)
  */
 import { EventEmitter } from 'node:events'
-import { closeSync, fsyncSync, mkdirSync, openSync, statSync } from 'node:fs'
+import { closeSync, existsSync, fsyncSync, mkdirSync, openSync } from 'node:fs'
 import { join, resolve } from 'node:path'
 import { FetchproofError } from '../errors.ts'
 import { heldFolder, type StillThere } from '../files/held-folder.ts'
@@ -15,10 +15,10 @@ import { sealLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf, NewEntryOf } from './entries.ts'
 import { assertEntry } from './entry-check.ts'
 import { DISK, isNoRoom, type LedgerFiles } from './file-access.ts'
-import { createGroupSync, GATHER_MS, type GroupSync } from './group-sync.ts'
-import { asLedgerError, diskFaultWords, noRoom, unwritable } from './ledger-errors.ts'
+import { createGroupSync, GATHER_MS } from './group-sync.ts'
+import { asLedgerError, noRoom, unwritable } from './ledger-errors.ts'
 import { createLineWriter, type LineWriter } from './line-writer.ts'
-import { type Lock, type LockHolder, takeLock } from './lock.ts'
+import { type Lock, takeLock } from './lock.ts'
 import { type FoundLedger, readBack, setTornTailAside } from './opening.ts'
 import { assertOwn, keepToOwner } from './own-files.ts'
 import { LEDGER_FILE } from './read.ts'
@@ -64,20 +64,6 @@ const KEPT_WHEN_FULL: ReadonlySet<EntryKind> = new Set<EntryKind>([
 /** Why a fetch that a dead server left open has ended. */
 export const LOST_TRACK_REASON = 'the server stopped while it was in progress'
 
-interface Parts {
-  readonly records: string
-  readonly file: string
-  readonly now: () => number
-  readonly files: LedgerFiles
-  readonly lock: Lock
-  readonly reserve: Reserve
-  readonly writer: LineWriter
-  readonly found: FoundLedger
-  readonly gatherMs: number
-  readonly probeMs: number
-  readonly stillThere: StillThere
-}
-
 /**
  * Takes the lock, checks the chain, sets a torn tail aside, ends the fetches that a dead server left open
  * (`lost-track`; their bytes and times are unknown and stand as 0) and opens the file for appending. When there was
@@ -91,7 +77,7 @@ export async function openLedger(options: LedgerOptions): Promise<Ledger> {
     mkdirSync(records, { recursive: true, mode: 0o700 })
     assertOwn(records)
     keepToOwner(records)
-    const lock = await takeLock(records, options.now === undefined ? {} : { now: options.now })
+    const lock = await takeLock(records, { now: options.now })
     try {
       return await openLocked(options, records, lock)
     } catch (error) {
@@ -106,19 +92,15 @@ export async function openLedger(options: LedgerOptions): Promise<Ledger> {
 async function openLocked(options: LedgerOptions, records: string, lock: Lock): Promise<Ledger> {
   const { now = Date.now, onEntry = () => undefined, files = DISK } = options
   const file = join(records, LEDGER_FILE)
-  const kind = statSync(file, { throwIfNoEntry: false })
+  const isNew = !existsSync(file)
   const stillThere = heldFolder(records)
   const found = await readBack(file, onEntry)
   const reserve = createReserve(files, records, options.reserveBytes ?? RESERVE_BYTES)
   reserve.ensure()
-  const tornBytes = found.tail.bytes
-  const tornFile = tornBytes > 0 ? await setTornTailAside(file, found.tail, now()) : undefined
+  const tornFile = found.tornBytes > 0 ? await setTornTailAside(file, found.length, now()) : undefined
   const writer = createLineWriter(files, file, found.length)
-  if (kind === undefined) syncFolder(records)
-  const { gatherMs = GATHER_MS, probeMs = PROBE_MS } = options
-  const ledger = new Ledger({
-    ...{ records, file, now, files, lock, reserve, writer, found, gatherMs, probeMs, stillThere },
-  })
+  if (isNew) syncFolder(records)
+  const ledger = createLedger(options, { records, file, lock, reserve, writer, found, stillThere })
   try {
     for (const entry of recover(ledger, found, tornFile)) onEntry(entry)
     await ledger.synced()
@@ -132,201 +114,56 @@ async function openLocked(options: LedgerOptions, records: string, lock: Lock): 
 function* recover(ledger: Ledger, found: FoundLedger, tornFile: string | undefined): Generator<Entry> {
   const lostTrack = [...found.openFetches]
   if (tornFile === undefined && lostTrack.length === 0) return
-  const torn = tornFile === undefined ? {} : { tornFile }
-  yield ledger.append({ kind: 'recovered', tornBytes: found.tail.bytes, ...torn, lostTrack })
-  for (const id of lostTrack) {
-    const ending = {
-      ending: 'lost-track',
-      bytesHandedOver: 0,
-      durationMs: 0,
-      reason: LOST_TRACK_REASON,
-    } as const
-    yield ledger.append({ kind: 'fetch-ended', id, ...ending })
-  }
+  yield ledger.append({ kind: 'recovered', tornBytes: found.tornBytes, tornFile, lostTrack })
+  const ending = { ending: 'lost-track', bytesHandedOver: 0, durationMs: 0 } as const
+  for (const id of lostTrack)
+    yield ledger.append({ kind: 'fetch-ended', id, ...ending, reason: LOST_TRACK_REASON })
 }
 
-/** Made by `openLedger` alone. */
-export class Ledger {
-  readonly events = new EventEmitter<LedgerEvents>()
-  readonly file: string
+export type Ledger = ReturnType<typeof createLedger>
+
+interface Opened {
   readonly records: string
-  readonly #parts: Parts
-  readonly #sync: GroupSync
-  #entries: number
-  #sum: string
-  #lastFetchId: number
-  #full: boolean = false
-  #failure: FetchproofError | undefined
-  #probe: NodeJS.Timeout | undefined
-  readonly #watch: NodeJS.Timeout
-  #closed: boolean = false
-  #closing: Promise<void> | undefined
+  readonly file: string
+  readonly lock: Lock
+  readonly reserve: Reserve
+  readonly writer: LineWriter
+  readonly found: FoundLedger
+  readonly stillThere: StillThere
+}
 
-  constructor(parts: Parts) {
-    this.#parts = parts
-    this.file = parts.file
-    this.records = parts.records
-    this.#entries = parts.found.entries
-    this.#sum = parts.found.sum
-    this.#lastFetchId = parts.found.lastFetchId
-    this.#sync = createGroupSync({
-      gatherMs: parts.gatherMs,
-      datasync: () => this.#datasync(),
-      onSynced: (entries) => this.events.emit('synced', entries),
-      onFailed: (error) => this.#fail(error),
-    })
-    this.#watch = setInterval(() => this.#isInPlace(), WATCH_MS).unref()
-  }
-
-  /** Whether a new fetch can be recorded: false while the disk is full, after a failure, and once closed. */
-  get writable(): boolean {
-    return !this.#full && this.#failure === undefined && !this.#closed
-  }
-
-  /** How many entries there are, and the `sum` of the last one (64 zeros when there is none). */
-  get head(): { readonly entries: number; readonly sum: string } {
-    return { entries: this.#entries, sum: this.#sum }
-  }
-
-  get token(): string {
-    return this.#parts.lock.token
-  }
-
-  get lock(): LockHolder {
-    return this.#parts.lock.holder
-  }
-
-  /** Writes into the lock file where the running server is reached. Throws FP_LEDGER_HELD, FP_LEDGER_UNWRITABLE. */
-  announce(known: { pagePort: number | null }): void {
-    if (!this.#isInPlace()) throw this.#failure
+function createLedger(options: LedgerOptions, opened: Opened) {
+  // Long: one file and what may become of it; a function for each thing that is done with it.
+  const { now = Date.now, files = DISK, gatherMs = GATHER_MS, probeMs = PROBE_MS } = options
+  const { records, file, lock, reserve, writer, stillThere } = opened
+  const events = new EventEmitter<LedgerEvents>()
+  let { entries, sum, lastFetchId } = opened.found
+  let isFull = false
+  let failure: FetchproofError | undefined
+  let isClosed = false
+  let closing: Promise<void> | undefined
+  let probe: NodeJS.Timeout | undefined
+  const watch = setInterval(() => {
     try {
-      this.#parts.lock.announce(known)
+      look()
     } catch (error) {
-      throw asLedgerError(error, this.records)
+      fail(error)
     }
-  }
-
-  /** A number for the next fetch or refusal, greater than any in the ledger. */
-  nextFetchId(): number {
-    this.#lastFetchId += 1
-    return this.#lastFetchId
-  }
-
-  /**
-   * Writes an entry; it is with the operating system when this returns, and the entry comes back as it stands in the
-   * file (strings cut to 1 KiB). Throws FP_LEDGER_CLOSED, FP_LEDGER_UNWRITABLE after a failure, and FP_LEDGER_FULL:
-   * while the disk is full for all but endings, holds and the like, and for those too when the reserve is used up.
-   * Nothing of a refused entry stays in the file. TypeError when it does not fit its schema.
-   */
-  append<K extends EntryKind>(entry: { readonly kind: K } & NewEntryOf<K>): EntryOf<K> {
-    if (this.#closed) throw new FetchproofError('FP_LEDGER_CLOSED')
-    if (this.#failure !== undefined) throw this.#failure
-    if (this.#full && !KEPT_WHEN_FULL.has(entry.kind)) throw noRoom(this.records)
-    // What is served rests on this entry: into a file that nobody finds any more it would be written in vain.
-    if (entry.kind === 'fetch-begun' && !this.#isInPlace()) throw this.#failure
-    return this.#put<K>(entry)
-  }
-
-  /** Resolves when everything appended so far is on the disk. Rejects with FP_LEDGER_UNWRITABLE. */
-  async synced(): Promise<void> {
-    try {
-      await this.#sync.settled()
-    } catch (error) {
-      throw this.#failure ?? asLedgerError(error, this.records)
-    }
-  }
-
-  /** Appends `closed`, syncs, gives the lock back. Idempotent; never rejects: a failure was told by its event. */
-  close(reason: string): Promise<void> {
-    this.#closing ??= this.#shut(reason)
-    return this.#closing
-  }
-
-  /** Gives file and lock back without a word in the ledger: opening went wrong. */
-  abandon(): Promise<void> {
-    this.#closing ??= this.#shut(undefined)
-    return this.#closing
-  }
-
-  async #shut(reason: string | undefined): Promise<void> {
-    clearInterval(this.#probe)
-    clearInterval(this.#watch)
-    try {
-      if (reason !== undefined && this.#failure === undefined) this.#put({ kind: 'closed', reason })
-    } catch {
-      // No room even for that: the ledger then ends without `closed`, as after a power loss.
-    }
-    this.#closed = true
-    await this.#sync.settled().catch(() => undefined)
-    try {
-      this.#parts.writer.close()
-    } finally {
-      this.#parts.lock.release()
-    }
-  }
-
-  #put<K extends EntryKind>(entry: NewEntryOf<K>): EntryOf<K> {
-    const place = { seq: this.#entries + 1, prev: this.#sum }
-    const sealed = sealLine<K>(place, this.#parts.now(), entry)
-    assertEntry(sealed.entry)
-    this.#write(Buffer.from(`${sealed.line}\n`), sealed.entry.kind)
-    this.#entries += 1
-    this.#sum = sealed.entry.sum
-    this.#sync.added(sealed.entry)
-    this.events.emit('written', sealed.entry)
-    return sealed.entry
-  }
-
-  #write(bytes: Buffer, kind: EntryKind): void {
-    const { writer, reserve } = this.#parts
-    try {
-      writer.write(bytes)
-      return
-    } catch (error) {
-      if (!isNoRoom(error)) throw this.#fail(error)
-    }
-    if (!this.#full) {
-      this.#full = true
-      this.#probe = setInterval(() => this.#lookForRoom(), this.#parts.probeMs)
-      this.#probe.unref()
-      queueMicrotask(() => this.events.emit('full'))
-      try {
-        reserve.giveUp()
-      } catch {
-        // Then there is no room for endings either, and the next write says so.
-      }
-    }
-    if (!KEPT_WHEN_FULL.has(kind)) throw noRoom(this.records)
-    try {
-      writer.write(bytes)
-    } catch (error) {
-      throw isNoRoom(error) ? noRoom(this.records, error) : this.#fail(error)
-    }
-  }
-
-  #lookForRoom(): void {
-    if (!this.#isInPlace()) return
-    try {
-      this.#parts.reserve.restore()
-    } catch {
-      return
-    }
-    clearInterval(this.#probe)
-    this.#full = false
-    this.events.emit('room')
-  }
-
-  async #datasync(): Promise<void> {
-    const { files, writer } = this.#parts
-    await files.datasync(writer.descriptor)
-    this.#look()
-  }
+  }, WATCH_MS).unref()
+  const sync = createGroupSync({
+    gatherMs,
+    async datasync() {
+      await files.datasync(writer.descriptor)
+      look()
+    },
+    onSynced: (these) => events.emit('synced', these),
+    onFailed: fail,
+  })
 
   /** Throws when the file is not at its name, or holds more or less than we wrote. Takes some ten microseconds. */
-  #look(): void {
-    const { files, writer, stillThere } = this.#parts
+  function look(): void {
     stillThere()
-    const { inPlace, bytes } = files.look(writer.descriptor, this.file)
+    const { inPlace, bytes } = files.look(writer.descriptor, file)
     if (!inPlace)
       throw new Error('another program moved or removed the ledger file, or its disk was taken away')
     if (bytes === writer.length || (bytes > writer.length && writer.partLeft)) return
@@ -337,25 +174,146 @@ export class Ledger {
   }
 
   /** Where it is not, the ledger has failed. */
-  #isInPlace(): boolean {
-    if (this.#failure !== undefined) return false
+  function assertInPlace(): void {
+    if (failure !== undefined) throw failure
     try {
-      this.#look()
-      return true
+      look()
     } catch (error) {
-      this.#fail(error)
-      return false
+      throw fail(error)
     }
   }
 
-  #fail(error: unknown): FetchproofError {
-    if (this.#failure !== undefined) return this.#failure
-    const failure = unwritable(this.records, diskFaultWords(error), error)
-    this.#failure = failure
-    clearInterval(this.#probe)
-    clearInterval(this.#watch)
-    queueMicrotask(() => this.events.emit('failed', failure))
-    return failure
+  function fail(error: unknown): FetchproofError {
+    if (failure !== undefined) return failure
+    const first = unwritable(records, error)
+    failure = first
+    clearInterval(probe)
+    clearInterval(watch)
+    queueMicrotask(() => events.emit('failed', first))
+    return first
+  }
+
+  function put<K extends EntryKind>(entry: NewEntryOf<K>): EntryOf<K> {
+    const sealed = sealLine<K>({ seq: entries + 1, prev: sum }, now(), entry)
+    assertEntry(sealed.entry)
+    write(Buffer.from(`${sealed.line}\n`), sealed.entry.kind)
+    entries += 1
+    sum = sealed.entry.sum
+    sync.added(sealed.entry)
+    events.emit('written', sealed.entry)
+    return sealed.entry
+  }
+
+  function write(bytes: Buffer, kind: EntryKind): void {
+    try {
+      writer.write(bytes)
+      return
+    } catch (error) {
+      if (!isNoRoom(error)) throw fail(error)
+    }
+    if (!isFull) becomeFull()
+    if (!KEPT_WHEN_FULL.has(kind)) throw noRoom(records)
+    try {
+      writer.write(bytes)
+    } catch (error) {
+      throw isNoRoom(error) ? noRoom(records, error) : fail(error)
+    }
+  }
+
+  function becomeFull(): void {
+    isFull = true
+    probe = setInterval(lookForRoom, probeMs).unref()
+    queueMicrotask(() => events.emit('full'))
+    try {
+      reserve.giveUp()
+    } catch {
+      // Then there is no room for endings either, and the next write says so.
+    }
+  }
+
+  function lookForRoom(): void {
+    try {
+      assertInPlace()
+      reserve.restore()
+    } catch {
+      return
+    }
+    clearInterval(probe)
+    isFull = false
+    events.emit('room')
+  }
+
+  async function shut(reason?: string): Promise<void> {
+    clearInterval(probe)
+    clearInterval(watch)
+    try {
+      if (reason !== undefined && failure === undefined) put({ kind: 'closed', reason })
+    } catch {
+      // No room even for that: the ledger then ends without `closed`, as after a power loss.
+    }
+    isClosed = true
+    await sync.settled().catch(() => undefined)
+    try {
+      writer.close()
+    } finally {
+      lock.release()
+    }
+  }
+
+  return {
+    events,
+    file,
+    records,
+    /** Whether a new fetch can be recorded: false while the disk is full, after a failure, and once closed. */
+    get writable(): boolean {
+      return !isFull && failure === undefined && !isClosed
+    },
+    /** How many entries there are, and the `sum` of the last one (64 zeros when there is none). */
+    get head(): { readonly entries: number; readonly sum: string } {
+      return { entries, sum }
+    },
+    /** Writes into the lock file where the running server is reached. Rejects with FP_LEDGER_HELD, FP_LEDGER_UNWRITABLE. */
+    async announce(known: { pagePort: number | null }): Promise<void> {
+      assertInPlace()
+      await lock.announce(known).catch((error: unknown) => {
+        throw asLedgerError(error, records)
+      })
+    },
+    /** A number for the next fetch or refusal, greater than any in the ledger. */
+    nextFetchId(): number {
+      lastFetchId += 1
+      return lastFetchId
+    },
+    /**
+     * Writes an entry; it is with the operating system when this returns, and the entry comes back as it stands in the
+     * file (strings cut to 1 KiB). Throws FP_LEDGER_CLOSED, FP_LEDGER_UNWRITABLE after a failure, and FP_LEDGER_FULL:
+     * while the disk is full for all but endings, holds and the like, and for those too when the reserve is used up.
+     * Nothing of a refused entry stays in the file. TypeError when it does not fit its schema.
+     */
+    append<K extends EntryKind>(entry: { readonly kind: K } & NewEntryOf<K>): EntryOf<K> {
+      if (isClosed) throw new FetchproofError('FP_LEDGER_CLOSED')
+      if (failure !== undefined) throw failure
+      if (isFull && !KEPT_WHEN_FULL.has(entry.kind)) throw noRoom(records)
+      // What is served rests on this entry: into a file that nobody finds any more it would be written in vain.
+      if (entry.kind === 'fetch-begun') assertInPlace()
+      return put<K>(entry)
+    },
+    /** Resolves when everything appended so far is on the disk. Rejects with FP_LEDGER_UNWRITABLE. */
+    async synced(): Promise<void> {
+      await sync.settled().catch((error: unknown) => {
+        throw failure ?? asLedgerError(error, records)
+      })
+    },
+    /** Appends `closed`, syncs, gives the lock back. Idempotent; never rejects: a failure was told by its event. */
+    close(reason: string): Promise<void> {
+      closing ??= shut(reason)
+      return closing
+    },
+    /** Gives file and lock back without a word in the ledger: nothing was opened for serving. */
+    abandon(): Promise<void> {
+      closing ??= shut()
+      return closing
+    },
   }
 }
 

@@ -4,30 +4,24 @@
  */
 import type { LedgerFiles } from './file-access.ts'
 
-export interface LineWriter {
-  /** Bytes of whole lines in the file. */
-  readonly length: number
-  readonly descriptor: number
-  /** A piece of a line stands after them that could not be taken back yet. */
-  readonly partLeft: boolean
-  /** Returns when the system has all bytes. Throws the system's error, with the file as it was before. */
-  write(bytes: Uint8Array): void
-  close(): void
-}
+export type LineWriter = ReturnType<typeof createLineWriter>
 
-export function createLineWriter(files: LedgerFiles, file: string, startLength: number): LineWriter {
+export function createLineWriter(files: LedgerFiles, file: string, startLength: number) {
   const descriptor = files.open(file, 'append')
   let length = startLength
   let partLeft = false
   return {
-    get length() {
+    descriptor,
+    /** Bytes of whole lines in the file. */
+    get length(): number {
       return length
     },
-    descriptor,
-    get partLeft() {
+    /** A piece of a line stands after them that could not be taken back yet. */
+    get partLeft(): boolean {
       return partLeft
     },
-    write(bytes) {
+    /** Returns when the system has all bytes. Throws the system's error, with the file as it was before. */
+    write(bytes: Uint8Array): void {
       if (partLeft) takeBack()
       try {
         writeAll(files, descriptor, bytes)
@@ -42,7 +36,7 @@ export function createLineWriter(files: LedgerFiles, file: string, startLength: 
       }
       length += bytes.length
     },
-    close: () => files.close(descriptor),
+    close: (): void => files.close(descriptor),
   }
 
   function takeBack(): void {

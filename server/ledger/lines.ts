@@ -5,7 +5,10 @@
  * the chain as well 3.1–4.1 s; at most 70 MB resident.
  */
 import type { FileHandle } from 'node:fs/promises'
-import { openRegular } from '../files/regular-file.ts'
+import { basename, dirname } from 'node:path'
+import { RECORDS_FOLDER } from '../defaults.ts'
+import { FetchproofError, systemCode } from '../errors.ts'
+import { NOT_REGULAR, openRegular } from '../files/regular-file.ts'
 import { MAX_LINE_BYTES } from './chain.ts'
 
 const CHUNK_BYTES = 256 * 1024
@@ -13,56 +16,55 @@ const NEWLINE = 0x0a
 /** What is kept of a line that is too long: enough to show as that. */
 const SHORTENED_BYTES = MAX_LINE_BYTES + 1
 
-/** What stands after the last newline: a line that is being written, or what a power loss left. */
-export interface Tail {
-  readonly offset: number
-  readonly bytes: number
+/**
+ * Lines from an offset that begins a line, many at a time: whole lines, each with its newline, as bytes that are valid
+ * until the next batch is asked for; `linesOf` takes them apart. A line over the limit comes shortened to it, so that it
+ * fails its check. `onEnd`: how many bytes stand after the last newline, of a line that is being written or was torn by a
+ * power loss. Throws FP_LEDGER_MISSING, FP_LEDGER_FOREIGN.
+ */
+export async function* readLines(
+  file: string,
+  from = 0,
+  onEnd?: (bytesLeft: number) => void,
+): AsyncGenerator<Buffer, void, void> {
+  const handle = await openLedgerFile(file)
+  try {
+    let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
+    let kept = 0
+    let dropped = 0
+    for await (const chunk of chunksOf(handle, from)) {
+      const filled = kept + chunk.length
+      if (filled > buffer.length) buffer = grown(buffer, filled)
+      chunk.copy(buffer, kept)
+      // Looked for among the new bytes alone: a long line comes in many pieces.
+      const used = kept + chunk.lastIndexOf(NEWLINE) + 1
+      if (used > kept) {
+        dropped = 0
+        yield buffer.subarray(0, used)
+        buffer.copy(buffer, 0, used, filled)
+        kept = filled - used
+      } else kept = filled
+      // A line over the limit keeps its first bytes.
+      if (kept > SHORTENED_BYTES) {
+        dropped += kept - SHORTENED_BYTES
+        kept = SHORTENED_BYTES
+      }
+    }
+    onEnd?.(kept + dropped)
+  } finally {
+    await handle.close()
+  }
 }
 
-/**
- * Lines from an offset that begins a line, many at a time; `linesOf` takes them apart. A line over the limit comes
- * shortened to it, so that it fails its check.
- */
-export function readLines(file: string, from = 0) {
-  let tail: Tail = { offset: from, bytes: 0 }
-  async function* batches(): AsyncGenerator<Buffer, void, void> {
-    const handle = await openRegular(file, { followLink: true })
-    try {
-      let buffer: Buffer = Buffer.allocUnsafe(CHUNK_BYTES)
-      let kept = 0
-      let dropped = 0
-      let position = from
-      for await (const chunk of chunksOf(handle, from)) {
-        position += chunk.length
-        const filled = kept + chunk.length
-        if (filled > buffer.length) buffer = grown(buffer, filled)
-        chunk.copy(buffer, kept)
-        // Looked for among the new bytes alone: a long line comes in many pieces.
-        const used = kept + chunk.lastIndexOf(NEWLINE) + 1
-        if (used > kept) {
-          tail = { offset: position - (filled - used), bytes: 0 }
-          dropped = 0
-          yield buffer.subarray(0, used)
-          buffer.copy(buffer, 0, used, filled)
-          kept = filled - used
-        } else kept = filled
-        // A line over the limit keeps its first bytes.
-        if (kept > SHORTENED_BYTES) {
-          dropped += kept - SHORTENED_BYTES
-          kept = SHORTENED_BYTES
-        }
-        tail = { offset: tail.offset, bytes: kept + dropped }
-      }
-    } finally {
-      await handle.close()
-    }
-  }
-  return {
-    /** Whole lines, each with its newline, as bytes that are valid until the next batch is asked for. */
-    batches: batches(),
-    /** Known once the batches have ended. */
-    tail: (): Tail => tail,
-  }
+function openLedgerFile(file: string): Promise<FileHandle> {
+  return openRegular(file, { followLink: true }).catch((error: unknown) => {
+    const code = systemCode(error) ?? ''
+    if (code === NOT_REGULAR) throw new FetchproofError('FP_LEDGER_FOREIGN', { path: file }, { cause: error })
+    if (!['ENOENT', 'ENOTDIR'].includes(code)) throw error
+    const records = dirname(file)
+    const folder = basename(records) === RECORDS_FOLDER ? dirname(records) : records
+    throw new FetchproofError('FP_LEDGER_MISSING', { folder }, { cause: error })
+  })
 }
 
 /** The lines of a batch, without their newlines. */

@@ -1,6 +1,6 @@
 /**
- * One writer a ledger: `lock.json` in the records folder says who. It also carries the token and the port by which
- * other commands reach the running server, so only its owner may read it (0600).
+ * One writer a ledger: `lock.json` in the records folder says who. It also carries the port by which other commands
+ * reach the running server. Only its owner may read it (0600).
  *
  * A lock is stale when it was taken on this host and its process is gone: another boot, no such process, a process
  * that began at another time under the same number, or, where that time is not shown, one that does not answer on the
@@ -13,25 +13,14 @@
  * another token there and looks again. A claim whose owner died is a stale lock like any other.
  */
 import { hash, randomBytes } from 'node:crypto'
-import {
-  closeSync,
-  fsyncSync,
-  linkSync,
-  lstatSync,
-  openSync,
-  readdirSync,
-  renameSync,
-  rmSync,
-  statSync,
-  writeFileSync,
-} from 'node:fs'
+import { linkSync, lstatSync, readdirSync, rmSync, statSync, writeFileSync } from 'node:fs'
 import { dirname, join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import Type from 'typebox'
+import Type, { type Static } from 'typebox'
 import { Value } from 'typebox/value'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { NOT_REGULAR, readRegular, TOO_LARGE } from '../files/regular-file.ts'
-import { isPassing } from '../files/replacing.ts'
+import { renameOver } from '../files/replacing.ts'
 import { answers, openLifeline } from './lifeline.ts'
 import { type Here, hereNow, lifeOf } from './process-life.ts'
 
@@ -39,7 +28,6 @@ export const LOCK_FILE = 'lock.json'
 const CLAIM_PREFIX = 'lock.claim-'
 /** How long another starter may take to finish a takeover before we give up. */
 const PATIENCE_MS = 5_000
-/** A lock file that makes no sense is one being written, unless it is older than this. */
 const TORN_AFTER_MS = 3_000
 /** Ours has some 340 bytes. */
 const LOCK_BYTES_AT_MOST = 64 * 1024
@@ -48,21 +36,18 @@ const NO_LOCK: ReadonlySet<string | undefined> = new Set(['ELOOP', NOT_REGULAR, 
 
 /** What makes a lock of what was read, which may have come with a borrowed folder. */
 const HOLDER = Type.Object({
+  /** 32 random bytes, base64url: names this lock. */
   token: Type.String(),
   host: Type.String(),
   pid: Type.Integer({ minimum: 1, maximum: Number.MAX_SAFE_INTEGER }),
+  /** Port of the bench page and API on loopback; null until it listens. */
   pagePort: Type.Union([Type.Null(), Type.Integer({ minimum: 1, maximum: 65_535 })]),
+  /** RFC 3339 UTC. */
   since: Type.String(),
 })
 
 /** What the lock file says. */
-export interface LockHolder extends Here {
-  /** 32 random bytes, base64url: also the token of the running server's API. */
-  readonly token: string
-  /** Port of the bench page and API on loopback; null until it listens. */
-  readonly pagePort: number | null
-  /** RFC 3339 UTC. */
-  readonly since: string
+export interface LockHolder extends Here, Readonly<Omit<Static<typeof HOLDER>, keyof Here>> {
   /** Where the system does not show when a process began: by which id the holder answers (lifeline.ts). */
   readonly lifeline?: string | null
 }
@@ -73,7 +58,7 @@ const ownTokens = new Set<string>()
 export type Lock = Awaited<ReturnType<typeof takeLock>>
 
 export interface LockOptions {
-  readonly now?: () => number
+  readonly now?: (() => number) | undefined
   /** Who we are; passed in by tests. */
   readonly here?: Here
 }
@@ -82,12 +67,10 @@ export interface LockOptions {
  * Takes the lock of a records folder, which exists. Throws FP_LEDGER_HELD, and FP_LEDGER_UNWRITABLE when the file
  * system does not keep a file exclusive; system errors of the folder come as they are.
  */
-export async function takeLock(records: string, options: LockOptions = {}) {
-  const now = options.now ?? Date.now
+export async function takeLock(records: string, { now = Date.now, here = hereNow() }: LockOptions = {}) {
   const file = join(records, LOCK_FILE)
-  const here = options.here ?? hereNow()
   const lifeline = here.processStart === null ? await openLifeline() : undefined
-  let holder: LockHolder = {
+  const holder: LockHolder = {
     ...here,
     token: newToken(),
     pagePort: null,
@@ -107,23 +90,18 @@ export async function takeLock(records: string, options: LockOptions = {}) {
     throw error
   }
   sweep(records)
-  const isOurs = () => tokenOf(seen(file)) === holder.token
   return {
     token: holder.token,
     file,
-    get holder(): LockHolder {
-      return holder
-    },
-    /** Rewrites the lock file at once (rename). Throws FP_LEDGER_HELD when it is no longer ours. */
-    announce({ pagePort }: { pagePort: number | null }): void {
-      const found = seen(file)
-      if (found?.holder !== undefined && !isOurs()) throw heldBy(found.holder, file)
-      holder = { ...holder, pagePort }
-      replace(file, holder)
+    /** Rewrites the lock file at once (rename). Rejects with FP_LEDGER_HELD when it is no longer ours. */
+    async announce({ pagePort }: { pagePort: number | null }): Promise<void> {
+      const other = seen(file)?.holder
+      if (other !== undefined && other.token !== holder.token) throw heldBy(other, file)
+      await replace(file, { ...holder, pagePort })
     },
     /** Removes the lock file when it is still ours. Idempotent. */
     release(): void {
-      if (isOurs()) rmSync(file, { force: true })
+      if (seen(file)?.holder?.token === holder.token) rmSync(file, { force: true })
       lifeline?.close()
     },
   }
@@ -159,14 +137,11 @@ async function take(file: string, mine: LockHolder, deadline: number): Promise<v
     const found = seen(file)
     if (found === undefined) continue
     const { holder } = found
-    if (holder === undefined) {
-      // Being written at this moment, or left half-written by a power loss.
-      if (Math.abs(Date.now() - found.mtimeMs) > TORN_AFTER_MS) {
-        if (await takeOver(file, found.id, mine, deadline)) return
-      }
-    } else if (!(await isGone(holder, mine))) {
-      if (!file.includes(CLAIM_PREFIX) || Date.now() > deadline) throw heldBy(holder, file)
-    } else if (await takeOver(file, found.id, mine, deadline)) return
+    // One that names nobody is being written at this moment, or was left half-written by a power loss.
+    const isLeft =
+      holder === undefined ? Math.abs(Date.now() - found.mtimeMs) > TORN_AFTER_MS : await isGone(holder, mine)
+    if (isLeft && (await takeOver(file, found.id, mine, deadline))) return
+    if (!isLeft && holder !== undefined && !file.includes(CLAIM_PREFIX)) throw heldBy(holder, file)
     if (Date.now() > deadline) throw heldBy(holder ?? mine, file)
     await pause(10)
   }
@@ -183,7 +158,7 @@ async function takeOver(file: string, id: string, mine: LockHolder, deadline: nu
   await take(claim, { ...mine, token: newToken() }, deadline)
   try {
     if (seen(file)?.id !== id) return false
-    replace(file, mine)
+    await replace(file, mine)
     return true
   } finally {
     rmSync(claim, { force: true })
@@ -205,7 +180,7 @@ function createExclusively(file: string, holder: LockHolder): boolean {
     rmSync(draft, { force: true })
   }
   try {
-    writeFileSync(file, textOf(holder), { flag: 'wx', mode: 0o600, flush: true })
+    writeNew(file, holder)
     return true
   } catch (error) {
     if (systemCode(error) === 'EEXIST') return false
@@ -213,36 +188,24 @@ function createExclusively(file: string, holder: LockHolder): boolean {
   }
 }
 
-function replace(file: string, holder: LockHolder): void {
+async function replace(file: string, holder: LockHolder): Promise<void> {
   const draft = writeDraft(file, holder)
-  for (let attempt = 1; ; attempt += 1) {
-    try {
-      renameSync(draft, file)
-      return
-    } catch (error) {
-      if (!isPassing(error) || attempt === 20) {
-        rmSync(draft, { force: true })
-        throw error
-      }
-      Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 10)
-    }
+  try {
+    await renameOver(draft, file)
+  } catch (error) {
+    rmSync(draft, { force: true })
+    throw error
   }
 }
 
 function writeDraft(file: string, holder: LockHolder): string {
   const draft = `${file}.${holder.pid}-${randomBytes(6).toString('hex')}`
-  const descriptor = openSync(draft, 'wx', 0o600)
-  try {
-    writeFileSync(descriptor, textOf(holder))
-    fsyncSync(descriptor)
-  } finally {
-    closeSync(descriptor)
-  }
+  writeNew(draft, holder)
   return draft
 }
 
-function textOf(holder: LockHolder): string {
-  return `${JSON.stringify(holder, null, 2)}\n`
+function writeNew(file: string, holder: LockHolder): void {
+  writeFileSync(file, `${JSON.stringify(holder, null, 2)}\n`, { flag: 'wx', mode: 0o600, flush: true })
 }
 
 interface Seen {
@@ -262,10 +225,6 @@ function seen(file: string): Seen | undefined {
     if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return undefined
     throw error
   }
-}
-
-function tokenOf(found: Seen | undefined): string | undefined {
-  return found?.holder?.token
 }
 
 function parseHolder(text: string): LockHolder | undefined {

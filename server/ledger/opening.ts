@@ -10,12 +10,11 @@
 import { constants } from 'node:fs'
 import { open } from 'node:fs/promises'
 import { dirname, join } from 'node:path'
-import { FetchproofError, systemCode } from '../errors.ts'
+import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
 import { createPassing } from '../grouped.ts'
-import { checkLine, FIRST_PREV } from './chain.ts'
 import type { Entry } from './entries.ts'
-import { linesOf, readLines, type Tail } from './lines.ts'
+import { emptyChain, goodEntries } from './read.ts'
 
 const TORN_PREFIX = 'ledger.torn-'
 const COPY_BYTES = 1024 * 1024
@@ -25,67 +24,56 @@ export interface FoundLedger {
   readonly sum: string
   /** Bytes of whole lines. */
   readonly length: number
+  /** After them; 0 as a rule. */
+  readonly tornBytes: number
   /** Greatest id of a fetch or a refusal; 0 when there was none. */
   readonly lastFetchId: number
   /** Fetches that have begun and have no ending, in order of their beginning. */
   readonly openFetches: readonly number[]
-  /** What stands after the last whole line; 0 bytes as a rule. */
-  readonly tail: Tail
 }
 
 /** Checks the whole chain, showing each entry. An absent file is an empty ledger. Throws FP_LEDGER_BROKEN. */
 export async function readBack(file: string, onEntry: (entry: Entry) => void): Promise<FoundLedger> {
-  const lines = readLines(file)
+  const chain = emptyChain()
   const openFetches = createPassing<number, number>()
-  let entries = 0
-  let sum = FIRST_PREV
-  let length = 0
   let lastFetchId = 0
-  try {
-    for await (const batch of lines.batches) {
-      for (const bytes of linesOf(batch)) {
-        const checked = checkLine(bytes, { seq: entries + 1, prev: sum })
-        if ('why' in checked) {
-          throw new FetchproofError('FP_LEDGER_BROKEN', { file, line: entries + 1, why: checked.why })
-        }
-        const { entry } = checked
-        entries += 1
-        sum = entry.sum
-        length += bytes.length + 1
-        if (entry.kind === 'fetch-begun') openFetches.set(entry.id, entry.id)
-        if (entry.kind === 'fetch-ended') openFetches.take(entry.id)
-        if (entry.kind === 'fetch-begun' || entry.kind === 'fetch-refused') {
-          lastFetchId = Math.max(lastFetchId, entry.id)
-        }
-        onEntry(entry)
-      }
-    }
-  } catch (error) {
-    if (systemCode(error) !== 'ENOENT') throw error
+  const take = (entry: Entry): void => {
+    if (entry.kind === 'fetch-begun') openFetches.set(entry.id, entry.id)
+    if (entry.kind === 'fetch-ended') openFetches.take(entry.id)
+    if (entry.kind === 'fetch-begun' || entry.kind === 'fetch-refused')
+      lastFetchId = Math.max(lastFetchId, entry.id)
+    onEntry(entry)
   }
-  return { entries, sum, length, lastFetchId, openFetches: openFetches.values(), tail: lines.tail() }
+  try {
+    for await (const entries of goodEntries(file, chain)) for (const entry of entries) take(entry)
+  } catch (error) {
+    if (!isFetchproofError(error, 'FP_LEDGER_MISSING')) throw error
+  }
+  const { entries, sum, offset, tornBytes, firstBad } = chain
+  if (firstBad !== undefined) throw new FetchproofError('FP_LEDGER_BROKEN', { file, ...firstBad })
+  return { entries, sum, length: offset, tornBytes, lastFetchId, openFetches: openFetches.values() }
 }
 
-/** Copies the torn tail to `ledger.torn-<time>` beside the ledger, then cuts it off. Returns the new file's name. */
-export async function setTornTailAside(file: string, tail: Tail, at: number): Promise<string> {
+/** Copies what stands behind `length` to `ledger.torn-<time>` beside the ledger, then cuts it off. Returns the new file's name. */
+export async function setTornTailAside(file: string, length: number, at: number): Promise<string> {
   // No colons: Windows allows none in a name.
   const time = new Date(at).toISOString().replaceAll(/[:.-]/g, '')
   const ledger = await open(file, constants.O_RDWR | NO_LINK)
   try {
     const { name, handle } = await createNew(dirname(file), TORN_PREFIX + time)
     try {
-      const buffer = Buffer.allocUnsafe(Math.min(COPY_BYTES, tail.bytes))
-      for (let done = 0; done < tail.bytes; ) {
-        const { bytesRead } = await ledger.read(buffer, 0, buffer.length, tail.offset + done)
+      const buffer = Buffer.allocUnsafe(COPY_BYTES)
+      for (let from = length; ; ) {
+        const { bytesRead } = await ledger.read(buffer, 0, COPY_BYTES, from)
         if (bytesRead === 0) break
         await handle.writeFile(buffer.subarray(0, bytesRead))
-        done += bytesRead
+        from += bytesRead
       }
       await handle.sync()
     } finally {
       await handle.close()
     }
-    await ledger.truncate(tail.offset)
+    await ledger.truncate(length)
     await ledger.sync()
     return name
   } finally {

@@ -3,10 +3,9 @@
  * last line that is just being written is not yet there for them. Entries come in batches, as many as are read at
  * once: a turn of the event loop for each of a million entries would take longer than reading them.
  */
-import { basename, dirname } from 'node:path'
+import { dirname } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { FetchproofError, systemCode, usageError } from '../errors.ts'
-import { NOT_REGULAR } from '../files/regular-file.ts'
+import { FetchproofError, usageError } from '../errors.ts'
 import { checkLine, FIRST_PREV, parseLine } from './chain.ts'
 import type { Entry, EntryKind, EntryOf } from './entries.ts'
 import { linesMarked, linesOf, readLines } from './lines.ts'
@@ -29,8 +28,17 @@ export async function* readEntries(
   file: string,
   bad: 'broken' | 'passed over' = 'broken',
 ): AsyncGenerator<readonly Entry[], void, void> {
+  yield* parsedFrom(file, 0, bad)
+}
+
+/** From a byte that begins a line on; returns how many lines there were. */
+async function* parsedFrom(
+  file: string,
+  offset: number,
+  bad: 'broken' | 'passed over',
+): AsyncGenerator<readonly Entry[], number, void> {
   let line = 0
-  for await (const batch of present(file, readLines(file).batches)) {
+  for await (const batch of readLines(file, offset)) {
     const entries: Entry[] = []
     for (const bytes of linesOf(batch)) {
       line += 1
@@ -43,6 +51,7 @@ export async function* readEntries(
     }
     yield entries
   }
+  return line
 }
 
 export interface LedgerCheck {
@@ -59,29 +68,17 @@ export interface LedgerCheck {
 interface CheckOptions {
   /** A head that was printed earlier, 64 hex digits: it must be the sum of a line of this ledger. */
   readonly head?: string
-  /** How many entries there were under that head, where that was printed too: tells cut off from rewritten. */
-  readonly entries?: number
-}
-
-interface CheckAlong extends CheckOptions {
   /** Given all that can be read on the way. */
-  readonly onEntries?: (entries: readonly Entry[]) => void | Promise<void>
-}
-
-interface Progress {
-  good: number
-  sum: string
-  offset: number
-  headSeen: number | undefined
+  readonly onEntries?: (entries: readonly Entry[]) => void
 }
 
 /** Checks the whole chain. Throws FP_LEDGER_MISSING, and FP_USAGE for a head that is none. */
-export async function checkLedger(file: string, options: CheckAlong = {}): Promise<LedgerCheck> {
-  const batches = readChecked(file, options)
+export async function checkLedger(file: string, options: CheckOptions = {}): Promise<LedgerCheck> {
+  const batches = readChecked(file, options.head)
   for (;;) {
     const next = await batches.next()
     if (next.done === true) return next.value
-    await options.onEntries?.(next.value)
+    options.onEntries?.(next.value)
   }
 }
 
@@ -91,78 +88,65 @@ export async function checkLedger(file: string, options: CheckAlong = {}): Promi
  */
 export async function* readChecked(
   file: string,
-  options: CheckOptions = {},
+  head?: string,
 ): AsyncGenerator<readonly Entry[], LedgerCheck, void> {
-  const head = options.head === undefined ? undefined : normalHead(options.head)
-  const progress: Progress = {
-    good: 0,
-    sum: FIRST_PREV,
-    offset: 0,
-    headSeen: head === FIRST_PREV ? 0 : undefined,
-  }
+  const chain = emptyChain()
+  if (head !== undefined) chain.wanted = normalHead(head)
   // A live writer may be in the middle of its last line, or taking back a line that found no room: look again.
   const looks = (await readLock(dirname(file))) === undefined ? 1 : 4
-  let found: Stop = { tornBytes: 0 }
   for (let look = 1; look <= looks; look += 1) {
     if (look > 1) await pause(50)
-    found = yield* goodFrom(file, progress, head)
-    if (found.firstBad === undefined) break
+    yield* goodEntries(file, chain)
+    if (chain.firstBad === undefined && chain.tornBytes === 0) break
   }
-  const after = found.firstBad === undefined ? 0 : yield* pastBad(file, progress.offset)
-  const firstBad = found.firstBad ?? headReason(progress, head, options.entries)
-  return {
-    entries: progress.good + after,
-    intact: firstBad === undefined,
-    head: progress.sum,
-    firstBad,
-    tornBytes: found.tornBytes,
-  }
+  const { entries, sum, offset, tornBytes } = chain
+  const bad = chain.firstBad ?? (tornBytes === 0 ? undefined : { line: entries + 1, why: TORN })
+  const after = bad === undefined ? 0 : yield* parsedFrom(file, offset, 'passed over')
+  const firstBad = bad ?? headReason(chain)
+  return { entries: entries + after, intact: firstBad === undefined, head: sum, firstBad, tornBytes }
 }
 
-interface Stop {
-  readonly firstBad?: BadLine
-  readonly tornBytes: number
+/** How far a chain was found good. */
+interface Chain {
+  /** Good ones; the `sum` of the last of them; the bytes of their lines. */
+  entries: number
+  sum: string
+  offset: number
+  firstBad: BadLine | undefined
+  /** After the last whole line. */
+  tornBytes: number
+  /** Must be among the sums; undefined once it was seen. */
+  wanted: string | undefined
 }
 
-/** Goes on from the last good line to the first bad one, or to the end. */
-async function* goodFrom(
-  file: string,
-  progress: Progress,
-  head: string | undefined,
-): AsyncGenerator<readonly Entry[], Stop, void> {
-  const lines = readLines(file, progress.offset)
-  for await (const batch of present(file, lines.batches)) {
+export function emptyChain(): Chain {
+  return { entries: 0, sum: FIRST_PREV, offset: 0, firstBad: undefined, tornBytes: 0, wanted: undefined }
+}
+
+/** Goes on from the last good line to the first bad one, or to the end. Throws FP_LEDGER_MISSING. */
+export async function* goodEntries(file: string, chain: Chain): AsyncGenerator<readonly Entry[], void, void> {
+  const tookAll = (bytesLeft: number): void => {
+    chain.tornBytes = bytesLeft
+  }
+  chain.firstBad = undefined
+  for await (const batch of readLines(file, chain.offset, tookAll)) {
     const entries: Entry[] = []
     for (const bytes of linesOf(batch)) {
-      const checked = checkLine(bytes, { seq: progress.good + 1, prev: progress.sum })
+      const seq = chain.entries + 1
+      const checked = checkLine(bytes, { seq, prev: chain.sum })
       if ('why' in checked) {
+        chain.firstBad = { line: seq, why: checked.why }
         yield entries
-        return { firstBad: { line: progress.good + 1, why: checked.why }, tornBytes: 0 }
+        return
       }
-      progress.good += 1
-      progress.sum = checked.entry.sum
-      progress.offset += bytes.length + 1
-      if (progress.sum === head) progress.headSeen = progress.good
+      chain.entries = seq
+      chain.sum = checked.entry.sum
+      chain.offset += bytes.length + 1
+      if (chain.sum === chain.wanted) chain.wanted = undefined
       entries.push(checked.entry)
     }
     yield entries
   }
-  const tornBytes = lines.tail().bytes
-  return tornBytes === 0 ? { tornBytes } : { firstBad: { line: progress.good + 1, why: TORN }, tornBytes }
-}
-
-/** What can still be read from a bad line on; returns how many whole lines there are. */
-async function* pastBad(file: string, offset: number): AsyncGenerator<readonly Entry[], number, void> {
-  let count = 0
-  for await (const batch of present(file, readLines(file, offset).batches)) {
-    const lines = linesOf(batch)
-    count += lines.length
-    yield lines.flatMap((bytes) => {
-      const parsed = parseLine(bytes)
-      return 'entry' in parsed ? [parsed.entry] : []
-    })
-  }
-  return count
 }
 
 /** `kind` stands within so many bytes of each line: before it are only `seq` and `at`. */
@@ -175,7 +159,7 @@ export async function lastEntryOf<K extends EntryKind>(
 ): Promise<EntryOf<K> | undefined> {
   const mark = `"kind":"${kind}"`
   let last: EntryOf<K> | undefined
-  for await (const batch of present(file, readLines(file).batches)) {
+  for await (const batch of readLines(file)) {
     for (const bytes of linesMarked(batch, mark, KIND_WITHIN_BYTES)) {
       const parsed = parseLine(bytes)
       if ('entry' in parsed && parsed.entry.kind === kind) last = parsed.entry as EntryOf<K>
@@ -187,23 +171,11 @@ export async function lastEntryOf<K extends EntryKind>(
 const TORN =
   'it does not end: the computer lost power while it was written, or the file was cut. The next "fetchproof serve" moves it aside and records that'
 
-function headReason(progress: Progress, head: string | undefined, entries?: number): BadLine | undefined {
-  if (head === undefined) return undefined
-  const { good, headSeen } = progress
-  if (headSeen !== undefined && (entries === undefined || entries === headSeen)) return undefined
-  if (headSeen !== undefined) {
-    return { line: headSeen, why: `it has the given head, which is said to have been line ${entries}` }
-  }
-  if (entries === undefined) {
-    const why = `no line has the sum ${head}: lines were cut off at the end, or the ledger was rewritten, or it is another ledger`
-    return { line: good + 1, why }
-  }
-  return entries > good
-    ? {
-        line: good + 1,
-        why: `the lines up to ${entries} are missing: they were cut off, or the ledger was rewritten`,
-      }
-    : { line: entries, why: `its sum is not ${head}: the ledger was rewritten, or it is another ledger` }
+/** The head of an empty ledger is one of every ledger. */
+function headReason({ entries, wanted }: Chain): BadLine | undefined {
+  if (wanted === undefined || wanted === FIRST_PREV) return undefined
+  const why = `no line has the sum ${wanted}: lines were cut off at the end, or the ledger was rewritten, or it is another ledger`
+  return { line: entries + 1, why }
 }
 
 function normalHead(head: string): string {
@@ -212,23 +184,4 @@ function normalHead(head: string): string {
   throw usageError(
     `--head ${head} is not a head: it has 64 hex digits, as "serve", the page and the report show it.`,
   )
-}
-
-/** Turns "no such file" into the coded error. */
-async function* present<T>(
-  file: string,
-  batches: AsyncGenerator<T, void, void>,
-): AsyncGenerator<T, void, void> {
-  try {
-    yield* batches
-  } catch (error) {
-    if (systemCode(error) === NOT_REGULAR) {
-      throw new FetchproofError('FP_LEDGER_FOREIGN', { path: file }, { cause: error })
-    }
-    const missing = ['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '')
-    if (!missing) throw error
-    const folder = dirname(file)
-    const shown = basename(folder) === '.fetchproof' ? dirname(folder) : folder
-    throw new FetchproofError('FP_LEDGER_MISSING', { folder: shown }, { cause: error })
-  }
 }

@@ -12,47 +12,35 @@ export const RESERVE_FILE = 'reserve'
 /** About 3,000 endings of some 350 bytes: more than can be under way at once with default settings. */
 export const RESERVE_BYTES = 1024 * 1024
 
-export interface Reserve {
-  /** Makes it whole when it is not. Throws the system's error, having removed what there was. */
-  ensure(): void
-  /** As `ensure`, and only when there is room for as much again: else every line would fill the disk anew. */
-  restore(): void
-  giveUp(): void
-}
+export type Reserve = ReturnType<typeof createReserve>
 
-export function createReserve(files: LedgerFiles, records: string, bytes: number): Reserve {
+export function createReserve(files: LedgerFiles, records: string, bytes: number) {
   const path = join(records, RESERVE_FILE)
   return {
-    ensure() {
+    /** Makes it whole when it is not. Throws the system's error, having removed what there was. */
+    ensure(): void {
       if (lstatSync(path, { throwIfNoEntry: false })?.size !== bytes) fill(bytes)
     },
-    restore() {
+    /** As `ensure`, and only when there is room for as much again: else every line would fill the disk anew. */
+    restore(): void {
       fill(bytes * 2)
       fill(bytes)
     },
-    giveUp: () => files.remove(path),
+    giveUp: (): void => files.remove(path),
   }
 
   function fill(length: number): void {
-    let descriptor: number | undefined
     try {
-      descriptor = files.open(path, 'fresh')
-      writeAll(files, descriptor, randomBytes(length))
-      files.syncNow(descriptor)
+      const descriptor = files.open(path, 'fresh')
+      try {
+        writeAll(files, descriptor, randomBytes(length))
+        files.syncNow(descriptor)
+      } finally {
+        files.close(descriptor)
+      }
     } catch (error) {
-      closeQuietly(descriptor)
       files.remove(path)
       throw error
-    }
-    files.close(descriptor)
-  }
-
-  function closeQuietly(descriptor: number | undefined): void {
-    if (descriptor === undefined) return
-    try {
-      files.close(descriptor)
-    } catch {
-      // The error that brought us here says more.
     }
   }
 }

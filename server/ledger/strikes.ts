@@ -19,11 +19,10 @@ export function createStrikes() {
   const strikes = new Map<number, EntryOf<'struck'>>()
   let last = 0
 
-  function whyNot(seq: number): string | undefined {
+  function whyNot(seq: number): string {
     if (seq > last || seq < 1) return `the ledger has no entry of this number (its last one is ${last})`
     const struck = strikes.get(seq)
     if (struck !== undefined) return `${struck.by} struck it already (${struck.reason})`
-    if (entries.has(seq)) return undefined
     return 'only what a person observed, pasted as published or lifted can be struck, and it is none of these'
   }
 
@@ -44,10 +43,9 @@ export function createStrikes() {
     has: (seq: number): boolean => strikes.has(seq),
     /** The entry that would be struck. Throws FP_NOT_STRIKEABLE. */
     check(seq: number): Strikeable {
-      const why = whyNot(seq)
       const entry = entries.get(seq)
-      if (why === undefined && entry !== undefined) return entry
-      throw new FetchproofError('FP_NOT_STRIKEABLE', { seq, why: why ?? 'it is not there' })
+      if (entry !== undefined && !strikes.has(seq)) return entry
+      throw new FetchproofError('FP_NOT_STRIKEABLE', { seq, why: whyNot(seq) })
     },
   }
 }

@@ -3,6 +3,7 @@
  * listening on loopback. The depot is told documentation addresses (RFC 5737, RFC 3849), so that the lines to
  * paste are the same on every machine.
  */
+import { randomBytes } from 'node:crypto'
 import { mkdtemp, realpath, rm, writeFile } from 'node:fs/promises'
 import type { Server } from 'node:http'
 import { type AddressInfo, connect, type Socket } from 'node:net'
@@ -88,7 +89,7 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     { address: '::', port: SHOWN_PORT, door: HTTP_FACTS },
   ]
   const depot: Depot = { ...real, own: () => own, bases: () => basesOf(own, listening) }
-  const token = options.token ?? depot.ledger.token
+  const token = options.token ?? randomBytes(32).toString('base64url')
   const images = await listenWithImages(depot)
   const app = await createBenchApp({
     depot: options.shown?.(depot) ?? depot,

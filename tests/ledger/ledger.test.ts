@@ -206,7 +206,7 @@ describe('what another program does while we serve', () => {
       linkSync(ledger.file, join(elsewhere, LEDGER_FILE))
       renameSync(records, `${records}.old`)
       symlinkSync(elsewhere, records)
-      expect(() => ledger.announce({ pagePort: 1 })).toThrow(/another folder or a link stands where/)
+      await expect(ledger.announce({ pagePort: 1 })).rejects.toThrow(/another folder or a link stands where/)
       expect(() => ledger.append(begun(1))).toThrow(expect.objectContaining({ code: 'FP_LEDGER_UNWRITABLE' }))
       await ledger.close('told to stop')
       expect(readdirSync(elsewhere)).toEqual([LEDGER_FILE])
@@ -241,11 +241,10 @@ describe('closing', () => {
 })
 
 describe('opening', () => {
-  test('creates folders that are absent and holds the lock with token and port', async () => {
+  test('creates folders that are absent and holds the lock, which tells the port', async () => {
     const ledger = await opened(join(newFolder(), 'deep', 'er'))
-    ledger.announce({ pagePort: 8081 })
-    expect(await readLock(ledger.records)).toMatchObject({ token: ledger.token, pagePort: 8081 })
-    expect(ledger.lock.pagePort).toBe(8081)
+    await ledger.announce({ pagePort: 8081 })
+    expect(await readLock(ledger.records)).toMatchObject({ pid: process.pid, pagePort: 8081 })
     await expect(openLedger({ records: ledger.records })).rejects.toMatchObject({ code: 'FP_LEDGER_HELD' })
   })
 

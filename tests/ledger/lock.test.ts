@@ -81,7 +81,7 @@ describe('the lock', () => {
   test('announces the page port to readers and stays private', async () => {
     const folder = newFolder()
     const lock = await taken(folder)
-    lock.announce({ pagePort: 8081 })
+    await lock.announce({ pagePort: 8081 })
     expect(await readLock(folder)).toMatchObject({ token: lock.token, pagePort: 8081 })
     if (process.platform !== 'win32') expect(statSync(lock.file).mode & 0o777).toBe(0o600)
     expect(readdirSync(folder)).toEqual([LOCK_FILE])
@@ -95,7 +95,7 @@ describe('the lock', () => {
     const second = await taken(folder)
     first.release()
     expect(await readLock(folder)).toMatchObject({ token: second.token })
-    expect(() => first.announce({ pagePort: 1 })).toThrow(expect.objectContaining({ code: 'FP_LEDGER_HELD' }))
+    await expect(first.announce({ pagePort: 1 })).rejects.toMatchObject({ code: 'FP_LEDGER_HELD' })
   })
 
   test('readers see none where there is none or its process is gone', async () => {

@@ -68,7 +68,7 @@ export async function startServing(
     const unfit = await testLingeringClose()
     const page = await openPage(depot, settings)
     closers.unshift(page.close)
-    depot.ledger.announce({ pagePort: page.port })
+    await depot.ledger.announce({ pagePort: page.port })
     let closing: Promise<void> | undefined
     return {
       depot,
