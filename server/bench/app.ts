@@ -33,7 +33,7 @@ import {
   DropQuery,
   type DropRequest,
   MatchBody,
-  NoQuery,
+  Nothing,
   ObservedBody,
   ProofQuery,
   PublishedBody,
@@ -46,8 +46,7 @@ import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
 
-export interface BenchOptions extends Omit<SnapshotSources, 'started'> {
-  readonly depot: Depot
+export interface BenchOptions extends SnapshotSources {
   /** A change needs it. */
   readonly token: string
   /** The built page; absent: the API alone. */
@@ -69,10 +68,11 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   const checkToken = createTokenCheck(options.token)
   // Before the body is read: nobody without the token makes us take one in.
   const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
-  const change: Change = (path, body, act) =>
-    app.post<{ Body: Static<typeof body> }>(path, { onRequest, schema: { body } }, (request) =>
-      act(request.body as Static<typeof body>),
-    )
+  const posts =
+    (hooks: { onRequest?: typeof onRequest }): Change =>
+    (path, body, act) =>
+      app.post(path, { ...hooks, schema: { body } }, (request) => act(request.body as Static<typeof body>))
+  const change = posts({ onRequest })
 
   app.addHook('onRequest', async (request, reply) => {
     reply.headers(SAFETY_HEADERS)
@@ -96,11 +96,10 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
     reply.code(404).send({ error: { code: 'FP_PAGE_REQUEST', message: 'There is nothing here.' } }),
   )
 
-  const snapshots = createSnapshots({ ...options, started: new Date().toISOString() })
-  const feed = createFeed(depot, snapshots)
+  const feed = createFeed(depot, createSnapshots(options))
   app.addHook('onClose', async () => feed.close())
   addStream(app, { feed, heartbeatMs: options.heartbeatMs })
-  addReading(app, options, () => feed.whole())
+  addReading(app, posts({}), options, feed.whole)
   // Whether the token is the right one: a page that outlived a server asks.
   app.post('/api/token', { onRequest }, (_request, reply) => reply.code(204).send())
   addChanges(change, depot)
@@ -113,11 +112,16 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   return app
 }
 
-function addReading(app: FastifyInstance, { depot, token }: BenchOptions, whole: () => string): void {
-  app.get('/api/snapshot', { schema: { querystring: NoQuery } }, (_request, reply) =>
+function addReading(
+  app: FastifyInstance,
+  ask: Change,
+  { depot, token }: BenchOptions,
+  whole: () => string,
+): void {
+  app.get('/api/snapshot', { schema: { querystring: Nothing } }, (_request, reply) =>
     reply.type('application/json; charset=utf-8').send(whole()),
   )
-  app.get('/api/images', { schema: { querystring: NoQuery } }, () => {
+  app.get('/api/images', { schema: { querystring: Nothing } }, () => {
     const bases = depot.bases()
     const { catalogue } = depot
     return {
@@ -126,18 +130,12 @@ function addReading(app: FastifyInstance, { depot, token }: BenchOptions, whole:
       unused: depot.unused(),
     }
   })
-  app.post<{ Body: Static<typeof VersionBody> }>(
-    '/api/version',
-    { schema: { body: VersionBody } },
-    ({ body }) => ({ version: versionToRecord(body.text) ?? null }),
-  )
+  ask('/api/version', VersionBody, ({ text }) => ({ version: versionToRecord(text) ?? null }))
+  ask('/api/match', MatchBody, ({ text, device }) => depot.match(text, device?.trim()))
   app.get<{ Querystring: Static<typeof ProofQuery> }>(
     '/api/proof',
     { schema: { querystring: ProofQuery } },
     ({ query, socket }) => ({ proof: proofOf(token, socket.localPort ?? 0, query.nonce) }),
-  )
-  app.post<{ Body: Static<typeof MatchBody> }>('/api/match', { schema: { body: MatchBody } }, ({ body }) =>
-    depot.match(body.text, body.device?.trim()),
   )
 }
 

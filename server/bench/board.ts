@@ -8,8 +8,8 @@ import type { PullRecord } from '../delivery/records.ts'
 import { addressFor, type OwnAddress } from '../network/addresses.ts'
 import { MARK_OF_PULL, MARKS, type Mark } from '../wording/marks.ts'
 import { isAllPulled, tallyOf, tallyWords } from '../wording/tally.ts'
-import type { BoardRow, BoardView, VisitRowView, VisitView } from './snapshot-shape.ts'
-import { pullView } from './visit-view.ts'
+import type { BoardRow, BoardView } from './snapshot-shape.ts'
+import { pullView, type VisitView } from './visit-view.ts'
 
 interface BoardSources {
   readonly visit: VisitView | null
@@ -24,17 +24,14 @@ const ORDER: ReadonlyMap<Mark, number> = new Map(MARKS.map((mark, at) => [mark, 
 
 export function boardOf({ visit, underWay, over, own }: BoardSources): BoardView {
   const live = new Map(underWay.map((pull) => [pull.fetches[0] ?? '', pull]))
-  const clients =
-    visit === null ? clientRows([...over, ...underWay]) : strangerRows(visit, [...over, ...underWay])
+  const pulls = [...over, ...underWay].sort((a, b) => a.begunSeq - b.begunSeq)
+  const clients = visit === null ? clientRows(pulls) : strangerRows(visit, pulls)
   const planned = (visit?.rows ?? []).map((row) => ({ ...row, key: `device ${row.device}`, planned: true }))
   const rows = [...planned, ...clients].map((row): BoardRow => {
     const moving = row.pull === null ? undefined : live.get(row.pull.id)
     const mark = row.mark === 'pulling' && moving?.movement === 'stalled' ? 'stalled' : row.mark
-    return {
-      ...row,
-      mark,
-      own: row.address === null ? null : (addressFor(row.address, own)?.address ?? null),
-    }
+    const ownAddress = row.address === null ? undefined : addressFor(row.address, own)?.address
+    return { ...row, mark, own: ownAddress ?? null }
   })
   const marks = rows.filter(({ planned }) => planned || visit === null).map(({ mark }) => mark)
   const tally = tallyOf(marks, visit === null ? 0 : clients.length, visit !== null)
@@ -48,14 +45,9 @@ export function boardOf({ visit, underWay, over, own }: BoardSources): BoardView
 
 type ClientRow = Omit<BoardRow, 'own'>
 
-/** A row a client, by its latest pull; in the order they came. */
+/** A row a client, by its latest pull. */
 function clientRows(pulls: readonly PullRecord[]): ClientRow[] {
-  const latest = new Map<string, PullRecord>()
-  for (const pull of pulls) {
-    const key = pull.client.mac ?? pull.client.address
-    const other = latest.get(key)
-    if (other === undefined || pull.begunSeq >= other.begunSeq) latest.set(key, pull)
-  }
+  const latest = new Map(pulls.map((pull) => [pull.client.mac ?? pull.client.address, pull]))
   return [...latest.values()].map(clientRow)
 }
 
@@ -65,16 +57,17 @@ function strangerRows(visit: VisitView, pulls: readonly PullRecord[]): ClientRow
     const pull = byId.get(latest ?? '')
     if (pull === undefined) return []
     const row = clientRow(pull)
-    return [
-      { ...row, standing: `${row.standing}; not on the sheet`, remarks: remark === null ? [] : [remark] },
-    ]
+    const remarks = remark === null ? [] : [remark]
+    return [{ ...row, standing: `${row.standing}; not on the sheet`, remarks }]
   })
 }
 
 function clientRow(pull: PullRecord): ClientRow {
   const { client, state, image, notes } = pull
   const address = pull.addresses?.at(-1) ?? client.address
-  const row: VisitRowView = {
+  return {
+    key: `client ${client.mac ?? client.address}`,
+    planned: false,
     device: client.device ?? address,
     address,
     mac: client.mac,
@@ -92,7 +85,6 @@ function clientRow(pull: PullRecord): ClientRow {
     note: null,
     remarks: notes,
   }
-  return { ...row, key: `client ${client.mac ?? client.address}`, planned: false }
 }
 
 const STANDING_OF_PULL = {

@@ -69,9 +69,13 @@ export function pullSteps({ pulls, started, visit, images }: StepFacts): NextSte
     Date.parse(pull.ended ?? pull.begun) >= since &&
     !wrong.has(pull.fetches[0] ?? '')
   // At each update of the page: which are the latest is asked only where that can matter.
-  const short = pulls.some(isShort) ? [...latestPulls(pulls)].filter(isShort) : []
+  const short = pulls.some(isShort) ? latestPulls(pulls).filter(isShort) : []
   const offered = new Set(images.filter(({ state }) => state === 'ready').map(({ name }) => name))
-  const earlier = groupsByImage(short.filter((pull) => pull.begun < started))
+  // When a server ends in the middle of an evening, all that pulled break off at once.
+  const earlier = grouped(
+    short.filter((pull) => pull.begun < started),
+    ({ image }) => image.name,
+  ).values()
   const now = short.filter((pull) => pull.begun >= started).map((pull) => [pull])
   const groups = [...earlier, ...now]
   const steps = groups
@@ -120,19 +124,11 @@ export function hintSteps({ hints, pulls }: StepFacts): NextStep[] {
   })
 }
 
-/** When a server ends in the middle of an evening, all that pulled break off at once. */
-function groupsByImage(pulls: readonly PullRecord[]): PullRecord[][] {
-  return [...grouped(pulls, ({ image }) => image.name).values()]
-}
-
-function latestPulls(pulls: readonly PullRecord[]): Iterable<PullRecord> {
-  const latest = new Map<string, PullRecord>()
-  for (const pull of pulls) {
-    const key = `${pull.client.mac ?? pull.client.address} ${pull.image.name}`
-    const other = latest.get(key)
-    if (other === undefined || pull.begun >= other.begun) latest.set(key, pull)
-  }
-  return latest.values()
+/** Of each client and image. */
+function latestPulls(pulls: readonly PullRecord[]): PullRecord[] {
+  const inOrder = [...pulls].sort((a, b) => a.begunSeq - b.begunSeq)
+  const keyOf = ({ client, image }: PullRecord): string => `${client.mac ?? client.address} ${image.name}`
+  return [...new Map(inOrder.map((pull) => [keyOf(pull), pull])).values()]
 }
 
 /** Of one image. */

@@ -9,7 +9,7 @@ import { readdirSync, rmSync } from 'node:fs'
 import { type FileHandle, link, lstat, open, rm } from 'node:fs/promises'
 import { hostname } from 'node:os'
 import { join } from 'node:path'
-import { type Readable, Transform } from 'node:stream'
+import type { Readable } from 'node:stream'
 import { pipeline } from 'node:stream/promises'
 import { FetchproofError, messageOf, systemCode } from '../errors.ts'
 import { sameInode } from '../files/folder.ts'
@@ -19,11 +19,6 @@ import { dropName } from './drop-name.ts'
 
 /** Left free for the ledger and whatever else lives on that disk. */
 const LEFT_FREE_BYTES = 16 * 1024 * 1024
-
-interface Dropped {
-  readonly name: string
-  readonly bytes: number
-}
 
 export interface DropOptions {
   readonly folder: string
@@ -64,23 +59,30 @@ export function createDrops({ folder, records, roomIn = freeBytes }: DropOptions
       given: string,
       body: Readable,
       { announced, replace }: { announced?: number | undefined; replace: boolean },
-    ): Promise<Dropped> {
+    ): Promise<{ name: string; bytes: number }> {
       const { name, exists, room } = await target(given)
       if (exists && !replace) throw new FetchproofError('FP_DROP_EXISTS', { file: name })
       if ((announced ?? 0) > room) throw noRoom(name, room)
       const part = join(folder, `${prefix}${randomBytes(4).toString('hex')}`)
       let file: FileHandle | undefined
       try {
-        const counted = counter(name, room)
         // `wx`: never through a link or onto a file that stands there. Open to the end, so that its inode is no other's.
         const taken = await open(part, 'wx', 0o644)
         file = taken
-        await pipeline(body, counted.through, (pieces) => writeAll(taken, pieces), { signal: closing.signal })
+        let bytes = 0
+        const write = async (pieces: AsyncIterable<Buffer>): Promise<void> => {
+          for await (const piece of pieces) {
+            bytes += piece.length
+            if (bytes > room) throw noRoom(name, room)
+            await taken.writeFile(piece)
+          }
+        }
+        await pipeline(body, write, { signal: closing.signal })
         await taken.sync()
-        if (announced !== undefined && counted.bytes() !== announced) throw new Error('bytes are missing')
+        if (announced !== undefined && bytes !== announced) throw new Error('bytes are missing')
         await putInPlace(part, join(folder, name), replace)
-        await assertPlaced(taken, join(folder, name), counted.bytes())
-        return { name, bytes: counted.bytes() }
+        await assertPlaced(taken, join(folder, name), bytes)
+        return { name, bytes }
       } catch (error) {
         throw asDropError(error, name, room)
       } finally {
@@ -108,22 +110,6 @@ function sweep(folder: string, prefix: string): void {
   } catch {
     // Nothing depends on it.
   }
-}
-
-async function writeAll(file: FileHandle, pieces: AsyncIterable<Buffer>): Promise<void> {
-  for await (const piece of pieces) await file.writeFile(piece)
-}
-
-function counter(name: string, room: number): { through: Transform; bytes: () => number } {
-  let bytes = 0
-  const through = new Transform({
-    transform(piece: Buffer, _encoding, done) {
-      bytes += piece.length
-      if (bytes > room) done(noRoom(name, room))
-      else done(null, piece)
-    },
-  })
-  return { through, bytes: () => bytes }
 }
 
 /** A second name for the same file fails when the name is taken; a disk without such links gets a look first. */

@@ -3,7 +3,7 @@
  * second, and twice a second while bytes move; silent when nothing did. Everybody gets the same text, made once.
  */
 import type { Depot } from '../depot/depot.ts'
-import type { Member, Snapshots } from './snapshot.ts'
+import type { Snapshots } from './snapshot.ts'
 
 /** Shortest time between two looks: four a second. */
 const GATHER_MS = 250
@@ -23,7 +23,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
     timer = undefined
     lookedAt = performance.now()
     stale = false
-    const members: readonly Member[] = snapshots.refresh()
+    const members = snapshots.refresh()
     if (members.length > 0 && listeners.size > 0) {
       const json = snapshots.json(members)
       for (const listener of [...listeners]) listener(json)
@@ -63,9 +63,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
     },
     /** JSON of everything, not older than `GATHER_MS`. */
     whole(): string {
-      if (stale || moving()) {
-        if (performance.now() - lookedAt >= GATHER_MS || stale) look()
-      }
+      if (stale || (moving() && performance.now() - lookedAt >= GATHER_MS)) look()
       return snapshots.whole()
     },
     close(): void {

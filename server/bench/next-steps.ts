@@ -18,7 +18,8 @@ import {
   warningSteps,
   wrongImageSteps,
 } from './device-advice.ts'
-import type { AddressView, NextStep, VisitView, Weight } from './snapshot-shape.ts'
+import type { AddressView, NextStep, Weight } from './snapshot-shape.ts'
+import type { VisitView } from './visit-view.ts'
 
 export interface StepFacts {
   readonly folder: string

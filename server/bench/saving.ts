@@ -2,7 +2,7 @@
  * What the page saves: the report of the visit as it stands (`GET /api/report`), and what was seen without a sheet as
  * one to go on with (`POST /api/sheet`).
  */
-import { open } from 'node:fs/promises'
+import { writeFile } from 'node:fs/promises'
 import { join } from 'node:path'
 import type { FastifyInstance } from 'fastify'
 import type { Static } from 'typebox'
@@ -14,7 +14,7 @@ import { visitHtml } from '../report/visit-html.ts'
 import { visitReport } from '../report/visit-report.ts'
 import { SHEET_FILE } from '../staging/offered-names.ts'
 import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
-import { type Change, NoBody, ReportQuery } from './requests.ts'
+import { type Change, Nothing, ReportQuery } from './requests.ts'
 
 const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const
 
@@ -33,7 +33,7 @@ export function addSaving(app: FastifyInstance, change: Change, depot: Depot): v
         .send(query.format === 'html' ? visitHtml(report) : visitCsv(report))
     },
   )
-  change('/api/sheet', NoBody, async () => {
+  change('/api/sheet', Nothing, async () => {
     await writeNew(join(depot.settings.folder, SHEET_FILE), sheetOfPulls(depot.pulls.pulls()))
     return { saved: SHEET_FILE }
   })
@@ -42,12 +42,7 @@ export function addSaving(app: FastifyInstance, change: Change, depot: Depot): v
 /** Never onto a file that is there, nor through a link. Throws FP_SHEET_EXISTS, FP_SHEET_UNWRITABLE. */
 async function writeNew(file: string, text: string): Promise<void> {
   try {
-    const made = await open(file, 'wx', 0o644)
-    try {
-      await made.writeFile(text)
-    } finally {
-      await made.close()
-    }
+    await writeFile(file, text, { flag: 'wx', mode: 0o644 })
   } catch (error) {
     const code = systemCode(error)
     if (code === 'EEXIST') throw new FetchproofError('FP_SHEET_EXISTS', { file: SHEET_FILE })

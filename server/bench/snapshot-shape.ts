@@ -4,11 +4,12 @@
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
+import type { OwnAddress } from '../network/addresses.ts'
 import type { FirewallLine } from '../network/firewall.ts'
 import type { ImageView } from '../report/image-view.ts'
 import type { NotOffered } from '../staging/not-offered.ts'
 import type { Unused } from '../trust/published/unused.ts'
-import type { Mark } from '../wording/marks.ts'
+import type { VisitRowView } from './visit-view.ts'
 
 export interface Snapshot {
   readonly program: ProgramView
@@ -70,14 +71,8 @@ export type ShownImage = ImageView & {
   readonly digests: Readonly<Record<string, string>>
 }
 
-export interface AddressView {
-  readonly address: string
-  readonly interface: string
-  readonly cidr: string
-  readonly tunnel: boolean
-  readonly linkLocal: boolean
-  /** May stand in a line to paste. */
-  readonly offerable: boolean
+export interface AddressView
+  extends Pick<OwnAddress, 'address' | 'interface' | 'cidr' | 'tunnel' | 'linkLocal' | 'offerable'> {
   /** A connection came to this address in this run. */
   readonly reached: boolean
   /** Base URLs of every door, the main port first; empty when nothing is listened on there. */
@@ -149,67 +144,4 @@ export interface BoardRow extends VisitRowView {
   readonly planned: boolean
   /** The own address in its subnet, for its line to paste; null where none is. */
   readonly own: string | null
-}
-
-/** The pull that a row shows: how far it came, as recorded. Of one under way `underWay` has the rest. */
-export interface PullView {
-  /** Its first fetch. */
-  readonly id: string
-  readonly bytes: number
-  readonly covered: number
-  readonly ended: string | null
-  readonly seconds: number | null
-}
-
-/** The plan against what happened, from the sheet and the ledger alone. */
-export interface VisitView {
-  readonly file: string
-  readonly errors: readonly string[]
-  readonly rows: readonly VisitRowView[]
-  /** Clients that pulled without standing on the sheet; `latest`: their last pull, by its first fetch. */
-  readonly strangers: readonly {
-    readonly client: string
-    readonly image: string
-    readonly latest: string | null
-    readonly remark: string | null
-  }[]
-  /** Devices that pull what the sheet does not plan for them, or pulled it last. */
-  readonly wrongImages: readonly WrongImageView[]
-  /** All such pulls, by their first fetch. */
-  readonly wrongPulls: readonly string[]
-}
-
-export interface WrongImageView {
-  /** Stays the same while the matter does. */
-  readonly key: string
-  /** It can still be stopped. */
-  readonly underWay: boolean
-  /** Device, image and plan, and what to do. */
-  readonly text: string
-}
-
-export interface VisitRowView {
-  readonly device: string
-  readonly address: string | null
-  readonly mac: string | null
-  readonly mark: Mark
-  /** Of the step at hand. */
-  readonly pull: PullView | null
-  readonly image: string | null
-  readonly versionBefore: string | null
-  readonly versionTarget: string | null
-  /** From the name of the image. */
-  readonly targetGuessed: boolean
-  readonly versionAfter: string | null
-  readonly standing: string
-  /** It was refused: its standing says why. */
-  readonly refused: boolean
-  /** Which image it pulled and which is planned, as a sentence. */
-  readonly wrongImage: string | null
-  /** Other plain sentences that need a hand. */
-  readonly warnings: readonly string[]
-  /** Of the sheet. */
-  readonly note: string | null
-  /** What was seen and how sure it is. */
-  readonly remarks: readonly string[]
 }

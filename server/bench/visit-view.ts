@@ -10,7 +10,9 @@ import {
   standingWords,
   strangerWords,
 } from '../wording/standing-words.ts'
-import type { PullView, VisitRowView, VisitView, WrongImageView } from './snapshot-shape.ts'
+
+export type VisitView = ReturnType<typeof viewOf>
+export type VisitRowView = VisitView['rows'][number]
 
 /** The same object until the plan changes, so that the page is not sent what it has. */
 export function createVisitView(visit: Pick<LiveVisit, 'plan' | 'sheet'>): () => VisitView | null {
@@ -19,24 +21,27 @@ export function createVisitView(visit: Pick<LiveVisit, 'plan' | 'sheet'>): () =>
     const plan = visit.plan()
     const { sheet } = visit
     if (plan === undefined || sheet === undefined) return null
-    if (made?.plan !== plan || made.sheet !== sheet) {
-      const view: VisitView = {
-        file: sheet.file,
-        errors: [...sheet.errors, ...sheet.warnings],
-        rows: plan.devices.map(rowView),
-        strangers: plan.strangers.map(strangerView),
-        wrongImages: plan.devices.flatMap(wrongImageOf),
-        wrongPulls: plan.devices.flatMap(({ wrongPulls }) =>
-          wrongPulls.flatMap(({ fetches }) => fetches[0] ?? []),
-        ),
-      }
-      made = { plan, sheet, view }
-    }
+    if (made?.plan !== plan || made.sheet !== sheet) made = { plan, sheet, view: viewOf(plan, sheet) }
     return made.view
   }
 }
 
-function rowView(device: DevicePlan): VisitRowView {
+function viewOf({ devices, strangers }: Plan, sheet: NonNullable<LiveVisit['sheet']>) {
+  return {
+    file: sheet.file,
+    errors: [...sheet.errors, ...sheet.warnings],
+    rows: devices.map(rowView),
+    /** Clients that pulled without standing on the sheet. */
+    strangers: strangers.map(strangerView),
+    /** Devices that pull what the sheet does not plan for them, or pulled it last. */
+    wrongImages: devices.flatMap(wrongImageOf),
+    /** All such pulls, by their first fetch. */
+    wrongPulls: devices.flatMap(({ wrongPulls }) => wrongPulls.flatMap(({ fetches }) => fetches[0] ?? [])),
+  }
+}
+
+function rowView(device: DevicePlan) {
+  const { versions } = device
   const step = device.steps[device.step - 1]
   const isWrong = device.standing === 'wrong image'
   const told = !isWrong && hasGroundsToTell(device) ? [standingSentence(device)] : []
@@ -45,30 +50,35 @@ function rowView(device: DevicePlan): VisitRowView {
     address: device.seenAt.at(-1) ?? device.address,
     mac: device.macSeen ?? device.mac,
     mark: markOf(device),
-    pull: pullView(step?.pull ?? null),
+    /** Of the step at hand. */
+    pull: step?.pull ? pullView(step.pull) : null,
     image: step?.image ?? null,
-    versionBefore: device.versions.before ?? device.versions.plannedBefore,
-    versionTarget: device.versions.target,
-    targetGuessed: device.versions.targetGuessed,
-    versionAfter: device.versions.after,
+    versionBefore: versions.before ?? versions.plannedBefore,
+    versionTarget: versions.target,
+    /** From the name of the image. */
+    targetGuessed: versions.targetGuessed,
+    versionAfter: versions.after,
     standing: [isWrong ? device.standing : standingWords(device), ...returnWords(device)].join('; '),
+    /** Its standing says why. */
     refused: device.standing === 'refused',
+    /** Which image it pulled and which is planned, as a sentence. */
     wrongImage: isWrong ? wrongImageFetched({ ...wrongImageFacts(device), device: 'It' }) : null,
-    // Of a pull that broke off the steps say more.
+    /** Other plain sentences that need a hand; of a pull that broke off the steps say more. */
     warnings: device.grounds?.kind === 'broken off' ? device.warnings : [...told, ...device.warnings],
+    /** Of the sheet. */
     note: step?.row.note ?? null,
+    /** What was seen and how sure it is. */
     remarks: device.remarks,
   }
 }
 
-/** How far the pull came that a row shows. */
-export function pullView(pull: PullRecord | null): PullView | null {
-  if (pull === null) return null
-  const { fetches, image, bytesCovered, ended, seconds } = pull
+/** How far the pull came that a row shows, as recorded, named by its first fetch. Of one under way the page has more. */
+export function pullView({ fetches, image, bytesCovered, ended, seconds }: PullRecord) {
   return { id: fetches[0] ?? '', bytes: image.bytes, covered: bytesCovered, ended, seconds }
 }
 
-function wrongImageOf(device: DevicePlan): WrongImageView[] {
+/** `key` stays the same while the matter does; one that is under way can still be stopped. */
+function wrongImageOf(device: DevicePlan) {
   const pull = device.wrongPulls.findLast(({ state }) => state === 'running') ?? device.wrongPulls.at(-1)
   if (pull === undefined) return []
   const key = `wrong ${device.device} ${pull.fetches[0]} ${pull.state}`
@@ -91,7 +101,8 @@ function returnWords({ returned }: DevicePlan): string[] {
   return [returned.backAt === null ? 'dark' : 'answers again']
 }
 
-function strangerView({ addresses, mac, pulls, remark }: Stranger): VisitView['strangers'][number] {
+/** `latest`: its last pull, by its first fetch. */
+function strangerView({ addresses, mac, pulls, remark }: Stranger) {
   const client = mac === null ? addresses.join(', ') : `${addresses.join(', ')} (${mac})`
   const latest = pulls.at(-1)?.fetches[0] ?? null
   return { client, image: strangerWords(pulls), latest, remark }

@@ -10,7 +10,6 @@ import { type AddressInfo, connect, type Socket } from 'node:net'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
-import { createVisitView } from '../../server/bench/visit-view.ts'
 import { type Depot, openDepot } from '../../server/depot/depot.ts'
 import { HTTP_FACTS } from '../../server/image-port/door-facts.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
@@ -95,7 +94,6 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     depot: options.shown?.(depot) ?? depot,
     token,
     firewall: () => [],
-    visit: createVisitView(depot.visit),
     ...options.bench,
   })
   await app.listen({ host: '127.0.0.1', port: options.pagePort ?? 0 })

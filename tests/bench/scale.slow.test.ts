@@ -35,7 +35,6 @@ test('500 images and 1,000 pulls', async () => {
 
   const snapshots = createSnapshots({
     depot: run.depot,
-    started: new Date().toISOString(),
     firewall: () => [],
   })
   const first = timed(() => snapshots.refresh())

@@ -2,7 +2,6 @@
 import type { AddressInfo } from 'node:net'
 import { fileURLToPath } from 'node:url'
 import { createBenchApp } from '../../bench/app.ts'
-import { createVisitView } from '../../bench/visit-view.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
@@ -20,12 +19,7 @@ export async function openPage(
     )
   }
   const pageFolder = settings.page ? fileURLToPath(new URL('../../bench/page/', import.meta.url)) : undefined
-  const app = await createBenchApp({
-    depot,
-    token,
-    visit: createVisitView(depot.visit),
-    pageFolder,
-  })
+  const app = await createBenchApp({ depot, token, pageFolder })
   // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
   app.server.on('error', () => undefined)
   try {
