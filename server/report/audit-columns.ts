@@ -18,16 +18,8 @@ export const PULL_COLUMNS: readonly Column<PullRecord>[] = [
   { title: 'Device', head: true, name: true, cell: ({ client }) => client.device ?? client.address },
   { title: 'Image', head: true, name: true, cell: ({ image }) => shortened(image.name, 40) },
   { title: 'Begun', cell: ({ begun }) => timeText(begun) },
-  {
-    title: 'Duration',
-    align: 'right',
-    cell: ({ seconds }) => (seconds === null ? '-' : durationText(seconds)),
-  },
-  {
-    title: 'Rate',
-    align: 'right',
-    cell: ({ bytesPerSecond }) => (bytesPerSecond === null ? '-' : rateText(bytesPerSecond)),
-  },
+  { title: 'Duration', align: 'right', cell: ({ seconds }) => orDash(seconds, durationText) },
+  { title: 'Rate', align: 'right', cell: ({ bytesPerSecond }) => orDash(bytesPerSecond, rateText) },
   { title: 'Fetches', align: 'right', cell: ({ fetches }) => String(fetches.length) },
   {
     title: 'Address',
@@ -51,11 +43,7 @@ export const FETCH_COLUMNS: readonly Column<FetchRecord>[] = [
   { title: 'Door', cell: ({ door }) => door },
   { title: 'Status', cell: ({ status }) => String(status ?? '-') },
   { title: 'Begun', cell: ({ begun }) => timeText(begun) },
-  {
-    title: 'Duration',
-    align: 'right',
-    cell: ({ durationMs }) => (durationMs === null ? '-' : durationText(durationMs / 1000)),
-  },
+  { title: 'Duration', align: 'right', cell: ({ durationMs: ms }) => orDash(ms && ms / 1000, durationText) },
   {
     title: 'Bytes',
     below: true,
@@ -66,9 +54,7 @@ export const FETCH_COLUMNS: readonly Column<FetchRecord>[] = [
   {
     title: 'From',
     below: true,
-    cell: ({ client: { port, mac } }) =>
-      [...(port === undefined ? [] : [`port ${port}`]), ...(mac === undefined ? [] : [mac])].join(', ') ||
-      '-',
+    cell: ({ client: { port, mac } }) => [port && `port ${port}`, mac].filter(Boolean).join(', ') || '-',
   },
   { title: 'Options', below: true, cell: (row) => optionsText(row) || '-' },
   { title: 'Resent', below: true, cell: ({ resent }) => String(resent ?? '-') },
@@ -77,6 +63,10 @@ export const FETCH_COLUMNS: readonly Column<FetchRecord>[] = [
   { title: 'Reason', below: true, cell: reasonText },
 ]
 
+function orDash(value: number | null, text: (value: number) => string): string {
+  return value === null ? '-' : text(value)
+}
+
 /** What was agreed, as `blksize 1428, tsize 1048576`. */
 function optionsText({ options }: FetchRecord): string {
   return Object.entries(options ?? {})
@@ -84,7 +74,8 @@ function optionsText({ options }: FetchRecord): string {
     .join(', ')
 }
 
-function requestOf({ method, target }: FetchRecord): string {
+/** `GET /reading-room.bin`. */
+export function requestOf({ method, target }: FetchRecord): string {
   return [method, target].filter((part) => part !== null).join(' ')
 }
 
@@ -102,7 +93,8 @@ function endingText({ ending, acknowledged, count, rehearsal }: FetchRecord): st
   ].join(' ')
 }
 
-type Cell = string | number | boolean | null
+/** Nothing is an empty field. */
+type Cell = string | number | boolean | null | undefined
 /** A field's name and its unabridged value. */
 export type CsvField<Row> = readonly [name: string, value: (row: Row) => Cell]
 
@@ -127,8 +119,8 @@ export const FETCH_FIELDS: readonly CsvField<FetchRecord>[] = [
   ['id', ({ id }) => id],
   ['begun', ({ begun }) => begun],
   ['client', ({ client }) => client.address],
-  ['port', ({ client }) => client.port ?? null],
-  ['mac', ({ client }) => client.mac ?? null],
+  ['port', ({ client }) => client.port],
+  ['mac', ({ client }) => client.mac],
   ['local_address', ({ localAddress }) => localAddress],
   ['request', requestOf],
   ['door', ({ door }) => door],

@@ -3,7 +3,8 @@
  * Streams, in batches: pulls are given out in order of time as long as they fit a buffer, in order of completion
  * beyond it.
  */
-import { createPullRecords, type PullRecords } from '../delivery/pulls.ts'
+import { createFetchRecords } from '../delivery/fetches.ts'
+import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { Entry } from '../ledger/entries.ts'
 import { checkLedger, type LedgerCheck, lastEntryOf, readChecked, readEntries } from '../ledger/read.ts'
@@ -21,26 +22,12 @@ import { type AuditFilter, passing } from './audit-filter.ts'
 const SORTED_AT_MOST = 5_000
 
 /** `checked`: where the state of each chain goes, checked in the same pass. */
-export async function* auditPulls(
-  files: readonly string[],
-  filter: AuditFilter,
-  checked?: CheckedLedgers,
-): AsyncGenerator<readonly PullRecord[]> {
-  yield* inOrder(
-    files.map((file, at) => pullsOf(file, prefixOf(files, at), checked)),
-    passing(filter),
-  )
+export function auditPulls(files: readonly string[], filter: AuditFilter, checked?: CheckedLedgers) {
+  return inOrder(files, (file, idPrefix) => pullsOf(file, idPrefix, checked), passing(filter))
 }
 
-export async function* auditFetches(
-  files: readonly string[],
-  filter: AuditFilter,
-  checked?: CheckedLedgers,
-): AsyncGenerator<readonly FetchRecord[]> {
-  yield* inOrder(
-    files.map((file, at) => fetchesOf(file, prefixOf(files, at), checked)),
-    passing(filter),
-  )
+export function auditFetches(files: readonly string[], filter: AuditFilter, checked?: CheckedLedgers) {
+  return inOrder(files, (file, idPrefix) => fetchesOf(file, idPrefix, checked), passing(filter))
 }
 
 export interface LedgerSummary {
@@ -90,7 +77,9 @@ async function* pullsOf(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly PullRecord[]> {
   const ready: PullRecord[] = []
-  const rows = await rowsOf(file)
+  // The sheet in force at the end names the devices of all pulls.
+  const sheet = await lastEntryOf(file, 'sheet')
+  const rows = sheet === undefined ? [] : rowsOnRecord(sheet)
   const finder = createDeviceFinder(rows)
   const marked = rows.length === 0 ? (pull: PullRecord) => pull : createPlanMarks(rows, finder)
   const pulls = createPullRecords({
@@ -98,34 +87,24 @@ async function* pullsOf(
     retired: (pull) => ready.push(marked(pull)),
     deviceOf: finder.nameOf,
   })
-  yield* takeAll(file, pulls, ready, checked)
+  yield* takeAll(file, (entry) => pulls.apply(entry), ready, checked)
   yield pulls.pulls().map(marked)
 }
 
 /** Notes what the visit sheet says against a pull: the wrong image, or a client that stands on no row. */
-function createPlanMarks(
-  rows: readonly PlannedRow[],
-  finder: DeviceFinder,
-): (pull: PullRecord) => PullRecord {
+function createPlanMarks(rows: readonly PlannedRow[], finder: DeviceFinder) {
   const allowed = createAllowedImages(rows)
   const names = createImageNames([])
-  return (pull) => {
+  const noteOn = (pull: PullRecord): string | undefined => {
     const verdict = allowed.judge(finder.find(pull.client), pull.image, names)
-    if (verdict.kind === 'planned') return pull
-    if (verdict.kind === 'not on the sheet') return { ...pull, notes: [...pull.notes, verdict.why] }
-    const { device, planned } = verdict
-    if (planned.length === 0) return pull
-    return {
-      ...pull,
-      notes: [...pull.notes, `wrong image: planned for ${device} is ${planned.join(', then ')}`],
-    }
+    if (verdict.kind === 'not on the sheet') return verdict.why
+    if (verdict.kind === 'planned' || verdict.planned.length === 0) return undefined
+    return `wrong image: planned for ${verdict.device} is ${verdict.planned.join(', then ')}`
   }
-}
-
-/** The sheet in force at the end names the devices of all pulls. */
-async function rowsOf(file: string): Promise<readonly PlannedRow[]> {
-  const sheet = await lastEntryOf(file, 'sheet')
-  return sheet === undefined ? [] : rowsOnRecord(sheet)
+  return (pull: PullRecord): PullRecord => {
+    const note = noteOn(pull)
+    return note === undefined ? pull : { ...pull, notes: [...pull.notes, note] }
+  }
 }
 
 async function* fetchesOf(
@@ -134,22 +113,24 @@ async function* fetchesOf(
   checked?: CheckedLedgers,
 ): AsyncGenerator<readonly FetchRecord[]> {
   const ready: FetchRecord[] = []
-  const pulls = createPullRecords({
-    idPrefix,
-    retired: () => undefined,
-    fetchDone: (fetch) => ready.push(fetch),
-  })
-  yield* takeAll(file, pulls, ready, checked)
-  yield pulls.fetchesUnderWay()
+  const fetches = createFetchRecords(idPrefix)
+  const take = (entry: Entry): void => {
+    const fetch = fetches.apply(entry)
+    if (fetch !== undefined && fetch.ending !== null) ready.push(fetch)
+  }
+  yield* takeAll(file, take, ready, checked)
+  yield fetches.underWay()
 }
 
-/** Leads every entry through the pulls; gives out what it has laid into `ready`. Bad lines are passed over: that the
- * chain is broken is said beside it. */
+/**
+ * Has every entry taken, and gives out what that laid into `ready`. Bad lines are passed over: that the chain is
+ * broken is said beside it.
+ */
 async function* takeAll<T>(
   file: string,
-  pulls: PullRecords,
+  take: (entry: Entry) => void,
   ready: T[],
-  checked: CheckedLedgers | undefined,
+  checked?: CheckedLedgers,
 ): AsyncGenerator<readonly T[]> {
   const batches = checked === undefined ? readEntries(file, 'passed over') : readChecked(file)
   for (;;) {
@@ -158,19 +139,21 @@ async function* takeAll<T>(
       if (checked !== undefined && next.value !== undefined) checked.set(file, next.value)
       return
     }
-    for (const entry of next.value) pulls.apply(entry)
+    for (const entry of next.value) take(entry)
     if (ready.length > 0) yield ready.splice(0)
   }
 }
 
-async function* inOrder<T extends Numbered>(
-  sources: readonly AsyncGenerator<readonly T[]>[],
+async function* inOrder<T extends FetchRecord | PullRecord>(
+  files: readonly string[],
+  read: (file: string, idPrefix: string) => AsyncGenerator<readonly T[]>,
   wanted: (item: T) => boolean,
 ): AsyncGenerator<readonly T[]> {
+  const order = files.length === 1 ? bySeq : byClock
   const buffer: T[] = []
   let overflown = false
-  for (const source of sources) {
-    for await (const batch of source) {
+  for (const [at, file] of files.entries()) {
+    for await (const batch of read(file, idPrefixOf(files, at))) {
       const given = batch.filter(wanted)
       if (overflown) {
         yield given
@@ -180,34 +163,25 @@ async function* inOrder<T extends Numbered>(
       buffer.push(...given.slice(0, room))
       if (given.length <= room) continue
       overflown = true
-      yield sorted(buffer.splice(0), sources.length)
+      yield buffer.splice(0).sort(order)
       yield given.slice(room)
     }
   }
-  yield sorted(buffer, sources.length)
+  yield buffer.sort(order)
 }
 
-/** In one ledger the order is that of its numbers, whatever the clock was set to meanwhile. */
-function sorted<T extends Numbered>(items: readonly T[], ledgers: number): readonly T[] {
-  if (ledgers === 1) return [...items].sort(byNumber)
-  return [...items].sort((a, b) => (a.begun < b.begun ? -1 : a.begun > b.begun ? 1 : 0))
+type Begun = Pick<PullRecord, 'begun' | 'begunSeq'>
+
+/** In one ledger its own order counts, whatever the clock was set to meanwhile. */
+function bySeq(a: Begun, b: Begun): number {
+  return a.begunSeq - b.begunSeq
 }
 
-type Numbered = { readonly begun: string } & (
-  | { readonly id: string }
-  | { readonly fetches: readonly string[] }
-)
-
-/** Of a fetch, or of the first one of a pull: digits without leading zeros. */
-function numberOf(item: Numbered): string {
-  return ('id' in item ? item.id : item.fetches[0]) ?? ''
+function byClock(a: Begun, b: Begun): number {
+  return a.begun < b.begun ? -1 : Number(a.begun > b.begun)
 }
 
-function byNumber(a: Numbered, b: Numbered): number {
-  const [first, second] = [numberOf(a), numberOf(b)]
-  return first.length - second.length || (first < second ? -1 : first > second ? 1 : 0)
-}
-
-function prefixOf(files: readonly string[], at: number): string {
+/** Keeps the numbers of several ledgers apart. */
+export function idPrefixOf(files: readonly string[], at: number): string {
   return files.length > 1 ? `${at + 1}-` : ''
 }

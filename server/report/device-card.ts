@@ -16,35 +16,27 @@ import {
 import { bytesText, durationText, rateText } from '../wording/units.ts'
 import { type Html, html } from './html.ts'
 import { standingText } from './image-view.ts'
-import type { ReportImage } from './report-images.ts'
+import { imageOf, type ReportImage } from './report-images.ts'
 import type { VisitReport } from './visit-report.ts'
 
 export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTime): Html {
-  const { remarks } = device
   const told = hasGroundsToTell(device) ? [standingSentence(device, time.clock)] : []
-  const warnings = [...told, ...device.warnings]
   const kind = kindOf(device).join(', ')
-  const others = [
-    ...device.wrongPulls.map((pull) => ['Not planned for this device', pull] as const),
-    ...device.rollbackPulls.map((pull) => ['Rollback image', pull] as const),
+  const unplanned = (label: string) => (pull: PullRecord) =>
+    html`<div class="step"><span class="label">${label}: <span class="name">${pull.image.name}</span></span>${pullBlock(pull, report, time)}</div>
+`
+  const said = [
+    ...[...told, ...device.warnings].map((text) => html`<p class="warn">${text}</p>`),
+    ...device.remarks.map((text) => html`<p>${text}</p>`),
+    ...notes(device, time),
   ]
   return html`<section class="card">
 <div class="together"><header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
 <div class="grid">${facts(device, time)}</div></div>
 ${device.steps.map((step) => stepBlock(step, device, report, time))}
-${others.map(
-  ([
-    label,
-    pull,
-  ]) => html`<div class="step"><span class="label">${label}: <span class="name">${pull.image.name}</span></span>${pullBlock(pull, report, time)}</div>
-`,
-)}
+${device.wrongPulls.map(unplanned('Not planned for this device'))}${device.rollbackPulls.map(unplanned('Rollback image'))}
 ${evidence(device, time)}
-${sentences(
-  warnings.map((text) => html`<p class="warn">${text}</p>`),
-  remarks.map((text) => html`<p>${text}</p>`),
-  notes(device, time),
-)}
+${said.length === 0 ? null : html`<div class="said-list">${said}</div>`}
 </section>
 `
 }
@@ -123,10 +115,11 @@ function stepBlock(step: StepPlan, device: DevicePlan, report: VisitReport, time
     ...(row.rollback === null ? [] : [`Rollback image: ${row.rollback}.`]),
     ...(row.note === null ? [] : [`Note: ${row.note}`]),
   ]
+  const puller = pull === null ? null : pullerOf(pull, device)
   const done =
     pull === null
       ? html`<p class="none">No pull of it is on record.</p>`
-      : html`${viaLine(step, device)}${pullBlock(pull, report, time, whoPulled(step, device))}${attempts(step, pull, time)}`
+      : html`${puller === null ? null : html`<p>Pulled by <strong>${puller}</strong> for this device.</p>`}${pullBlock(pull, report, time, whoPulled(device, puller))}${attempts(step, pull, time)}`
   return html`<div class="step"><span class="label">${number}${planned}</span>
 ${done}${asides.length === 0 ? null : html`<p>${asides.join(' ')}</p>`}
 </div>
@@ -134,25 +127,19 @@ ${done}${asides.length === 0 ? null : html`<p>${asides.join(' ')}</p>`}
 }
 
 /** Whom the evidence is about: of a shared address nobody knows, of a stack it is the one that pulled. */
-function whoPulled(step: StepPlan, device: DevicePlan): string {
-  if (device.identifiedBy === 'shared address') return 'a device at this address'
-  return pulledByAnother(step, device) ? (device.via ?? '') : 'the device'
+function whoPulled(device: DevicePlan, puller: string | null): string {
+  return device.identifiedBy === 'shared address' ? 'a device at this address' : (puller ?? 'the device')
 }
 
-function viaLine(step: StepPlan, device: DevicePlan): Html | null {
-  return pulledByAnother(step, device)
-    ? html`<p>Pulled by <strong>${device.via}</strong> for this device.</p>`
-    : null
-}
-
-function pulledByAnother({ pull }: StepPlan, { via, device }: DevicePlan): boolean {
-  return via !== null && pull !== null && pull.client.device !== device
+/** The one that pulled for this device, where another did. */
+function pullerOf({ client }: PullRecord, { via, device }: DevicePlan): string | null {
+  return client.device === device ? null : via
 }
 
 /** A pull in full: image, digest, standing of the published checksum, times, rate, ending. */
 export function pullBlock(pull: PullRecord, report: VisitReport, time: SiteTime, who = 'the device'): Html {
   const { image } = pull
-  const known = report.images.find((each) => each.sha256 === image.sha256 && each.name === image.name)
+  const known = imageOf(report, pull)
   const seen = [...pull.notes, ...(pull.versionChanged ? ['the image changed during the transfer'] : [])]
   return html`<p><strong>${image.name}</strong>, ${bytesText(image.bytes)} bytes. Published checksum: ${known === undefined ? 'not on record' : checksumWords(known)}.</p>
 <p><code>SHA-256 ${image.sha256}</code></p>
@@ -208,11 +195,6 @@ function notes({ observations }: DevicePlan, time: SiteTime): Html[] {
   return observations.flatMap(({ note, by, at }) =>
     note === undefined ? [] : [html`<p>Note by ${by}, ${time.full(at)}: ${note}</p>`],
   )
-}
-
-function sentences(...groups: readonly (readonly Html[])[]): Html | null {
-  const all = groups.flat()
-  return all.length === 0 ? null : html`<div class="said-list">${all}</div>`
 }
 
 export function bullets(sentences: readonly string[]): Html {

@@ -1,4 +1,5 @@
 /** The first page of the printed record: whose visit it is, the verdict with its counts, then a row a device. */
+import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
 import { isDone, isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
@@ -11,18 +12,18 @@ import type { VisitReport } from './visit-report.ts'
 export function masthead(report: VisitReport, time: SiteTime): Html {
   const { visit, plan } = report
   const open = report.notDone.length
-  const words = report.served
+  const [outcome, why] = report.served
     ? ['Visit in progress', 'made while images were still being served']
-    : report.complete
-      ? [
+    : !report.complete
+      ? ['Not complete', `${open} ${open === 1 ? 'point' : 'points'} open, see section 2`]
+      : [
           'Complete',
           plan === null ? 'no visit sheet: every pull is complete' : 'everything planned was pulled',
         ]
-      : ['Not complete', `${open} ${open === 1 ? 'point' : 'points'} open, see section 2`]
   const span = (at: string | null): string | null => (at === null ? null : `${time.full(at)} ${time.zone}`)
   const hosts = [...new Set(report.folders.flatMap(({ runs }) => runs.map(({ host }) => host)))]
   return html`<header class="masthead"><div><h1>Site visit record</h1><p>Device images served on site: what was planned, and what the devices fetched.</p></div>
-<div class="outcome">${words[0]}<small>${words[1]}</small></div></header>
+<div class="outcome">${outcome}<small>${why}</small></div></header>
 <div class="grid top">${[
     field('Customer', visit.customer, 'half'),
     field('Site', visit.site, 'half'),
@@ -76,13 +77,13 @@ const FROM_SHEET = '*'
 const FROM_NAME = '†'
 
 function footnotes({ devices }: Plan): Html | null {
+  const isFromSheet = devices.some(
+    ({ versions }) => versions.before === null && versions.plannedBefore !== null,
+  )
+  const isFromName = devices.some(({ versions }) => versions.targetGuessed)
   const notes = [
-    devices.some(({ versions }) => versions.before === null && versions.plannedBefore !== null)
-      ? `${FROM_SHEET} by the visit sheet, not observed`
-      : '',
-    devices.some(({ versions }) => versions.targetGuessed)
-      ? `${FROM_NAME} a guess from the name of the image`
-      : '',
+    isFromSheet && `${FROM_SHEET} by the visit sheet, not observed`,
+    isFromName && `${FROM_NAME} a guess from the name of the image`,
   ].filter(Boolean)
   return notes.length === 0
     ? null
@@ -121,10 +122,9 @@ function wrongNames({ standing, wrongPulls }: DevicePlan): Html | null {
 
 function pullTable({ pulls }: VisitReport, time: SiteTime): Html {
   if (pulls.length === 0) return html`<p class="none">None.</p>`
+  const row = ({ client, image, begun, seconds, bytesPerSecond, state }: PullRecord): Html =>
+    html`<tr><td>${client.device ?? client.address}${client.mac === null ? '' : html` <span class="said">${client.mac}</span>`}</td><td>${image.name}</td><td class="time">${time.full(begun)}</td><td class="num">${seconds === null ? '–' : durationText(seconds)}</td><td class="num">${bytesPerSecond === null ? '–' : rateText(bytesPerSecond)}</td><td>${PULL_SHORT[state]}</td></tr>
+`
   return html`<table><thead><tr><th>Client</th><th>Image</th><th>Begun (${time.zone})</th><th class="num">Duration</th><th class="num">Rate</th><th>Ending</th></tr></thead><tbody>
-${pulls.map(
-  (pull) =>
-    html`<tr><td>${pull.client.device ?? pull.client.address}${pull.client.mac === null ? '' : html` <span class="said">${pull.client.mac}</span>`}</td><td>${pull.image.name}</td><td class="time">${time.full(pull.begun)}</td><td class="num">${pull.seconds === null ? '–' : durationText(pull.seconds)}</td><td class="num">${pull.bytesPerSecond === null ? '–' : rateText(pull.bytesPerSecond)}</td><td>${PULL_SHORT[pull.state]}</td></tr>
-`,
-)}</tbody></table>`
+${pulls.map(row)}</tbody></table>`
 }

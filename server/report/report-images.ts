@@ -26,6 +26,14 @@ export function reportImages(
   return [...images.values()]
 }
 
+/** The version that was pulled. */
+export function imageOf(
+  { images }: { readonly images: readonly ReportImage[] },
+  pull: PullRecord | null,
+): ReportImage | undefined {
+  return images.find(({ sha256, name }) => sha256 === pull?.image.sha256 && name === pull.image.name)
+}
+
 function reportImage(
   entry: EntryOf<'image'>,
   { aboutImages, evidence }: FolderFacts,

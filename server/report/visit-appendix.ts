@@ -1,4 +1,5 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
+import type { Stranger } from '../visit/plan-shape.ts'
 import { STANDINGS } from '../visit/standings.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from '../wording/cautions.ts'
 import { formatWords } from '../wording/format-words.ts'
@@ -16,31 +17,24 @@ const REFUSALS_AT_MOST = 200
 export function strangers(report: VisitReport, time: SiteTime): Html | null {
   if (report.plan === null) return null
   if (report.plan.strangers.length === 0) return html`<p class="none">None pulled an image.</p>`
-  return html`${report.plan.strangers.map(
-    ({
-      addresses,
-      mac,
-      pulls,
-      remark,
-    }) => html`<section class="card"><header><h3>${addresses.join(', ')} <span class="model">${mac === null ? 'hardware address not seen' : mac}</span></h3><span class="tag wrong">not on the sheet</span></header>
+  const card = ({ addresses, mac, pulls, remark }: Stranger): Html =>
+    html`<section class="card"><header><h3>${addresses.join(', ')} <span class="model">${mac ?? 'hardware address not seen'}</span></h3><span class="tag wrong">not on the sheet</span></header>
 ${remark === null ? null : html`<div class="said-list"><p>${remark}</p></div>`}
 ${pulls.map((pull) => html`<div class="step">${pullBlock(pull, report, time, 'the client')}</div>`)}
 </section>
-`,
-  )}`
+`
+  return html`${report.plan.strangers.map(card)}`
 }
 
 export function refusals({ refusals: all }: VisitReport, time: SiteTime): Html {
   if (all.length === 0) return html`<p class="none">None.</p>`
   const shown = all.slice(0, REFUSALS_AT_MOST)
   const more = all.length - shown.length
+  const row = ({ first, address, request, count, status, reason }: (typeof all)[number]): Html =>
+    html`<tr><td class="time">${time.full(first)}</td><td class="${address.includes(':') ? '' : 'time'}">${address}</td><td>${request}</td><td class="num">${count}</td><td>${status === null ? '' : `${status}: `}${reason}</td></tr>
+`
   return html`<table><thead><tr><th>First (${time.zone})</th><th>From</th><th>Request</th><th class="num">Times</th><th>Why</th></tr></thead><tbody>
-${shown.map(
-  (
-    one,
-  ) => html`<tr><td class="time">${time.full(one.first)}</td><td class="${one.address.includes(':') ? '' : 'time'}">${one.address}</td><td>${one.request}</td><td class="num">${one.count}</td><td>${one.status === null ? '' : `${one.status}: `}${one.reason}</td></tr>
-`,
-)}</tbody></table>
+${shown.map(row)}</tbody></table>
 ${more > 0 ? html`<p>${more} more are in the CSV and JSON forms of this record.</p>` : null}`
 }
 
@@ -65,14 +59,12 @@ function imageRows(image: ReportImage, time: SiteTime): Html {
 
 export function struck({ struck: all }: VisitReport, time: SiteTime): Html | null {
   if (all.length === 0) return null
+  const row = (one: (typeof all)[number]): Html =>
+    html`<tr><td class="time">${time.full(one.recorded)}</td><td>${one.text}</td><td class="time">${time.full(one.struck)}</td><td>${one.by}</td><td>${one.reason}</td></tr>
+`
   return html`<p>A person recorded this and took it back. The ledger keeps both; nothing above rests on it.</p>
 <table><thead><tr><th>Recorded (${time.zone})</th><th>What</th><th>Struck</th><th>By</th><th>Why</th></tr></thead><tbody>
-${all.map(
-  (
-    one,
-  ) => html`<tr><td class="time">${time.full(one.recorded)}</td><td>${one.text}</td><td class="time">${time.full(one.struck)}</td><td>${one.by}</td><td>${one.reason}</td></tr>
-`,
-)}</tbody></table>`
+${all.map(row)}</tbody></table>`
 }
 
 export function shows({ rehearsals }: VisitReport): Html {
@@ -88,15 +80,14 @@ export function cautions(): Html {
 }
 
 export function checking({ folders }: VisitReport, time: SiteTime): Html {
+  const row = ({ name, ledger: { entries, intact, firstBad, head } }: (typeof folders)[number]): Html => {
+    const where = firstBad === null ? '' : ` at line ${firstBad.line}: ${firstBad.why}`
+    return html`<tr><td>${name}</td><td class="num">${entries}</td><td>${intact ? 'intact' : html`<strong>BROKEN</strong>${where}`}</td><td><code>${head}</code></td></tr>
+`
+  }
   return html`<p>Everything above was made from the ledger, in which every line carries the digest of the line before it. A changed, missing or reordered line shows; a ledger that was cut off shows against the head digest below; one that was rewritten as a whole shows only against a head that was kept elsewhere. Keep this sheet apart from the ledger.</p>
 <table><thead><tr><th>Ledger of</th><th class="num">Entries</th><th>Chain</th><th>Head (SHA-256 of the last line)</th></tr></thead><tbody>
-${folders.map(
-  ({
-    name,
-    ledger,
-  }) => html`<tr><td>${name}</td><td class="num">${ledger.entries}</td><td>${ledger.intact ? 'intact' : html`<strong>BROKEN</strong>${ledger.firstBad === null ? '' : ` at line ${ledger.firstBad.line}: ${ledger.firstBad.why}`}`}</td><td><code>${ledger.head}</code></td></tr>
-`,
-)}</tbody></table>
+${folders.map(row)}</tbody></table>
 ${folders.map(({ name, ledger }) => html`<p><code>fetchproof audit ${/^[\w.-]+$/.test(name) ? name : '<folder>'} --check --head ${ledger.head}</code></p>`)}
 ${folders.flatMap(({ recovered }) => recovered.map((at) => html`<p>The record was taken up again at ${time.full(at)} after the program or the computer had stopped without an orderly end.</p>`))}`
 }

@@ -4,6 +4,7 @@ import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
 import { isOpen } from '../visit/standings.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
 import { type CsvField, csvHead, csvRows } from './audit-columns.ts'
+import { imageOf } from './report-images.ts'
 import type { VisitReport } from './visit-report.ts'
 
 interface Row {
@@ -17,43 +18,40 @@ interface Row {
 const utc = (iso: string): string => iso
 
 const FIELDS: readonly CsvField<Row>[] = [
-  ['device', ({ device }) => device?.device ?? null],
-  ['step', ({ step }) => step?.row.step ?? null],
-  ['standing', ({ device, step }) => standing(device, step)],
-  [
-    'done',
-    ({ device }) => (device === null ? null : device.done ? 'yes' : isOpen(device.standing) ? 'no' : null),
-  ],
-  ['address', ({ device, pull }) => pull?.client.address ?? device?.address ?? null],
-  ['addresses', ({ pull }) => pull?.addresses?.join(' ') ?? null],
-  ['mac', ({ device, pull }) => pull?.client.mac ?? device?.mac ?? null],
-  ['recognised_by', ({ device }) => device?.identifiedBy ?? null],
-  ['via', ({ device }) => device?.via ?? null],
-  ['model', ({ device }) => device?.model ?? null],
-  ['serial', ({ device }) => device?.serial ?? null],
-  ['planned_image', ({ step }) => step?.image ?? null],
-  ['pulled_image', ({ pull }) => pull?.image.name ?? null],
-  ['sha256', ({ pull }) => pull?.image.sha256 ?? null],
-  ['published_checksum', ({ pull, report }) => published(pull, report)],
-  ['pull', ({ pull }) => pull?.state ?? null],
-  ['bytes_covered', ({ pull }) => pull?.bytesCovered ?? null],
-  ['bytes', ({ pull }) => pull?.image.bytes ?? null],
-  ['begun', ({ pull }) => pull?.begun ?? null],
-  ['ended', ({ pull }) => pull?.ended ?? null],
-  ['seconds', ({ pull }) => pull?.seconds ?? null],
-  ['bytes_per_second', ({ pull }) => pull?.bytesPerSecond ?? null],
-  ['version_before', ({ device }) => device?.versions.before ?? null],
-  ['version_before_planned', ({ device }) => device?.versions.plannedBefore ?? null],
-  ['version_after', ({ device }) => device?.versions.after ?? null],
-  ['version_target', ({ step }) => step?.row.versionTarget ?? null],
-  ['printed_digest', ({ device }) => device?.printed?.value ?? null],
-  ['printed_digest_of', ({ device }) => device?.printed?.image ?? null],
-  ['dark', ({ device }) => device?.returned?.darkAt ?? null],
-  ['back', ({ device }) => device?.returned?.backAt ?? null],
-  ['why', ({ device, step }) => (device === null ? null : standingPredicate(step ?? device, utc))],
-  ['warnings', ({ device }) => device?.warnings.join(' ') ?? null],
+  ['device', ({ device }) => device?.device],
+  ['step', ({ step }) => step?.row.step],
+  ['standing', ({ device, step }) => (step ?? device)?.standing ?? 'not on the sheet'],
+  ['done', ({ device }) => device && (device.done ? 'yes' : isOpen(device.standing) ? 'no' : null)],
+  ['address', ({ device, pull }) => pull?.client.address ?? device?.address],
+  ['addresses', ({ pull }) => pull?.addresses?.join(' ')],
+  ['mac', ({ device, pull }) => pull?.client.mac ?? device?.mac],
+  ['recognised_by', ({ device }) => device?.identifiedBy],
+  ['via', ({ device }) => device?.via],
+  ['model', ({ device }) => device?.model],
+  ['serial', ({ device }) => device?.serial],
+  ['planned_image', ({ step }) => step?.image],
+  ['pulled_image', ({ pull }) => pull?.image.name],
+  ['sha256', ({ pull }) => pull?.image.sha256],
+  ['published_checksum', ({ pull, report }) => imageOf(report, pull)?.published.standing],
+  ['pull', ({ pull }) => pull?.state],
+  ['bytes_covered', ({ pull }) => pull?.bytesCovered],
+  ['bytes', ({ pull }) => pull?.image.bytes],
+  ['begun', ({ pull }) => pull?.begun],
+  ['ended', ({ pull }) => pull?.ended],
+  ['seconds', ({ pull }) => pull?.seconds],
+  ['bytes_per_second', ({ pull }) => pull?.bytesPerSecond],
+  ['version_before', ({ device }) => device?.versions.before],
+  ['version_before_planned', ({ device }) => device?.versions.plannedBefore],
+  ['version_after', ({ device }) => device?.versions.after],
+  ['version_target', ({ step }) => step?.row.versionTarget],
+  ['printed_digest', ({ device }) => device?.printed?.value],
+  ['printed_digest_of', ({ device }) => device?.printed?.image],
+  ['dark', ({ device }) => device?.returned?.darkAt],
+  ['back', ({ device }) => device?.returned?.backAt],
+  ['why', ({ device, step }) => device && standingPredicate(step ?? device, utc)],
+  ['warnings', ({ device }) => device?.warnings.join(' ')],
   ['remarks', ({ device, pull }) => [...(device?.remarks ?? []), ...(pull?.notes ?? [])].join(' ')],
-  ['notes', ({ device }) => device?.observations.flatMap(({ note }) => note ?? []).join(' ') ?? null],
+  ['notes', ({ device }) => device?.observations.flatMap(({ note }) => note ?? []).join(' ')],
 ]
 
 export function visitCsv(report: VisitReport): string {
@@ -67,14 +65,4 @@ function* rowsOf(report: VisitReport): Generator<Row> {
   }
   const others = report.plan?.strangers.flatMap(({ pulls }) => pulls) ?? report.pulls
   for (const pull of others) yield { device: null, step: null, pull, report }
-}
-
-function standing(device: DevicePlan | null, step: StepPlan | null): string {
-  if (device === null) return 'not on the sheet'
-  return step === null ? device.standing : step.standing
-}
-
-function published(pull: PullRecord | null, { images }: VisitReport): string | null {
-  const image = images.find((each) => each.sha256 === pull?.image.sha256 && each.name === pull.image.name)
-  return image?.published.standing ?? null
 }

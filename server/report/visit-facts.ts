@@ -13,6 +13,7 @@ import { createStrikes } from '../ledger/strikes.ts'
 import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
 import { createVisitEvidence } from '../visit/visit-evidence.ts'
+import { idPrefixOf } from './audit.ts'
 import { leadMerged } from './merged-ledgers.ts'
 
 /** Of one staging folder. */
@@ -20,7 +21,7 @@ export type FolderFacts = Awaited<ReturnType<ReturnType<typeof createGatherer>['
 
 /** Throws FP_LEDGER_MISSING. A line that cannot be read is passed over; that the chain is broken is said. */
 export async function visitFacts(files: readonly string[]): Promise<readonly FolderFacts[]> {
-  const gatherers = files.map((file, at) => createGatherer(file, files.length > 1 ? `${at + 1}-` : ''))
+  const gatherers = files.map((file, at) => createGatherer(file, idPrefixOf(files, at)))
   const checks = await leadMerged(files, (entry, ledger, seq) => gatherers[ledger]?.apply(entry, seq))
   const facts: FolderFacts[] = []
   for (const [at, check] of checks.entries()) {
@@ -33,14 +34,14 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
 function createGatherer(file: string, idPrefix: string) {
   const kept = createKeeper()
   const evidence = createVisitEvidence()
-  const asked = createCounter()
+  const refused = createCounter()
   const moved = createLatest()
   let finder = createDeviceFinder([])
   const pullRecords = createPullRecords({
     idPrefix,
     fetchDone(fetch) {
       evidence.applyFetch(fetch)
-      asked.take(fetch)
+      refused.take(fetch)
       moved.take(fetch)
     },
     deviceOf: (client) => finder.nameOf(client),
@@ -69,8 +70,8 @@ function createGatherer(file: string, idPrefix: string) {
         /** What the standings of devices rest on beside pulls. */
         evidence,
         pulls: pullRecords.pulls(),
-        /** Refusals, and requests that got no more than headers: like ones counted. */
-        asked: asked.list(),
+        /** Like ones counted. */
+        refused: refused.list(),
         /** The latest fetches of images: what stops and rates may mean is guessed from them. */
         moved: moved.list(),
         macOf: (address: string): string | null => pullRecords.macOf({ address }),
@@ -138,14 +139,14 @@ function createLatest() {
   }
 }
 
-/** Requests without image bytes, like ones as one with a count, in the order in which they first came. */
+/** Like refusals as one with a count, in the order in which they first came. */
 function createCounter() {
   const counted = new Map<string, FetchRecord>()
   return {
     take(fetch: FetchRecord): void {
-      if (fetch.rehearsal || (fetch.ending !== 'refused' && fetch.ending !== 'headers-only')) return
-      const { client, target, status, reason, ending } = fetch
-      const key = JSON.stringify([client.address, client.mac, target, status, reason, ending])
+      if (fetch.rehearsal || fetch.ending !== 'refused') return
+      const { client, target, status, reason } = fetch
+      const key = JSON.stringify([client.address, client.mac, target, status, reason])
       const there = counted.get(key)
       const count = (there?.count ?? 0) + fetch.count
       counted.set(key, { ...(there ?? fetch), count, ended: fetch.ended })

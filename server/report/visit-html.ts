@@ -70,14 +70,13 @@ function policy(): string {
   return `default-src 'none'; style-src 'sha256-${digest}'; base-uri 'none'; form-action 'none'`
 }
 
-function numbered(sections: readonly (readonly [string, Html | null])[]): Html[] {
-  return sections
-    .filter((section): section is readonly [string, Html] => section[1] !== null)
-    .map(
-      ([title, body], index) => html`<section><h2><span class="no">${index + 1}</span>${title}</h2>
+function numbered(sections: readonly (readonly [title: string, body: Html | null])[]): Html[] {
+  const present = sections.filter(([, body]) => body !== null)
+  return present.map(
+    ([title, body], index) => html`<section><h2><span class="no">${index + 1}</span>${title}</h2>
 ${body}</section>
 `,
-    )
+  )
 }
 
 function notDone({ notDone: sentences, plan, images: known }: VisitReport): Html {

@@ -13,29 +13,17 @@ import { strikeableWords } from '../wording/decided-words.ts'
 import { refusalWords, sentence } from '../wording/refusal-words.ts'
 import { siteTime } from '../wording/site-time.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
+import { requestOf } from './audit-columns.ts'
 import { reportImages } from './report-images.ts'
 import type { FolderFacts } from './visit-facts.ts'
 
 export type VisitReport = ReturnType<typeof visitReport>
 
-interface Refusal {
-  readonly address: string
-  readonly mac: string | null
-  readonly request: string
-  readonly status: number | null
-  readonly reason: string
-  readonly count: number
-  readonly first: string
-  readonly last: string
-}
-
-interface ReportOptions {
-  /** RFC 3339 UTC. */
-  readonly made: string
-  readonly version: string
-}
-
-export function visitReport(folders: readonly FolderFacts[], { made, version }: ReportOptions) {
+/** `made`: RFC 3339 UTC; `version`: of the program that makes it. */
+export function visitReport(
+  folders: readonly FolderFacts[],
+  { made, version }: { readonly made: string; readonly version: string },
+) {
   const rows = mergedRows(folders)
   const served = folders.some((folder) => folder.served)
   const hasSheet = folders.some((folder) => folder.sheets.length > 0)
@@ -49,15 +37,14 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
     over: !served,
     macOf: (address) => folders.map((folder) => folder.macOf(address)).find((mac) => mac !== null) ?? null,
   })
+  const refusals = all((folder) => folder.refused.map((fetch) => refusalOf(fetch, folder)))
   const zoneOffsetMinutes = all((folder) => folder.opened).at(-1)?.zoneOffsetMinutes ?? 0
   const notDone = [
     ...ledgerTroubles(folders),
     ...(hasSheet ? planTroubles(plan, siteTime(zoneOffsetMinutes).clock) : pullTroubles(pulls)),
   ]
   return {
-    /** RFC 3339 UTC. */
     made,
-    /** Of the program that made the report. */
     version,
     /** Of the laptop's clock at the site, minutes east of UTC; times in the report are shown in it. */
     zoneOffsetMinutes,
@@ -72,10 +59,7 @@ export function visitReport(folders: readonly FolderFacts[], { made, version }: 
     /** All pulls, in the order they began. */
     pulls,
     images: reportImages(folders, rows, pulls),
-    refusals: inOrder(
-      all((folder) => folder.asked.flatMap((fetch) => refusalOf(fetch, folder))),
-      ({ first }) => first,
-    ),
+    refusals: refusals.sort((a, b) => (a.first < b.first ? -1 : Number(a.first > b.first))),
     /** What a person recorded and took back: left out of everything above. */
     struck: all((folder) => folder.struck.map(strikeOf)),
     rehearsals: all((folder) => folder.rehearsals),
@@ -152,20 +136,18 @@ function reportFolder(folder: FolderFacts) {
   }
 }
 
-function refusalOf(fetch: FetchRecord, folder: FolderFacts): Refusal[] {
-  if (fetch.ending !== 'refused') return []
-  return [
-    {
-      address: fetch.client.address,
-      mac: fetch.client.mac ?? folder.macOf(fetch.client.address),
-      request: [fetch.method, fetch.target].filter((part) => part !== null).join(' '),
-      status: fetch.status,
-      reason: refusalWords(fetch),
-      count: fetch.count,
-      first: fetch.begun,
-      last: fetch.ended ?? fetch.begun,
-    },
-  ]
+function refusalOf(fetch: FetchRecord, folder: FolderFacts) {
+  const { client, status, count, begun, ended } = fetch
+  return {
+    address: client.address,
+    mac: client.mac ?? folder.macOf(client.address),
+    request: requestOf(fetch),
+    status,
+    reason: refusalWords(fetch),
+    count,
+    first: begun,
+    last: ended ?? begun,
+  }
 }
 
 function ledgerTroubles(folders: readonly FolderFacts[]): string[] {
@@ -188,17 +170,11 @@ function planTroubles(plan: Plan, clock: (iso: string) => string): string[] {
 
 /** Without a sheet: what each client pulled last of each image. */
 function pullTroubles(pulls: readonly PullRecord[]): string[] {
-  const last = new Map<string, PullRecord>()
-  for (const pull of pulls) {
-    last.set(`${pull.client.mac ?? pull.client.address} ${pull.image.sha256}`, pull)
-  }
+  const keyOf = ({ client, image }: PullRecord): string => `${client.mac ?? client.address} ${image.sha256}`
+  const last = new Map(pulls.map((pull) => [keyOf(pull), pull]))
   return [...last.values()].flatMap(({ client, image, state }) =>
     state === 'complete' ? [] : [`${client.address}: the pull of ${image.name} is ${state}.`],
   )
-}
-
-function inOrder<T>(items: readonly T[], at: (item: T) => string): T[] {
-  return [...items].sort((a, b) => (at(a) < at(b) ? -1 : at(a) > at(b) ? 1 : 0))
 }
 
 function inTime(times: readonly (string | null)[]): string[] {
