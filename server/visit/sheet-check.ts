@@ -4,14 +4,13 @@ import { normalise } from '../network/addresses.ts'
 import { normaliseMac } from '../network/neighbour-text.ts'
 import { quote } from './sheet-cells.ts'
 import type { SheetColumn } from './sheet-columns.ts'
-import { deviceKey, type PlannedRow, type RawRow, type SheetProblem } from './sheet-rows.ts'
+import { deviceKey, type PlannedRow, type RawRow, type Say } from './sheet-rows.ts'
 
-type Mutable<T> = { -readonly [K in keyof T]: T[K] }
-type Draft = Mutable<PlannedRow>
+type Draft = { -readonly [K in keyof PlannedRow]: PlannedRow[K] }
 
-/** Rows that name a device, with what is wrong pushed to `problems`. */
-export function checkRows(raw: readonly RawRow[], problems: SheetProblem[]): PlannedRow[] {
-  const drafts = raw.flatMap((row) => checkCells(row, problems))
+/** Rows that name a device. */
+export function checkRows(raw: readonly RawRow[], say: Say): PlannedRow[] {
+  const drafts = raw.flatMap((row) => checkCells(row, say))
   const devices = grouped(drafts, ({ device }) => deviceKey(device))
   for (const rows of devices.values()) {
     const address = rows.find((row) => row.address !== null)?.address ?? null
@@ -22,18 +21,27 @@ export function checkRows(raw: readonly RawRow[], problems: SheetProblem[]): Pla
       row.mac ??= mac
     })
   }
-  checkVia(drafts, devices, problems)
-  checkShared(drafts, 'address', problems)
-  checkShared(drafts, 'mac', problems)
+  checkVia(drafts, devices, say)
+  checkShared(drafts, 'address', say)
+  checkShared(drafts, 'mac', say)
   return drafts.map((draft) => Object.freeze(draft))
 }
 
-function checkCells({ row, cells }: RawRow, problems: SheetProblem[]): Draft[] {
+function checkCells({ row, cells }: RawRow, say: Say): Draft[] {
   const cell = (column: SheetColumn): string | null => cells[column]?.trim() || null
-  const say = (column: SheetColumn, message: string) => problems.push({ row, column, message })
+  const read = (
+    column: SheetColumn,
+    parse: (text: string) => string | undefined,
+    whyNone: (text: string) => string,
+  ): string | null => {
+    const text = cell(column)
+    const value = text === null ? undefined : parse(text)
+    if (text !== null && value === undefined) say(row, column, whyNone(text))
+    return value ?? null
+  }
   const device = cell('device')
   if (device === null) {
-    say('device', 'The device has no name, so that this row is not used. Give it one, or remove the row.')
+    say(row, 'device', NO_NAME)
     return []
   }
   return [
@@ -41,8 +49,8 @@ function checkCells({ row, cells }: RawRow, problems: SheetProblem[]): Draft[] {
       row,
       step: 1,
       device,
-      address: readAddress(cell('address'), say),
-      mac: readMac(cell('mac'), say),
+      address: read('address', normalise, whyNoAddress),
+      mac: read('mac', normaliseMac, whyNoMac),
       via: cell('via'),
       image: cell('image'),
       model: cell('model'),
@@ -56,41 +64,21 @@ function checkCells({ row, cells }: RawRow, problems: SheetProblem[]): Draft[] {
   ]
 }
 
-type Say = (column: SheetColumn, message: string) => void
+const NO_NAME = 'The device has no name, so that this row is not used. Give it one, or remove the row.'
 
-function readAddress(text: string | null, say: Say): string | null {
-  if (text === null) return null
-  const address = normalise(text)
-  if (address === undefined) {
-    say(
-      'address',
-      `${quote(text)} is not a network address. Write it like 192.0.2.7 or 2001:db8::7, without port, prefix or leading zeros.`,
-    )
-  }
-  return address ?? null
+function whyNoAddress(text: string): string {
+  return `${quote(text)} is not a network address. Write it like 192.0.2.7 or 2001:db8::7, without port, prefix or leading zeros.`
 }
 
-function readMac(text: string | null, say: Say): string | null {
-  if (text === null) return null
-  const mac = normaliseMac(text)
-  if (mac === undefined) {
-    const lost = /^[0-9a-f]{6,11}$/i.test(text)
-      ? ' Zeros at its beginning may have been lost: format the column as text and enter it again.'
-      : ''
-    say(
-      'mac',
-      `${quote(text)} is not the hardware address of a device. Write it like 00:00:5e:00:53:01.${lost}`,
-    )
-  }
-  return mac ?? null
+function whyNoMac(text: string): string {
+  const lost = /^[0-9a-f]{6,11}$/i.test(text)
+    ? ' Zeros at its beginning may have been lost: format the column as text and enter it again.'
+    : ''
+  return `${quote(text)} is not the hardware address of a device. Write it like 00:00:5e:00:53:01.${lost}`
 }
 
 /** `via` names a device of the sheet that pulls itself: one step, so that there are no circles. */
-function checkVia(
-  drafts: readonly Draft[],
-  devices: ReadonlyMap<string, readonly Draft[]>,
-  problems: SheetProblem[],
-): void {
+function checkVia(drafts: readonly Draft[], devices: ReadonlyMap<string, readonly Draft[]>, say: Say): void {
   // Judged from what the sheet says, before any of it is struck out.
   const pullsItself = new Map([...devices].map(([key, rows]) => [key, rows.every(({ via }) => via === null)]))
   for (const draft of drafts) {
@@ -106,7 +94,7 @@ function checkVia(
     } else if (pullsItself.get(key) === false) {
       message = `${quote(draft.via)} does not pull itself either. Name the device that really pulls.`
     }
-    if (message !== undefined) problems.push({ row: draft.row, column: 'via', message })
+    if (message !== undefined) say(draft.row, 'via', message)
     draft.via = message === undefined ? (target?.device ?? null) : null
   }
 }
@@ -115,7 +103,7 @@ function checkVia(
  * One address or hardware address on two devices would mix up their pulls; devices behind one `via` may share. With a
  * hardware address each, devices that have one factory address are told apart all the same.
  */
-function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', problems: SheetProblem[]): void {
+function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', say: Say): void {
   const owners = new Map<string, Draft>()
   const told = new Set<string>()
   for (const draft of drafts) {
@@ -132,22 +120,11 @@ function checkShared(drafts: readonly Draft[], column: 'address' | 'mac', proble
     if (same || apart || told.has(`${value} ${puller}`)) continue
     told.add(`${value} ${puller}`)
     const stands = `${value} is already in row ${owner.row} for ${quote(owner.device)}`
-    problems.push(
-      column === 'mac'
-        ? {
-            row: draft.row,
-            column,
-            message: `${stands}: their pulls could not be told apart. Correct one of them, or fill via.`,
-          }
-        : {
-            row: draft.row,
-            column,
-            message: `${stands}: their pulls cannot be told apart. ${TELL_APART}`,
-            warning: true,
-          },
-    )
+    if (column === 'mac') say(draft.row, column, `${stands}: ${CORRECT_MAC}`)
+    else say(draft.row, column, `${stands}: ${TELL_APART}`, true)
   }
 }
 
+const CORRECT_MAC = 'their pulls could not be told apart. Correct one of them, or fill via.'
 const TELL_APART =
-  'Fill mac for each of them (it stands on the label, or in what the console shows), give them different addresses, or fill via where one pulls for the other.'
+  'their pulls cannot be told apart. Fill mac for each of them (it stands on the label, or in what the console shows), give them different addresses, or fill via where one pulls for the other.'

@@ -23,5 +23,5 @@ export function sheetEntry({ file, sha256, rows, errors, warnings }: ReadSheet):
 /** Row numbers are those of the record: 2 for the first. */
 export function rowsOnRecord(entry: EntryOf<'sheet'>): readonly PlannedRow[] {
   const raw = entry.rows.map((cells, index): RawRow => ({ row: index + 2, cells }))
-  return checkRows(raw, [])
+  return checkRows(raw, () => undefined)
 }

@@ -42,7 +42,8 @@ export interface SheetProblem {
   readonly warning?: true
 }
 
-export type Say = (row: number, column: string | null, message: string) => void
+/** Says a problem; a `warning` where the plan can work all the same. */
+export type Say = (row: number, column: string | null, message: string, warning?: true) => void
 
 export interface Sheet {
   readonly rows: readonly PlannedRow[]
@@ -60,6 +61,11 @@ export interface RawRow {
 /** Two devices the same? Letter case and Unicode form do not count. */
 export function deviceKey(name: string): string {
   return name.trim().normalize('NFC').toLowerCase()
+}
+
+/** The version that a device is to have in the end: of its last row that states one. */
+export function lastTarget(rows: readonly PlannedRow[]): string | null {
+  return rows.findLast(({ versionTarget }) => versionTarget !== null)?.versionTarget ?? null
 }
 
 /** "row 3, column mac: …" in one line, as page and terminal show it. */

@@ -4,11 +4,11 @@
  * what is wrong is named by row and column, with what to do, and the good rows count.
  */
 import { parse } from 'csv-parse/sync'
+import { utf16Text } from '../files/utf16.ts'
 import { cleanCell, damageOf, sayLostZeros } from './sheet-cells.ts'
 import { checkRows } from './sheet-check.ts'
 import { readHeadings, SHEET_COLUMNS } from './sheet-columns.ts'
 import { type RawRow, type Say, SHEET_LIMITS, type Sheet, type SheetProblem } from './sheet-rows.ts'
-import { decodeSheet } from './sheet-text.ts'
 
 /** Empty lines count as rows of a spreadsheet; this many records are looked at. */
 const MOST_RECORDS = SHEET_LIMITS.rows * 2
@@ -18,25 +18,26 @@ const LINE_AT_MOST = { cells: SHEET_LIMITS.columns * 10, characters: 256 * 1024 
 /** Reads a sheet. Bounded by SHEET_LIMITS; never throws on content. */
 export function parseSheet(bytes: Uint8Array): Sheet {
   const problems: SheetProblem[] = []
-  const say: Say = (row, column, message) => void problems.push({ row, column, message })
+  const say: Say = (row, column, message, warning) =>
+    void problems.push({ row, column, message, ...(warning && { warning }) })
   if (bytes.length > SHEET_LIMITS.bytes) {
     const size = `${SHEET_LIMITS.bytes / 1024 / 1024} MiB`
     say(0, null, `The sheet is larger than ${size}. Keep only the rows of this visit.`)
     return { rows: [], columns: [], problems }
   }
-  const { text, guessedEncoding } = decodeSheet(bytes)
-  const records = readRecords(text, say)
+  const text = unicodeText(bytes)
+  const records = readRecords(text ?? olderText(bytes), say)
   const headingAt = records.findIndex((record) => !isEmpty(record) && !isSeparatorHint(record))
   const heading = records[headingAt]
   if (heading === undefined) {
     if (problems.length === 0) say(1, null, EMPTY)
     return { rows: [], columns: [], problems }
   }
-  if (guessedEncoding) say(0, null, NOT_UTF8)
+  if (text === undefined) say(0, null, NOT_UTF8)
   const columns = readHeadings(heading, headingAt + 1, say)
   const hasDevice = columns.includes('device')
   if (!hasDevice) say(headingAt + 1, 'device', NO_DEVICE)
-  const rows = hasDevice ? checkRows(readRows(records, headingAt, columns, say), problems) : []
+  const rows = hasDevice ? checkRows(readRows(records, headingAt, columns, say), say) : []
   return { rows, columns: columns.filter((name) => name !== ''), problems: inOrder(problems) }
 }
 
@@ -44,6 +45,7 @@ const EMPTY = 'The sheet is empty. Give it a heading row with at least the colum
 const NOT_UTF8 =
   'The sheet is not saved as UTF-8, so that accented letters may be wrong. Save it as "CSV UTF-8".'
 const NO_DEVICE = `There is no column device. The first row must hold the headings: ${SHEET_COLUMNS.join(', ')}; only device is needed.`
+const TOO_MANY_ROWS = `Only the first ${SHEET_LIMITS.rows} rows are read. Split the sheet into several folders.`
 const TOO_MANY = `Rows after number ${MOST_RECORDS} are not read, empty ones counted. Remove the empty rows.`
 const OVERLONG =
   'This row is longer than any of a visit sheet; it and those after it are not read. Correct or remove it.'
@@ -51,6 +53,24 @@ const OPEN_QUOTE =
   'A quotation mark opens here and is not closed; this row and those after it are not read. Close it, or write a quotation mark within a cell twice ("").'
 const TOO_MANY_CELLS =
   'This row has more cells than there are headings; put cells that hold the separator into quotation marks, or add a heading.'
+
+/** UTF-8 with or without BOM, or UTF-16 as spreadsheets save it; undefined when it is neither. */
+function unicodeText(bytes: Uint8Array): string | undefined {
+  try {
+    return utf16Text(bytes) ?? new TextDecoder('utf-8', { fatal: true }).decode(bytes)
+  } catch {
+    return undefined
+  }
+}
+
+/** Windows-1252, the usual one of spreadsheets of Western Europe (common practice); else Latin-1. */
+function olderText(bytes: Uint8Array): string {
+  try {
+    return new TextDecoder('windows-1252').decode(bytes)
+  } catch {
+    return Buffer.from(bytes).toString('latin1')
+  }
+}
 
 /** By row; the first SHEET_LIMITS.problems and how many more there are. */
 function inOrder(problems: readonly SheetProblem[]): SheetProblem[] {
@@ -138,11 +158,7 @@ function readRows(
     if (isEmpty(record)) continue
     const row = at + 1
     if (raw.length >= SHEET_LIMITS.rows) {
-      say(
-        row,
-        null,
-        `Only the first ${SHEET_LIMITS.rows} rows are read. Split the sheet into several folders.`,
-      )
+      say(row, null, TOO_MANY_ROWS)
       break
     }
     if (record.slice(columns.length).some((cell) => cell.trim() !== '')) say(row, null, TOO_MANY_CELLS)
@@ -159,16 +175,14 @@ function readCells(
   columns: readonly string[],
   say: Say,
 ): Record<string, string> {
-  const cells = new Map<string, string>()
-  for (const [place, column] of columns.entries()) {
+  const cells = columns.map((column, place) => {
     const raw = record[place] ?? ''
-    if (column === '') continue
-    const { text, said } = VALUES.has(column) ? cleanCell(raw) : { text: raw }
-    const damage = VALUES.has(column) ? damageOf(column, text) : undefined
-    for (const message of [said, damage]) if (message !== undefined) say(row, column, message)
-    cells.set(column, text)
-  }
-  return Object.fromEntries(cells)
+    if (!VALUES.has(column)) return [column, raw]
+    const { text, said } = cleanCell(raw)
+    for (const message of [said, damageOf(column, text)]) if (message !== undefined) say(row, column, message)
+    return [column, text]
+  })
+  return Object.fromEntries(cells.filter(([column]) => column !== ''))
 }
 
 /** Whose cells are values; a note is whatever it is, as is what stands in the engineer's own columns. */
