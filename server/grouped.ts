@@ -7,8 +7,10 @@ export function addTo<K, T>(lists: Map<K, T[]>, key: K, item: T): void {
   else there.push(item)
 }
 
-export function grouped<K, T>(items: Iterable<T>, keyOf: (item: T) => K): Map<K, T[]> {
-  const lists = new Map<K, T[]>()
+export type NonEmpty<T> = [T, ...T[]]
+
+export function grouped<K, T>(items: Iterable<T>, keyOf: (item: T) => K): Map<K, NonEmpty<T>> {
+  const lists = new Map<K, NonEmpty<T>>()
   for (const item of items) addTo(lists, keyOf(item), item)
   return lists
 }

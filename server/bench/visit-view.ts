@@ -1,8 +1,8 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { PullRecord } from '../delivery/records.ts'
+import { WRONG_IMAGE_ADVICE, wrongImageFetched, wrongImageUnderWay } from '../visit/allowed-images.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
 import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
-import { WRONG_IMAGE_ADVICE, wrongImageFetched, wrongImageUnderWay } from '../visit/wrong-image-words.ts'
 import { markOf } from '../wording/marks.ts'
 import {
   hasGroundsToTell,

@@ -29,10 +29,15 @@ export interface DeviceObservation {
   }
 }
 
+/** All that it was seen under, the first one first. */
+export function addressesOf({ addresses, client }: PullRecord): readonly string[] {
+  return addresses ?? [client.address]
+}
+
 export type Gathered = ReturnType<typeof emptyGathered>
 
-/** What is gathered entry by entry; `rows`: the device's own, step by step, at least one. */
-export function emptyGathered(rows: readonly PlannedRow[]) {
+/** What is gathered entry by entry; `rows`: the device's own, step by step. */
+export function emptyGathered(rows: readonly [PlannedRow, ...PlannedRow[]]) {
   return {
     rows,
     /** In the order they began. */

@@ -10,22 +10,18 @@ export interface SeenClient {
   readonly mac: string | null
 }
 
-export type FoundDevice =
-  | { readonly kind: 'one'; readonly device: string }
-  /** Several devices of the sheet have this address, or this hardware address. */
-  | { readonly kind: 'several'; readonly devices: readonly string[] }
-  /** The address is a device's, but the sheet has another hardware address for it. */
-  | { readonly kind: 'other hardware'; readonly device: string; readonly planned: string }
-  | { readonly kind: 'none' }
+export interface FoundDevice {
+  /** Those of the sheet that it may be: several where they have one address, or one hardware address. */
+  readonly devices: readonly string[]
+  /** The address is this device's, but the sheet has another hardware address for it. */
+  readonly otherHardware?: { readonly device: string; readonly planned: string }
+}
 
 export type DeviceFinder = ReturnType<typeof createDeviceFinder>
 
-const NOBODY: FoundDevice = Object.freeze({ kind: 'none' })
+const NOBODY: FoundDevice = Object.freeze({ devices: [] })
 
-interface Known {
-  readonly device: string
-  readonly mac: string | null
-}
+type Known = Pick<PlannedRow, 'device' | 'mac'>
 
 /** By hardware address or network address, and then by the device's key. */
 type Owners = Map<string, Map<string, Known>>
@@ -36,7 +32,7 @@ export function createDeviceFinder(rows: readonly PlannedRow[]) {
   const byAddress: Owners = new Map()
   // Those that pull themselves first: what stands on the sheet for a device behind another one counts beside it only
   // where it is its own, since what the other pulls for it comes from the other's addresses.
-  for (const { device, address, mac, via } of [...rows].sort(pullersFirst)) {
+  for (const { device, address, mac, via } of rows.toSorted(pullersFirst)) {
     const known = { device, mac }
     if (mac !== null) addOwner(byMac, mac, known, via === null)
     if (address !== null) addOwner(byAddress, address, known, via === null)
@@ -46,22 +42,19 @@ export function createDeviceFinder(rows: readonly PlannedRow[]) {
     const known = byAddress.get(address)
     if (known === undefined) return NOBODY
     const there = [...known.values()]
-    const possible = there.filter((known) => mac === null || known.mac === null)
-    if (possible.length > 0) return oneOrSeveral(possible)
+    const devices = there.filter((known) => mac === null || known.mac === null).map(({ device }) => device)
     const [taken] = there
-    if (taken?.mac == null) return NOBODY
-    return { kind: 'other hardware', device: taken.device, planned: taken.mac }
+    if (devices.length > 0 || taken?.mac == null) return { devices }
+    return { devices, otherHardware: { device: taken.device, planned: taken.mac } }
   }
 
   function find(client: SeenClient): FoundDevice {
     const known = client.mac === null ? undefined : byMac.get(client.mac)
-    return known === undefined ? findByAddress(client) : oneOrSeveral([...known.values()])
+    if (known === undefined) return findByAddress(client)
+    return { devices: [...known.values()].map(({ device }) => device) }
   }
 
-  function nameOf(client: SeenClient): string | null {
-    const found = find(client)
-    return found.kind === 'one' ? found.device : null
-  }
+  const nameOf = (client: SeenClient): string | null => onlyDevice(find(client))
 
   return {
     find,
@@ -82,10 +75,9 @@ function addOwner(owners: Owners, value: string, known: Known, pullsItself: bool
   else if (pullsItself && !there.has(key)) there.set(key, known)
 }
 
-function oneOrSeveral(known: readonly Known[]): FoundDevice {
-  const devices = known.map(({ device }) => device)
-  const [device = ''] = devices
-  return devices.length > 1 ? { kind: 'several', devices } : { kind: 'one', device }
+export function onlyDevice({ devices }: FoundDevice): string | null {
+  const [only = null, another] = devices
+  return another === undefined ? only : null
 }
 
 function pullersFirst(a: PlannedRow, b: PlannedRow): number {

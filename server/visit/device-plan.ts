@@ -1,43 +1,38 @@
 /** One device of the sheet: its steps, what it pulled, how sure that is, and what is still to do. Pure. */
-import type { DeviceFacts } from './device-facts.ts'
+import { addressesOf, type DeviceFacts } from './device-facts.ts'
 import { remarksOn, warningsOn } from './device-remarks.ts'
 import type {
   DarkOrBack,
   DevicePlan,
-  Grounds,
   IdentifiedBy,
   PrintedDigest,
   ReturnToService,
   StepPlan,
 } from './plan-shape.ts'
-import type { ImageNames } from './planned-image.ts'
-import type { PlannedRow } from './sheet-rows.ts'
-import { stepStandings } from './standing.ts'
-import { imagePlace, type StepStanding } from './standing-evidence.ts'
+import { type ImageNames, imagePlace } from './planned-image.ts'
+import { lastTarget, type PlannedRow } from './sheet-rows.ts'
+import { type StepStanding, stepStandings } from './standing.ts'
 import { isDone, isOpen, type Standing } from './standings.ts'
 import { versionStanding } from './version-standing.ts'
 
 export function planDevice(facts: DeviceFacts): DevicePlan {
   const { rows, observations } = facts
   const pulls = facts.pulls.map(({ pull }) => pull)
-  const first = rows[0]
+  const [{ device, address, mac, via, versionBefore }] = rows
   const steps = planSteps(facts)
   const at = stepAtHand(steps)
-  const { standing, grounds } = steps[at] ?? { standing: 'nothing planned' as const, grounds: null }
+  const { standing = 'nothing planned', grounds = null } = steps[at] ?? {}
   const lastImage = steps.at(-1)?.image ?? null
-  const versions = versionStanding(
-    {
-      before: first?.versionBefore ?? null,
-      target: rows.findLast((row) => row.versionTarget !== null)?.versionTarget ?? null,
-      image: lastImage === null ? null : (facts.images.find(lastImage)?.name ?? null),
-    },
-    observations,
-  )
-  const device: DevicePlan = {
-    device: first?.device ?? '',
-    address: first?.address ?? null,
-    mac: first?.mac ?? null,
-    via: first?.via ?? null,
+  const planned = {
+    before: versionBefore,
+    target: lastTarget(rows),
+    image: lastImage === null ? null : (facts.images.find(lastImage)?.name ?? null),
+  }
+  const plan: DevicePlan = {
+    device,
+    address,
+    mac,
+    via,
     model: firstOf(rows, 'model'),
     serial: firstOf(rows, 'serial'),
     standing,
@@ -47,17 +42,17 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
     done: isDone(standing),
     ...otherPulls(facts),
     identifiedBy: identifiedBy(facts),
-    seenAt: [...new Set(pulls.flatMap((pull) => pull.addresses ?? [pull.client.address]))],
+    seenAt: [...new Set(pulls.flatMap(addressesOf))],
     macSeen: pulls.findLast((pull) => pull.client.mac !== null)?.client.mac ?? null,
     refusals: facts.asked.reduce((sum, { refusals }) => sum + refusals, 0),
-    versions,
+    versions: versionStanding(planned, observations),
     printed: printedDigest(facts, steps),
     observations,
     returned: returnOf(facts.returns),
     remarks: [],
     warnings: [],
   }
-  return { ...device, remarks: remarksOn(device, facts), warnings: warningsOn(device, facts) }
+  return { ...plan, remarks: remarksOn(plan, facts), warnings: warningsOn(plan, facts) }
 }
 
 /** A wrong image first, then what moves now, then the first step that is open; else the last one. */
@@ -68,32 +63,29 @@ function stepAtHand(steps: readonly StepPlan[]): number {
   }
   const open = steps.findIndex((step) => isOpen(step.standing))
   if (open !== -1) return open
-  return Math.max(
-    0,
-    steps.findLastIndex((step) => isDone(step.standing)),
-  )
+  const done = steps.findLastIndex((step) => isDone(step.standing))
+  return Math.max(0, done)
 }
 
 /** In the order of the sheet; of a device behind another one, what that one got for it. */
 function planSteps(facts: DeviceFacts): StepPlan[] {
-  const { rows, images, asked } = facts
+  const { images, asked } = facts
   const came =
     facts.pulls.length + asked.length > 0 || facts.seen.some(({ printed }) => printed !== undefined)
   const refusal = asked.findLast(({ refusals }) => refusals > 0)?.latest ?? null
-  const own = stepStandings({ ...facts, refusal, came })
-  return rows.map((row, index) => {
-    const via = facts.via === undefined ? undefined : viaStep(facts.via, row, index, images)
-    const step = own[index]
-    const better = step === undefined || (via !== undefined && isBetter(via, step)) ? via : undefined
-    const planned = row.image ?? via?.image ?? null
+  return stepStandings({ ...facts, refusal, came }).map((own, index) => {
+    const { row } = own
+    const via = facts.via && viaStep(facts.via, row, index, images)
+    const image = row.image ?? via?.image ?? null
+    const told = via !== undefined && isBetter(via, own) ? via : own
     return {
       row,
-      image: planned,
-      standing: better?.standing ?? step?.standing ?? 'waiting',
-      grounds: better?.grounds ?? step?.grounds ?? null,
-      pull: better?.pull ?? step?.pull ?? null,
-      attempts: better?.attempts ?? step?.attempts ?? [],
-      offered: planned === null ? null : images.find(planned) !== undefined,
+      image,
+      standing: told.standing,
+      grounds: told.grounds ?? own.grounds,
+      pull: told.pull ?? own.pull,
+      attempts: told.attempts,
+      offered: image === null ? null : images.find(image) !== undefined,
     }
   })
 }
@@ -107,41 +99,33 @@ function isBetter(via: StepStanding, own: StepStanding): boolean {
   return !NOT_YET.has(via.standing) || (NOT_YET.has(own.standing) && own.attempts.length === 0)
 }
 
-type ViaStep = StepStanding & Pick<StepPlan, 'image'>
-
 /** What the puller got for this device: its step with the same image, or all its steps where none is named. */
 function viaStep(
   { plan, facts }: NonNullable<DeviceFacts['via']>,
   row: PlannedRow,
   index: number,
   images: ImageNames,
-): ViaStep {
+): (StepStanding & Pick<StepPlan, 'image'>) | undefined {
   const { image } = row
-  if (image === null) {
-    const last = plan.steps.at(-1)
-    const { standing, grounds } = plan
-    return {
-      image: last?.image ?? null,
-      ...pulledFor(standing, grounds),
-      pull: last?.pull ?? null,
-      attempts: last?.attempts ?? [],
-    }
-  }
+  const last = plan.steps.at(-1)
+  if (image === null) return last && { ...last, ...pulledFor(plan) }
   const same = plan.steps.filter((step) => step.image === image)
-  const step = same[Math.min(index, same.length - 1)]
-  if (step !== undefined) return { ...step, ...pulledFor(step.standing, step.grounds) }
+  const step = same[index] ?? same.at(-1)
+  if (step !== undefined) return { ...step, ...pulledFor(step) }
   // Of what the puller fetched only this image is about this device.
   const rows = [{ ...row, rollback: null }]
   const came = facts.pulls.length + facts.asked.length > 0
   const pulls = facts.pulls.filter(({ pull }) => images.names(image, pull.image))
   const [own] = stepStandings({ ...facts, rows, pulls, seen: [], othersRows: [], refusal: null, came })
-  return { image, ...(own ?? { standing: 'waiting', grounds: null, pull: null, attempts: [] }) }
+  return own && { ...own, image }
 }
 
 /** A digest that the puller printed says what that one holds, not what this one does. */
-function pulledFor(standing: Standing, grounds: Grounds | null): Pick<StepPlan, 'standing' | 'grounds'> {
+function pulledFor({ standing, grounds }: Told): Told {
   return standing === 'confirmed' ? { standing: 'pulled', grounds: null } : { standing, grounds }
 }
+
+type Told = Pick<StepPlan, 'standing' | 'grounds'>
 
 /** What is planned neither for this device nor for one behind it, and its rollback image. */
 function otherPulls(facts: DeviceFacts): Pick<DevicePlan, 'wrongPulls' | 'rollbackPulls'> {
@@ -158,11 +142,11 @@ function printedDigest({ seen, images }: DeviceFacts, steps: readonly StepPlan[]
   if (last?.printed === undefined) return null
   const { at, by, printed } = last
   const { digest, image, onRecord } = printed
-  const cells = steps.flatMap((step) => step.image ?? [])
-  const planned =
-    image !== undefined &&
-    cells.some((cell) => images.names(cell, image) && (!onRecord.earlier || images.namesVersion(cell, image)))
-  return { at, by, ...digest, image: image?.name ?? null, planned: cells.length === 0 ? null : planned }
+  // What the one that pulls for it is to have is planned for it too.
+  const rows = steps.flatMap(({ image }) => (image === null ? [] : { image, rollback: null }))
+  const place = image && imagePlace(image, onRecord, { rows, images })
+  const planned = rows.length === 0 ? null : place?.kind === 'step' && !place.earlier
+  return { at, by, ...digest, image: image?.name ?? null, planned }
 }
 
 function identifiedBy({ sharedWith, pulls, rows }: DeviceFacts): IdentifiedBy | null {

@@ -10,8 +10,8 @@ import type { ClientRef, Entry, EntryOf, ImageReference, NewEntry } from '../led
 import type { Image } from '../staging/image.ts'
 import type { SettleTimes } from '../staging/settling.ts'
 import type { Matched } from '../trust/matching/finding.ts'
-import { type AllowedImages, createAllowedImages } from './allowed-images.ts'
-import { createDeviceFinder, type DeviceFinder, type FoundDevice, type SeenClient } from './device-finder.ts'
+import { createAllowedImages, wrongImageUnderWay } from './allowed-images.ts'
+import { createDeviceFinder, type FoundDevice, onlyDevice, type SeenClient } from './device-finder.ts'
 import { type Hint, hintsFrom } from './hints.ts'
 import { type DeviceMatched, matchOnPlan } from './match-on-plan.ts'
 import { planAgainstFacts } from './plan.ts'
@@ -22,7 +22,6 @@ import { createReturnWatch, type ReturnWatchOptions } from './return-watch.ts'
 import { sheetEntry } from './sheet-entry.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 import { createVisitFile, GONE_SHEET, type ReadSheet } from './visit-file.ts'
-import { wrongImageUnderWay } from './wrong-image-words.ts'
 
 export type LiveVisit = ReturnType<typeof createLiveVisit>
 
@@ -59,8 +58,8 @@ export function createLiveVisit(deps: LiveVisitDeps) {
   const learnt = new Map<string, string>()
   const warnedOf = new Set<string>()
   const notBack = new Set<string>()
-  let finder: DeviceFinder = createDeviceFinder([])
-  let allowed: AllowedImages = createAllowedImages([])
+  let finder = createDeviceFinder([])
+  let allowed = createAllowedImages([])
   let plan: Plan | undefined
   let names: ImageNames | undefined
   let hints: readonly Hint[] | undefined
@@ -119,24 +118,19 @@ export function createLiveVisit(deps: LiveVisitDeps) {
   function find(client: SeenClient): FoundDevice {
     const found = finder.find(client)
     if (client.mac === null) return found
-    if (found.kind === 'one') {
-      learnt.set(client.mac, found.device)
-      return found
-    }
-    const device = learnt.get(client.mac)
-    return device === undefined ? found : { kind: 'one', device }
+    const device = onlyDevice(found)
+    if (device !== null) learnt.set(client.mac, device)
+    const own = learnt.get(client.mac)
+    return own === undefined ? found : { devices: [own] }
   }
-  const seen = (client: ClientRef): SeenClient => ({ address: client.address, mac: deps.pulls.macOf(client) })
-  const nameOf = (client: SeenClient): string | null => {
-    const found = find(client)
-    return found.kind === 'one' ? found.device : null
-  }
+  const nameOf = (client: SeenClient): string | null => onlyDevice(find(client))
+  const judge = (client: ClientRef, image: ImageReference) =>
+    allowed.judge(find({ address: client.address, mac: deps.pulls.macOf(client) }), image, imageNames())
 
   function warnOfWrongImage(entry: EntryOf<'fetch-begun'>): void {
     const { image } = entry
     if (image === undefined || entry.promised === 0 || entry.rehearsal === true) return
-    if (file.sheet === undefined) return
-    const verdict = allowed.judge(find(seen(entry.client)), image, imageNames())
+    const verdict = judge(entry.client, image)
     if (verdict.kind !== 'wrong' || verdict.planned.length === 0) return
     const key = `${verdict.device} ${image.sha256}`
     if (warnedOf.has(key)) return
@@ -200,13 +194,13 @@ export function createLiveVisit(deps: LiveVisitDeps) {
     ): { readonly why: string; readonly hint: string } | undefined {
       if (!deps.onlyPlanned) return undefined
       if (file.sheet === undefined) return { why: 'there is no visit sheet', hint: HINT_NO_SHEET }
-      const verdict = allowed.judge(find(seen(client)), image, imageNames())
+      const verdict = judge(client, image)
       if (verdict.kind === 'planned') return undefined
       if (verdict.kind === 'not on the sheet') return { why: verdict.why, hint: HINT_ROW }
       const planned = verdict.planned.length === 0 ? 'nothing is' : `${verdict.planned.join(', then ')} is`
       return { why: `${image.name} is not planned for ${verdict.device}: ${planned}`, hint: HINT_IMAGE }
     },
-    /** An entry of this run has become durable, and has been applied to what `VisitDeskDeps` gives. */
+    /** An entry of this run has become durable, and has been applied to what pulls and standings rest on. */
     apply(entry: Entry): void {
       if (entry.kind === 'fetch-begun') warnOfWrongImage(entry)
       else if (entry.kind === 'fetch-ended') watchReturnOf(entry)

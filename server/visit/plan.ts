@@ -4,12 +4,19 @@
  * more than that the other pulled, of devices that share an address no more than "unconfirmed".
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import { addTo, grouped } from '../grouped.ts'
+import { grouped, type NonEmpty } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
-import { type DeviceFacts, type DeviceObservation, emptyGathered, type Gathered } from './device-facts.ts'
+import {
+  addressesOf,
+  type DeviceFacts,
+  type DeviceObservation,
+  emptyGathered,
+  type Gathered,
+} from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { planDevice } from './device-plan.ts'
 import { hintsFrom } from './hints.ts'
+import type { Offers } from './offers.ts'
 import type { DevicePlan, Plan, Stranger } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
@@ -40,57 +47,104 @@ export interface PlanFacts {
 }
 
 export function planAgainstFacts(facts: PlanFacts): Plan {
-  const finder = createDeviceFinder(facts.rows)
-  const byDevice = grouped(facts.rows, ({ device }) => deviceKey(device))
-  const gathered = new Map([...byDevice].map(([key, rows]) => [key, emptyGathered(rows)]))
-  const strangers = new Map<string, PullRecord[]>()
-  const learnt = learnHardware(facts, finder)
-  for (const { pull, evidence } of pullsInOrder(facts.ledgers)) {
-    const owners = ownersOf(pull, finder, learnt)
-    const shared = owners.length > 1
-    for (const name of owners) {
-      const onRecord = evidence.offers.judge(pull.image)
-      gathered.get(deviceKey(name))?.pulls.push({ pull, shared, onRecord })
-    }
-    if (shared) for (const name of owners) markShared(gathered, name, owners)
-    if (owners.length > 0) continue
-    addTo(strangers, pull.client.mac ?? pull.client.address, pull)
-    const found = finder.find(pull.client)
-    if (found.kind === 'other hardware') gathered.get(deviceKey(found.device))?.takenBy.push(pull)
-  }
-  gatherAsked(facts, finder, gathered)
-  gatherHints(facts, finder, gathered)
-  const otherObservations = gatherObservations(facts, finder, gathered)
-  gatherReturns(facts, finder, gathered)
+  const { finder, devices: gathered, nobodys, otherObservations } = gather(facts)
   const devices = planDevices(facts, gathered)
   return {
     devices,
-    strangers: [...strangers.values()].map((pulls) => strangerOf(pulls, finder)),
+    strangers: nobodys.map((pulls) => strangerOf(pulls, finder)),
     otherObservations,
     counts: countStandings(devices),
     complete: !devices.some(({ standing }) => isOpen(standing)),
   }
 }
 
-interface PullOfLedger {
-  readonly pull: PullRecord
-  readonly evidence: VisitEvidence
+/** What the ledgers say of each device of the sheet, and what they say of none. */
+function gather({ rows, ledgers, moved, linkMbps, macOf = () => null }: PlanFacts) {
+  const finder = createDeviceFinder(rows)
+  const byDevice = grouped(rows, ({ device }) => deviceKey(device))
+  const devices = new Map([...byDevice].map(([key, own]) => [key, emptyGathered(own)]))
+  const named = (name: string | null): Gathered | undefined => devices.get(deviceKey(name ?? ''))
+  /** Those that a fetch may be of. */
+  const ofFetch = ({ client: { address, mac } }: FetchRecord): (Gathered | undefined)[] =>
+    finder.find({ address, mac: mac ?? macOf(address) }).devices.map(named)
+
+  const pulls = merged(
+    ledgers,
+    ({ pulls }) => pulls,
+    ({ begunSeq }) => begunSeq,
+  )
+  const learnt = learnHardware(pulls, finder)
+  const nobodys: PullRecord[] = []
+  for (const [pull, { offers }] of pulls) {
+    const owners = ownersOf(pull, finder, learnt)
+    const shared = owners.length > 1
+    for (const name of owners) {
+      const device = named(name)
+      device?.pulls.push({ pull, shared, onRecord: offers.judge(pull.image) })
+      if (shared && device !== undefined) device.sharedWith = owners.filter((other) => other !== name)
+    }
+    if (owners.length > 0) continue
+    nobodys.push(pull)
+    named(finder.find(pull.client).otherHardware?.device ?? null)?.takenBy.push(pull)
+  }
+
+  const asked = merged(
+    ledgers,
+    ({ evidence }) => evidence.asked(),
+    ({ latest }) => latest.begunSeq,
+  )
+  for (const [each] of asked) for (const device of ofFetch(each.latest)) device?.asked.push(each)
+
+  const fetches = new Map(moved.map((fetch) => [fetch.id, fetch]))
+  for (const hint of hintsFrom(moved, linkMbps)) {
+    const last = fetches.get(hint.fetches.at(-1) ?? '')
+    for (const device of last === undefined ? [] : ofFetch(last)) device?.hints.push(hint)
+  }
+
+  const otherObservations: EntryOf<'observed'>[] = []
+  const observed = merged(
+    ledgers,
+    ({ evidence }) => evidence.observations(),
+    ({ seq }) => seq,
+  )
+  for (const [{ entry, seq }, { offers }] of observed) {
+    // A person may write a device's name or one of its addresses.
+    const device = named(finder.named(entry.device))
+    if (device === undefined) otherObservations.push(entry)
+    device?.observations.push(entry)
+    device?.seen.push(seenIn(entry, seq, offers))
+  }
+
+  for (const entry of ledgers.flatMap(({ evidence }) => evidence.returns)) {
+    const { device, address } = entry
+    named(finder.named(device) ?? finder.nameOf({ address, mac: macOf(address) }))?.returns.push(entry)
+  }
+  const byClient = grouped(nobodys, ({ client }) => client.mac ?? client.address)
+  return { finder, devices, nobodys: [...byClient.values()], otherObservations }
 }
 
-function pullsInOrder(ledgers: readonly LedgerFacts[]): PullOfLedger[] {
-  const all = ledgers.flatMap(({ pulls, evidence }) => pulls.map((pull) => ({ pull, evidence })))
-  return ledgers.length === 1 ? all : all.sort((a, b) => a.pull.begunSeq - b.pull.begunSeq)
+/** What several ledgers say, in one order, each beside the evidence of its own ledger. */
+function merged<T>(
+  ledgers: readonly LedgerFacts[],
+  of: (ledger: LedgerFacts) => readonly T[],
+  place: (item: T) => number,
+): (readonly [T, VisitEvidence])[] {
+  const all = ledgers.flatMap((ledger) => of(ledger).map((item) => [item, ledger.evidence] as const))
+  return all.sort(([a], [b]) => place(a) - place(b))
 }
 
 /** Devices by the hardware address that one of their pulls showed: they keep it when their address changes. */
-function learnHardware({ ledgers }: PlanFacts, finder: DeviceFinder): ReadonlyMap<string, string> {
+function learnHardware(
+  pulls: readonly (readonly [PullRecord, VisitEvidence])[],
+  finder: DeviceFinder,
+): ReadonlyMap<string, string> {
   const devices = new Map<string, Set<string>>()
-  for (const pull of ledgers.flatMap(({ pulls }) => pulls)) {
-    if (pull.client.mac === null) continue
-    for (const address of pull.addresses ?? [pull.client.address]) {
-      const found = finder.find({ address, mac: pull.client.mac })
-      if (found.kind !== 'one') continue
-      devices.set(pull.client.mac, (devices.get(pull.client.mac) ?? new Set()).add(found.device))
+  for (const [pull] of pulls) {
+    const { mac } = pull.client
+    if (mac === null) continue
+    for (const address of addressesOf(pull)) {
+      const name = finder.nameOf({ address, mac })
+      if (name !== null) devices.set(mac, (devices.get(mac) ?? new Set()).add(name))
     }
   }
   return new Map([...devices].flatMap(([mac, names]) => (names.size === 1 ? [[mac, [...names].join()]] : [])))
@@ -103,71 +157,13 @@ function ownersOf(
   learnt: ReadonlyMap<string, string>,
 ): readonly string[] {
   const { mac } = pull.client
-  for (const address of pull.addresses ?? [pull.client.address]) {
-    const found = finder.find({ address, mac })
-    if (found.kind === 'one') return [found.device]
-    if (found.kind === 'several') {
-      const own = mac === null ? undefined : learnt.get(mac)
-      return own === undefined ? found.devices : [own]
-    }
-  }
+  const found = addressesOf(pull).map((address) => finder.find({ address, mac }).devices)
+  const devices = found.find(({ length }) => length > 0) ?? []
   const own = mac === null ? undefined : learnt.get(mac)
-  return own === undefined ? [] : [own]
+  return devices.length === 1 || own === undefined ? devices : [own]
 }
 
-function markShared(gathered: Map<string, Gathered>, name: string, owners: readonly string[]): void {
-  const there = gathered.get(deviceKey(name))
-  if (there !== undefined) there.sharedWith = owners.filter((other) => other !== name)
-}
-
-function gatherAsked(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  const all = facts.ledgers
-    .flatMap(({ evidence }) => evidence.asked())
-    .sort((a, b) => a.latest.begunSeq - b.latest.begunSeq)
-  for (const asked of all) {
-    for (const name of namesOf(asked.latest, facts, finder)) gathered.get(deviceKey(name))?.asked.push(asked)
-  }
-}
-
-function gatherHints(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  const fetches = new Map(facts.moved.map((fetch) => [fetch.id, fetch]))
-  for (const hint of hintsFrom(facts.moved, facts.linkMbps)) {
-    const last = fetches.get(hint.fetches.at(-1) ?? '')
-    for (const name of last === undefined ? [] : namesOf(last, facts, finder)) {
-      gathered.get(deviceKey(name))?.hints.push(hint)
-    }
-  }
-}
-
-/** Devices that a fetch may be of. */
-function namesOf({ client }: FetchRecord, { macOf }: PlanFacts, finder: DeviceFinder): readonly string[] {
-  const { address } = client
-  const found = finder.find({ address, mac: client.mac ?? macOf?.(address) ?? null })
-  if (found.kind === 'one') return [found.device]
-  return found.kind === 'several' ? found.devices : []
-}
-
-/** A person may write a device's name or one of its addresses. */
-function gatherObservations(
-  facts: PlanFacts,
-  finder: DeviceFinder,
-  gathered: Map<string, Gathered>,
-): EntryOf<'observed'>[] {
-  const others: EntryOf<'observed'>[] = []
-  const all = facts.ledgers
-    .flatMap(({ evidence }) => evidence.observations().map((observation) => ({ ...observation, evidence })))
-    .sort((a, b) => a.seq - b.seq)
-  for (const { entry, seq, evidence } of all) {
-    const { device } = entry
-    const there = gathered.get(deviceKey(finder.named(device) ?? ''))
-    if (there === undefined) others.push(entry)
-    there?.observations.push(entry)
-    there?.seen.push(seenIn(entry, seq, evidence))
-  }
-  return others
-}
-
-function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEvidence): DeviceObservation {
+function seenIn(entry: EntryOf<'observed'>, seq: number, offers: Offers): DeviceObservation {
   const { at, by, after, digest } = entry
   const seen = { seq, at, by, after }
   if (digest === undefined) return seen
@@ -177,41 +173,31 @@ function seenIn(entry: EntryOf<'observed'>, seq: number, { offers }: VisitEviden
   return { ...seen, printed: { digest: { algorithm, value }, image, onRecord } }
 }
 
-function gatherReturns(facts: PlanFacts, finder: DeviceFinder, gathered: Map<string, Gathered>): void {
-  for (const entry of facts.ledgers.flatMap(({ evidence }) => evidence.returns)) {
-    const { device, address } = entry
-    const name = finder.named(device) ?? finder.nameOf({ address, mac: facts.macOf?.(address) ?? null })
-    gathered.get(deviceKey(name ?? ''))?.returns.push(entry)
-  }
-}
-
 /** Those that pull themselves first: what a device behind another one got is read from that one's row. */
-function planDevices(facts: PlanFacts, gathered: ReadonlyMap<string, Gathered>): DevicePlan[] {
+function planDevices(facts: PlanFacts, devices: ReadonlyMap<string, Gathered>): DevicePlan[] {
   const planned = new Map<string, { plan: DevicePlan; facts: DeviceFacts }>()
   const images = imagesKnown(facts)
-  const behind = new Map<string, PlannedRow[]>()
-  for (const row of facts.rows) {
-    if (row.via !== null) addTo(behind, deviceKey(row.via), row)
-  }
+  const pulledFor = facts.rows.filter(({ via }) => via !== null)
+  const behind = grouped(pulledFor, ({ via }) => deviceKey(via ?? ''))
   const plan = (key: string, there: Gathered, via?: DeviceFacts['via']): void => {
     const sharing = there.sharedWith
       .map(deviceKey)
-      .flatMap((other) => [...(gathered.get(other)?.rows ?? []), ...(behind.get(other) ?? [])])
+      .flatMap((other) => [...(devices.get(other)?.rows ?? []), ...(behind.get(other) ?? [])])
     const deviceFacts: DeviceFacts = {
       ...there,
       over: facts.over,
-      notBack: facts.notBack?.has(there.rows[0]?.device ?? '') === true,
+      notBack: facts.notBack?.has(there.rows[0].device) === true,
       images,
       othersRows: [...(behind.get(key) ?? []), ...sharing],
       via,
     }
     planned.set(key, { plan: planDevice(deviceFacts), facts: deviceFacts })
   }
-  for (const [key, there] of gathered) if (there.rows[0]?.via == null) plan(key, there)
-  for (const [key, there] of gathered) {
-    if (!planned.has(key)) plan(key, there, planned.get(deviceKey(there.rows[0]?.via ?? '')))
+  for (const [key, there] of devices) if (there.rows[0].via === null) plan(key, there)
+  for (const [key, there] of devices) {
+    if (!planned.has(key)) plan(key, there, planned.get(deviceKey(there.rows[0].via ?? '')))
   }
-  return [...gathered.keys()].flatMap((key) => planned.get(key)?.plan ?? [])
+  return [...devices.keys()].flatMap((key) => planned.get(key)?.plan ?? [])
 }
 
 /** What is in the folder last, since a cell that several versions would fit means the one that is on offer. */
@@ -221,17 +207,17 @@ function imagesKnown({ ledgers, present = [] }: PlanFacts): ImageNames {
   return createImageNames([...pulled.values(), ...offered, ...present])
 }
 
-function strangerOf(pulls: readonly PullRecord[], finder: DeviceFinder): Stranger {
-  const client = pulls[0]?.client ?? { address: '', mac: null, device: null }
-  const found = finder.find(client)
+function strangerOf(pulls: NonEmpty<PullRecord>, finder: DeviceFinder): Stranger {
+  const [{ client }] = pulls
+  const { otherHardware } = finder.find(client)
   return {
-    addresses: [...new Set(pulls.flatMap((pull) => pull.addresses ?? [pull.client.address]))],
+    addresses: [...new Set(pulls.flatMap(addressesOf))],
     mac: client.mac,
     pulls,
     remark:
-      found.kind === 'other hardware'
-        ? `Its address is the one of ${found.device} on the sheet, but its hardware address is not (${found.planned}).`
-        : null,
+      otherHardware === undefined
+        ? null
+        : `Its address is the one of ${otherHardware.device} on the sheet, but its hardware address is not (${otherHardware.planned}).`,
   }
 }
 

@@ -1,5 +1,10 @@
-/** The cell `image` (or `rollback`) of a visit sheet against images: plain path, original name, digest's digits. */
+/**
+ * The cells `image` and `rollback` of a visit sheet against images (plain path, original name, digest's digits), and what
+ * an image is to a device by the cells of its rows.
+ */
 import type { ImageReference } from '../ledger/entries.ts'
+import type { VersionOnRecord } from './offers.ts'
+import type { PlannedRow } from './sheet-rows.ts'
 
 /** Fewer digits of a digest than this name nothing. */
 const FEWEST_DIGITS = 6
@@ -14,9 +19,8 @@ export function createImageNames(images: readonly ImageReference[]) {
   for (const image of images) {
     for (const text of [image.plainPath, image.name]) {
       exact.set(written(text), image)
-      const there = alike.get(folded(text))
-      if (there === undefined) alike.set(folded(text), new Map([[image.name, image]]))
-      else there.set(image.name, image)
+      const there = alike.get(folded(text)) ?? new Map<string, ImageReference>()
+      alike.set(folded(text), there.set(image.name, image))
     }
   }
   const found = new Map<string, ImageReference | undefined>()
@@ -43,10 +47,6 @@ export function createImageNames(images: readonly ImageReference[]) {
     return found.get(cell)
   }
 
-  function isCopy(cell: string, { sha256 }: ImageReference): boolean {
-    return sha256 !== '' && find(cell)?.sha256 === sha256
-  }
-
   return {
     /** The known image that the cell names, if any; of several with the digits of a digest, the first. */
     find,
@@ -56,11 +56,49 @@ export function createImageNames(images: readonly ImageReference[]) {
      * beside it. Another name for the same bytes is the same image.
      */
     names: (cell: string, image: ImageReference): boolean =>
-      (byName(cell, image) ?? byDigits(cell, image)) || isCopy(cell, image),
+      (byName(cell, image) ?? byDigits(cell, image)) ||
+      (image.sha256 !== '' && find(cell)?.sha256 === image.sha256),
     /** True when the cell names this very version, by the digits of its digest and not by a name. */
     namesVersion: (cell: string, image: ImageReference): boolean =>
       byName(cell, image) === undefined && byDigits(cell, image),
   }
+}
+
+type Cells = Pick<PlannedRow, 'image' | 'rollback'>
+
+/** `steps`: whose image it is, from 0; `earlier`: another version of that file was on offer since. */
+export type ImagePlace =
+  | { readonly kind: 'step'; readonly steps: readonly number[]; readonly earlier: boolean }
+  | { readonly kind: 'rollback' }
+  | { readonly kind: 'of others' }
+  | { readonly kind: 'not planned' }
+
+/** No image stands on any of its rows: whatever it takes is right. */
+export function isFree(rows: readonly Cells[]): boolean {
+  return rows.every(({ image }) => image === null)
+}
+
+/** `rows`: the device's own; `othersRows`: of devices that it pulls for, or shares an address with. */
+export function imagePlace(
+  image: ImageReference,
+  { earlier }: Pick<VersionOnRecord, 'earlier'>,
+  facts: {
+    readonly rows: readonly Cells[]
+    readonly othersRows?: readonly Cells[]
+    readonly images: ImageNames
+  },
+): ImagePlace {
+  const { rows, othersRows = [], images } = facts
+  const names = (cell: string | null): boolean => cell !== null && images.names(cell, image)
+  const free = isFree(rows)
+  const steps = rows.flatMap((row, step) => (free || names(row.image) ? [step] : []))
+  if (steps.length > 0) {
+    const pinned = steps.some((step) => images.namesVersion(rows[step]?.image ?? '', image))
+    return { kind: 'step', steps, earlier: earlier && !pinned }
+  }
+  if (rows.some((row) => names(row.rollback))) return { kind: 'rollback' }
+  const others = othersRows.some((row) => names(row.image) || names(row.rollback))
+  return { kind: others ? 'of others' : 'not planned' }
 }
 
 function byDigits(cell: string, { sha256 }: ImageReference): boolean {

@@ -7,15 +7,25 @@
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import type { ImageReference } from '../ledger/entries.ts'
-import type { DeviceObservation, Pulled } from './device-facts.ts'
-import type { Grounds, PrintedDigest } from './plan-shape.ts'
-import { imagePlace, isFree, type StandingFacts, type StepStanding } from './standing-evidence.ts'
+import type { DeviceFacts, DeviceObservation, Pulled } from './device-facts.ts'
+import type { Grounds, PrintedDigest, StepPlan } from './plan-shape.ts'
+import { imagePlace, isFree } from './planned-image.ts'
+import { lastTarget, type PlannedRow } from './sheet-rows.ts'
 import { isOpen } from './standings.ts'
 import { compareVersions } from './version-order.ts'
 
+interface StandingFacts extends Pick<DeviceFacts, 'images' | 'pulls' | 'seen' | 'othersRows' | 'over'> {
+  readonly rows: readonly PlannedRow[]
+  readonly refusal: FetchRecord | null
+  /** Something came from it. */
+  readonly came: boolean
+}
+
+export type StepStanding = Pick<StepPlan, 'row' | 'standing' | 'grounds' | 'pull' | 'attempts'>
+
 /** In the order of the rows. */
 export function stepStandings(facts: StandingFacts): StepStanding[] {
-  const walk = createWalk(facts)
+  const walk = createWalk(facts.rows)
   const events = [
     ...facts.pulls.map((pulled) => ({
       seq: placeAmong(pulled.pull, facts.pulls),
@@ -24,12 +34,10 @@ export function stepStandings(facts: StandingFacts): StepStanding[] {
     ...facts.seen.map((seen) => ({ seq: seen.seq, take: () => takeSeen(seen, facts, walk) })),
   ]
   for (const { take } of events.sort((a, b) => a.seq - b.seq)) take()
-  const against = walk.against()
   const standings = walk.steps.map((step, number) => {
-    const last = number === walk.at() ? against : undefined
-    const told = standingOf(step, last, facts, facts.rows[number]?.image ?? null)
-    const pull = told.pull ?? step.support?.pull ?? step.running ?? step.attempts.at(-1) ?? null
-    return { ...told, pull, attempts: step.attempts }
+    const { row, running, attempts } = step
+    const told = standingOf(step, number === walk.at() ? walk.against() : undefined, facts)
+    return { row, ...told, pull: told.pull ?? running ?? attempts.at(-1) ?? null, attempts }
   })
   const open = standings.findIndex(({ standing }) => isOpen(standing))
   return standings.map((step, number) => (number === open ? withRefusal(step, facts.refusal) : step))
@@ -70,7 +78,15 @@ interface Support {
   readonly held: string | null
 }
 
+type Sure = Support & { readonly strength: 'pulled' | 'confirmed' }
+
+/** The step is done by it. */
+function isSure(support: Support | null | undefined): support is Sure {
+  return support != null && support.strength !== 'unconfirmed'
+}
+
 interface Step {
+  readonly row: PlannedRow
   readonly attempts: PullRecord[]
   support: Support | null
   running: PullRecord | null
@@ -89,37 +105,34 @@ interface Against {
 type Walk = ReturnType<typeof createWalk>
 
 /** Where the evidence has led so far. */
-function createWalk({ rows }: StandingFacts) {
+function createWalk(rows: readonly PlannedRow[]) {
   const steps = rows.map(
-    (): Step => ({ attempts: [], support: null, running: null, brokenOff: null, outOfOrder: false }),
+    (row): Step => ({ row, attempts: [], support: null, running: null, brokenOff: null, outOfOrder: false }),
   )
-  /** The step whose image the device took last; -1 before the first. */
-  let at = -1
+  /** The step whose image the device took last, at first the first one. Those after it have no support. */
+  let at = 0
   let against: readonly Against[] = []
   /** What the step at hand rested on before something spoke against it. */
   let doubted: Support | null = null
 
-  const here = (): Step | undefined => steps[Math.max(at, 0)]
-
   function believeAgain(): void {
-    const step = here()
+    const step = steps[at]
     if (step !== undefined) step.support ??= doubted
     doubted = null
   }
 
   return {
     steps,
-    at: () => Math.max(at, 0),
+    at: () => at,
     against: () => against.at(-1),
-    /** The same image twice in the plan takes two pulls: the first step from here on that is not done. */
+    /** The same image twice in the plan takes two pulls: the first step from here on that is not done, else the last. */
     target(candidates: readonly number[]): number {
-      const isDue = (step: number): boolean =>
-        step >= at && STRENGTH[steps[step]?.support?.strength ?? 'unconfirmed'] < STRENGTH.pulled
-      return candidates.find(isDue) ?? candidates.findLast((step) => step <= at) ?? candidates.at(-1) ?? 0
+      const isDue = (step: number): boolean => step >= at && !isSure(steps[step]?.support)
+      return candidates.find(isDue) ?? candidates.at(-1) ?? 0
     },
     support(number: number, fresh: Support): void {
       // On the way to another step, what stood before was done.
-      if (number !== Math.max(at, 0)) believeAgain()
+      if (number !== at) believeAgain()
       doubted = null
       against = []
       for (const later of steps.slice(number + 1)) {
@@ -135,16 +148,17 @@ function createWalk({ rows }: StandingFacts) {
       step.support = { ...fresh, pull: fresh.pull ?? before?.pull ?? null }
     },
     speakAgainst(said: Against): void {
-      const step = here()
+      const step = steps[at]
       doubted ??= step?.support ?? null
       if (step !== undefined) step.support = null
       against = [...against, said]
     },
     /** The latest observation corrects the ones before; where it is the target, a complete pull counts again. */
     observedRight(isTarget: boolean): void {
-      const wasWhole = doubted !== null && doubted.strength !== 'unconfirmed'
       against =
-        isTarget && wasWhole ? [] : against.filter(({ grounds }) => grounds.kind !== 'observed another')
+        isTarget && isSure(doubted)
+          ? []
+          : against.filter(({ grounds }) => grounds.kind !== 'observed another')
       if (against.length === 0) believeAgain()
     },
   }
@@ -164,15 +178,15 @@ function takePull({ pull, shared, onRecord }: Pulled, facts: StandingFacts, walk
     return
   }
   for (const step of place.steps) walk.steps[step]?.attempts.push(pull)
+  const target = walk.target(place.steps)
+  const step = walk.steps[target]
   if (isWhole(pull) && place.earlier) {
     const grounds = { kind: 'earlier version', image: image.name } as const
     walk.speakAgainst({ standing: 'contradicted', grounds, seq, pull })
   } else if (isWhole(pull)) {
     const strength = pull.state === 'complete' && !shared ? 'pulled' : 'unconfirmed'
-    walk.support(walk.target(place.steps), { strength, pull, printed: null, image, held: onRecord.held })
-  } else {
-    const step = walk.steps[walk.target(place.steps)]
-    if (step === undefined || place.earlier) return
+    walk.support(target, { strength, pull, printed: null, image, held: onRecord.held })
+  } else if (step !== undefined && !place.earlier) {
     if (pull.state === 'running' && !facts.over) step.running = pull
     else step.brokenOff = pull
   }
@@ -210,14 +224,12 @@ function takeVersion(
   walk: Walk,
 ): void {
   const isLast = walk.at() === rows.length - 1
-  const own = rows[walk.at()]?.versionTarget ?? null
-  const stated = rows.findLast(({ versionTarget }) => versionTarget !== null)?.versionTarget ?? null
-  const target = own ?? (isLast ? stated : null)
+  const target = rows[walk.at()]?.versionTarget ?? (isLast ? lastTarget(rows) : null)
   if (target === null) return
   const order = compareVersions(target, after)
   const isOfLaterStep = rows
     .slice(walk.at() + 1)
-    .some((row) => row.versionTarget !== null && compareVersions(row.versionTarget, after) === 'same')
+    .some(({ versionTarget }) => versionTarget !== null && compareVersions(versionTarget, after) === 'same')
   if (order === 'same' || order === 'cannot tell' || isOfLaterStep) {
     walk.observedRight(order === 'same')
     return
@@ -226,21 +238,16 @@ function takeVersion(
   walk.speakAgainst({ standing: 'contradicted', grounds, seq, pull: null })
 }
 
-type Told = Omit<StepStanding, 'attempts'>
+type Told = Pick<StepStanding, 'standing' | 'grounds' | 'pull'>
 
-function standingOf(
-  step: Step,
-  against: Against | undefined,
-  facts: StandingFacts,
-  cell: string | null,
-): Told {
-  const { support, running, brokenOff, outOfOrder, attempts } = step
-  if (support !== null && support.strength !== 'unconfirmed') return doneOr(support)
+function standingOf(step: Step, against: Against | undefined, facts: StandingFacts): Told {
+  const { row, support, running, brokenOff, outOfOrder, attempts } = step
+  if (isSure(support)) return doneOr(support)
   const alarms = against?.standing === 'wrong image' && against.seq > (running?.begunSeq ?? 0)
   if (running !== null && !alarms) return { standing: 'pulling', grounds: null, pull: running }
   if (support !== null) return { standing: 'unconfirmed', grounds: null, pull: support.pull }
   if (against !== undefined) return against
-  if (cell === null && attempts.length === 0)
+  if (row.image === null && attempts.length === 0)
     return { standing: 'nothing planned', grounds: null, pull: null }
   if (outOfOrder) return { standing: 'waiting', grounds: { kind: 'out of order' }, pull: null }
   if (brokenOff !== null) {
@@ -252,17 +259,16 @@ function standingOf(
 }
 
 /** What it holds by its own word or by a complete pull, unless that is held now. */
-function doneOr({ strength, pull, printed, image, held }: Support): Told {
+function doneOr({ strength, pull, printed, image, held }: Sure): Told {
   if (held !== null) {
     return { standing: 'contradicted', grounds: { kind: 'held', image: image.name, reason: held }, pull }
   }
-  const standing = strength === 'confirmed' ? 'confirmed' : 'pulled'
-  return { standing, grounds: printed === null ? null : { kind: 'printed', printed }, pull }
+  return { standing: strength, grounds: printed === null ? null : { kind: 'printed', printed }, pull }
 }
 
 /** A device that was refused is not waiting. What it got since counts more. */
 function withRefusal(step: StepStanding, refusal: FetchRecord | null): StepStanding {
-  if (step.standing !== 'waiting' || refusal?.ending !== 'refused') return step
+  if (step.standing !== 'waiting' || refusal === null) return step
   if (refusal.begunSeq < (step.attempts.at(-1)?.begunSeq ?? 0)) return step
   const { status, hint, target, reason } = refusal
   const at = refusal.ended ?? refusal.begun
