@@ -33,7 +33,8 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
   const stated = segmented ? 0 : pull.statedEnd
   const state = stateOf(pull, stated, segmented)
   const { seconds, ended } = state === 'running' ? { seconds: null, ended: null } : pull.durations.overAll()
-  const { address, otherAddresses, image } = pull
+  const { otherAddresses, image } = pull
+  const { address } = pull.client
   return {
     client: { address, mac, device },
     ...(otherAddresses.length > 0 && { addresses: [address, ...otherAddresses] }),
@@ -86,22 +87,18 @@ function notesOf(pull: PullEvidence, segmented: boolean): string[] {
     notes.push(
       'another device came to its network address meanwhile: whose the later parts were was not seen',
     )
-  if (pull.versionChanged) {
+  if (pull.versionChanged)
     notes.push('the client had begun another version and was given this one from the start')
-  }
   if (otherAddresses.length > 0) notes.push(`went on under another address: ${otherAddresses.join(', ')}`)
   if (statedTimes > 0 && !segmented) {
     const more = statedTimes - stated.length
     notes.push(`resumed at byte ${stated.join(', ')}${more > 0 ? ` and ${more} times more` : ''}`)
   }
-  if (segmented) {
-    const doubled = pull.doubled && !pull.shared
+  if (segmented && pull.doubled && !pull.shared)
     notes.push(
-      doubled
-        ? 'fetched in segments, some bytes twice at the same time: one client that left requests early, or several devices'
-        : 'fetched in segments',
+      'fetched in segments, some bytes twice at the same time: one client that left requests early, or several devices',
     )
-  }
+  else if (segmented) notes.push('fetched in segments')
   if (pull.undelivered !== null) notes.push(pull.undelivered)
   return notes
 }

@@ -8,11 +8,10 @@
  */
 import { createPassing } from '../grouped.ts'
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
-import { createClients, type LateHardware, type Moment } from './clients.ts'
+import { type Clients, createClients, type LateHardware, type Moment } from './clients.ts'
 import { Coverage } from './coverage.ts'
-import { Durations } from './fetch-times.ts'
 import { createFetchRecords } from './fetches.ts'
-import { handedSpan, type PullEvidence, takeBegun, takeEnded, takeStatement } from './pull-evidence.ts'
+import { handedSpan, PullEvidence } from './pull-evidence.ts'
 import { handedTwice, judgePull } from './pull-verdict.ts'
 import { resumeOffset } from './range-header.ts'
 import type { FetchRecord, PullRecord } from './records.ts'
@@ -34,25 +33,34 @@ interface PullRecordsOptions {
 
 export type PullRecords = ReturnType<typeof createPullRecords>
 
-interface Pull extends PullEvidence {
+class Pull extends PullEvidence {
   /** Counts the pulls, in the order they began. */
   readonly number: number
   line: Line
-  readonly client: ClientRef
   readonly moment: Moment
   /** Its own: another device may come to the same network address later. */
   mac: string | null
   /** The latest that joined without its hardware address, where this pull's was known: it may be another device's. */
   unsure: { readonly client: ClientRef; readonly moment: Moment } | undefined
   /** How far from byte 0 on its own fetches have handed over. */
-  reach: number
+  reach = 0
   record: PullRecord | undefined
+
+  constructor(number: number, line: Line, fetch: ImageFetch, clients: Clients<Lines>) {
+    // Each entry has names and digest anew: those of the pull before are as good.
+    super(fetch, sameImage(line.pulls.at(-1)?.image, fetch.image))
+    this.number = number
+    this.line = line
+    this.moment = clients.moment()
+    this.mac = clients.macOf(fetch.client)
+  }
 }
+
+type ImageFetch = FetchRecord & { readonly image: ImageReference }
 
 /** What one client did with one version, over all its pulls. */
 interface Line {
-  latest: Pull | undefined
-  /** Those not retired or folded yet, the latest included. */
+  /** Those not retired or folded yet; the latest is always there. */
   pulls: Pull[]
   /** As soon as there are so many of them, it is seen which can be folded. */
   foldAt: number
@@ -112,58 +120,23 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     const { sha256 } = fetch.image
     const line = lines.get(sha256) ?? lineWith([], { open: [], over: [], reach: 0 })
     lines.set(sha256, line)
-    const { latest } = line
+    const latest = line.pulls.at(-1)
     const goesOn = latest !== undefined && joins(latest, fetch)
     const isUnsure = goesOn && latest.mac !== null && fetch.client.mac === undefined
     // What is whole needs nothing more, whoever asks; and what it says to hold may be of another device.
     const isApart = isUnsure && recordOf(latest).state === 'complete'
     const pull = goesOn && !isApart ? latest : newPull(line, fetch)
     if (isUnsure && !isApart) pull.unsure = { client: fetch.client, moment: clients.moment() }
-    takeBegun(pull, fetch, isApart ? 0 : line.reach)
+    pull.takeBegun(fetch, isApart ? 0 : line.reach)
     outdate(pull)
     const opened = { pull, began: entries }
     open.set(fetch.id, opened)
     line.open.push(opened)
   }
 
-  function newPull(line: Line, fetch: FetchRecord & { image: ImageReference }): Pull {
+  function newPull(line: Line, fetch: ImageFetch): Pull {
     begunPulls += 1
-    const { client, begun, begunSeq } = fetch
-    const pull: Pull = {
-      number: begunPulls,
-      line,
-      client,
-      moment: clients.moment(),
-      mac: clients.macOf(client),
-      unsure: undefined,
-      reach: 0,
-      record: undefined,
-      // Each entry has names and digest anew: those of the pull before are as good.
-      image: sameImage(line.latest?.image, fetch.image),
-      fetches: NONE,
-      address: client.address,
-      otherAddresses: NONE,
-      begun,
-      begunSeq,
-      latestSeq: begunSeq,
-      underWay: 0,
-      lowest: fetch.first,
-      delivered: new Coverage(),
-      handedOver: new Coverage(),
-      bytesHandedOver: 0,
-      deliveredWhole: false,
-      inParts: false,
-      versionChanged: false,
-      statedEnd: 0,
-      stated: NONE,
-      statedTimes: 0,
-      durations: new Durations(),
-      undelivered: null,
-      shared: false,
-      mixed: false,
-      doubled: false,
-    }
-    line.latest = pull
+    const pull = new Pull(begunPulls, line, fetch, clients)
     line.pulls.push(pull)
     retirePast(line)
     if (line.pulls.length >= line.foldAt) fold(line)
@@ -205,7 +178,7 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
       return
     }
     rememberEnded(fetch.id, pull)
-    takeEnded(pull, fetch)
+    pull.takeEnded(fetch)
     pull.reach = further(pull.reach, fetch)
     line.reach = further(line.reach, fetch)
     compare(line, fetch, pull, began)
@@ -219,7 +192,6 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
     pull.underWay -= 1
     if (pull.fetches.length > 0) return
     line.pulls = line.pulls.filter((other) => other !== pull)
-    line.latest = line.pulls.at(-1)
   }
 
   /** With what ran beside it: only those that ended after this one began can have, the latest ones. */
@@ -264,9 +236,9 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   function statement(refusal: FetchRecord): void {
     if (!hasImage(refusal) || refusal.status !== 416) return
     if (resumeOffset(refusal.range) !== refusal.image.bytes) return
-    const pull = clients.find(refusal.client)?.get(refusal.image.sha256)?.latest
+    const pull = clients.find(refusal.client)?.get(refusal.image.sha256)?.pulls.at(-1)
     if (pull === undefined) return
-    takeStatement(pull, refusal.image.bytes, pull.line.reach)
+    pull.takeStatement(refusal.image.bytes, pull.line.reach)
     pull.latestSeq = Math.max(pull.latestSeq, refusal.begunSeq)
     outdate(pull)
   }
@@ -285,10 +257,9 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
 
   /** Nothing under way any more that could join an earlier pull or show that its address was shared. */
   function retirePast(line: Line): void {
-    if (options.retired === undefined || line.open.length > 0) return
-    if (line.pulls.length < 2) return
-    for (const pull of line.pulls) if (pull !== line.latest) options.retired(recordOf(pull))
-    line.pulls = line.latest === undefined ? [] : [line.latest]
+    if (options.retired === undefined || line.open.length > 0 || line.pulls.length < 2) return
+    for (const pull of line.pulls.slice(0, -1)) options.retired(recordOf(pull))
+    line.pulls = line.pulls.slice(-1)
   }
 
   function recordOf(pull: Pull): PullRecord {
@@ -363,14 +334,12 @@ export function createPullRecords(options: PullRecordsOptions = {}) {
   }
 }
 
-const NONE: never[] = []
-
 function sameImage(known: ImageReference | undefined, image: ImageReference): ImageReference {
   const { name, plainPath, bytes } = image
   return known?.name === name && known.plainPath === plainPath && known.bytes === bytes ? known : image
 }
 
-function hasImage(fetch: FetchRecord): fetch is FetchRecord & { image: ImageReference } {
+function hasImage(fetch: FetchRecord): fetch is ImageFetch {
   return fetch.image !== null
 }
 
@@ -413,7 +382,7 @@ function lineWith(pulls: readonly Pull[], more: Pick<Line, 'open' | 'over' | 're
   const overBytes = new Coverage()
   for (const { fetch } of more.over) overBytes.add(handedSpan(fetch))
   const foldAt = pulls.length + 2 * KEPT_A_LINE
-  const line: Line = { latest: pulls.at(-1), pulls: [...pulls], foldAt, overBytes, ...more }
+  const line: Line = { pulls: [...pulls], foldAt, overBytes, ...more }
   for (const pull of pulls) pull.line = line
   return line
 }
