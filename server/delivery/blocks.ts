@@ -11,10 +11,12 @@ import { createHash } from 'node:crypto'
 import { LRUCache } from 'lru-cache'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
-import { sameFile } from '../files/folder.ts'
+import { type OpenFile, sameFile } from '../files/folder.ts'
 import type { Version } from '../staging/image.ts'
-import type { ImageFile } from './image-file.ts'
 import { createPieceMemory, PIECE_BYTES, type Piece, type PieceMemory } from './pieces.ts'
+
+/** What blocks are read from: the descriptor that was checked. */
+export type ImageFile = Pick<OpenFile, 'identity' | 'stat' | 'readv' | 'close'>
 
 /** Verified, and held by whoever got it. */
 export interface HeldBlock {

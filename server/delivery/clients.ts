@@ -23,19 +23,14 @@ export interface Moment {
 
 export type Clients<T> = ReturnType<typeof createClients<T>>
 
-interface ClientsOptions<T> {
-  readonly make: () => T
-  /** Takes what is of this hardware address out of one and puts it into the other. */
-  readonly move: (late: LateHardware, from: T, to: T) => void
-}
-
 /** Between the first packets of a device and its place in the system's neighbour table, asked for at once. */
 const LEARNT_WITHIN_MS = 20_000
 
 /** After so long without an entry a run may be at another site, where another device has the network address. */
 const ANOTHER_SITE_MS = 60 * 60_000
 
-export function createClients<T>({ make, move }: ClientsOptions<T>) {
+/** `move` takes what is of a hardware address out of one and puts it into the other. */
+export function createClients<T>(make: () => T, move: (late: LateHardware, from: T, to: T) => void) {
   // Long: one table of clients; learning an address moves what is kept under another.
   const macs = new Map<string, { readonly mac: string; readonly seenAt: number }>()
   const kept = new Map<string, T>()
@@ -45,8 +40,8 @@ export function createClients<T>({ make, move }: ClientsOptions<T>) {
   let run = 0
   let upMs: number | undefined
 
-  const macAt = (address: string): string | undefined => macs.get(address)?.mac
-  const keyOf = ({ address, mac }: ClientRef): string => mac ?? macAt(address) ?? address
+  const macOf = ({ address, mac }: ClientRef): string | null => mac ?? macs.get(address)?.mac ?? null
+  const keyOf = (client: ClientRef): string => macOf(client) ?? client.address
 
   function keptFor(key: string): T {
     const there = kept.get(key)
@@ -100,7 +95,7 @@ export function createClients<T>({ make, move }: ClientsOptions<T>) {
     /** Of the entry applied last. */
     moment: (): Moment => ({ order, at, run, upMs }),
     keyOf,
-    macOf: ({ address, mac }: ClientRef): string | null => mac ?? macAt(address) ?? null,
+    macOf,
     /** Made when there is nothing yet. */
     of: (client: ClientRef): T => keptFor(keyOf(client)),
     find: (client: ClientRef): T | undefined => kept.get(keyOf(client)),

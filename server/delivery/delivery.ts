@@ -10,50 +10,40 @@ import type { SendQueues } from '../network/send-queue.ts'
 import { type ReadyImage, referenceOf } from '../staging/image.ts'
 import type { BlockStore, OpenedVersion } from './blocks.ts'
 import type { Phase, Seen } from './endings.ts'
-import { createFetch, type FetchEnd, type Wire } from './fetch.ts'
+import { createFetch, type FetchEnd, type RunningFetch } from './fetch.ts'
 import type { HeldParts } from './held-parts.ts'
 import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './range-header.ts'
-import { createRefusals } from './refusals.ts'
+import { createRefusals, type NewRefusal } from './refusals.ts'
 import { createSleepAwareTimer } from './sleep-aware-timer.ts'
 import { createTurns } from './turns.ts'
 import { createFetchesUnderWay } from './under-way.ts'
 
 /** A request as it came. Absent members were absent on the wire. */
-export interface Asked {
+export type Asked = Pick<
+  NewEntryOf<'fetch-begun'>,
+  | 'client'
+  | 'localAddress'
+  | 'localPort'
+  | 'method'
+  | 'target'
+  | 'httpVersion'
+  | 'userAgent'
+  | 'range'
+  | 'ifRange'
+  | 'rehearsal'
+> & {
   /** The protocol. */
   readonly door: string
-  readonly client: ClientRef
-  readonly localAddress: string
-  readonly localPort?: number
-  readonly method?: string
-  readonly target: string
-  readonly httpVersion?: string
-  readonly userAgent?: string
-  readonly range?: string
-  readonly ifRange?: string
-  readonly rehearsal?: boolean
 }
 
-export interface BodyPlan {
-  readonly status?: number | undefined
-  /** What was agreed with the client beforehand. */
-  readonly options?: Readonly<Record<string, string>> | undefined
-  readonly first: number
-  readonly promised: number
-  readonly versionChanged?: true | undefined
-}
+/** What is answered. */
+export type BodyPlan = Pick<
+  NewEntryOf<'fetch-begun'>,
+  'status' | 'options' | 'first' | 'promised' | 'versionChanged'
+>
 
-type Refused = Partial<Asked> &
-  Pick<Asked, 'door' | 'client' | 'localAddress'> & {
-    readonly status?: number | undefined
-    readonly denial?: string | undefined
-    readonly reason: string
-    readonly hint?: string | undefined
-    readonly image?: ImageReference | undefined
-    readonly firstLine?: string | undefined
-    readonly versionChanged?: true | undefined
-  }
+type Refused = NewRefusal & Pick<Asked, 'door' | 'ifRange' | 'rehearsal'>
 
 interface DeliveryEvents {
   /** What a fetch has seen, and the phase that it is in since. */
@@ -128,11 +118,7 @@ export function createDelivery(deps: DeliveryDeps) {
       ...asked,
       image,
       upMs: round(clock()),
-      status: plan.status,
-      options: plan.options,
-      first: plan.first,
-      promised: plan.promised,
-      versionChanged: plan.versionChanged,
+      ...plan,
       beside: beside > 0 ? beside : undefined,
       rehearsal: asked.rehearsal || undefined,
     })
@@ -175,8 +161,9 @@ export function createDelivery(deps: DeliveryDeps) {
     plan: BodyPlan,
     opened: OpenedVersion,
     place: Place,
-  ): { start(wire: Wire): void } {
-    const { client } = asked
+  ): Pick<RunningFetch, 'start'> {
+    const { client, rehearsal = false } = asked
+    const { first, promised } = plan
     const { sha256 } = image.version
     const resumesAt = resumeOffset(asked.range)
     const reference = referenceOf(image)
@@ -186,8 +173,8 @@ export function createDelivery(deps: DeliveryDeps) {
     const id = recordBegun(asked, reference, plan, underWay.moving(client, sha256))
     const fetch = createFetch({
       opened,
-      first: plan.first,
-      promised: plan.promised,
+      first,
+      promised,
       lingerMs: deps.limits.lingerMs,
       after: timer.after,
       turns,
@@ -198,10 +185,8 @@ export function createDelivery(deps: DeliveryDeps) {
       onEnd: (end) => recordEnd(id, end),
       onFault: (error) => deps.onFault(image, error),
     })
-    const { first, promised } = plan
-    const rehearsal = asked.rehearsal ?? false
     underWay.add({ id, client, image: reference, first, promised, rehearsal, fetch }, place)
-    return { start: (wire) => fetch.start(wire) }
+    return fetch
   }
 
   return {
@@ -219,7 +204,7 @@ export function createDelivery(deps: DeliveryDeps) {
      * FP_IMAGE_UNREADABLE, FP_IMAGE_NOT_READY when it was held or replaced meanwhile, and the ledger's errors;
      * nothing was promised then.
      */
-    async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<{ start(wire: Wire): void }> {
+    async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<Pick<RunningFetch, 'start'>> {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
       const found = underWay.takePlace(asked.client)
       if (!found.taken) throw new FetchproofError('FP_BUSY', { why: found.reason })
@@ -251,7 +236,6 @@ export function createDelivery(deps: DeliveryDeps) {
       closed = true
       underWay.withdraw(() => true, why)
       refusals.close()
-      underWay.close()
       timer.close()
     },
   }

@@ -4,31 +4,22 @@
  */
 import { createPassing } from '../grouped.ts'
 import type { ClientRef, Entry } from '../ledger/entries.ts'
-import { type Clients, createClients, isOfImage, type LateHardware, type Moment } from './clients.ts'
+import { createClients, isOfImage, type LateHardware, type Moment } from './clients.ts'
+
+export type HeldParts = ReturnType<typeof createHeldParts>
 
 /** What a client has of an image, as far as it is on record. */
-export interface HeldPart {
+export type HeldPart = Readonly<Pick<Part, 'sha256' | 'furthest' | 'underWay'>>
+
+interface Part {
   /** Of the version that it asked for from byte 0 last; of the first one on record, when it never did. */
   readonly sha256: string
   /**
    * The furthest byte of it that was handed over since the client turned to this version; without end where that is not
    * known (the server died meanwhile, or the client came with a part already).
    */
-  readonly furthest: number
-  /** Fetches of it that are under way. */
-  readonly underWay: number
-}
-
-export interface HeldParts extends Pick<Clients<unknown>, 'keyOf' | 'macOf'> {
-  apply(entry: Entry): void
-  of(client: ClientRef, imageName: string): HeldPart | undefined
-  /** Whether fetches of this version that have ended handed over all before this byte, so that a client may go on there. */
-  explained(client: ClientRef, image: { name: string; sha256: string }, byte: number): boolean
-}
-
-interface Part {
-  readonly sha256: string
   furthest: number
+  /** Fetches of it that are under way. */
   underWay: number
   /** Bytes `[0, reach)` were handed over by fetches that have ended. */
   reach: number
@@ -40,31 +31,26 @@ interface Part {
 
 type Parts = Map<string, Part>
 
-export function createHeldParts(): HeldParts {
+export function createHeldParts() {
   // Long: what clients hold; each function is an entry's effect on it or a question to it.
-  const clients = createClients<Parts>({ make: () => new Map(), move: moveLate })
+  const clients = createClients<Parts>(() => new Map(), moveLate)
   const open = createPassing<number, { readonly part: Part; readonly first: number }>()
 
   function begin(entry: Extract<Entry, { kind: 'fetch-begun' }>): void {
     const { id, client, image, first } = entry
     if (image === undefined || !isOfImage(entry)) return
+    const { name, sha256 } = image
     const parts = clients.of(client)
-    const there = parts.get(image.name)
-    let part = there
-    if (there === undefined || (first === 0 && there.sha256 !== image.sha256)) {
+    let part = parts.get(name)
+    if (part === undefined || (first === 0 && part.sha256 !== sha256)) {
+      // One is enough, and a chain of them would grow.
+      const instead = part && { ...part, instead: undefined }
       const furthest = first === 0 ? 0 : Number.POSITIVE_INFINITY
-      part = {
-        sha256: image.sha256,
-        furthest,
-        underWay: 0,
-        reach: 0,
-        client,
-        moment: clients.moment(),
-        instead: settled(there),
-      }
-      parts.set(image.name, part)
+      const moment = clients.moment()
+      part = { sha256, furthest, underWay: 0, reach: 0, client, moment, instead }
+      parts.set(name, part)
     }
-    if (part?.sha256 !== image.sha256) return
+    if (part.sha256 !== sha256) return
     part.underWay += 1
     open.set(id, { part, first })
   }
@@ -80,7 +66,7 @@ export function createHeldParts(): HeldParts {
   }
 
   /** What came before its hardware address was known, and too long ago to be told whose it was, may be its own too. */
-  function of(client: ClientRef, imageName: string): Part | undefined {
+  function partOf(client: ClientRef, imageName: string): Part | undefined {
     const own = clients.find(client)?.get(imageName)
     const atAddress = clients.at(client.address)?.get(imageName)
     if (own === undefined || atAddress === undefined) return own ?? atAddress
@@ -88,24 +74,20 @@ export function createHeldParts(): HeldParts {
   }
 
   return {
-    apply(entry) {
+    apply(entry: Entry): void {
       clients.apply(entry)
       if (entry.kind === 'fetch-begun') begin(entry)
       else if (entry.kind === 'fetch-ended') end(entry)
     },
     keyOf: clients.keyOf,
     macOf: clients.macOf,
-    of,
-    explained(client, { name, sha256 }, byte) {
-      const part = of(client, name)
+    of: (client: ClientRef, imageName: string): HeldPart | undefined => partOf(client, imageName),
+    /** Whether fetches of this version that have ended handed over all before this byte, so that a client may go on there. */
+    explained(client: ClientRef, { name, sha256 }: { name: string; sha256: string }, byte: number): boolean {
+      const part = partOf(client, name)
       return part?.sha256 === sha256 && part.reach >= byte
     },
   }
-}
-
-/** One is enough, and a chain of them would grow. */
-function settled(part: Part | undefined): Part | undefined {
-  return part && { ...part, instead: undefined }
 }
 
 /** Of two the later one is what the client holds. */

@@ -98,7 +98,7 @@ const PAST_AT_MOST = 64
 export function createPullRecords(options: PullRecordsOptions = {}) {
   // Long: all pulls over one set of lines, a function for each thing that an entry may do to them.
   const fetches = createFetchRecords(options.idPrefix)
-  const clients = createClients<Lines>({ make: () => new Map(), move: moveLate })
+  const clients = createClients<Lines>(() => new Map(), moveLate)
   // With `retired`, only what is under way stands here, and pulls stand in their lines alone: with a set of them beside,
   // the collector took a third of the time of an audit.
   const open = createPassing<string, Open>()

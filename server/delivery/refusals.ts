@@ -9,19 +9,10 @@ import { cutText } from '../ledger/outside-text.ts'
 import { clientGroup } from '../network/client-group.ts'
 
 type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
-type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
-
-interface Refusals {
-  /** `at` is RFC 3339 UTC. */
-  record(refusal: NewRefusal, at: string): void
-  /** Writes what was only counted so far. */
-  close(): void
-}
+export type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>
 
 export interface RefusalsOptions {
   readonly append: (refusal: Refusal) => void
-  /** How long like refusals are gathered. */
-  readonly gatherMs?: number
   /** A device of the visit, of which everything is recorded. */
   readonly isPlanned?: (client: ClientRef) => boolean
   /** On the disk of the records. */
@@ -34,6 +25,8 @@ interface Gathered {
   since: string
 }
 
+/** How long like refusals are gathered. */
+const GATHER_MS = 5_000
 const KINDS_AT_MOST = 1_000
 /** Of one client, in the time that is gathered. */
 const NOISE_AT_MOST = 20
@@ -47,9 +40,9 @@ const SCARCE_BYTES = 32 * 1024 * 1024
 const TOO_MANY = 'more requests for what is not here, or that cannot be parsed: only counted'
 const NO_ROOM = 'the disk of the record is nearly full: refusals are only counted'
 
-export function createRefusals(options: RefusalsOptions): Refusals {
+export function createRefusals(options: RefusalsOptions) {
   // Long: one count of like refusals; each function adds to it or writes it out.
-  const { append, gatherMs = 5_000, isPlanned = () => false, freeBytes } = options
+  const { append, isPlanned = () => false, freeBytes } = options
   const gathered = new Map<string, Gathered>()
   const counted = new Map<string, Gathered>()
   const noisy = new Map<string, number>()
@@ -59,10 +52,8 @@ export function createRefusals(options: RefusalsOptions): Refusals {
   let noise = 0
 
   function write(these: Map<string, Gathered>): void {
-    for (const { refusal, count, since } of these.values()) {
-      if (count === 1) append({ ...refusal })
-      else if (count > 1) append({ ...refusal, count, since })
-    }
+    for (const { refusal, count, since } of these.values())
+      if (count > 0) append({ ...refusal, ...(count > 1 && { count, since }) })
     these.clear()
   }
 
@@ -112,19 +103,23 @@ export function createRefusals(options: RefusalsOptions): Refusals {
   }
 
   return {
-    record(refusal, at) {
-      timer ??= setTimeout(next, gatherMs)
+    /** `at` is RFC 3339 UTC. */
+    record(refusal: NewRefusal, at: string): void {
+      timer ??= setTimeout(next, GATHER_MS)
       timer.unref()
       const key = keyOf(refusal)
       const entry: Refusal = { kind: 'fetch-refused', ...refusal, ...shortened(refusal) }
-      if (gathered.has(key)) return add(gathered, key, entry, at)
-      if (scarce) return onlyCounted(refusal, at, NO_ROOM)
-      if (isNoise(refusal) && isTooNoisy(refusal)) return onlyCounted(refusal, at, TOO_MANY)
-      if (gathered.size >= KINDS_AT_MOST) write(gathered)
-      append(entry)
-      gathered.set(key, { refusal: entry, count: 0, since: at })
+      if (gathered.has(key)) add(gathered, key, entry, at)
+      else if (scarce) onlyCounted(refusal, at, NO_ROOM)
+      else if (isNoise(refusal) && isTooNoisy(refusal)) onlyCounted(refusal, at, TOO_MANY)
+      else {
+        if (gathered.size >= KINDS_AT_MOST) write(gathered)
+        append(entry)
+        gathered.set(key, { refusal: entry, count: 0, since: at })
+      }
     },
-    close() {
+    /** Writes what was only counted so far. */
+    close(): void {
       clearTimeout(timer)
       flush()
     },

@@ -1,4 +1,5 @@
 /** The fetches under way: their places, stalls, and who moves beside whom. */
+import { EventEmitter } from 'node:events'
 import type { ClientRef, ImageReference } from '../ledger/entries.ts'
 import type { RunningFetch } from './fetch.ts'
 import { createPlaces, type FetchLimits, type Place } from './places.ts'
@@ -34,7 +35,7 @@ export function createFetchesUnderWay(
 ) {
   // Long: one list of fetches; each function is a change of it or a question to it.
   const open = new Map<number, { readonly fetch: UnderWay; readonly place: Place }>()
-  let waiting: (() => void)[] = []
+  const events = new EventEmitter<{ changed: [] }>()
   let sweeping: NodeJS.Timeout | undefined
 
   const stillFor = (fetch: RunningFetch): number => clock() - Math.max(fetch.movedAt, wokeAt())
@@ -46,12 +47,6 @@ export function createFetchesUnderWay(
   function alike(client: ClientRef, sha256: string): UnderWay[] {
     const key = clientKey(client)
     return list().filter((fetch) => fetch.image.sha256 === sha256 && clientKey(fetch.client) === key)
-  }
-
-  function wake(): void {
-    const woken = waiting
-    waiting = []
-    for (const listener of woken) listener()
   }
 
   function giveUpStill(): void {
@@ -69,7 +64,7 @@ export function createFetchesUnderWay(
       place.sends(fetch.fetch)
       sweeping ??= setInterval(giveUpStill, SWEEP_MS)
       sweeping.unref()
-      wake()
+      events.emit('changed')
     },
     /** It has handed over everything. */
     handedOver: (id: number): void => open.get(id)?.place.waits(),
@@ -80,7 +75,7 @@ export function createFetchesUnderWay(
         clearInterval(sweeping)
         sweeping = undefined
       }
-      wake()
+      events.emit('changed')
     },
     list,
     /** How many other fetches of this client and version moved within `stalledMs`. */
@@ -102,12 +97,6 @@ export function createFetchesUnderWay(
       for (const { fetch } of list().filter(which)) fetch.withdraw(why)
     },
     /** Calls once, when the next fetch has begun or ended. */
-    onceChanged(listener: () => void): void {
-      waiting.push(listener)
-    },
-    close(): void {
-      clearInterval(sweeping)
-      sweeping = undefined
-    },
+    onceChanged: (listener: () => void): void => void events.once('changed', listener),
   }
 }

@@ -6,7 +6,6 @@ import { EventEmitter } from 'node:events'
 import { hostname, platform, release, userInfo } from 'node:os'
 import { createBlockStore } from '../delivery/blocks.ts'
 import { createDelivery, type Delivery } from '../delivery/delivery.ts'
-import { imageFileOf } from '../delivery/image-file.ts'
 import { createLivePulls } from '../delivery/live-pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { FetchproofError, isFetchproofError, messageOf, systemCode } from '../errors.ts'
@@ -304,7 +303,7 @@ function wireDelivery(
     ledger,
     blocks: createBlockStore({
       cacheBytes: settings.blockCacheBytes,
-      openFile: async (name) => imageFileOf(await catalogue.openAgain(name)),
+      openFile: catalogue.openAgain,
     }),
     limits: settings,
     sendQueues,

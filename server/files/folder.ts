@@ -2,9 +2,10 @@
  * The staging folder and the files in it: checking the folder, opening a file so that nothing outside the
  * folder and nothing but a regular file is ever read, and what the system says a file is.
  */
-import { type BigIntStats, constants } from 'node:fs'
+import { type BigIntStats, constants, readv } from 'node:fs'
 import { access, type FileHandle, open, realpath, stat } from 'node:fs/promises'
 import { isAbsolute, relative, resolve, sep } from 'node:path'
+import { promisify } from 'node:util'
 import { FetchproofError, systemCode } from '../errors.ts'
 
 /** Of `st_blocks` (POSIX leaves it open, every system here counts in these). */
@@ -124,6 +125,8 @@ export async function openAgain(path: string): Promise<OpenFile> {
   }
 }
 
+const scatter = promisify(readv)
+
 function openFile(handle: FileHandle, stats: BigIntStats) {
   let closing: Promise<void> | undefined
   return {
@@ -136,6 +139,9 @@ function openFile(handle: FileHandle, stats: BigIntStats) {
       const { buffer, bytesRead } = await handle.read(Buffer.alloc(bytes), 0, bytes, 0)
       return buffer.subarray(0, bytesRead)
     },
+    /** Scattered over the buffers, from a position on. */
+    readv: (buffers: readonly NodeJS.ArrayBufferView[], position: number): Promise<{ bytesRead: number }> =>
+      scatter(handle.fd, buffers, position),
     /** What the descriptor says now. */
     stat: async (): Promise<FileIdentity> => identityOf(await handle.stat({ bigint: true })),
     close(): Promise<void> {
