@@ -1,21 +1,19 @@
 /**
- * A bench as in real life, small and quick: a depot over a temporary folder, the image port and the bench app
- * listening on loopback. The depot is told documentation addresses (RFC 5737, RFC 3849), so that the lines to
- * paste are the same on every machine.
+ * A bench as in real life, small and quick: on the ground of a depot the image port and the bench app, listening on
+ * loopback. The depot is told documentation addresses (RFC 5737, RFC 3849), so that the lines to paste are the same on
+ * every machine.
  */
 import { randomBytes } from 'node:crypto'
-import { mkdtemp, realpath, rm, writeFile } from 'node:fs/promises'
 import type { Server } from 'node:http'
 import { type AddressInfo, connect, type Socket } from 'node:net'
-import { tmpdir } from 'node:os'
-import { join } from 'node:path'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
-import { type Depot, openDepot } from '../../server/depot/depot.ts'
+import type { Depot } from '../../server/depot/depot.ts'
 import { HTTP_FACTS } from '../../server/image-port/door-facts.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
-import { createSettings, type SettingsInput } from '../../server/settings.ts'
+import type { SettingsInput } from '../../server/settings.ts'
+import { type Ground, openGround } from '../depot/ground.ts'
 
 export const OWN = ownAddresses({
   eth0: [
@@ -56,40 +54,31 @@ export interface RunningOptions {
   readonly pagePort?: number
 }
 
-export interface Running {
-  readonly depot: Depot
-  readonly folder: string
+export interface Running extends Pick<Ground, 'depot' | 'folder' | 'stage' | 'close'> {
   readonly token: string
   /** `http://127.0.0.1:PORT`. */
   readonly page: string
   readonly pagePort: number
   readonly imagePort: number
-  /** Puts a file into the staging folder and waits until it is judged. */
-  stage(name: string, bytes: Uint8Array | string): Promise<void>
-  /** Ends the run; the folder stays unless this run made it. */
-  close(): Promise<void>
 }
 
+/** Ends with `close`; the folder stays unless this run made it. */
 export async function startRunning(options: RunningOptions = {}): Promise<Running> {
-  const folder = options.folder ?? (await realpath(await mkdtemp(join(tmpdir(), 'bench-'))))
-  const settings = createSettings({
-    folder,
-    settleMs: 20,
-    settleUnsureMs: 60,
-    rescanMs: 200,
-    stalledMs: 600,
-    lingerMs: 60_000,
-    ...options.settings,
+  const cleanings: (() => Promise<void>)[] = []
+  const ground = await openGround({
+    folder: options.folder,
+    settings: { stalledMs: 600, lingerMs: 60_000, ...options.settings },
+    cleanUp: (clean) => void cleanings.unshift(clean),
   })
-  const real = await openDepot({ settings, version: '0.0.0-test' })
   const own = options.own ?? OWN
   const listening = [
     { address: '0.0.0.0', port: SHOWN_PORT, door: HTTP_FACTS },
     { address: '::', port: SHOWN_PORT, door: HTTP_FACTS },
   ]
-  const depot: Depot = { ...real, own: () => own, bases: () => basesOf(own, listening) }
+  const depot: Depot = { ...ground.depot, own: () => own, bases: () => basesOf(own, listening) }
   const token = options.token ?? randomBytes(32).toString('base64url')
   const images = await listenWithImages(depot)
+  ground.closesDoor(images.close)
   const app = await createBenchApp({
     depot: options.shown?.(depot) ?? depot,
     token,
@@ -97,28 +86,22 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
     ...options.bench,
   })
   await app.listen({ host: '127.0.0.1', port: options.pagePort ?? 0 })
+  cleanings.unshift(async () => void (await app.close()))
   const { port } = app.server.address() as AddressInfo
   let closing: Promise<void> | undefined
 
   async function shut(): Promise<void> {
-    await app.close()
-    await depot.close('the test has ended')
-    await images.close()
-    if (options.folder === undefined) await rm(folder, { recursive: true, force: true })
+    for (const clean of cleanings) await clean()
   }
 
   return {
     depot,
-    folder,
+    folder: ground.folder,
     token,
     page: `http://127.0.0.1:${port}`,
     pagePort: port,
     imagePort: images.port,
-    async stage(name, bytes) {
-      await writeFile(join(folder, name), bytes)
-      await depot.catalogue.rescan()
-      await depot.catalogue.idle()
-    },
+    stage: ground.stage,
     close() {
       closing ??= shut()
       return closing

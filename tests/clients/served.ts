@@ -9,7 +9,7 @@
 import { type ChildProcess, spawn } from 'node:child_process'
 import { createHash } from 'node:crypto'
 import { createSocket } from 'node:dgram'
-import { EventEmitter, once } from 'node:events'
+import { once } from 'node:events'
 import {
   existsSync,
   mkdtempSync,
@@ -27,8 +27,9 @@ import { createInterface } from 'node:readline'
 import type { Readable } from 'node:stream'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterAll } from 'vitest'
-import type { Entry, EntryKind, EntryOf } from '../../server/ledger/entries.ts'
+import type { Entry } from '../../server/ledger/entries.ts'
 import { startInProcess } from '../commands/in-process.ts'
+import { type Heard, hearEntries } from './heard-entries.ts'
 import { PROGRAM } from './program.ts'
 
 /** How long a thing lives: `onTestFinished`, or what `untilAllDone()` gives. */
@@ -46,26 +47,12 @@ export function untilAllDone(): Until {
   return (clean) => void cleans.push(clean)
 }
 
-export interface Served {
+export interface Served extends Heard {
   readonly folder: string
   readonly port: number
-  /** What standard output has said so far. */
-  readonly entries: readonly Entry[]
   /** Lines of standard output that are not a JSON object: there must be none. */
   readonly otherLines: readonly string[]
   stderr(): string
-  /** The first entry of a kind that fits, already there or still to come. */
-  entry<K extends EntryKind>(
-    kind: K,
-    fits?: (entry: EntryOf<K>) => boolean,
-    deadlineMs?: number,
-  ): Promise<EntryOf<K>>
-  /** The newest `image` entry of a file; with `sha256` waits for that version. */
-  image(name: string, sha256?: string): Promise<EntryOf<'image'>>
-  /** Entries of the `nth` fetch that came from this port of the client. */
-  begun(clientPort: number, nth?: number): Promise<EntryOf<'fetch-begun'>>
-  ended(clientPort: number, nth?: number, deadlineMs?: number): Promise<EntryOf<'fetch-ended'>>
-  refused(clientPort: number): Promise<EntryOf<'fetch-refused'>>
   /** SIGINT, and one more after `againMs` where given; resolves with the exit status. */
   stop(againMs?: number): Promise<number>
 }
@@ -305,72 +292,26 @@ function listening(pid: number | undefined, port: number): boolean {
 }
 
 function observe({ stdout, stderr, ended, signal }: Running, folder: string, port: number): Served {
-  const entries: Entry[] = []
   const otherLines: string[] = []
   const words: string[] = []
-  const heard = new EventEmitter<{ news: [] }>().setMaxListeners(0)
+  const said = (): string => words.join('')
+  const { waits, hear, end } = hearEntries(DEADLINE_MS, said)
   let over = false
   stderr.setEncoding('utf8').on('data', (text: string) => words.push(text))
   createInterface({ input: stdout }).on('line', (line) => {
-    if (line.startsWith('{') && line.endsWith('}')) entries.push(JSON.parse(line) as Entry)
+    if (line.startsWith('{') && line.endsWith('}')) hear([JSON.parse(line) as Entry])
     else otherLines.push(line)
-    heard.emit('news')
   })
   void ended.then(() => {
     over = true
-    heard.emit('news')
+    end()
   })
-
-  async function wait<T>(find: () => T | undefined, what: string, deadlineMs = DEADLINE_MS): Promise<T> {
-    const signal = AbortSignal.timeout(deadlineMs)
-    for (;;) {
-      const found = find()
-      if (found !== undefined) return found
-      if (!over && !signal.aborted) await once(heard, 'news', { signal }).catch(() => undefined)
-      else {
-        const last = entries.slice(-5).map((entry) => JSON.stringify(entry))
-        throw new Error(`no ${what} within ${deadlineMs} ms\n${last.join('\n')}\n${words.join('')}`)
-      }
-    }
-  }
-
-  const served: Served = {
+  return {
+    ...waits,
     folder,
     port,
-    entries,
     otherLines,
-    stderr: () => words.join(''),
-    entry: <K extends EntryKind>(kind: K, fits: (entry: EntryOf<K>) => boolean = () => true, ms?: number) =>
-      wait(
-        () => entries.find((entry) => entry.kind === kind && fits(entry as EntryOf<K>)) as EntryOf<K>,
-        kind,
-        ms,
-      ),
-    image: (name, digest) =>
-      wait(
-        () =>
-          entries.findLast(
-            (entry): entry is EntryOf<'image'> =>
-              entry.kind === 'image' &&
-              entry.name === name &&
-              (digest === undefined || entry.sha256 === digest),
-          ),
-        `image ${name}`,
-      ),
-    begun: (clientPort, nth = 0) =>
-      wait(
-        () =>
-          entries.filter(
-            (entry): entry is EntryOf<'fetch-begun'> =>
-              entry.kind === 'fetch-begun' && entry.client.port === clientPort,
-          )[nth],
-        `fetch-begun of port ${clientPort}`,
-      ),
-    async ended(clientPort, nth, ms) {
-      const { id } = await served.begun(clientPort, nth)
-      return served.entry('fetch-ended', (entry) => entry.id === id, ms)
-    },
-    refused: (clientPort) => served.entry('fetch-refused', ({ client }) => client.port === clientPort),
+    stderr: said,
     async stop(againMs) {
       if (!over) signal('SIGINT')
       const again = againMs === undefined ? undefined : setTimeout(() => signal('SIGINT'), againMs)
@@ -382,5 +323,4 @@ function observe({ stdout, stderr, ended, signal }: Running, folder: string, por
       return status
     },
   }
-  return served
 }

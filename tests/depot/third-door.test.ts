@@ -9,11 +9,11 @@ import { join } from 'node:path'
 import { expect, onTestFinished, test } from 'vitest'
 import type { Wire } from '../../server/delivery/fetch.ts'
 import { denialOf } from '../../server/depot/admission.ts'
-import { type Depot, openDepot } from '../../server/depot/depot.ts'
-import { createSettings } from '../../server/settings.ts'
-import { imageBytes, putFile, stagingFolder } from '../clients/served.ts'
+import type { Depot } from '../../server/depot/depot.ts'
+import { imageBytes, putFile } from '../clients/served.ts'
 import { audit } from '../commands/in-process.ts'
 import { needs } from '../needs.ts'
+import { openGround } from './ground.ts'
 
 async function answer({ admission, delivery }: Depot, line: string, socket: Socket): Promise<void> {
   const [address = '', target = ''] = line.split(' ')
@@ -79,13 +79,14 @@ test(
   needs('POSIX'),
   async () => {
     const image = imageBytes(300_000, 'line')
-    const folder = await stagingFolder({ 'panel.bin': image }, onTestFinished)
+    const { depot, folder, close } = await openGround({
+      files: { 'panel.bin': image },
+      settings: { allow: ['192.0.2.0/24'] },
+      cleanUp: onTestFinished,
+    })
     const sheet =
       'device,address,image\nsw1,192.0.2.11,panel.bin\nsw2,192.0.2.12,panel.bin\nsw3,192.0.2.13,panel.bin\n'
     putFile(folder, 'visit.csv', Buffer.from(sheet))
-    const settings = createSettings({ folder, settleMs: 20, settleUnsureMs: 60, allow: ['192.0.2.0/24'] })
-    const depot = await openDepot({ settings, version: '0.0.0-test' })
-    onTestFinished(() => depot.close('the test has ended'))
     const path = join(folder, '.fetchproof', 'line.sock')
     const server = createServer((socket) => {
       socket.once('data', (line: Buffer) => void answer(depot, String(line).trim(), socket))
@@ -95,7 +96,6 @@ test(
     const standings = (): string =>
       (depot.visit.plan()?.devices ?? []).map(({ standing }) => standing).join(', ')
     await expect.poll(standings, SOON).toBe('waiting, waiting, waiting')
-    await expect.poll(() => depot.catalogue.get('panel.bin')?.state, SOON).toBe('ready')
     expect((await pull(path, '192.0.2.11 /panel.bin', 'got it\n')).equals(image)).toBe(true)
     await pull(path, '192.0.2.12 /panel.bin', 'flash is full\n')
     await pull(path, '198.51.100.9 /panel.bin', '')
@@ -103,7 +103,7 @@ test(
     depot.hold('panel.bin', 'the wrong one')
     await pull(path, '192.0.2.13 panel.bin', '')
     await expect.poll(standings, SOON).toBe('contradicted, waiting, refused')
-    await depot.close('over')
+    await close()
     const { fetches, pulls } = await audit(folder)
     expect(pulls.map(({ state }) => state)).toEqual(['complete', 'incomplete'])
     expect(fetches.map(({ door, client, ending, reason }) => [door, client.address, ending, reason])).toEqual(

@@ -1,38 +1,23 @@
 /**
- * The TFTP door over a temporary staging folder, in this process, bound to 127.0.0.1; and clients of it from loopback
- * addresses of their own (Linux has all of 127.0.0.0/8).
+ * The TFTP door, in this process, bound to 127.0.0.1; and clients of it from loopback addresses of their own (Linux has
+ * all of 127.0.0.0/8).
  */
 import { createSocket, type RemoteInfo } from 'node:dgram'
 import { once } from 'node:events'
-import { rmSync } from 'node:fs'
-import { mkdtemp, realpath } from 'node:fs/promises'
-import { tmpdir } from 'node:os'
-import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
-import { type Depot, openDepot } from '../../server/depot/depot.ts'
-import type { Entry, EntryKind, EntryOf } from '../../server/ledger/entries.ts'
-import { createSettings, type SettingsInput } from '../../server/settings.ts'
+import type { SettingsInput } from '../../server/settings.ts'
 import { createTftpPort } from '../../server/tftp-port/tftp-port.ts'
-import { putFile, type Until } from '../clients/served.ts'
+import type { Until } from '../clients/served.ts'
+import { type Ground, openGround } from '../depot/ground.ts'
 import { createVirtualClient } from './virtual-client.ts'
 import { createRandom, createRelay, type Weather } from './virtual-network.ts'
 
 /** A transfer whose client is gone is given up after 50 s. */
 const DEADLINE_MS = 70_000
 
-export interface Door {
-  readonly depot: Depot
-  readonly folder: string
+export interface Door extends Ground {
   readonly port: number
-  readonly entries: readonly Entry[]
   readonly faults: readonly unknown[]
-  /** The first entry that fits, on record already or still to come. */
-  entry<K extends EntryKind>(kind: K, fits?: (entry: EntryOf<K>) => boolean): Promise<EntryOf<K>>
-  /** The end of what a client's port began first. */
-  ended(clientPort: number): Promise<EntryOf<'fetch-ended'>>
-  refused(clientPort: number): Promise<EntryOf<'fetch-refused'>>
-  /** What is under way ends as withdrawn; all entries are there then. */
-  close(): Promise<void>
 }
 
 export async function openDoor(
@@ -40,57 +25,18 @@ export async function openDoor(
   cleanUp: Until,
   settings: Partial<SettingsInput> = {},
 ): Promise<Door> {
-  const folder = await realpath(await mkdtemp(join(tmpdir(), 'tftp-door-')))
-  cleanUp(async () => rmSync(folder, { recursive: true, force: true, maxRetries: 3 }))
-  for (const [name, bytes] of Object.entries(files)) putFile(folder, name, bytes)
-  const entries: Entry[] = []
+  const ground = await openGround({ files, cleanUp, settings })
   const faults: unknown[] = []
-  const depot = await openDepot({
-    settings: createSettings({ folder, settleMs: 20, settleUnsureMs: 60, rescanMs: 200, ...settings }),
-    version: '0.0.0-test',
-    onEntries: (synced) => void entries.push(...synced),
-  })
-  const tftp = createTftpPort({ depot, onFault: (error) => void faults.push(error) })
+  const tftp = createTftpPort({ depot: ground.depot, onFault: (error) => void faults.push(error) })
   const socket = tftp.socket('127.0.0.1')
+  ground.closesDoor(() => {
+    socket.close()
+    return tftp.close()
+  })
   const bound = once(socket, 'listening')
   socket.bind(0, '127.0.0.1')
   await bound
-  let closing: Promise<void> | undefined
-  async function shut(): Promise<void> {
-    await depot.close('the test has ended')
-    socket.close()
-    await tftp.close()
-  }
-  const close = (): Promise<void> => {
-    closing ??= shut()
-    return closing
-  }
-  cleanUp(close)
-  const door: Door = {
-    depot,
-    folder,
-    port: socket.address().port,
-    entries,
-    faults,
-    close,
-    async entry<K extends EntryKind>(kind: K, fits: (entry: EntryOf<K>) => boolean = () => true) {
-      const signal = AbortSignal.timeout(DEADLINE_MS)
-      for (;;) {
-        const found = entries.find((each) => each.kind === kind && fits(each as EntryOf<K>))
-        if (found !== undefined) return found as EntryOf<K>
-        await once(depot.events, 'entries', { signal }).catch(() => {
-          throw new Error(`no ${kind} came; last: ${JSON.stringify(entries.slice(-3))}`)
-        })
-      }
-    },
-    async ended(clientPort) {
-      const { id } = await door.entry('fetch-begun', ({ client }) => client.port === clientPort)
-      return door.entry('fetch-ended', (entry) => entry.id === id)
-    },
-    refused: (clientPort) => door.entry('fetch-refused', ({ client }) => client.port === clientPort),
-  }
-  for (const name of Object.keys(files)) await door.entry('image', (entry) => entry.name === name)
-  return door
+  return { ...ground, port: socket.address().port, faults }
 }
 
 /** A datagram as it came, and from which port. */
