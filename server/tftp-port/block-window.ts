@@ -4,6 +4,7 @@
  */
 import type { Terms } from './options.ts'
 import { DATA_HEADER_BYTES, writeDataHeader } from './packets.ts'
+import { lastBlockOf } from './transfer.ts'
 
 interface Slot {
   packet: Buffer
@@ -13,9 +14,10 @@ interface Slot {
   sending: number
 }
 
-export function createBlockWindow({ blockBytes, windowBlocks }: Terms, bytes: number) {
+export function createBlockWindow(terms: Terms, bytes: number) {
+  const { blockBytes, windowBlocks } = terms
   const slots: Slot[] = []
-  const lastBlock = Math.floor(bytes / blockBytes) + 1
+  const lastBlock = lastBlockOf(bytes, terms)
   let left = bytes
   /** The block that is being filled. */
   let block = 1

@@ -5,10 +5,10 @@ import { type Admitted, type Denial, type Denied, denialOf } from '../depot/admi
 import { checksumFile, checksumList } from '../depot/checksum-lines.ts'
 import type { Depot } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
-import { largestPacket } from '../network/mtu.ts'
+import { largestPacket } from '../network/interfaces.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import { refusalWords } from '../wording/refusal-words.ts'
-import { type Granted, grantOptions } from './options.ts'
+import { type Granted, grantOptions, type Offer } from './options.ts'
 import { DATA_HEADER_BYTES, ERROR_CODE, ERROR_TEXT_AT_MOST, type Packet, parsePacket } from './packets.ts'
 import type { Answering } from './repeats.ts'
 import { openTransferPort, type Peer } from './transfer-port.ts'
@@ -55,18 +55,18 @@ const TEXTS_AT_MOST = 64
 const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
 
 export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
-  // Long: transfers that are open and texts that are sent are counted at one place.
+  // Long: transfers that are open, and the texts among them, are counted at one place.
   const { admission, delivery, own } = depot
-  const open = new Set<Transfer>()
+  const transfers = new Set<Transfer>()
   const texts = new Set<Transfer>()
   let closed: (() => void) | undefined
 
-  function refuse({ asked, answer }: Other, refusal: Refusal): void {
-    const { code, ...onRecord } = refusal
-    const { reason, hint } = refusal
-    delivery.refuse({ ...asked, ...onRecord, status: code })
-    const words = refusalWords({ reason, hint: hint ?? null })
+  function refuse({ asked, answer }: Other, { code, ...refusal }: Refusal): false {
+    const { reason, hint = null } = refusal
+    delivery.refuse({ ...asked, ...refusal, status: code })
+    const words = refusalWords({ reason, hint })
     answer(code, words.length <= ERROR_TEXT_AT_MOST ? words : reason)
+    return false
   }
 
   /** Nothing is sent to who is not allowed: its address may be a forged one. */
@@ -76,18 +76,37 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
     return true
   }
 
+  /** `begin` records what is sent, and feeds it to the transfer's wire. */
+  async function open(
+    request: Request,
+    packet: ReadRequest,
+    bytes: number,
+    begin: (transfer: Transfer) => Promise<void> | void,
+  ): Promise<true> {
+    const transfer = await openTransfer(request, grantOptions(packet.options, offerTo(request, bytes)), bytes)
+    try {
+      await begin(transfer)
+    } catch (error) {
+      transfer.askedAnew()
+      throw error
+    }
+    transfer.begin()
+    return true
+  }
+
   async function openTransfer(
     { localAddress, peer, answering }: Request,
-    { granted, bytes }: { granted: Granted; bytes: number },
+    granted: Granted,
+    bytes: number,
   ): Promise<Transfer> {
     const port = await openTransferPort({
       localAddress,
       peer,
       onPacket: (datagram) => transfer.take(parsePacket(datagram)),
       onClosed() {
-        open.delete(transfer)
+        transfers.delete(transfer)
         texts.delete(transfer)
-        if (open.size === 0) closed?.()
+        if (transfers.size === 0) closed?.()
       },
     }).catch((error: unknown) => {
       const code = systemCode(error)
@@ -102,30 +121,29 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
       after: delivery.timer.after,
       onEnd: port.close,
     })
-    open.add(transfer)
+    transfers.add(transfer)
     answering.transfer = transfer
     return transfer
   }
 
-  async function sendImage(request: Request, packet: ReadRequest, image: ReadyImage): Promise<void> {
-    const { bytes } = image.version
-    const granted = grant(request, packet, bytes)
-    const transfer = await openTransfer(request, { granted, bytes })
-    try {
-      // Of an empty image, lifted by a person, there is no byte to fetch.
-      if (bytes === 0) delivery.recordHeadersOnly(request.asked, image)
-      else {
-        const options = {
-          options: Object.fromEntries(granted.options.map(({ name, value }) => [name, value])),
-        }
-        const begun = await delivery.begin(request.asked, image, { first: 0, promised: bytes, ...options })
-        begun.start(transfer.wire)
-      }
-    } catch (error) {
-      transfer.askedAnew()
-      throw error
+  function offerTo({ asked }: Request, bytes: number): Offer {
+    const at = own().find(({ address }) => address === asked.localAddress)
+    const headers = HEADER_BYTES[asked.localAddress.includes(':') ? 6 : 4] + DATA_HEADER_BYTES
+    return {
+      bytes,
+      blockBytesAtMost: largestPacket(at?.interface ?? '') - headers,
+      rehearses: asked.rehearsal === true,
     }
-    transfer.begin()
+  }
+
+  async function sendImage(request: Request, packet: ReadRequest, image: ReadyImage): Promise<true> {
+    const promised = image.version.bytes
+    // Of an empty image, lifted by a person, there is no byte to fetch.
+    if (promised === 0) return sendText(request, packet, '', image)
+    return open(request, packet, promised, async ({ wire, options }) => {
+      const begun = await delivery.begin(request.asked, image, { first: 0, promised, options })
+      begun.start(wire)
+    })
   }
 
   async function sendText(
@@ -133,42 +151,32 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
     packet: ReadRequest,
     text: string,
     image?: ReadyImage,
-  ): Promise<void> {
+  ): Promise<true> {
     if (texts.size >= TEXTS_AT_MOST)
       throw new FetchproofError('FP_BUSY', { why: 'too many checksum files at once' })
     const bytes = Buffer.from(text)
-    const granted = grant(request, packet, bytes.length)
-    const transfer = await openTransfer(request, { granted, bytes: bytes.length })
-    texts.add(transfer)
-    delivery.recordHeadersOnly(request.asked, image)
-    feed(transfer.wire, bytes)
-    transfer.begin()
-  }
-
-  function grant({ asked }: Request, { options }: ReadRequest, bytes: number): Granted {
-    const at = own().find(({ address }) => address === asked.localAddress)
-    const headers = HEADER_BYTES[asked.localAddress.includes(':') ? 6 : 4] + DATA_HEADER_BYTES
-    return grantOptions(options, {
-      bytes,
-      blockBytesAtMost: largestPacket(at?.interface ?? '') - headers,
-      rehearses: asked.rehearsal === true,
+    return open(request, packet, bytes.length, (transfer) => {
+      texts.add(transfer)
+      delivery.recordHeadersOnly(request.asked, image)
+      feed(transfer.wire, bytes)
     })
   }
 
   async function send(request: Request, packet: ReadRequest): Promise<boolean> {
     const admitted = admission.admit(request.asked, packet.name)
     if (isTurnedAway(request.asked, admitted)) return false
-    if (packet.write) refuse(request, WRITING)
-    else if (packet.mode !== 'octet') refuse(request, OTHER_MODE)
-    else if (admitted.kind === 'denied') refuse(request, refusalOf(admitted))
-    else {
-      if (admitted.kind === 'image') await sendImage(request, packet, admitted.image)
-      else if (admitted.kind === 'checksum')
-        await sendText(request, packet, checksumFile(admitted.image), admitted.image)
-      else await sendText(request, packet, checksumList(admitted.images))
-      return true
+    if (packet.write) return refuse(request, WRITING)
+    if (packet.mode !== 'octet') return refuse(request, OTHER_MODE)
+    switch (admitted.kind) {
+      case 'denied':
+        return refuse(request, refusalOf(admitted))
+      case 'image':
+        return sendImage(request, packet, admitted.image)
+      case 'checksum':
+        return sendText(request, packet, checksumFile(admitted.image), admitted.image)
+      case 'list':
+        return sendText(request, packet, checksumList(admitted.images))
     }
-    return false
   }
 
   return {
@@ -179,26 +187,22 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
       } catch (error) {
         const denied = denialOf(error)
         if (denied === undefined) throw error
-        refuse(request, refusalOf(denied))
-        return false
+        return refuse(request, refusalOf(denied))
       }
     },
     /** What is no request, to the port for requests. `start`: as it came. */
     refuseOther({ asked: who, answer }: Other, packet: Packet, start: string): void {
       const asked = { ...who, firstLine: start }
       if (isTurnedAway(asked, admission.admit(who, ''))) return
-      const isMalformed = packet.kind === 'malformed'
-      const refusal = isMalformed
-        ? { code: ERROR_CODE.illegalOperation, reason: `no request: ${packet.why}` }
-        : {
-            code: ERROR_CODE.unknownTransfer,
-            reason: `no request: ${packet.kind.toUpperCase()} of no transfer`,
-          }
-      refuse({ asked, answer }, refusal)
+      const [code, what] =
+        packet.kind === 'malformed'
+          ? [ERROR_CODE.illegalOperation, packet.why]
+          : [ERROR_CODE.unknownTransfer, `${packet.kind.toUpperCase()} of no transfer`]
+      refuse({ asked, answer }, { code, reason: `no request: ${what}` })
     },
     async close(): Promise<void> {
-      for (const transfer of open) transfer.wire.reset('the server is being stopped')
-      if (open.size > 0)
+      for (const { wire } of transfers) wire.reset('the server is being stopped')
+      if (transfers.size > 0)
         await new Promise<void>((resolve) => {
           closed = resolve
         })

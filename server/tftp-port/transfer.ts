@@ -1,6 +1,6 @@
 /**
  * One transfer to one client as an explicit state machine (RFC 1350 §6, RFC 2347, RFC 7440): what was seen, the clock
- * beside it, and out come the next state and at most one sending. Pure: sockets, timers and bytes are the caller's.
+ * beside it, moves its state on, and out comes at most one sending. Sockets, timers and bytes are the caller's.
  *
  *   agreeing ──ACK 0──▶ sending ──ACK of the last block──▶ ended: acknowledged
  *      │                   │
@@ -12,7 +12,7 @@
  * Blocks are counted on from 1 and never wrap here; on the wire they have 16 bits.
  */
 import type { Terms } from './options.ts'
-import { backedOff, measured, type RoundTrip, UNMEASURED } from './round-trip.ts'
+import { backedOff, measured, UNMEASURED } from './round-trip.ts'
 
 export type TransferEnd =
   | { readonly kind: 'acknowledged' }
@@ -21,33 +21,6 @@ export type TransferEnd =
   /** From the same port came another request, which is answered by another transfer. */
   | { readonly kind: 'asked anew' }
   | { readonly kind: 'stopped' }
-
-export interface TransferState {
-  readonly phase: 'agreeing' | 'sending' | 'ended'
-  readonly end: TransferEnd | undefined
-  readonly terms: Terms
-  /** The number of the last block, the short one. */
-  readonly lastBlock: number
-  readonly acked: number
-  /** The furthest block sent; after a gap it is set back. */
-  readonly sent: number
-  /** The furthest block ever sent. */
-  readonly reached: number
-  /** The furthest block whose bytes are at hand. */
-  readonly ready: number
-  /** The client has answered from its own port: what was sent did not go to a forged address. */
-  readonly proved: boolean
-  /** Sendings of what is waited for, one after the other, without an answer. */
-  readonly tries: number
-  readonly heardAt: number
-  /** Act then, unless something comes before; Infinity: nothing is waited for. */
-  readonly dueAt: number
-  readonly roundTrip: RoundTrip
-  /** A block sent once so far, and when: its acknowledgement measures the round trip. */
-  readonly timed: { readonly block: number; readonly at: number } | undefined
-  /** Blocks and option acknowledgements sent more than once. */
-  readonly resent: number
-}
 
 export type TransferEvent =
   | { readonly kind: 'begin' }
@@ -59,17 +32,12 @@ export type TransferEvent =
   /** `leaving`: the system has not taken all yet that was handed over. */
   | { readonly kind: 'time'; readonly leaving: boolean }
   | { readonly kind: 'asked anew' }
-  | { readonly kind: 'stop' }
+  | { readonly kind: 'stop'; readonly why: string }
 
 type Sending =
   | { readonly kind: 'option ack' }
   | { readonly kind: 'blocks'; readonly first: number; readonly last: number }
-  | { readonly kind: 'error' }
-
-export interface Step {
-  readonly state: TransferState
-  readonly send?: Sending
-}
+  | { readonly kind: 'error'; readonly text: string }
 
 /** Before the first answer: what a forged address can be made to get. */
 const UNPROVED_SENDINGS = 5
@@ -78,153 +46,139 @@ const SILENCE_MS = 50_000
 /** A client that asks for slow repetition gets as many. */
 const SILENCE_TIMEOUTS = 5
 
-export function startTransfer(terms: Terms, bytes: number, agreeing: boolean, now: number): TransferState {
+export type TransferState = ReturnType<typeof startTransfer>
+
+export function startTransfer(terms: Terms, bytes: number, agreeing: boolean, now: number) {
   const { timeoutMs } = terms
   return {
-    phase: agreeing ? 'agreeing' : 'sending',
-    end: undefined,
+    phase: (agreeing ? 'agreeing' : 'sending') as 'agreeing' | 'sending' | 'ended',
+    end: undefined as TransferEnd | undefined,
     terms,
-    // A last block that is full would not end anything: an empty one follows (RFC 1350 §6).
-    lastBlock: Math.floor(bytes / terms.blockBytes) + 1,
+    lastBlock: lastBlockOf(bytes, terms),
     acked: 0,
+    /** The furthest block sent; after a gap it is set back. */
     sent: 0,
+    /** The furthest block ever sent. */
     reached: 0,
+    /** The furthest block whose bytes are at hand. */
     ready: 0,
+    /** The client has answered from its own port: what was sent did not go to a forged address. */
     proved: false,
+    /** Sendings of what is waited for, one after the other, without an answer. */
     tries: 0,
     heardAt: now,
+    /** Act then, unless something comes before; Infinity: nothing is waited for. */
     dueAt: Number.POSITIVE_INFINITY,
     roundTrip: timeoutMs === undefined ? UNMEASURED : { ...UNMEASURED, timeoutMs },
-    timed: undefined,
+    /** A block sent once so far, and when: its acknowledgement measures the round trip. */
+    timed: undefined as { readonly block: number; readonly at: number } | undefined,
+    /** Blocks and option acknowledgements sent more than once. */
     resent: 0,
   }
 }
 
-/** A copy that one transition changes: copying anew with each of its steps cost a third of serving small blocks. */
-type Draft = { -readonly [Member in keyof TransferState]: TransferState[Member] }
+/** The short one: a last block that is full would not end anything, so an empty one follows (RFC 1350 §6). */
+export function lastBlockOf(bytes: number, { blockBytes }: Terms): number {
+  return Math.floor(bytes / blockBytes) + 1
+}
 
 /** The one transition function. What cannot matter any more leaves the state as it is. */
-export function step(state: TransferState, event: TransferEvent, now: number): Step {
-  if (state.phase === 'ended') return { state }
-  const next = draftOf(state)
-  const send = see(next, event, now)
-  return send === undefined ? { state: next } : { state: next, send }
-}
-
-/** Spread, the engine copies so many members one by one in its slow way. */
-function draftOf(state: TransferState): Draft {
-  return {
-    phase: state.phase,
-    end: state.end,
-    terms: state.terms,
-    lastBlock: state.lastBlock,
-    acked: state.acked,
-    sent: state.sent,
-    reached: state.reached,
-    ready: state.ready,
-    proved: state.proved,
-    tries: state.tries,
-    heardAt: state.heardAt,
-    dueAt: state.dueAt,
-    roundTrip: state.roundTrip,
-    timed: state.timed,
-    resent: state.resent,
-  }
-}
-
-function see(next: Draft, event: TransferEvent, now: number): Sending | undefined {
+export function step(state: TransferState, event: TransferEvent, now: number): Sending | undefined {
+  if (state.phase === 'ended') return undefined
   switch (event.kind) {
     case 'begin':
-      return next.phase === 'agreeing' ? sendOptions(next, now) : sendOn(next, now)
+      return state.phase === 'agreeing' ? sendOptions(state, now) : sendOn(state, now)
     case 'ready':
-      next.ready = event.block
-      return sendOn(next, now)
+      state.ready = event.block
+      return sendOn(state, now)
     case 'ack':
-      return next.phase === 'agreeing' ? agreed(next, event.block, now) : acknowledged(next, event.block, now)
+      return state.phase === 'agreeing'
+        ? agreed(state, event.block, now)
+        : acknowledged(state, event.block, now)
     case 'error':
-      return end(next, { kind: 'client error', code: event.code, text: event.text })
+      return end(state, { kind: 'client error', code: event.code, text: event.text })
     case 'time':
-      return now < next.dueAt ? undefined : timedOut(next, event.leaving, now)
+      return now < state.dueAt ? undefined : timedOut(state, event.leaving, now)
     case 'asked anew':
-      return end(next, { kind: 'asked anew' })
+      return end(state, { kind: 'asked anew' })
     case 'stop':
-      end(next, { kind: 'stopped' })
-      return { kind: 'error' }
+      end(state, { kind: 'stopped' })
+      return { kind: 'error', text: event.why }
   }
 }
 
-function end(next: Draft, how: TransferEnd): undefined {
-  next.phase = 'ended'
-  next.end = how
-  next.dueAt = Number.POSITIVE_INFINITY
+function end(state: TransferState, how: TransferEnd): undefined {
+  state.phase = 'ended'
+  state.end = how
+  state.dueAt = Number.POSITIVE_INFINITY
 }
 
-function sendOptions(next: Draft, now: number): Sending {
-  const again = next.tries > 0
-  next.tries += 1
-  next.timed = again ? undefined : { block: 0, at: now }
-  if (again) next.resent += 1
-  waitFrom(next, now)
+function sendOptions(state: TransferState, now: number): Sending {
+  const again = state.tries > 0
+  state.tries += 1
+  state.timed = again ? undefined : { block: 0, at: now }
+  if (again) state.resent += 1
+  waitFrom(state, now)
   return { kind: 'option ack' }
 }
 
 /** ACK 0 answers the options (RFC 2347); any other number answers nothing that was sent. */
-function agreed(next: Draft, block: number, now: number): Sending | undefined {
+function agreed(state: TransferState, block: number, now: number): Sending | undefined {
   if (block !== 0) return undefined
-  heard(next, now, 0)
-  next.phase = 'sending'
-  return sendOn(next, now)
+  heard(state, now, 0)
+  state.phase = 'sending'
+  return sendOn(state, now)
 }
 
-function acknowledged(next: Draft, number: number, now: number): Sending | undefined {
-  const block = next.acked + ((number - next.acked) & 0xffff)
+function acknowledged(state: TransferState, number: number, now: number): Sending | undefined {
+  const block = state.acked + ((number - state.acked) & 0xffff)
   // An acknowledgement seen before must bring forth no block again: each copy of it would breed a copy of all that
   // follows (the sorcerer's apprentice, RFC 1123 §4.2.3.1). What was lost the clock brings back.
-  if (block === next.acked || block > next.reached) {
-    next.heardAt = now
+  if (block === state.acked || block > state.reached) {
+    state.heardAt = now
     return undefined
   }
-  heard(next, now, block)
+  heard(state, now, block)
   // Less than was sent: the client misses the next one, and the window begins anew behind it (RFC 7440 §4).
-  next.acked = block
-  next.sent = block
-  return block === next.lastBlock ? end(next, { kind: 'acknowledged' }) : sendOn(next, now)
+  state.acked = block
+  state.sent = block
+  return block === state.lastBlock ? end(state, { kind: 'acknowledged' }) : sendOn(state, now)
 }
 
 /** Whatever the window has room for and bytes are at hand for. */
-function sendOn(next: Draft, now: number): Sending | undefined {
-  if (next.phase !== 'sending') return undefined
-  const last = Math.min(next.ready, next.acked + next.terms.windowBlocks)
-  if (last <= next.sent) {
-    if (next.acked >= next.sent) waitFrom(next, now)
+function sendOn(state: TransferState, now: number): Sending | undefined {
+  if (state.phase !== 'sending') return undefined
+  const last = Math.min(state.ready, state.acked + state.terms.windowBlocks)
+  if (last <= state.sent) {
+    if (state.acked >= state.sent) waitFrom(state, now)
     return undefined
   }
-  const first = next.sent + 1
-  next.resent += Math.max(0, Math.min(last, next.reached) - next.sent)
-  next.timed = timedAfter(next, first, last, now)
-  next.sent = last
-  next.reached = Math.max(next.reached, last)
-  next.tries = Math.max(1, next.tries)
-  waitFrom(next, now)
+  const first = state.sent + 1
+  state.resent += Math.max(0, Math.min(last, state.reached) - state.sent)
+  state.timed = timedAfter(state, first, last, now)
+  state.sent = last
+  state.reached = Math.max(state.reached, last)
+  state.tries = Math.max(1, state.tries)
+  waitFrom(state, now)
   return { kind: 'blocks', first, last }
 }
 
-function timedOut(next: Draft, leaving: boolean, now: number): Sending | undefined {
-  const silentMs = now - next.heardAt
-  const gaveUp = next.proved ? silentMs >= silenceMs(next) : next.tries >= UNPROVED_SENDINGS
-  if (gaveUp) return end(next, { kind: 'silent', ms: silentMs })
+function timedOut(state: TransferState, leaving: boolean, now: number): Sending | undefined {
+  const silentMs = now - state.heardAt
+  const gaveUp = state.proved ? silentMs >= silenceMs(state) : state.tries >= UNPROVED_SENDINGS
+  if (gaveUp) return end(state, { kind: 'silent', ms: silentMs })
   if (leaving) {
     // What has not left cannot have been answered.
-    waitFrom(next, now)
+    waitFrom(state, now)
     return undefined
   }
-  if (next.terms.timeoutMs === undefined) next.roundTrip = backedOff(next.roundTrip)
-  if (next.phase === 'agreeing') return sendOptions(next, now)
-  const { acked, sent } = next
-  next.tries += 1
-  next.timed = undefined
-  next.resent += sent - acked
-  waitFrom(next, now)
+  if (state.terms.timeoutMs === undefined) state.roundTrip = backedOff(state.roundTrip)
+  if (state.phase === 'agreeing') return sendOptions(state, now)
+  const { acked, sent } = state
+  state.tries += 1
+  state.timed = undefined
+  state.resent += sent - acked
+  waitFrom(state, now)
   return { kind: 'blocks', first: acked + 1, last: sent }
 }
 
@@ -243,15 +197,15 @@ function timedAfter(
 }
 
 /** An answer that moves the transfer on. */
-function heard(next: Draft, now: number, block: number): void {
-  const { timed } = next
-  next.proved = true
-  next.tries = 0
-  next.heardAt = now
+function heard(state: TransferState, now: number, block: number): void {
+  const { timed } = state
+  state.proved = true
+  state.tries = 0
+  state.heardAt = now
   if (timed === undefined || block < timed.block) return
-  next.timed = undefined
+  state.timed = undefined
   // The client's own time-out is obeyed (RFC 2349).
-  if (next.terms.timeoutMs === undefined) next.roundTrip = measured(next.roundTrip, now - timed.at)
+  if (state.terms.timeoutMs === undefined) state.roundTrip = measured(state.roundTrip, now - timed.at)
 }
 
 function silenceMs({ terms }: TransferState): number {
@@ -259,9 +213,9 @@ function silenceMs({ terms }: TransferState): number {
 }
 
 /** Nothing is waited for while nothing is out. */
-function waitFrom(next: Draft, now: number): void {
-  const out = next.phase === 'agreeing' || next.sent > next.acked
-  const again = now + next.roundTrip.timeoutMs
-  if (!out) next.dueAt = Number.POSITIVE_INFINITY
-  else next.dueAt = next.proved ? Math.min(again, next.heardAt + silenceMs(next)) : again
+function waitFrom(state: TransferState, now: number): void {
+  const out = state.phase === 'agreeing' || state.sent > state.acked
+  const again = now + state.roundTrip.timeoutMs
+  if (!out) state.dueAt = Number.POSITIVE_INFINITY
+  else state.dueAt = state.proved ? Math.min(again, state.heardAt + silenceMs(state)) : again
 }

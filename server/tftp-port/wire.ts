@@ -30,26 +30,24 @@ export function createTransfer(deps: TransferDeps) {
   // Long: one transfer over one state, a function for each thing that may come.
   const { granted, bytes, clock } = deps
   const window = createBlockWindow(granted.terms, bytes)
-  let state = startTransfer(granted.terms, bytes, granted.options.length > 0, clock())
+  const state = startTransfer(granted.terms, bytes, granted.options.length > 0, clock())
   let listener: Parameters<Wire['watch']>[0] | undefined
   let mayBegin: (() => void) | undefined
   let askedForMore: (() => void) | undefined
   let untaken = 0
   let sendFault: string | undefined
-  let stopping: { code: number; text: string } | undefined
   let timer: { readonly at: number; readonly cancel: () => void } | undefined
 
   function see(event: TransferEvent): void {
-    const before = state
-    const { state: after, send } = step(state, event, clock())
-    state = after
+    const before = state.phase
+    const send = step(state, event, clock())
+    const { phase, end } = state
     if (send?.kind === 'option ack') handOver(writeOptionAck(granted.options))
     else if (send?.kind === 'blocks') for (let at = send.first; at <= send.last; at += 1) sendBlock(at)
-    else if (send?.kind === 'error' && stopping !== undefined)
-      handOver(writeError(stopping.code, stopping.text))
+    else if (send?.kind === 'error') handOver(writeError(ERROR_CODE.notDefined, send.text))
     arm()
-    if (before.phase === 'agreeing' && after.phase === 'sending') startSending()
-    if (after.end !== undefined && before.end === undefined) finish(after.end)
+    if (before === 'agreeing' && phase === 'sending') startSending()
+    if (end !== undefined && before !== 'ended') finish(end)
     else giveMore()
   }
 
@@ -110,11 +108,6 @@ export function createTransfer(deps: TransferDeps) {
     else if (end.kind === 'silent') listener?.silent(silence(end.ms, sendFault))
   }
 
-  function stop(code: number, text: string): void {
-    stopping = { code, text }
-    see({ kind: 'stop' })
-  }
-
   const wire: Wire = {
     room: () => window.room(state.acked),
     write(piece, taken) {
@@ -127,10 +120,8 @@ export function createTransfer(deps: TransferDeps) {
     },
     end: (piece, taken) => wire.write(piece, taken),
     endOfStream: () => undefined,
-    release() {
-      if (state.phase !== 'ended') stop(ERROR_CODE.notDefined, 'no acknowledgement of the last block came')
-    },
-    reset: (why) => stop(ERROR_CODE.notDefined, why),
+    release: () => see({ kind: 'stop', why: 'no acknowledgement of the last block came' }),
+    reset: (why) => see({ kind: 'stop', why }),
     watch(told) {
       listener = told
       if (state.end !== undefined) tell(state.end)
@@ -144,6 +135,8 @@ export function createTransfer(deps: TransferDeps) {
 
   return {
     wire,
+    /** What was granted, as it stands on record. */
+    options: Object.fromEntries(granted.options.map(({ name, value }) => [name, value])),
     /** Sends what comes first: the option acknowledgement, or block 1 once its bytes are there. */
     begin(): void {
       see({ kind: 'begin' })
@@ -156,9 +149,8 @@ export function createTransfer(deps: TransferDeps) {
     },
     /** Its client has sent another request. Nothing more is sent to it from here. */
     askedAnew: (): void => see({ kind: 'asked anew' }),
-    get state(): TransferState {
-      return state
-    },
+    /** As it is at any moment. */
+    state: state as Readonly<TransferState>,
   }
 }
 

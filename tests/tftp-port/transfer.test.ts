@@ -2,7 +2,6 @@
 import { expect, test } from 'vitest'
 import type { Terms } from '../../server/tftp-port/options.ts'
 import {
-  type Step,
   startTransfer,
   step,
   type TransferEvent,
@@ -18,19 +17,17 @@ const late: TransferEvent = { kind: 'time', leaving: false }
 /** Plays events, each with the clock's reading; what was sent is written as `1-4`, `options` or `error`. */
 function play(state: TransferState, ...events: readonly (readonly [number, TransferEvent])[]) {
   const sent: string[] = []
-  let at: Step = { state }
   for (const [now, event] of events) {
-    at = step(at.state, event, now)
-    const { send } = at
+    const send = step(state, event, now)
     if (send?.kind === 'blocks') sent.push(`${send.first}-${send.last}`)
     else if (send !== undefined) sent.push(send.kind)
   }
-  return { state: at.state, sent }
+  return { state, sent }
 }
 
 /** With every block at hand. */
 const begun = (terms: Terms, blocks: number): TransferState =>
-  step(startTransfer(terms, (blocks - 1) * 512, false, 0), ready(blocks), 0).state
+  play(startTransfer(terms, (blocks - 1) * 512, false, 0), [0, ready(blocks)]).state
 
 test('one block at a time: each acknowledgement brings the next, the last one ends it (§2, §6)', () => {
   const { state, sent } = play(
@@ -130,11 +127,11 @@ test('before the first answer nothing is sent more than five times', () => {
 })
 
 test('silence of 50 s after an answer ends it, to the millisecond', () => {
-  let at = play(begun(ONE, 9), [10, ack(1)]).state
+  const at = play(begun(ONE, 9), [10, ack(1)]).state
   let now = 10
   while (at.phase !== 'ended') {
     now = at.dueAt
-    at = step(at, late, now).state
+    step(at, late, now)
   }
   expect(now).toBe(50_010)
   expect(at.end).toEqual({ kind: 'silent', ms: 50_000 })
@@ -153,9 +150,8 @@ test('an error of the client ends it; one of ours is sent once', () => {
     code: 3,
     text: 'disk full',
   })
-  expect(play(begun(ONE, 9), [1, { kind: 'stop' }], [2, { kind: 'stop' }], [3, ack(1)]).sent).toEqual([
-    'error',
-  ])
+  const stop = { kind: 'stop', why: 'the image was held' } as const
+  expect(play(begun(ONE, 9), [1, stop], [2, stop], [3, ack(1)]).sent).toEqual(['error'])
 })
 
 test('nothing is sent and nothing waited for while the next bytes are not at hand', () => {
