@@ -4,7 +4,7 @@
  * A fetch that has handed over everything and waits for its client to close takes no place of those that send; how many
  * may wait is bounded too, since each holds a connection for as long as its client likes.
  */
-import { clientGroup } from '../network/client-group.ts'
+import { clientGroup } from '../network/addresses.ts'
 import type { RunningFetch } from './fetch.ts'
 
 export interface FetchLimits {

@@ -6,7 +6,7 @@
  */
 import type { ClientRef, NewEntryOf } from '../ledger/entries.ts'
 import { cutText } from '../ledger/outside-text.ts'
-import { clientGroup } from '../network/client-group.ts'
+import { clientGroup } from '../network/addresses.ts'
 
 type Refusal = Omit<NewEntryOf<'fetch-refused'>, 'id'>
 export type NewRefusal = Omit<Refusal, 'kind' | 'count' | 'since'>

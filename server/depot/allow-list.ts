@@ -6,7 +6,16 @@
 import { isIP } from 'node:net'
 import ipaddr from 'ipaddr.js'
 import { FetchproofError } from '../errors.ts'
-import { normalise, type OwnAddress, subnetOf, zoneMatches, zoneOf } from '../network/addresses.ts'
+import {
+  holds,
+  type IpAddress,
+  type IpRange,
+  normalise,
+  type OwnAddress,
+  subnetOf,
+  zoneMatches,
+  zoneOf,
+} from '../network/addresses.ts'
 
 type AllowVerdict =
   | { readonly allowed: true }
@@ -29,8 +38,6 @@ const DEFAULT_RANGES = Object.freeze([
   'fc00::/7',
   '::1/128',
 ])
-
-type Range = readonly [ipaddr.IPv4 | ipaddr.IPv6, number]
 
 const ADMITTED: AllowVerdict = Object.freeze({ allowed: true })
 
@@ -86,7 +93,7 @@ export function arrivesOverTunnel(localAddress: string | undefined, own: readonl
 }
 
 /** A range or a single address; IPv4-mapped IPv6 becomes IPv4. Throws FP_CIDR_BAD. */
-function parseRange(text: string): Range {
+function parseRange(text: string): IpRange {
   const [address = '', bits, ...more] = text.trim().split('/')
   const full = isIP(address) === 4 ? 32 : 128
   const prefix = bits === undefined ? full : /^\d{1,3}$/.test(bits) ? Number(bits) : Number.NaN
@@ -98,15 +105,11 @@ function parseRange(text: string): Range {
   return [parsed, prefix]
 }
 
-function holds([range, prefix]: Range, address: ipaddr.IPv4 | ipaddr.IPv6): boolean {
-  return range.kind() === address.kind() && address.match(range, prefix)
-}
-
 /** A prefix of 0, as some point-to-point links show it, is no subnet: it would admit the whole world. */
-function inSubnet(own: OwnAddress, address: ipaddr.IPv4 | ipaddr.IPv6): boolean {
+function inSubnet(own: OwnAddress, address: IpAddress): boolean {
   return own.prefix > 0 && holds(subnetOf(own), address)
 }
 
-function isMapped(address: ipaddr.IPv4 | ipaddr.IPv6): address is ipaddr.IPv6 {
+function isMapped(address: IpAddress): address is ipaddr.IPv6 {
   return address.kind() === 'ipv6' && (address as ipaddr.IPv6).isIPv4MappedAddress()
 }

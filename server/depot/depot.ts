@@ -15,11 +15,10 @@ import { createWriterOf } from '../files/open-writers.ts'
 import type { Entry, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
 import type { Strikeable } from '../ledger/strikes.ts'
-import { watchAddresses } from '../network/address-watch.ts'
-import { createOwnAddresses, type OwnAddress } from '../network/addresses.ts'
+import type { OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening } from '../network/bases.ts'
-import { createNeighbourLearning } from '../network/neighbour-learning.ts'
-import { systemNeighbours } from '../network/neighbours.ts'
+import { createNeighbourLearning, createNeighbours } from '../network/neighbours.ts'
+import { createOwnAddresses, watchAddresses } from '../network/own-addresses.ts'
 import { createSendQueues, type SendQueues } from '../network/send-queue.ts'
 import type { Settings } from '../settings.ts'
 import { referenceOf } from '../staging/image.ts'
@@ -150,7 +149,7 @@ function commonOf({ settings, version }: DepotOptions, { derived, ledger, judged
   }
 
   const own = createOwnAddresses()
-  const neighbours = systemNeighbours()
+  const neighbours = createNeighbours()
   return {
     settings,
     version,

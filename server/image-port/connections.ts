@@ -6,7 +6,7 @@
  */
 import type { IncomingMessage, Server } from 'node:http'
 import type { Socket } from 'node:net'
-import { clientGroup } from '../network/client-group.ts'
+import { clientGroup } from '../network/addresses.ts'
 import type { Endpoints } from '../network/connection-keys.ts'
 
 export interface Connection {

@@ -7,9 +7,9 @@
  * that only the client can know, and no form of writing one in a URL is agreed (RFC 9844).
  */
 import { isIP, isIPv4 } from 'node:net'
-import { networkInterfaces } from 'node:os'
+import type { NetworkInterfaceInfo } from 'node:os'
 import ipaddr from 'ipaddr.js'
-import { type InterfaceFacts, isTunnel, NO_FACTS, readInterfaceFacts } from './tunnels.ts'
+import { type InterfaceFacts, isTunnel, NO_FACTS } from './interfaces.ts'
 
 export interface OwnAddress {
   readonly address: string
@@ -22,10 +22,7 @@ export interface OwnAddress {
   readonly loopback: boolean
   /** 169.254.0.0/16 (RFC 3927) or fe80::/10 (RFC 4291 §2.5.6). */
   readonly linkLocal: boolean
-  /** RFC 1918 or unique local (RFC 4193). */
-  readonly private: boolean
   readonly tunnel: boolean
-  readonly mac: string | null
   /** IPv6 scope id of a link-local address, else null. */
   readonly scopeId: number | null
   /** May stand in a line to paste: neither loopback nor IPv6 link-local. */
@@ -33,25 +30,18 @@ export interface OwnAddress {
 }
 
 /** The part of `os.networkInterfaces()` that is read. */
-export type InterfaceTable = Readonly<
-  Record<
-    string,
-    | readonly {
-        readonly address: string
-        readonly family: string
-        readonly mac: string
-        readonly internal: boolean
-        readonly cidr: string | null
-        readonly scopeid?: number
-      }[]
-    | undefined
-  >
+export type InterfaceTable = NodeJS.Dict<readonly InterfaceEntry[]>
+type InterfaceEntry = Pick<
+  NetworkInterfaceInfo,
+  'address' | 'family' | 'mac' | 'internal' | 'cidr' | 'scopeid'
 >
 
 const WIRELESS_NAME = /^(wl|wifi|ath\d|wi-fi)|wireless|wlan/i
 /** As sockets that listen for both families write it. */
 const MAPPED = '::ffff:'
 const ZERO_MAC = '00:00:00:00:00:00'
+/** One fixed locale, digits by value (`eth2` before `eth10`): the order is the same on every machine. */
+const BY_TEXT = new Intl.Collator('en', { numeric: true })
 
 /**
  * The address in canonical form, or undefined when it is none. Takes IPv4-mapped IPv6 back to IPv4, drops zones.
@@ -63,7 +53,7 @@ export function normalise(address: string | undefined): string | undefined {
   const plain = address.startsWith(MAPPED) ? address.slice(MAPPED.length) : address
   if (isIPv4(plain)) return plain
   if (isIP(address) === 0) return undefined
-  const parsed = ipaddr.process(withoutZone(address))
+  const parsed = ipaddr.process(address.replace(/%.*/, ''))
   return parsed.kind() === 'ipv6' ? (parsed as ipaddr.IPv6).toRFC5952String() : parsed.toString()
 }
 
@@ -79,24 +69,31 @@ export function hostForUrl(address: string): string {
   return canonical.includes(':') ? `[${canonical}]` : canonical
 }
 
+/** One client for the limits: an IPv4 address, or an IPv6 /64, which one machine may fill by itself. */
+export function clientGroup(address: string): string {
+  const canonical = normalise(address)
+  if (canonical === undefined) return address
+  if (!canonical.includes(':')) return canonical
+  return `${ipaddr.parse(canonical).toByteArray().slice(0, 8).join('.')}/64`
+}
+
 /** Own addresses, sorted: private IPv4 by cable first; loopback, link-local and tunnels last. */
 export function ownAddresses(
   table: InterfaceTable,
   factsOf: (name: string) => InterfaceFacts = () => NO_FACTS,
 ): OwnAddress[] {
-  const found: { own: OwnAddress; rank: number }[] = []
-  for (const [name, entries] of Object.entries(table)) {
+  const found = Object.entries(table).flatMap(([name, entries = []]) => {
     const facts = factsOf(name)
-    for (const entry of entries ?? []) {
+    return entries.flatMap((entry) => {
       const own = describe(name, entry, facts)
-      if (own !== undefined) found.push({ own, rank: rankOf(own, facts) })
-    }
-  }
+      return own === undefined ? [] : { own, rank: rankOf(own, facts) }
+    })
+  })
   found.sort(
     (a, b) =>
       a.rank - b.rank ||
-      compareText(a.own.interface, b.own.interface) ||
-      compareText(a.own.address, b.own.address),
+      BY_TEXT.compare(a.own.interface, b.own.interface) ||
+      BY_TEXT.compare(a.own.address, b.own.address),
   )
   return found.map(({ own }) => Object.freeze(own))
 }
@@ -110,26 +107,27 @@ export function addressFor(peer: string, own: readonly OwnAddress[]): OwnAddress
   if (canonical === undefined) return undefined
   const zone = zoneOf(peer)
   const parsed = ipaddr.parse(canonical)
-  let best: OwnAddress | undefined
-  for (const candidate of own) {
-    if (candidate.family !== (parsed.kind() === 'ipv4' ? 4 : 6)) continue
-    if (zone !== undefined && !zoneMatches(candidate, zone)) continue
-    if (best !== undefined && candidate.prefix <= best.prefix) continue
-    if (parsed.match(subnetOf(candidate))) best = candidate
-  }
-  return best
+  const near = own.filter(
+    (candidate) => (zone === undefined || zoneMatches(candidate, zone)) && holds(subnetOf(candidate), parsed),
+  )
+  return near.toSorted((a, b) => b.prefix - a.prefix)[0]
+}
+
+export type IpAddress = ipaddr.IPv4 | ipaddr.IPv6
+/** As ipaddr.js matches with it. */
+export type IpRange = readonly [IpAddress, number]
+
+export function holds([range, prefix]: IpRange, address: IpAddress): boolean {
+  return range.kind() === address.kind() && address.match(range, prefix)
 }
 
 /** Own addresses are few, and asked about at requests and for each row of the page: each is parsed once. */
-const subnets = new WeakMap<OwnAddress, ReturnType<typeof ipaddr.parseCIDR>>()
+const subnets = new WeakMap<OwnAddress, IpRange>()
 
-/** The address's subnet, as ipaddr.js matches with it. */
-export function subnetOf(own: OwnAddress): ReturnType<typeof ipaddr.parseCIDR> {
-  const known = subnets.get(own)
-  if (known !== undefined) return known
-  const parsed = ipaddr.parseCIDR(own.cidr)
-  subnets.set(own, parsed)
-  return parsed
+export function subnetOf(own: OwnAddress): IpRange {
+  const range = subnets.get(own) ?? ipaddr.parseCIDR(own.cidr)
+  subnets.set(own, range)
+  return range
 }
 
 /** Whether a zone as a socket names it (interface name, or its number on Windows) is that of the address. */
@@ -137,52 +135,13 @@ export function zoneMatches(own: OwnAddress, zone: string): boolean {
   return zone === own.interface || zone === String(own.scopeId)
 }
 
-/**
- * Own addresses read anew at most once in `maxAgeMs` (1000): asked for at every connection.
- * An interface that is down or without carrier is not listed by the system.
- */
-export function createOwnAddresses(
-  options: {
-    readonly interfaces?: () => InterfaceTable
-    readonly factsOf?: (name: string) => InterfaceFacts
-    readonly now?: () => number
-    readonly maxAgeMs?: number
-  } = {},
-): () => readonly OwnAddress[] {
-  const {
-    interfaces = networkInterfaces,
-    factsOf = (name) => readInterfaceFacts(name, process.platform),
-    now = () => performance.now(),
-    maxAgeMs = 1_000,
-  } = options
-  let last: readonly OwnAddress[] = []
-  let readAt = Number.NEGATIVE_INFINITY
-  return () => {
-    if (now() - readAt >= maxAgeMs) {
-      try {
-        last = Object.freeze(ownAddresses(interfaces(), factsOf))
-      } catch (error) {
-        // The system has no file left for the question (EMFILE), or no memory: what it said last stands until then.
-        if (last.length === 0) throw error
-      }
-      readAt = now()
-    }
-    return last
-  }
-}
-
-function describe(
-  name: string,
-  entry: NonNullable<InterfaceTable[string]>[number],
-  facts: InterfaceFacts,
-): OwnAddress | undefined {
+function describe(name: string, entry: InterfaceEntry, facts: InterfaceFacts): OwnAddress | undefined {
   const address = normalise(entry.address)
   if (address === undefined) return undefined
   const family = address.includes(':') ? 6 : 4
-  const prefix = prefixOf(entry.cidr) ?? (family === 4 ? 32 : 128)
-  const range = ipaddr.parse(address).range()
-  const mac = entry.mac === ZERO_MAC ? null : entry.mac.toLowerCase()
-  const linkLocal = range === 'linkLocal'
+  const prefix = Number(entry.cidr?.split('/')[1] ?? (family === 4 ? 32 : 128))
+  const linkLocal = ipaddr.parse(address).range() === 'linkLocal'
+  const mac = entry.mac === ZERO_MAC ? null : entry.mac
   return {
     address,
     interface: name,
@@ -191,9 +150,7 @@ function describe(
     cidr: `${networkOf(address, prefix, family)}/${prefix}`,
     loopback: entry.internal,
     linkLocal,
-    private: range === 'private' || range === 'uniqueLocal',
     tunnel: isTunnel({ name, mac, loopback: entry.internal, facts }),
-    mac,
     scopeId: family === 6 && linkLocal ? (entry.scopeid ?? null) : null,
     offerable: !entry.internal && !(family === 6 && linkLocal),
   }
@@ -202,6 +159,8 @@ function describe(
 /** Lower is shown first. */
 function rankOf(own: OwnAddress, facts: InterfaceFacts): number {
   const wireless = facts.wireless || WIRELESS_NAME.test(own.interface)
+  // RFC 1918 or unique local (RFC 4193).
+  const isPrivate = ['private', 'uniqueLocal'].includes(ipaddr.parse(own.address).range())
   return (
     (own.loopback ? 64 : 0) +
     (own.tunnel ? 32 : 0) +
@@ -209,7 +168,7 @@ function rankOf(own: OwnAddress, facts: InterfaceFacts): number {
     (own.family === 6 ? 8 : 0) +
     (facts.physical === false ? 4 : 0) +
     (wireless ? 2 : 0) +
-    (own.private ? 0 : 1)
+    (isPrivate ? 0 : 1)
   )
 }
 
@@ -218,19 +177,4 @@ function networkOf(address: string, prefix: number, family: 4 | 6): string {
   return family === 4
     ? ipaddr.IPv4.networkAddressFromCIDR(cidr).toString()
     : ipaddr.IPv6.networkAddressFromCIDR(cidr).toRFC5952String()
-}
-
-function prefixOf(cidr: string | null): number | undefined {
-  const bits = cidr?.split('/')[1]
-  return bits === undefined ? undefined : Number(bits)
-}
-
-function withoutZone(address: string): string {
-  const at = address.indexOf('%')
-  return at === -1 ? address : address.slice(0, at)
-}
-
-/** One fixed locale, digits by value (`eth2` before `eth10`): the order is the same on every machine. */
-function compareText(a: string, b: string): number {
-  return a.localeCompare(b, 'en', { numeric: true })
 }

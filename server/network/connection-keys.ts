@@ -1,4 +1,5 @@
 /** How the kernel's tables of connections write the two ends of one. */
+import type { Socket } from 'node:net'
 import { endianness } from 'node:os'
 import ipaddr from 'ipaddr.js'
 import { normalise } from './addresses.ts'
@@ -9,6 +10,11 @@ export interface Endpoints {
   readonly localPort: number
   readonly remoteAddress: string
   readonly remotePort: number
+}
+
+export function endpointsOf(socket: Socket): Endpoints {
+  const { localAddress = '', localPort = 0, remoteAddress = '', remotePort = 0 } = socket
+  return { localAddress, localPort, remoteAddress, remotePort }
 }
 
 const LITTLE_ENDIAN = endianness() === 'LE'

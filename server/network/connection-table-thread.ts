@@ -4,17 +4,6 @@
  * the other (about 40 ms, the loop free meanwhile).
  */
 import { parentPort } from 'node:worker_threads'
-import { type Looked, lookAtTables, readTable } from './connection-table.ts'
+import { lookAtTables, readTable, type Wanted } from './connection-table.ts'
 
-export interface LookTask {
-  readonly id: number
-  readonly connections: readonly (readonly string[])[]
-}
-
-export interface LookAnswer extends Looked {
-  readonly id: number
-}
-
-parentPort?.on('message', ({ id, connections }: LookTask) => {
-  parentPort?.postMessage({ id, ...lookAtTables(connections, readTable) } satisfies LookAnswer)
-})
+parentPort?.on('message', (wanted: Wanted) => parentPort?.postMessage(lookAtTables(wanted, readTable)))

@@ -18,7 +18,10 @@ export interface SendQueue {
   readonly queued: number
 }
 
-/** What one look at the tables found, under the texts of `keysOf`. */
+/** Connections to look for, each by all its texts (`keysOf`). */
+export type Wanted = readonly (readonly string[])[]
+
+/** What one look at the tables found, by these texts. */
 export interface Looked {
   readonly found: ReadonlyMap<string, SendQueue>
   /** Why a table could not be read: an absent connection may stand in that one. */
@@ -47,11 +50,11 @@ export const TABLES = ['/proc/net/tcp', '/proc/net/tcp6'] as const
 const KEY_LENGTHS = { [TABLES[0]]: 27, [TABLES[1]]: 75 } as const
 
 /**
- * Looks for these connections, each by all its texts. The kernel walks all its buckets for either table, empty or
- * not (1 to 5 ms at 262,144 of them), so the second is read only for what the first does not list.
+ * The kernel walks all its buckets for either table, empty or not (1 to 5 ms at 262,144 of them), so the second is read
+ * only for what the first does not list.
  */
 export function lookAtTables(
-  connections: readonly (readonly string[])[],
+  connections: Wanted,
   /** The lines of a table, some at a time. */
   readTable: (path: string) => Iterable<string>,
 ): Looked {

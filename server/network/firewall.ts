@@ -26,19 +26,15 @@ interface Asked {
   readonly program: string
 }
 
+const SYSTEMS: Partial<Record<NodeJS.Platform, (asked: Asked) => FirewallLine[]>> = {
+  win32: windows,
+  darwin: macos,
+  linux,
+}
+
 /** Lines for this system, the usual tool first; empty where none is known. */
 export function firewallLines(asked: Asked): readonly FirewallLine[] {
-  if (asked.ports.length === 0) return []
-  switch (asked.platform) {
-    case 'win32':
-      return windows(asked)
-    case 'darwin':
-      return macos(asked)
-    case 'linux':
-      return linux(asked)
-    default:
-      return []
-  }
+  return asked.ports.length === 0 ? [] : (SYSTEMS[asked.platform]?.(asked) ?? [])
 }
 
 /** Rules that block a program win over rules that allow a port, and stay after a dismissed question. */
@@ -75,9 +71,9 @@ function windows({ ports }: Asked): FirewallLine[] {
 /** Ports of one transport at a time: some tools have a rule for each. */
 function byTransport(
   ports: readonly OpenPort[],
-  line: (transport: string, list: number[]) => string,
+  line: (transport: string, list: readonly number[]) => string,
 ): string[] {
-  return (['tcp', 'udp'] as const).flatMap((transport) => {
+  return ['tcp', 'udp'].flatMap((transport) => {
     const list = ports.filter((each) => each.transport === transport).map(({ port }) => port)
     return list.length === 0 ? [] : [line(transport, list)]
   })

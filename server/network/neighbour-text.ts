@@ -13,8 +13,32 @@ export interface Neighbour {
   readonly device: string | undefined
 }
 
-/** ATF_COM of linux/if_arp.h: the entry is complete. */
-const ENTRY_COMPLETE = 0x02
+/** A line of each table, blanks around it gone. `device`: where the line names the interface. */
+export const LINE = {
+  /**
+   * Linux /proc/net/arp (proc(5)): `192.0.2.7  0x1  0x2  00:00:5e:00:53:01  *  eth0`. Complete are those whose flags have
+   * ATF_COM, 2 of linux/if_arp.h.
+   */
+  procArp: /^(?<address>\S+)\s+\S+\s+0x[\da-f]*[2367abef]\s+(?<mac>\S+)\s+\S+\s+(?<device>\S+)/,
+  /** `ip neigh`: `2001:db8::1 dev eth0 lladdr 00:00:5e:00:53:01 router REACHABLE`. */
+  ipNeigh: /^(?<address>\S+) dev (?<device>\S+) lladdr (?<mac>\S+)(?!.*\b(?:FAILED|INCOMPLETE)\b)/,
+  /**
+   * `arp -an` (`? (192.0.2.7) at 0:0:5e:0:53:1 on en0 ifscope [ethernet]`), and in columns Windows `arp -a`
+   * (`192.0.2.7   00-00-5e-00-53-01   dynamic`) and `netsh interface ipv6 show neighbors`.
+   */
+  arp: /^(?:\S+ \()?(?<address>[^\s)]+)\)?\s+(?:at )?(?<mac>\S+)(?:.* on (?<device>\S+))?/,
+  /** `ndp -an`: `2001:db8::7   0:0:5e:0:53:1   en0 23h59m58s S R`. */
+  ndp: /^(?<address>\S+)\s+(?<mac>\S+)\s+(?<device>\S+)/,
+} as const
+
+export function readNeighbours(text: string, line: RegExp): Neighbour[] {
+  return text.split('\n').flatMap((one) => {
+    const { address: from = '', mac: hardware = '', device } = line.exec(one.trim())?.groups ?? {}
+    const address = normalise(from)
+    const mac = normaliseMac(hardware)
+    return address === undefined || mac === undefined ? [] : { address, mac, device: device ?? zoneOf(from) }
+  })
+}
 
 /**
  * A hardware address of six octets in any common form (`00:00:5e:00:53:01`, `0:0:5e:0:53:1`, `00-00-5E-00-53-01`,
@@ -35,73 +59,4 @@ function octetsOf(text: string): readonly string[] | undefined {
   if (/^[0-9a-f]{12}$/.test(digits)) return digits.match(/../g) ?? undefined
   const separator = /^[0-9a-f]{1,2}([:-])(?:[0-9a-f]{1,2}\1){4}[0-9a-f]{1,2}$/.exec(text)?.[1]
   return separator === undefined ? undefined : text.split(separator)
-}
-
-/** Linux /proc/net/arp: address, hardware type, flags, hardware address, mask, device (man 5 proc). */
-export function parseProcArp(text: string): Neighbour[] {
-  return parseLines(text, (line) => {
-    const [address = '', , flags = '', mac = '', , device] = line.split(/\s+/)
-    if ((Number.parseInt(flags, 16) & ENTRY_COMPLETE) === 0) return undefined
-    return neighbour(address, mac, device)
-  })
-}
-
-/** `ip neigh`: `2001:db8::1 dev eth0 lladdr 00:00:5e:00:53:01 router REACHABLE`. */
-export function parseIpNeigh(text: string): Neighbour[] {
-  return parseLines(text, (line) => {
-    const words = line.split(/\s+/)
-    if (words.some((word) => word === 'FAILED' || word === 'INCOMPLETE')) return undefined
-    return neighbour(words[0] ?? '', after(words, 'lladdr') ?? '', after(words, 'dev'))
-  })
-}
-
-/**
- * `arp -an` (`? (192.0.2.7) at 0:0:5e:0:53:1 on en0 ifscope [ethernet]`) and Windows `arp -a`
- * (`192.0.2.7   00-00-5e-00-53-01   dynamic`).
- */
-export function parseArpTool(text: string): Neighbour[] {
-  return parseLines(text, (line) => {
-    const words = line.split(/\s+/)
-    const first = words[0] ?? ''
-    if (normalise(first) !== undefined) return neighbour(first, words[1] ?? '', undefined)
-    const address = /\(([^)]+)\) at (\S+)/.exec(line)
-    return neighbour(address?.[1] ?? '', address?.[2] ?? '', after(words, 'on'))
-  })
-}
-
-/** `ndp -an`: `2001:db8::7   0:0:5e:0:53:1   en0 23h59m58s S R`. */
-export function parseNdpTool(text: string): Neighbour[] {
-  return parseLines(text, (line) => {
-    const [address = '', mac = '', device] = line.split(/\s+/)
-    return neighbour(address, mac, device)
-  })
-}
-
-/** `netsh interface ipv6 show neighbors`: `2001:db8::7   00-00-5e-00-53-01   Reachable`, grouped by interface. */
-export function parseNetshNeighbours(text: string): Neighbour[] {
-  return parseLines(text, (line) => {
-    const [address = '', mac = ''] = line.split(/\s+/)
-    return neighbour(address, mac, undefined)
-  })
-}
-
-function parseLines(text: string, parse: (line: string) => Neighbour | undefined): Neighbour[] {
-  const found: Neighbour[] = []
-  for (const line of text.split('\n')) {
-    const one = parse(line.trim())
-    if (one !== undefined) found.push(one)
-  }
-  return found
-}
-
-function neighbour(addressText: string, macText: string, device: string | undefined): Neighbour | undefined {
-  const address = normalise(addressText)
-  const mac = normaliseMac(macText)
-  if (address === undefined || mac === undefined) return undefined
-  return { address, mac, device: device ?? zoneOf(addressText) }
-}
-
-function after(words: readonly string[], key: string): string | undefined {
-  const at = words.indexOf(key)
-  return at === -1 ? undefined : words[at + 1]
 }

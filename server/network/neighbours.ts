@@ -5,25 +5,19 @@
  */
 import { execFile } from 'node:child_process'
 import { readFileSync } from 'node:fs'
+import { promisify } from 'node:util'
 import { grouped } from '../grouped.ts'
-import { normalise, zoneOf } from './addresses.ts'
-import {
-  type Neighbour,
-  parseArpTool,
-  parseIpNeigh,
-  parseNdpTool,
-  parseNetshNeighbours,
-  parseProcArp,
-} from './neighbour-text.ts'
+import { addressFor, normalise, type OwnAddress, zoneOf } from './addresses.ts'
+import { LINE, type Neighbour, readNeighbours } from './neighbour-text.ts'
 
 export type Neighbours = ReturnType<typeof createNeighbours>
 
 interface NeighbourDeps {
-  readonly platform: NodeJS.Platform
+  readonly platform?: NodeJS.Platform
   /** Text of a file; may throw. */
-  readonly read: (path: string) => string
+  readonly read?: (path: string) => string
   /** Standard output of a tool; may reject. */
-  readonly run: (command: string, args: readonly string[]) => Promise<string>
+  readonly run?: (command: string, args: readonly string[]) => Promise<string>
   /** Milliseconds of a monotonic clock. */
   readonly now?: () => number
 }
@@ -31,36 +25,36 @@ interface NeighbourDeps {
 const MAX_AGE_MS = 2_000
 /** A miss in /proc/net/arp is looked up anew when the last reading is older than this. */
 const MISS_AGE_MS = 20
-const TOOL_TIME_LIMIT_MS = 5_000
-const TOOL_OUTPUT_LIMIT_BYTES = 16 * 1024 * 1024
+const TOOL = { encoding: 'latin1', timeout: 5_000, maxBuffer: 16 * 1024 * 1024, windowsHide: true } as const
 
 interface Tool {
   readonly command: string
   readonly args: readonly string[]
-  readonly parse: (text: string) => Neighbour[]
+  readonly line: RegExp
 }
 
 /** The tools of each system. Elsewhere (BSD) the macOS ones have the same shape (common practice). */
 const TOOLS: Readonly<Partial<Record<NodeJS.Platform, readonly Tool[]>>> = {
-  linux: [{ command: 'ip', args: ['-6', 'neigh', 'show'], parse: parseIpNeigh }],
+  linux: [{ command: 'ip', args: ['-6', 'neigh', 'show'], line: LINE.ipNeigh }],
   win32: [
-    { command: 'arp', args: ['-a'], parse: parseArpTool },
-    {
-      command: 'netsh',
-      args: ['interface', 'ipv6', 'show', 'neighbors'],
-      parse: parseNetshNeighbours,
-    },
+    { command: 'arp', args: ['-a'], line: LINE.arp },
+    { command: 'netsh', args: ['interface', 'ipv6', 'show', 'neighbors'], line: LINE.arp },
   ],
 }
 const OTHER_TOOLS: readonly Tool[] = [
-  { command: 'arp', args: ['-an'], parse: parseArpTool },
-  { command: 'ndp', args: ['-an'], parse: parseNdpTool },
+  { command: 'arp', args: ['-an'], line: LINE.arp },
+  { command: 'ndp', args: ['-an'], line: LINE.ndp },
 ]
 
-export function createNeighbours(deps: NeighbourDeps) {
+/** The neighbour table of the system this runs on, where nothing else is given. */
+export function createNeighbours({
+  platform = process.platform,
+  read = (path) => readFileSync(path, 'latin1'),
+  run = runTool,
+  now = () => performance.now(),
+}: NeighbourDeps = {}) {
   // Long: two tables and how old each is; every function keeps both in step.
-  const now = deps.now ?? (() => performance.now())
-  const tools = TOOLS[deps.platform] ?? OTHER_TOOLS
+  const tools = TOOLS[platform] ?? OTHER_TOOLS
   const file = emptyTable()
   const tooled = emptyTable()
   let running: Promise<void> | undefined
@@ -68,27 +62,30 @@ export function createNeighbours(deps: NeighbourDeps) {
 
   function readFile(): void {
     file.readAt = now()
-    file.byAddress = index(quietly(() => parseProcArp(deps.read('/proc/net/arp'))))
+    try {
+      file.byAddress = byAddress(readNeighbours(read('/proc/net/arp'), LINE.procArp))
+    } catch {
+      file.byAddress.clear()
+    }
   }
 
   async function runTools(): Promise<void> {
     // The time of the start, not of the end: the answer may be as old as that.
     const begun = now()
-    const lists = await Promise.all(tools.map(askTool))
-    tooled.byAddress = index(lists.flat())
+    const lists = await Promise.all(
+      tools.map(({ command, args, line }) =>
+        run(command, args).then(
+          (text) => readNeighbours(text, line),
+          () => [],
+        ),
+      ),
+    )
+    tooled.byAddress = byAddress(lists.flat())
     tooled.readAt = begun
   }
 
-  async function askTool({ command, args, parse }: Tool): Promise<Neighbour[]> {
-    try {
-      return parse(await deps.run(command, args))
-    } catch {
-      return []
-    }
-  }
-
   function start(): Promise<void> {
-    running = runTools().finally(() => {
+    running ??= runTools().finally(() => {
       running = undefined
     })
     return running
@@ -104,18 +101,12 @@ export function createNeighbours(deps: NeighbourDeps) {
     return following
   }
 
-  function refreshInBackground(): void {
-    // runTools turns every failure into "unknown", so that there is nothing to catch.
-    if (running === undefined) void start()
-  }
-
   function lookupInFile(address: string, zone: string | undefined): string | undefined {
     const age = now() - file.readAt
-    if (age > MAX_AGE_MS) readFile()
-    const known = pick(file.byAddress.get(address), zone)
-    if (known !== undefined || age <= MISS_AGE_MS || age > MAX_AGE_MS) return known
+    const known = age > MAX_AGE_MS ? undefined : macIn(file, address, zone)
+    if (known !== undefined || age <= MISS_AGE_MS) return known
     readFile()
-    return pick(file.byAddress.get(address), zone)
+    return macIn(file, address, zone)
   }
 
   return {
@@ -128,62 +119,60 @@ export function createNeighbours(deps: NeighbourDeps) {
     lookup(text: string): string | undefined {
       const address = normalise(text)
       if (address === undefined) return undefined
-      const zone = zoneOf(text)
-      if (deps.platform === 'linux' && !address.includes(':')) return lookupInFile(address, zone)
-      if (now() - tooled.readAt > MAX_AGE_MS) {
-        refreshInBackground()
-        return undefined
-      }
-      return pick(tooled.byAddress.get(address), zone)
+      if (platform === 'linux' && !address.includes(':')) return lookupInFile(address, zoneOf(text))
+      if (now() - tooled.readAt <= MAX_AGE_MS) return macIn(tooled, address, zoneOf(text))
+      void start()
+      return undefined
     },
     /** Reads the tables with the system's tools; resolves when a reading begun after this call has ended. */
     refresh,
   }
 }
 
-/** The neighbour table of the system this runs on. */
-export function systemNeighbours(): Neighbours {
-  return createNeighbours({
-    platform: process.platform,
-    read: (path) => readFileSync(path, 'latin1'),
-    run: runTool,
-  })
+/**
+ * Returns what to call for an address that came without its hardware address: the table may know a new neighbour only
+ * after its first packets. `onLearnt` is told where it is another than the entries say (`known`): devices come to one
+ * network address one after another, and each tells its own.
+ */
+export function createNeighbourLearning(deps: {
+  readonly neighbours: Neighbours
+  readonly own: () => readonly OwnAddress[]
+  readonly known: (address: string) => string | null
+  readonly onLearnt: (address: string, mac: string) => void
+}): (address: string) => void {
+  const { neighbours, own, known, onLearnt } = deps
+  return (address) => {
+    // Behind a router there is no neighbour to learn of, and on loopback none at all.
+    if (addressFor(address, own())?.loopback !== false) return
+    if (own().some((mine) => mine.address === address)) return
+    void neighbours.refresh().then(() => {
+      const mac = neighbours.lookup(address)
+      if (mac !== undefined && mac !== known(address)) onLearnt(address, mac)
+    })
+  }
 }
 
-function runTool(command: string, args: readonly string[]): Promise<string> {
-  const options = {
-    encoding: 'latin1',
-    timeout: TOOL_TIME_LIMIT_MS,
-    maxBuffer: TOOL_OUTPUT_LIMIT_BYTES,
-    windowsHide: true,
-    env: { ...process.env, LC_ALL: 'C' },
-  } as const
-  return new Promise((resolve, reject) => {
-    execFile(command, [...args], options, (error, stdout) =>
-      error === null ? resolve(stdout) : reject(error),
-    )
-  })
+async function runTool(command: string, args: readonly string[]): Promise<string> {
+  const options = { ...TOOL, env: { ...process.env, LC_ALL: 'C' } }
+  return (await promisify(execFile)(command, args, options)).stdout
 }
 
-function emptyTable() {
+interface Table {
+  byAddress: Map<string, Neighbour[]>
+  readAt: number
+}
+
+function emptyTable(): Table {
   return { byAddress: new Map(), readAt: Number.NEGATIVE_INFINITY }
 }
 
-function index(neighbours: readonly Neighbour[]): Map<string, Neighbour[]> {
+function byAddress(neighbours: readonly Neighbour[]): Table['byAddress'] {
   return grouped(neighbours, ({ address }) => address)
 }
 
-function pick(candidates: readonly Neighbour[] | undefined, zone: string | undefined): string | undefined {
-  if (candidates === undefined) return undefined
+function macIn(table: Table, address: string, zone: string | undefined): string | undefined {
+  const candidates = table.byAddress.get(address) ?? []
   const matching = candidates.filter(({ device }) => zone === undefined || device === zone)
   const macs = new Set((matching.length > 0 ? matching : candidates).map(({ mac }) => mac))
   return macs.size === 1 ? [...macs][0] : undefined
-}
-
-function quietly(read: () => Neighbour[]): Neighbour[] {
-  try {
-    return read()
-  } catch {
-    return []
-  }
 }

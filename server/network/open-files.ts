@@ -16,25 +16,18 @@ interface Seen {
   readonly open: number
 }
 
-/** `clock` is monotonic, in ms. */
-export function createOpenFiles(
-  clock: () => number,
-  look: () => Seen | 'none left' | undefined = lookAtSystem,
-) {
+/** Returns what says how many connections may be open, of which `held` are now; Infinity where it is not known. */
+export function connectionsThatFit(look = lookAtSystem, clock = () => performance.now()) {
   let fits = Number.POSITIVE_INFINITY
   let lookedAt = Number.NEGATIVE_INFINITY
-  return {
-    /** Most connections at once, of which `held` are open now; Infinity where it is not known. */
-    connectionsThatFit(held: number): number {
-      const now = clock()
-      if (now - lookedAt < LOOK_AGAIN_MS) return fits
-      lookedAt = now
-      const seen = look()
-      if (seen === undefined) fits = Number.POSITIVE_INFINITY
-      else if (seen === 'none left') fits = Math.max(1, held - KEPT_FREE)
-      else fits = Math.max(1, seen.limit - (seen.open - held) - KEPT_FREE)
-      return fits
-    },
+  return (held: number): number => {
+    const now = clock()
+    if (now - lookedAt < LOOK_AGAIN_MS) return fits
+    lookedAt = now
+    const seen = look()
+    const beside = seen === 'none left' ? held : seen && seen.limit - (seen.open - held)
+    fits = beside === undefined ? Number.POSITIVE_INFINITY : Math.max(1, beside - KEPT_FREE)
+    return fits
   }
 }
 

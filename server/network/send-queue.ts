@@ -10,9 +10,15 @@ import { type AddressInfo, connect, createServer, type Socket } from 'node:net'
 import { Worker } from 'node:worker_threads'
 import { messageOf, systemCode } from '../errors.ts'
 import { builtScript } from '../files/built-script.ts'
-import { type Endpoints, keysOf } from './connection-keys.ts'
-import { type Looked, lookAtTables, readTable, type SendQueue, TABLES } from './connection-table.ts'
-import type { LookAnswer, LookTask } from './connection-table-thread.ts'
+import { type Endpoints, endpointsOf, keysOf } from './connection-keys.ts'
+import {
+  type Looked,
+  lookAtTables,
+  readTable,
+  type SendQueue,
+  TABLES,
+  type Wanted,
+} from './connection-table.ts'
 
 export type SendQueueAnswer =
   | ({ readonly kind: 'listed' } & SendQueue)
@@ -42,10 +48,8 @@ const GATHER_MS = 3
 
 export interface SendQueuesOptions {
   readonly platform?: NodeJS.Platform
-  /** Looks for connections by their texts in the tables. */
-  readonly look?: (connections: readonly (readonly string[])[]) => Promise<Looked>
-  readonly lookNow?: (connections: readonly (readonly string[])[]) => Looked
-  readonly gatherMs?: number
+  readonly look?: (wanted: Wanted) => Promise<Looked>
+  readonly lookNow?: (wanted: Wanted) => Looked
 }
 
 /** A table may skip an entry while it changes. */
@@ -75,12 +79,7 @@ async function whyOwnIsNotListed(queues: SendQueues): Promise<string | undefined
       unknown,
     ]
     sockets.push(serving)
-    const own = {
-      localAddress: '127.0.0.1',
-      localPort: port,
-      remoteAddress: '127.0.0.1',
-      remotePort: client.localPort ?? 0,
-    }
+    const own = endpointsOf(serving)
     let answer = await queues.ask(own)
     for (let look = 1; look < LOOKS_AT_OWN && answer.kind !== 'listed'; look += 1)
       answer = await queues.ask(own)
@@ -105,9 +104,8 @@ function notShown(why: string): SendQueues {
 /** Gathers the questions of a few milliseconds into one look at the tables. */
 export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
   // Long: one queue of questions and the look that answers them; each function moves questions on.
-  const { platform = process.platform, gatherMs = GATHER_MS } = options
+  const { platform = process.platform, look = lookInThread, lookNow = lookAtShortTables } = options
   if (platform !== 'linux') return notShown('this system does not show send queues')
-  const { look = lookInThread, lookNow = lookAtShortTables } = options
 
   let waiting: Question[] = []
   let busy = false
@@ -118,7 +116,12 @@ export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
 
   async function answerAll(questions: readonly Question[]): Promise<void> {
     const begun = performance.now()
-    const { found, failure } = await look(questions.map(({ keys }) => keys)).catch(unread)
+    const { found, failure } = await look(questions.map(({ keys }) => keys)).catch(
+      (error: unknown): Looked => ({
+        found: new Map(),
+        failure: `${TABLES[0]} could not be read (${messageOf(error)})`,
+      }),
+    )
     const now = performance.now()
     notBefore = now + (now - begun)
     for (const { keys, resolve } of questions) {
@@ -139,7 +142,7 @@ export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
         waiting = []
         void answerAll(questions)
       },
-      Math.max(gatherMs, notBefore - performance.now()),
+      Math.max(GATHER_MS, notBefore - performance.now()),
     )
   }
 
@@ -170,8 +173,8 @@ export function createSendQueues(options: SendQueuesOptions = {}): SendQueues {
 /** Some four hundred connections. */
 const SHORT_TABLE_BYTES = 64 * 1024
 
-function lookAtShortTables(connections: readonly (readonly string[])[]): Looked {
-  return lookAtTables(connections, (path) => readTable(path, SHORT_TABLE_BYTES))
+function lookAtShortTables(wanted: Wanted): Looked {
+  return lookAtTables(wanted, (path) => readTable(path, SHORT_TABLE_BYTES))
 }
 
 interface Question {
@@ -179,19 +182,16 @@ interface Question {
   readonly resolve: (answer: SendQueueAnswer) => void
 }
 
-function unread(error: unknown): Looked {
-  const why = messageOf(error)
-  return { found: new Map(), failure: `${TABLES[0]} could not be read (${why})` }
-}
-
 /** A few pieces of 4 KiB at a time are looked at; without a limit garbage of 30 MB and more stands about. */
 const HEAP = { maxYoungGenerationSizeMb: 2, maxOldGenerationSizeMb: 32 }
 
-/** Started with the first question, and anew when it broke. It never keeps the program alive. */
-function createTableThread(): NonNullable<SendQueuesOptions['look']> {
-  const asked = new Map<number, { resolve(looked: Looked): void; reject(error: unknown): void }>()
+/** One thread for the whole program, started with the first question, and anew when it broke. It keeps nothing alive. */
+const lookInThread = createTableThread()
+
+function createTableThread(): (wanted: Wanted) => Promise<Looked> {
+  /** It answers in their order. */
+  const asked: { resolve(looked: Looked): void; reject(error: unknown): void }[] = []
   let thread: Worker | undefined
-  let lastId = 0
 
   function start(): Worker {
     const script = builtScript(new URL('./connection-table-thread.js', import.meta.url))
@@ -199,28 +199,22 @@ function createTableThread(): NonNullable<SendQueuesOptions['look']> {
     const broke = (error: unknown): void => {
       if (thread !== fresh) return
       thread = undefined
-      for (const { reject } of asked.values()) reject(error)
-      asked.clear()
+      for (const { reject } of asked.splice(0)) reject(error)
     }
-    fresh.on('message', ({ id, ...looked }: LookAnswer) => {
-      asked.get(id)?.resolve(looked)
-      asked.delete(id)
-      if (asked.size === 0) fresh.unref()
+    fresh.on('message', (looked: Looked) => {
+      if (thread === fresh) asked.shift()?.resolve(looked)
+      if (asked.length === 0) fresh.unref()
     })
     fresh.on('error', broke)
     fresh.on('exit', () => broke(new Error('its thread ended')))
     return fresh
   }
 
-  return (connections) =>
+  return (wanted) =>
     new Promise((resolve, reject) => {
       thread ??= start()
       thread.ref()
-      lastId += 1
-      asked.set(lastId, { resolve, reject })
-      thread.postMessage({ id: lastId, connections } satisfies LookTask)
+      asked.push({ resolve, reject })
+      thread.postMessage(wanted)
     })
 }
-
-/** One thread for the whole program. */
-const lookInThread = createTableThread()

@@ -5,8 +5,8 @@ import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import { expect, onTestFinished, test } from 'vitest'
 import { createConnections } from '../../server/image-port/connections.ts'
-import { createOwnAddresses } from '../../server/network/addresses.ts'
-import { createOpenFiles } from '../../server/network/open-files.ts'
+import { connectionsThatFit } from '../../server/network/open-files.ts'
+import { createOwnAddresses } from '../../server/network/own-addresses.ts'
 import { run } from '../clients/program.ts'
 import { ask, connectRaw, exchange, parseHead, type RawClient, request } from '../clients/raw-client.ts'
 import { imageBytes, type ServedProgram, serveFiles, sha256 } from '../clients/served.ts'
@@ -104,20 +104,17 @@ test('a connection that the system could not give us (accept: EMFILE) does not e
 test('connections may take what the system allows, less what else is open and some files kept free', () => {
   let now = 0
   let open = 50
-  const files = createOpenFiles(
-    () => now,
+  const allowed = connectionsThatFit(
     () => ({ limit: 100, open }),
-  )
-  expect(files.connectionsThatFit(10)).toBe(100 - 40 - 16)
-  open = 90
-  expect(files.connectionsThatFit(50)).toBe(44)
-  now = 5_000
-  expect(files.connectionsThatFit(20)).toBe(100 - 70 - 16)
-  const unknown = createOpenFiles(
     () => now,
-    () => undefined,
   )
-  expect(unknown.connectionsThatFit(10_000)).toBe(Number.POSITIVE_INFINITY)
+  expect(allowed(10)).toBe(100 - 40 - 16)
+  open = 90
+  expect(allowed(50)).toBe(44)
+  now = 5_000
+  expect(allowed(20)).toBe(100 - 70 - 16)
+  const unknown = connectionsThatFit(() => undefined)
+  expect(unknown(10_000)).toBe(Number.POSITIVE_INFINITY)
 })
 
 test('own addresses that cannot be asked for (no file left) stay what they were, and end nothing', () => {

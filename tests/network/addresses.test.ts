@@ -5,26 +5,26 @@ import { join } from 'node:path'
 import { afterEach, describe, expect, it } from 'vitest'
 import {
   addressFor,
-  createOwnAddresses,
   hostForUrl,
   type InterfaceTable,
   normalise,
   ownAddresses,
 } from '../../server/network/addresses.ts'
-import { isTunnel, NO_FACTS, readInterfaceFacts } from '../../server/network/tunnels.ts'
+import { isTunnel, NO_FACTS, readInterfaceFacts } from '../../server/network/interfaces.ts'
+import { createOwnAddresses } from '../../server/network/own-addresses.ts'
 import { needs } from '../needs.ts'
 
 const MAC = '00:00:5e:00:53:0a'
 const v4 = (address: string, bits: number, mac = MAC, internal = false) => ({
   address,
-  family: 'IPv4',
+  family: 'IPv4' as const,
   mac,
   internal,
   cidr: `${address}/${bits}`,
 })
 const v6 = (address: string, bits: number, scopeid = 0, mac = MAC) => ({
   address,
-  family: 'IPv6',
+  family: 'IPv6' as const,
   mac,
   internal: false,
   cidr: `${address}/${bits}`,
@@ -91,7 +91,7 @@ describe('ownAddresses', () => {
     ])
   })
 
-  it('describes an address with its subnet, kind and hardware address', () => {
+  it('describes an address with its subnet and kind', () => {
     expect(ownAddresses({ eth0: [v4('192.168.50.20', 22)] })).toEqual([
       {
         address: '192.168.50.20',
@@ -101,9 +101,7 @@ describe('ownAddresses', () => {
         cidr: '192.168.48.0/22',
         loopback: false,
         linkLocal: false,
-        private: true,
         tunnel: false,
-        mac: MAC,
         scopeId: null,
         offerable: true,
       },
@@ -222,22 +220,22 @@ describe('readInterfaceFacts', () => {
     await mkdir(join(root, 'wl0', 'wireless'), { recursive: true })
     await mkdir(join(root, 'wl0', 'device'))
     await writeFile(join(root, 'wl0', 'type'), '1\n')
-    expect(readInterfaceFacts('tap7', 'linux', root)).toEqual({
+    expect(readInterfaceFacts('tap7', root)).toEqual({
       hardwareType: 1,
       tun: true,
       wireless: false,
       physical: false,
     })
-    expect(readInterfaceFacts('wl0', 'linux', root)).toMatchObject({ wireless: true, physical: true })
+    expect(readInterfaceFacts('wl0', root)).toMatchObject({ wireless: true, physical: true })
   })
 
   it('knows nothing elsewhere, of an absent interface, or of a name that is a path', () => {
-    expect(readInterfaceFacts('eth0', 'darwin')).toEqual(NO_FACTS)
-    expect(readInterfaceFacts('no-such-interface', 'linux')).toEqual(NO_FACTS)
-    expect(readInterfaceFacts('../net/lo', 'linux')).toEqual(NO_FACTS)
+    expect(readInterfaceFacts('eth0', '/no/such/folder')).toEqual(NO_FACTS)
+    expect(readInterfaceFacts('no-such-interface')).toEqual(NO_FACTS)
+    expect(readInterfaceFacts('../net/lo')).toEqual(NO_FACTS)
   })
 
   it('reads loopback of this machine as ARPHRD_LOOPBACK, 772', needs('Linux'), () => {
-    expect(readInterfaceFacts('lo', 'linux')).toMatchObject({ hardwareType: 772, tun: false })
+    expect(readInterfaceFacts('lo')).toMatchObject({ hardwareType: 772, tun: false })
   })
 })

@@ -2,15 +2,8 @@
 import { execFile } from 'node:child_process'
 import { promisify } from 'node:util'
 import { describe, expect, it } from 'vitest'
-import {
-  normaliseMac,
-  parseArpTool,
-  parseIpNeigh,
-  parseNdpTool,
-  parseNetshNeighbours,
-  parseProcArp,
-} from '../../server/network/neighbour-text.ts'
-import { createNeighbours, systemNeighbours } from '../../server/network/neighbours.ts'
+import { LINE, normaliseMac, readNeighbours } from '../../server/network/neighbour-text.ts'
+import { createNeighbours } from '../../server/network/neighbours.ts'
 import { needs } from '../needs.ts'
 
 const PROC_ARP = `IP address       HW type     Flags       HW address            Mask     Device
@@ -87,14 +80,14 @@ describe('reading the tables', () => {
     list.map(({ address, mac, device }) => [address, mac, device])
 
   it('reads complete entries of /proc/net/arp only', () => {
-    expect(brief(parseProcArp(PROC_ARP))).toEqual([
+    expect(brief(readNeighbours(PROC_ARP, LINE.procArp))).toEqual([
       ['192.0.2.7', '00:00:5e:00:53:01', 'eth0'],
       ['192.0.2.10', '00:00:5e:00:53:0a', 'eth1'],
     ])
   })
 
   it('reads `ip neigh` without failed and incomplete entries', () => {
-    expect(brief(parseIpNeigh(IP_NEIGH))).toEqual([
+    expect(brief(readNeighbours(IP_NEIGH, LINE.ipNeigh))).toEqual([
       ['2001:db8::7', '00:00:5e:00:53:01', 'eth0'],
       ['fe80::5eff:fe00:5301', '00:00:5e:00:53:01', 'eth0'],
       ['192.0.2.7', '00:00:5e:00:53:01', 'eth0'],
@@ -102,8 +95,8 @@ describe('reading the tables', () => {
   })
 
   it('reads `arp -an` and `ndp -an` of macOS', () => {
-    expect(brief(parseArpTool(MACOS_ARP))).toEqual([['192.0.2.7', '00:00:5e:00:53:01', 'en5']])
-    expect(brief(parseNdpTool(MACOS_NDP))).toEqual([
+    expect(brief(readNeighbours(MACOS_ARP, LINE.arp))).toEqual([['192.0.2.7', '00:00:5e:00:53:01', 'en5']])
+    expect(brief(readNeighbours(MACOS_NDP, LINE.ndp))).toEqual([
       ['2001:db8::7', '00:00:5e:00:53:01', 'en5'],
       ['2001:db8:1111:2222:3333:4444:5555:6666', '00:00:5e:00:53:02', 'en5'],
       ['fe80::5eff:fe00:5301', '00:00:5e:00:53:01', 'en5'],
@@ -111,8 +104,10 @@ describe('reading the tables', () => {
   })
 
   it('reads `arp -a` and `netsh` of Windows in whatever language', () => {
-    expect(brief(parseArpTool(WINDOWS_ARP))).toEqual([['192.0.2.7', '00:00:5e:00:53:01', undefined]])
-    expect(brief(parseNetshNeighbours(WINDOWS_NETSH))).toEqual([
+    expect(brief(readNeighbours(WINDOWS_ARP, LINE.arp))).toEqual([
+      ['192.0.2.7', '00:00:5e:00:53:01', undefined],
+    ])
+    expect(brief(readNeighbours(WINDOWS_NETSH, LINE.arp))).toEqual([
       ['2001:db8::7', '00:00:5e:00:53:01', undefined],
     ])
   })
@@ -263,8 +258,10 @@ cat /proc/net/arp; echo ----; ip -6 neigh show`
   it('reads the real table and tool of a Linux network namespace', needs('tap devices'), async () => {
     const { stdout: text } = await run('unshare', ['-n', 'sh', '-c', script], { timeout: 10_000 })
     const [arp = '', neigh = ''] = text.split('----\n')
-    expect(parseProcArp(arp)).toEqual([{ address: '192.0.2.7', mac: '00:00:5e:00:53:01', device: 'lan0' }])
-    expect(parseIpNeigh(neigh)).toContainEqual({
+    expect(readNeighbours(arp, LINE.procArp)).toEqual([
+      { address: '192.0.2.7', mac: '00:00:5e:00:53:01', device: 'lan0' },
+    ])
+    expect(readNeighbours(neigh, LINE.ipNeigh)).toContainEqual({
       address: '2001:db8::7',
       mac: '00:00:5e:00:53:02',
       device: 'lan0',
@@ -272,7 +269,7 @@ cat /proc/net/arp; echo ----; ip -6 neigh show`
   })
 
   it('has no hardware address for loopback', async () => {
-    const neighbours = systemNeighbours()
+    const neighbours = createNeighbours()
     await neighbours.refresh()
     expect(neighbours.lookup('127.0.0.1')).toBeUndefined()
     expect(neighbours.lookup('::1')).toBeUndefined()

@@ -4,7 +4,7 @@ import { type AddressInfo, connect, createServer, type Server, type Socket } fro
 import { endianness } from 'node:os'
 import { setTimeout as pause } from 'node:timers/promises'
 import { afterEach, describe, expect, it } from 'vitest'
-import { type Endpoints, keysOf } from '../../server/network/connection-keys.ts'
+import { type Endpoints, endpointsOf, keysOf } from '../../server/network/connection-keys.ts'
 import { type Looked, lookAtTables, type SendQueue } from '../../server/network/connection-table.ts'
 import { createSendQueues, openSendQueues, type SendQueuesOptions } from '../../server/network/send-queue.ts'
 import { needs } from '../needs.ts'
@@ -267,16 +267,7 @@ describe('what the kernel counts', needs('Linux'), () => {
     ]
     client.pause()
     sockets.push(client, serving)
-    return { client, serving, connection: connectionOf(serving) }
-  }
-
-  function connectionOf(socket: Socket): Endpoints {
-    return {
-      localAddress: socket.localAddress ?? '',
-      localPort: socket.localPort ?? 0,
-      remoteAddress: socket.remoteAddress ?? '',
-      remotePort: socket.remotePort ?? 0,
-    }
+    return { client, serving, connection: endpointsOf(serving) }
   }
 
   const queues = createSendQueues()

@@ -4,7 +4,7 @@ import { FetchproofError } from '../../errors.ts'
 import { createImagePort } from '../../image-port/image-port.ts'
 import { testLingeringClose } from '../../image-port/self-test.ts'
 import type { Entry } from '../../ledger/entries.ts'
-import { createOpenFiles } from '../../network/open-files.ts'
+import { connectionsThatFit } from '../../network/open-files.ts'
 import { openSendQueues } from '../../network/send-queue.ts'
 import type { Settings } from '../../settings.ts'
 import { VERSION } from '../version.ts'
@@ -46,7 +46,7 @@ export async function startServing(
       limits: {
         requestMs: settings.requestMs,
         maxConnections: settings.maxFetches + SPARE_CONNECTIONS,
-        fit: createOpenFiles(() => performance.now()).connectionsThatFit,
+        fit: connectionsThatFit(),
       },
       onFault,
       onCrowded,

@@ -1,11 +1,13 @@
 /**
- * Whether an interface is a tunnel, from several pieces of evidence: a link without a hardware address, the
+ * What the system says of an interface, and whether it is a tunnel. That is told from several pieces of evidence: a link without a hardware address, the
  * hardware type and the tun flags that Linux shows in /sys/class/net (values of linux/if_arp.h), and names that
  * systems commonly give (common practice). A wrong "tunnel" costs one flag; a missed one opens the image port to
  * whoever is at the other end, so that any single piece is enough.
  */
 import { existsSync, readFileSync } from 'node:fs'
 import { join } from 'node:path'
+
+const SYSFS = '/sys/class/net'
 
 /** What the system says about an interface besides its addresses. */
 export interface InterfaceFacts {
@@ -64,15 +66,11 @@ export function isTunnel(evidence: {
   return evidence.mac === null || TUNNEL_NAME.test(name) || TUNNEL_WORD.test(name)
 }
 
-/** Facts from /sys/class/net on Linux; nothing known elsewhere. Never throws. */
-export function readInterfaceFacts(
-  name: string,
-  platform: NodeJS.Platform,
-  root = '/sys/class/net',
-): InterfaceFacts {
+/** Facts from /sys/class/net (Linux, sysfs(5)); nothing known elsewhere. Never throws. */
+export function readInterfaceFacts(name: string, root = SYSFS): InterfaceFacts {
   // An alias (`eth0:1`) is listed by its own name but stands in /sys under the device's.
   const device = name.split(':')[0] ?? name
-  if (platform !== 'linux' || device === '' || /[/\\]|^\.+$/.test(device)) return NO_FACTS
+  if (device === '' || /[/\\]|^\.+$/.test(device)) return NO_FACTS
   const folder = join(root, device)
   const type = Number.parseInt(readOrEmpty(join(folder, 'type')), 10)
   if (Number.isNaN(type)) return NO_FACTS
@@ -82,6 +80,11 @@ export function readInterfaceFacts(
     wireless: existsSync(join(folder, 'wireless')) || existsSync(join(folder, 'phy80211')),
     physical: existsSync(join(folder, 'device')),
   }
+}
+
+/** The largest packet that it sends in one piece; where the system does not say, Ethernet's (IEEE 802.3). */
+export function largestPacket(name: string): number {
+  return Number(readOrEmpty(join(SYSFS, name, 'mtu'))) || 1500
 }
 
 function readOrEmpty(path: string): string {
