@@ -1,14 +1,15 @@
 /**
  * What one check may cost. A decompression bomb is cut off by the output it makes, a slow decoder by the clock.
  */
-import { Uncheckable } from './fault.ts'
+import { Uncheckable } from './finding.ts'
+import type { ByteSource, CheckSource } from './source.ts'
 
 export interface Limits {
   /** Unpacked bytes that are looked at for each stored byte … */
   readonly unpackedPerStored: number
   /** … but at least this many. */
   readonly unpackedAtLeastBytes: number
-  /** On the processor where the system shows that for a thread, else by the clock. */
+  /** On the processor where the system shows that for a process, else by the clock. */
   readonly timeMs: number
 }
 
@@ -18,21 +19,24 @@ export const DEFAULT_LIMITS: Limits = {
   timeMs: 60_000,
 }
 
-export type Budget = ReturnType<typeof createBudget>
-
 /** What a budget is told the time by, and tells that it goes on. */
 export interface Stopwatch {
   readonly nowMs: () => number
   readonly goesOn: () => void
 }
 
-export const CLOCK: Stopwatch = { nowMs: () => performance.now(), goesOn: () => undefined }
+const CLOCK: Stopwatch = { nowMs: () => performance.now(), goesOn: () => undefined }
 
 const MIB = 1024 * 1024
 
-export function createBudget(storedBytes: number, limits: Limits, { nowMs, goesOn }: Stopwatch = CLOCK) {
+/** `source`, with the clock looked at whenever it is read: a check needs no more, as it reads on or spends. */
+export function withinBudget(
+  source: ByteSource,
+  limits: Limits = DEFAULT_LIMITS,
+  { nowMs, goesOn }: Stopwatch = CLOCK,
+): CheckSource {
   const endMs = nowMs() + limits.timeMs
-  const most = Math.max(limits.unpackedAtLeastBytes, limits.unpackedPerStored * storedBytes)
+  const most = Math.max(limits.unpackedAtLeastBytes, limits.unpackedPerStored * source.bytes)
   let unpacked = 0
   function tick(): void {
     goesOn()
@@ -43,10 +47,12 @@ export function createBudget(storedBytes: number, limits: Limits, { nowMs, goesO
     )
   }
   return {
-    /** Throws `Uncheckable` when the time is over; to be called at least every few MiB read. */
-    tick,
-    /** Counts unpacked bytes. Throws `Uncheckable` when there are too many or the time is over. */
-    spend(bytes: number): void {
+    bytes: source.bytes,
+    read(at, length) {
+      tick()
+      return source.read(at, length)
+    },
+    spend(bytes) {
       unpacked += bytes
       if (unpacked > most) {
         throw new Uncheckable(

@@ -4,18 +4,16 @@
  */
 import Bunzip from 'seek-bzip'
 import { messageOf } from '../../errors.ts'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { type ByteSource, SOURCE_PIECE_BYTES } from './source.ts'
+import { Damage, Uncheckable, type WholeFormat } from './finding.ts'
+import { type ByteSource, type CheckSource, SOURCE_PIECE_BYTES } from './source.ts'
 
 const SPEND_STEP_BYTES = 64 * 1024
 
-export function checkBzip2(source: ByteSource, budget: Budget): WholeFormat {
+export function checkBzip2(source: CheckSource): WholeFormat {
   let at = 0
   let streams = 0
   do {
-    at = checkStream(source, at, budget)
+    at = checkStream(source, at)
     streams += 1
   } while (beginsStream(source, at))
   return { endsAt: at, covers: 'contents', ...(streams > 1 ? { detail: `${streams} streams` } : {}) }
@@ -26,14 +24,14 @@ function beginsStream(source: ByteSource, at: number): boolean {
 }
 
 /** Decodes one stream and returns where it ends: at a byte's border, the padding bits belong to it. */
-function checkStream(source: ByteSource, start: number, budget: Budget): number {
-  const input = byteReader(source, start, budget)
+function checkStream(source: CheckSource, start: number): number {
+  const input = byteReader(source, start)
   let unspent = 0
   const output = {
     writeByte() {
       unspent += 1
       if (unspent < SPEND_STEP_BYTES) return
-      budget.spend(unspent)
+      source.spend(unspent)
       unspent = 0
     },
   }
@@ -50,7 +48,7 @@ function checkStream(source: ByteSource, start: number, budget: Budget): number 
 }
 
 /** The decoder asks byte by byte; without `eof` it reads on until the stream ends by its own mark. */
-function byteReader(source: ByteSource, start: number, budget: Budget) {
+function byteReader(source: ByteSource, start: number) {
   let pieceAt = start
   let piece: Buffer = Buffer.alloc(0)
   let next = 0
@@ -63,7 +61,6 @@ function byteReader(source: ByteSource, start: number, budget: Budget) {
     pieceAt += piece.length
     piece = source.read(pieceAt, SOURCE_PIECE_BYTES)
     next = 0
-    budget.tick()
     if (piece.length === 0) throw new Damage('the file ends before the end of the bzip2 data', pieceAt)
     return readByte()
   }

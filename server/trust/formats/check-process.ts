@@ -5,10 +5,23 @@
  */
 import { constants, setPriority } from 'node:os'
 import { messageOf } from '../../errors.ts'
-import type { Stopwatch } from './budget.ts'
+import type { Limits, Stopwatch } from './budget.ts'
 import { checkFormat } from './file-check.ts'
-import type { CheckAnswer, CheckRequest } from './messages.ts'
+import type { CheckedFormat } from './finding.ts'
 import { createPace, processorMs } from './pace.ts'
+
+export interface CheckRequest {
+  readonly file: string
+  readonly name: string
+  readonly limits: Limits
+}
+
+export type CheckAnswer =
+  /** Nothing yet, but the check goes on. */
+  | { readonly goesOn: true }
+  | { readonly found: CheckedFormat }
+  /** The file could not be opened or read. */
+  | { readonly failed: string }
 
 const { PRIORITY_BELOW_NORMAL, PRIORITY_LOW } = constants.priority
 const GOES_ON_EVERY_MS = 1_000

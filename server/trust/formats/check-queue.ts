@@ -7,8 +7,8 @@ import { once } from 'node:events'
 import { builtScript } from '../../files/built-script.ts'
 import { createConcurrencyLimit } from '../../files/concurrency-limit.ts'
 import { DEFAULT_LIMITS, type Limits } from './budget.ts'
-import { type CheckedFormat, NOT_CHECKED } from './finding.ts'
-import type { CheckAnswer, CheckRequest } from './messages.ts'
+import type { CheckAnswer, CheckRequest } from './check-process.ts'
+import { type CheckedFormat, NOT_CHECKED, notSound } from './finding.ts'
 
 /** A check that says nothing for its own limit and this much more hangs; its process is ended. */
 const GRACE_MS = 10_000
@@ -50,10 +50,8 @@ export function createFormatChecker(options: CheckerOptions = {}) {
     fresh.on('message', (answer: CheckAnswer) => {
       if (checking !== fresh) return
       if ('goesOn' in answer) underWay?.timer.refresh()
-      else
-        underWay?.finish(
-          'found' in answer ? answer.found : unchecked(`It could not be read (${answer.failed}).`),
-        )
+      else if ('found' in answer) underWay?.finish(answer.found)
+      else underWay?.finish(unchecked(`It could not be read (${answer.failed}).`))
     })
     fresh.on('error', (error) => fail(fresh, `The check broke off (${error.message}).`))
     fresh.on('exit', (code, signal) => fail(fresh, `The check broke off (${signal ?? `exit code ${code}`}).`))
@@ -121,13 +119,9 @@ export function createFormatChecker(options: CheckerOptions = {}) {
 
 /** Whether this program stays alive for the sake of the process. */
 function hold(checking: ChildProcess | undefined, alive: boolean): void {
-  if (alive) {
-    checking?.ref()
-    checking?.channel?.ref()
-  } else {
-    checking?.unref()
-    checking?.channel?.unref()
-  }
+  const act = alive ? 'ref' : 'unref'
+  checking?.[act]()
+  checking?.channel?.[act]()
 }
 
 async function ended(checking: ChildProcess | undefined): Promise<void> {
@@ -139,5 +133,5 @@ async function ended(checking: ChildProcess | undefined): Promise<void> {
 }
 
 function unchecked(why: string): CheckedFormat {
-  return { kind: NOT_CHECKED, verdict: 'unknown', detail: why, covers: 'nothing', notes: [] }
+  return notSound(NOT_CHECKED, 'unknown', why)
 }

@@ -2,9 +2,7 @@
  * The structure block of a flattened device tree (Devicetree Specification v0.4, chapter 5), walked without
  * recursion: a tree nested a million deep costs a counter.
  */
-import type { Budget } from './budget.ts'
-import { Damage } from './fault.ts'
-import { need } from './finding.ts'
+import { Damage, need } from './finding.ts'
 import type { ByteSource } from './source.ts'
 
 // §5.4.1
@@ -27,18 +25,29 @@ export interface TreeLayout {
   readonly stringsEnd: number
 }
 
-export interface TreeVisitor {
-  begin(name: string, depth: number): void
-  property(name: string, valueAt: number, valueBytes: number, depth: number): void
-  end(depth: number): void
+/** Bytes in the file. */
+export interface Span {
+  readonly at: number
+  readonly bytes: number
 }
 
-/** Walks all tokens. The root node has depth 1; its properties too. */
-export function walkTree(source: ByteSource, layout: TreeLayout, visitor: TreeVisitor, budget: Budget): void {
+interface TreePart {
+  readonly what: 'begin' | 'property' | 'end'
+  /** Empty at the end of a node. */
+  readonly name: string
+  /** Of the node, be it its own begin and end or its properties; the root has 1. */
+  readonly depth: number
+  /** Of a property. */
+  readonly value: Span
+}
+
+const NO_VALUE: Span = { at: 0, bytes: 0 }
+
+/** All nodes and properties, in their order. */
+export function* treeParts(source: ByteSource, layout: TreeLayout): Generator<TreePart> {
   let at = layout.structureAt
   let depth = 0
   for (;;) {
-    budget.tick()
     if (at + 4 > layout.structureEnd) throw new Damage('the structure block does not end as it must', at)
     const token = need(source, at, 4, 'the structure block').readUInt32BE(0)
     at += 4
@@ -50,29 +59,28 @@ export function walkTree(source: ByteSource, layout: TreeLayout, visitor: TreeVi
     if (token === BEGIN_NODE) {
       const name = nameAt(source, at, layout.structureEnd, NODE_NAME)
       depth += 1
-      visitor.begin(name, depth)
-      at = align(at + name.length + 1)
+      yield { what: 'begin', name, depth, value: NO_VALUE }
+      at = aligned(at + name.length + 1)
     } else if (token === END_NODE) {
       if (depth === 0) throw new Damage('a node ends that has not begun', at - 4)
-      visitor.end(depth)
+      yield { what: 'end', name: '', depth, value: NO_VALUE }
       depth -= 1
     } else if (token === PROPERTY && depth > 0) {
       const head = need(source, at, 8, 'a property')
-      const bytes = head.readUInt32BE(0)
+      const value = { at: at + 8, bytes: head.readUInt32BE(0) }
       const nameOffset = layout.stringsAt + head.readUInt32BE(4)
       if (nameOffset >= layout.stringsEnd)
         throw new Damage('the name of a property lies outside the strings', at + 4)
-      if (at + 8 + bytes > layout.structureEnd)
+      if (value.at + value.bytes > layout.structureEnd)
         throw new Damage('a property reaches out of the structure block', at)
-      visitor.property(nameAt(source, nameOffset, layout.stringsEnd, PROPERTY_NAME), at + 8, bytes, depth)
-      at = align(at + 8 + bytes)
-    } else {
-      throw new Damage('this is none of the tokens that may stand here', at - 4)
-    }
+      const name = nameAt(source, nameOffset, layout.stringsEnd, PROPERTY_NAME)
+      yield { what: 'property', name, depth, value }
+      at = aligned(value.at + value.bytes)
+    } else throw new Damage('this is none of the tokens that may stand here', at - 4)
   }
 }
 
-function align(at: number): number {
+export function aligned(at: number): number {
   return Math.ceil(at / 4) * 4
 }
 

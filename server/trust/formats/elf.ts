@@ -2,19 +2,14 @@
  * ELF (System V gABI, chapters 4 and 5): the header, and that both header tables, all segments and all sections
  * lie within the file. Contents carry no checksum.
  */
-import type { Budget } from './budget.ts'
-import { Damage } from './fault.ts'
-import { need, type WholeFormat } from './finding.ts'
-import { type ByteSource, buffered } from './source.ts'
+import { Damage, need, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, type CheckSource } from './source.ts'
 
 const NO_BITS = 8
 /** e_phnum when the number did not fit; it then stands in the first section header. */
 const EXTENDED = 0xffff
 
-/** Reads fields of either class and byte order: offsets for 32 bits and for 64 bits are given side by side. */
-type Fields = ReturnType<typeof fieldsOf>
-
-export function checkElf(whole: ByteSource, budget: Budget): WholeFormat {
+export function checkElf(whole: CheckSource): WholeFormat {
   const source = buffered(whole)
   const identity = need(source, 0, 16, 'the header')
   const kind = identity.readUInt8(4)
@@ -27,43 +22,62 @@ export function checkElf(whole: ByteSource, budget: Budget): WholeFormat {
   if (headerBytes !== (fields.is64 ? 64 : 52))
     throw new Damage('the header does not have its size', fields.is64 ? 52 : 40)
   if (fields.word(0, 20, 20) !== 1) throw new Damage('the version is not 1', 20)
-  const sectionsEnd = checkSections(source, fields, budget)
-  const segmentsEnd = checkSegments(source, fields, budget)
   return {
-    endsAt: Math.max(headerBytes, sectionsEnd, segmentsEnd),
+    endsAt: Math.max(headerBytes, checkSections(source, fields), checkSegments(source, fields)),
     covers: 'structure',
     detail: 'all segments and sections are there; ELF carries no checksum of them',
   }
 }
 
+type Fields = ReturnType<typeof fieldsOf>
+
+/** Reads fields of either class and byte order: their offsets in 32 bits and in 64 bits are given side by side. */
 function fieldsOf(source: ByteSource, is64: boolean, little: boolean) {
-  const at = (base: number, in32: number, in64: number) => base + (is64 ? in64 : in32)
-  const bytes = (position: number, length: number) => need(source, position, length, 'a header')
-  const word = (position: number) => {
-    const field = bytes(position, 4)
-    return little ? field.readUInt32LE(0) : field.readUInt32BE(0)
+  const sized = (bytes32: number, bytes64: number) => (base: number, in32: number, in64: number) => {
+    const bytes = is64 ? bytes64 : bytes32
+    const field = need(source, base + (is64 ? in64 : in32), bytes, 'a header')
+    if (bytes === 8) return Number(little ? field.readBigUInt64LE(0) : field.readBigUInt64BE(0))
+    return little ? field.readUIntLE(0, bytes) : field.readUIntBE(0, bytes)
   }
-  return {
-    is64,
-    half(base: number, in32: number, in64: number): number {
-      const field = bytes(at(base, in32, in64), 2)
-      return little ? field.readUInt16LE(0) : field.readUInt16BE(0)
-    },
-    word: (base: number, in32: number, in64: number): number => word(at(base, in32, in64)),
-    /** 32 bits wide in ELF32, 64 bits wide in ELF64. */
-    wide(base: number, in32: number, in64: number): number {
-      const position = at(base, in32, in64)
-      if (!is64) return word(position)
-      const field = bytes(position, 8)
-      return Number(little ? field.readBigUInt64LE(0) : field.readBigUInt64BE(0))
-    },
-  }
+  return { is64, half: sized(2, 2), word: sized(4, 4), wide: sized(4, 8) }
 }
 
 interface Table {
   readonly at: number
   readonly entryBytes: number
   readonly entries: number
+}
+
+/** gABI chapter 4, "Sections". Returns where the last of them ends, the table included. */
+function checkSections(source: ByteSource, fields: Fields): number {
+  const at = fields.wide(0, 32, 40)
+  const entryBytes = fields.half(0, 46, 58)
+  if (at === 0) return 0
+  const few = fields.half(0, 48, 60)
+  const entries = few === 0 ? fields.wide(at, 20, 32) : few
+  const table = { at, entryBytes, entries }
+  const tableEnd = checkTable(source, table, fields.is64 ? 64 : 40, 'section')
+  const named = fields.half(0, 50, 62)
+  const names = named === EXTENDED ? fields.word(at, 24, 40) : named
+  if (names !== 0 && names >= entries)
+    throw new Damage('the section of names is none of its sections', fields.is64 ? 62 : 50)
+  return furthestEnd(source, table, tableEnd, 'section', (entry, index) => {
+    const type = fields.word(entry, 4, 4)
+    if (index === 0 || type === NO_BITS || type === 0) return 0
+    return fields.wide(entry, 16, 24) + fields.wide(entry, 20, 32)
+  })
+}
+
+/** gABI chapter 5, "Program Header". */
+function checkSegments(source: ByteSource, fields: Fields): number {
+  const few = fields.half(0, 44, 56)
+  const entries = few === EXTENDED ? fields.word(fields.wide(0, 32, 40), 28, 44) : few
+  const table = { at: fields.wide(0, 28, 32), entryBytes: fields.half(0, 42, 54), entries }
+  const tableEnd = checkTable(source, table, fields.is64 ? 56 : 32, 'program header')
+  return furthestEnd(source, table, tableEnd, 'segment', (entry) => {
+    const bytes = fields.wide(entry, 16, 32)
+    return fields.word(entry, 0, 0) === 0 || bytes === 0 ? 0 : fields.wide(entry, 4, 8) + bytes
+  })
 }
 
 function checkTable(source: ByteSource, table: Table, expectedBytes: number, what: string): number {
@@ -75,47 +89,19 @@ function checkTable(source: ByteSource, table: Table, expectedBytes: number, wha
   return end
 }
 
-/** gABI chapter 4, "Sections". */
-function checkSections(source: ByteSource, fields: Fields, budget: Budget): number {
-  const at = fields.wide(0, 32, 40)
-  const entryBytes = fields.half(0, 46, 58)
-  if (at === 0) return 0
-  const few = fields.half(0, 48, 60)
-  const entries = few === 0 ? fields.wide(at, 20, 32) : few
-  let end = checkTable(source, { at, entryBytes, entries }, fields.is64 ? 64 : 40, 'section')
-  const named = fields.half(0, 50, 62)
-  const names = named === EXTENDED ? fields.word(at, 24, 40) : named
-  if (names !== 0 && names >= entries)
-    throw new Damage('the section of names is none of its sections', fields.is64 ? 62 : 50)
-  for (let index = 1; index < entries; index += 1) {
-    const entry = at + index * entryBytes
-    const type = fields.word(entry, 4, 4)
-    budget.tick()
-    if (type === NO_BITS || type === 0) continue
-    const sectionEnd = fields.wide(entry, 16, 24) + fields.wide(entry, 20, 32)
-    if (sectionEnd > source.bytes)
-      throw new Damage(`the file ends before the end of section ${index}`, source.bytes)
-    end = Math.max(end, sectionEnd)
-  }
-  return end
-}
-
-/** gABI chapter 5, "Program Header". */
-function checkSegments(source: ByteSource, fields: Fields, budget: Budget): number {
-  const at = fields.wide(0, 28, 32)
-  const entryBytes = fields.half(0, 42, 54)
-  const few = fields.half(0, 44, 56)
-  const entries = few === EXTENDED ? fields.word(fields.wide(0, 32, 40), 28, 44) : few
-  let end = checkTable(source, { at, entryBytes, entries }, fields.is64 ? 56 : 32, 'program header')
+/** `endOf`: where what an entry describes ends; 0 when it has no bytes in the file. */
+function furthestEnd(
+  source: ByteSource,
+  { at, entryBytes, entries }: Table,
+  tableEnd: number,
+  what: string,
+  endOf: (entry: number, index: number) => number,
+): number {
+  let furthest = tableEnd
   for (let index = 0; index < entries; index += 1) {
-    const entry = at + index * entryBytes
-    budget.tick()
-    const bytes = fields.wide(entry, 16, 32)
-    if (fields.word(entry, 0, 0) === 0 || bytes === 0) continue
-    const segmentEnd = fields.wide(entry, 4, 8) + bytes
-    if (segmentEnd > source.bytes)
-      throw new Damage(`the file ends before the end of segment ${index}`, source.bytes)
-    end = Math.max(end, segmentEnd)
+    const end = endOf(at + index * entryBytes, index)
+    if (end > source.bytes) throw new Damage(`the file ends before the end of ${what} ${index}`, source.bytes)
+    furthest = Math.max(furthest, end)
   }
-  return end
+  return furthest
 }

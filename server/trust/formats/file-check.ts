@@ -2,15 +2,14 @@
  * One file's format: what the bytes say it is, whether that holds together, and what a person should know
  * beside. Never throws on content; errors of opening and reading pass through.
  */
+import { posix } from 'node:path'
 import { messageOf } from '../../errors.ts'
-import { type Budget, CLOCK, createBudget, DEFAULT_LIMITS, type Limits, type Stopwatch } from './budget.ts'
-import { type DocumentKind, documentKind, MAX_DOCUMENT_BYTES } from './document.ts'
-import { bareExtensionOf, isFirmwareExtension, isTextExtension } from './extensions.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import type { CheckedFormat, WholeFormat } from './finding.ts'
+import { type Limits, type Stopwatch, withinBudget } from './budget.ts'
+import { judgeDocument } from './document.ts'
+import { type CheckedFormat, Damage, notSound, Uncheckable } from './finding.ts'
 import { type KnownFormat, nearMiss, promisedBy, recognise, SIGNATURE_BYTES } from './known-formats.ts'
 import { programKind } from './program.ts'
-import { type ByteSource, openSource } from './source.ts'
+import { type ByteSource, type CheckSource, openSource } from './source.ts'
 
 const SMALL_CLIENT_BYTES = 2 ** 31
 /** What a format pads itself with is not worth a note. */
@@ -20,8 +19,8 @@ const QUIET_PADDING_BYTES = 64 * 1024
 export async function checkFormat(
   file: string,
   name: string,
-  limits: Limits = DEFAULT_LIMITS,
-  watch: Stopwatch = CLOCK,
+  limits?: Limits,
+  watch?: Stopwatch,
 ): Promise<CheckedFormat> {
   const source = openSource(file)
   try {
@@ -35,100 +34,78 @@ export async function checkFormat(
 export async function checkSource(
   source: ByteSource,
   name: string,
-  limits: Limits = DEFAULT_LIMITS,
-  watch: Stopwatch = CLOCK,
+  limits?: Limits,
+  watch?: Stopwatch,
 ): Promise<CheckedFormat> {
-  const checked = await checkBytes(source, bareExtensionOf(name), (known) =>
-    checkKnown(source, known, bareExtensionOf(name), createBudget(source.bytes, limits, watch)),
-  )
-  const size = source.bytes < SMALL_CLIENT_BYTES ? [] : [sizeNote(source.bytes)]
-  return { ...checked, notes: [...checked.notes, ...size] }
+  const extension = posix.extname(name).slice(1).toLowerCase()
+  const checked = await checkBytes(source, withinBudget(source, limits, watch), extension)
+  if (source.bytes < SMALL_CLIENT_BYTES) return checked
+  const sizeNote = `The file has ${source.bytes} bytes: small clients count to 2,147,483,647 and cannot take it.`
+  return { ...checked, notes: [...checked.notes, sizeNote] }
 }
 
-function sizeNote(bytes: number): string {
-  return `The file has ${bytes} bytes: small clients count to 2,147,483,647 and cannot take it.`
-}
-
+/** `limited`: `source` within its budget. */
 async function checkBytes(
   source: ByteSource,
+  limited: CheckSource,
   extension: string,
-  checkAs: (known: KnownFormat) => Promise<CheckedFormat>,
 ): Promise<CheckedFormat> {
-  if (source.bytes === 0) {
-    return {
-      kind: 'empty',
-      verdict: 'not firmware',
-      detail: 'The file holds no bytes.',
-      covers: 'nothing',
-      notes: [],
-    }
-  }
+  if (source.bytes === 0) return notSound('empty', 'not firmware', 'The file holds no bytes.')
   const head = source.read(0, SIGNATURE_BYTES)
   const known = recognise(head)
-  if (known !== undefined) return checkAs(known)
+  if (known !== undefined) return checkKnown(source, limited, known, extension)
   const near = nearMiss(head, extension)
   if (near !== undefined && extension !== '' && near.extensions.includes(extension)) return damagedStart(near)
-  const document = documentKind(source)
-  if (document !== undefined) return judgeDocument(document, source.bytes, extension)
+  const document = judgeDocument(source, extension)
+  if (document !== undefined) return document
   if (near !== undefined) return damagedStart(near)
   const program = programKind(source, extension)
-  return {
-    kind: program?.kind ?? 'unknown',
-    verdict: 'unknown',
-    detail:
-      'The bytes are of no format that can be checked; only a published checksum can show that they are whole.',
-    covers: 'nothing',
-    notes: [...mismatchNote(program?.kind, extension), ...(program?.notes ?? [])],
-  }
+  const detail =
+    'The bytes are of no format that can be checked; only a published checksum can show that they are whole.'
+  const notes = [...mismatchNote(program?.kind, extension), ...(program?.notes ?? [])]
+  return notSound(program?.kind ?? 'unknown', 'unknown', detail, notes)
 }
 
 async function checkKnown(
   source: ByteSource,
+  limited: CheckSource,
   known: KnownFormat,
   extension: string,
-  budget: Budget,
 ): Promise<CheckedFormat> {
   const { kind, check } = known
   const notes = [...mismatchNote(kind, extension), ...containerNote(known)]
-  const unknown = (detail: string): CheckedFormat => ({
-    kind,
-    verdict: 'unknown',
-    detail,
-    covers: 'nothing',
-    notes,
-  })
-  if (check === undefined) return unknown(`A ${kind}; such files are not checked here.`)
+  if (check === undefined)
+    return notSound(kind, 'unknown', `A ${kind}; such files are not checked here.`, notes)
   try {
-    const found = await check(source, budget)
-    const { covers } = found
-    const trailing = trailingNote(source, kind, found)
-    const detail = found.detail === undefined ? {} : { detail: found.detail }
-    return { kind, verdict: 'sound', covers, notes: [...notes, ...trailing], ...detail }
+    const { endsAt, ...found } = await check(limited)
+    return { kind, verdict: 'sound', ...found, notes: [...notes, ...trailingNote(source, kind, endsAt)] }
   } catch (error) {
-    if (error instanceof Damage) return damaged(kind, error.message, error.atByte, notes)
-    if (error instanceof Uncheckable) return unknown(error.message)
+    if (error instanceof Damage) return damaged(kind, error, notes)
+    if (error instanceof Uncheckable) return notSound(kind, 'unknown', error.message, notes)
     if (error instanceof Error && 'syscall' in error) throw error
-    return unknown(`The check itself failed (${messageOf(error)}); nothing is known about the file.`)
+    const why = `The check itself failed (${messageOf(error)}); nothing is known about the file.`
+    return notSound(kind, 'unknown', why, notes)
   }
 }
 
 function damagedStart({ kind }: KnownFormat): CheckedFormat {
-  return damaged(kind, `the file begins almost, but not quite, as ${kind} does, or ends right there`, 0, [])
+  const what = `the file begins almost, but not quite, as ${kind} does, or ends right there`
+  return damaged(kind, new Damage(what, 0))
 }
 
-function damaged(kind: string, what: string, atByte: number, notes: readonly string[]): CheckedFormat {
-  return { kind, verdict: 'damaged', detail: `at byte ${atByte}: ${what}`, covers: 'nothing', notes }
+function damaged(kind: string, { atByte, message }: Damage, notes?: readonly string[]): CheckedFormat {
+  return notSound(kind, 'damaged', `at byte ${atByte}: ${message}`, notes)
 }
 
 /** Bytes behind the format's own end: normal, but worth knowing unless they are a little padding. */
-function trailingNote(source: ByteSource, kind: string, found: WholeFormat): string[] {
-  const bytes = source.bytes - found.endsAt
+function trailingNote(source: ByteSource, kind: string, endsAt: number): string[] {
+  const bytes = source.bytes - endsAt
   if (bytes <= 0) return []
-  const tail = bytes <= QUIET_PADDING_BYTES ? source.read(found.endsAt, bytes) : undefined
+  const tail = bytes <= QUIET_PADDING_BYTES ? source.read(endsAt, bytes) : undefined
   if (tail?.every((byte) => byte === tail[0] && (byte === 0 || byte === 0xff || byte === 10)) === true)
     return []
   return [
-    `${bytes} bytes follow the end of the ${kind} data at byte ${found.endsAt}, as padding or a signature would.`,
+    `${bytes} bytes follow the end of the ${kind} data at byte ${endsAt}, as padding or a signature would.`,
   ]
 }
 
@@ -141,41 +118,4 @@ function mismatchNote(kind: string | undefined, extension: string): string[] {
   const promised = promisedBy(extension)
   if (promised === undefined || promised.kind === kind) return []
   return [`The name says .${extension} (${promised.kind}), the bytes say ${kind ?? 'something else'}.`]
-}
-
-const DOCUMENT_EXTENSIONS: Readonly<Record<DocumentKind, readonly string[]>> = {
-  HTML: ['htm', 'html', 'xhtml'],
-  XML: ['xml', 'svg', 'xhtml', 'xslt'],
-  JSON: ['json'],
-  text: [],
-  script: ['sh', 'run', 'py', 'pl', 'tcl'],
-}
-
-/**
- * A page under any name but its own is no image. XML and JSON are none where a file has an extension that is
- * not one of text; plain text only under an extension of firmware, since devices take configurations too.
- */
-function judgeDocument(kind: DocumentKind, bytes: number, extension: string): CheckedFormat {
-  const isWhatItSays = DOCUMENT_EXTENSIONS[kind].includes(extension)
-  const small = bytes <= MAX_DOCUMENT_BYTES
-  const textual = isTextExtension(extension)
-  const wrong =
-    (kind === 'HTML' && !isWhatItSays) ||
-    ((kind === 'XML' || kind === 'JSON') && extension !== '' && !textual) ||
-    (kind === 'text' && small && isFirmwareExtension(extension))
-  if (wrong) {
-    const detail =
-      kind === 'HTML'
-        ? 'a page, such as a login page saved in its place'
-        : `${kind}, such as an error answer saved in its place`
-    return { kind, verdict: 'not firmware', detail, covers: 'nothing', notes: [] }
-  }
-  const notes = isWhatItSays || textual || kind === 'script' ? [] : [`This is ${kind}, not binary data.`]
-  return {
-    kind,
-    verdict: 'unknown',
-    detail: `${kind}: nothing in it can be checked.`,
-    covers: 'nothing',
-    notes,
-  }
 }

@@ -1,8 +1,6 @@
 /** What a format check finds, and the shape of a check. */
 import type { Format } from '../../ledger/entries.ts'
-import type { Budget } from './budget.ts'
-import { Damage } from './fault.ts'
-import type { ByteSource } from './source.ts'
+import type { ByteSource, CheckSource } from './source.ts'
 
 /** What a whole file of the format gives. */
 export interface WholeFormat {
@@ -14,7 +12,7 @@ export interface WholeFormat {
 }
 
 /** Throws `Damage` or `Uncheckable`; any other error means the decoder could not cope with the bytes. */
-export type FormatCheckOf = (source: ByteSource, budget: Budget) => WholeFormat | Promise<WholeFormat>
+export type FormatCheckOf = (source: CheckSource) => WholeFormat | Promise<WholeFormat>
 
 export interface CheckedFormat extends Format {
   /**
@@ -25,14 +23,41 @@ export interface CheckedFormat extends Format {
   readonly notes: readonly string[]
 }
 
+/** Of a file whose contents no check vouches for. */
+export function notSound(
+  kind: string,
+  verdict: 'damaged' | 'not firmware' | 'unknown',
+  detail: string,
+  notes: readonly string[] = [],
+): CheckedFormat {
+  return { kind, verdict, detail, covers: 'nothing', notes }
+}
+
 /** The kind of a file whose check did not come about (unreadable, broken off): worth another try. */
 export const NOT_CHECKED = 'not checked'
+
+/** The bytes break a rule of their format. `atByte` is where, from 0. */
+export class Damage extends Error {
+  readonly atByte: number
+
+  constructor(what: string, atByte: number) {
+    super(what)
+    this.atByte = atByte
+  }
+}
+
+/** Nothing is known to be wrong, but the check cannot go on; the message says why. */
+export class Uncheckable extends Error {}
 
 /** `length` bytes at `at`, or `Damage` because the file ends before. */
 export function need(source: ByteSource, at: number, length: number, what: string): Buffer {
   const found = source.read(at, length)
-  if (found.length < length) {
-    throw new Damage(`the file ends within ${what}`, at + found.length)
-  }
+  if (found.length < length) throw new Damage(`the file ends within ${what}`, at + found.length)
   return found
+}
+
+/** `Damage` when the file ends before `endsAt`, where the format says that it does. */
+export function needAll(source: ByteSource, endsAt: number): void {
+  const missing = endsAt - source.bytes
+  if (missing > 0) throw new Damage(`the file ends ${missing} bytes too early`, source.bytes)
 }

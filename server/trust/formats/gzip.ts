@@ -1,10 +1,8 @@
 /** gzip (RFC 1952): every member's header, deflate data, CRC-32 and length. */
 import { crc32 } from 'node:zlib'
-import type { Budget } from './budget.ts'
-import { Damage } from './fault.ts'
-import { need, type WholeFormat } from './finding.ts'
+import { Damage, need, type WholeFormat } from './finding.ts'
 import { inflate } from './inflated.ts'
-import type { ByteSource } from './source.ts'
+import type { ByteSource, CheckSource } from './source.ts'
 
 // RFC 1952 §2.3.1
 const HAS_HEADER_CRC = 0x02
@@ -15,13 +13,12 @@ const RESERVED = 0xe0
 /** Names and comments have no length of their own; a longer one is taken for damage. */
 const MAX_TEXT_BYTES = 64 * 1024
 
-export async function checkGzip(source: ByteSource, budget: Budget): Promise<WholeFormat> {
+export async function checkGzip(source: CheckSource): Promise<WholeFormat> {
   let at = 0
   let members = 0
   do {
-    at = await checkMember(source, at, budget)
+    at = await checkMember(source, at)
     members += 1
-    budget.tick()
   } while (beginsMember(source, at))
   return { endsAt: at, covers: 'contents', ...(members > 1 ? { detail: `${members} members` } : {}) }
 }
@@ -32,9 +29,9 @@ function beginsMember(source: ByteSource, at: number): boolean {
   return head.length >= 2 && head[0] === 0x1f && head[1] === 0x8b && (head[2] ?? 8) === 8
 }
 
-async function checkMember(source: ByteSource, start: number, budget: Budget): Promise<number> {
+async function checkMember(source: CheckSource, start: number): Promise<number> {
   const data = checkHeader(source, start)
-  const inflated = await inflate(source, data, source.bytes, budget)
+  const inflated = await inflate(source, data, source.bytes)
   const trailerAt = data + inflated.consumedBytes
   const trailer = need(source, trailerAt, 8, 'the checksum at the end')
   if (trailer.readUInt32LE(0) !== inflated.crc32) {

@@ -5,12 +5,11 @@
 import { Readable } from 'node:stream'
 import { crc32, createInflateRaw } from 'node:zlib'
 import { messageOf } from '../../errors.ts'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { type ByteSource, pieces, SOURCE_PIECE_BYTES } from './source.ts'
+import { Damage, Uncheckable } from './finding.ts'
+import { type CheckSource, pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
 /** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */
-export async function inflate(source: ByteSource, from: number, to: number, budget: Budget) {
+export async function inflate(source: CheckSource, from: number, to: number) {
   const unpacking = createInflateRaw({ chunkSize: SOURCE_PIECE_BYTES })
   const reading = Readable.from(pieces(source, from, to), { objectMode: true, highWaterMark: 1 })
   let crc = 0
@@ -21,7 +20,7 @@ export async function inflate(source: ByteSource, from: number, to: number, budg
     for await (const chunk of unpacking as AsyncIterable<Buffer>) {
       producedBytes += chunk.length
       crc = crc32(chunk, crc)
-      budget.spend(chunk.length)
+      source.spend(chunk.length)
     }
   } catch (error) {
     if (error instanceof Uncheckable) throw error

@@ -7,8 +7,7 @@ import { checkDeviceTree } from './device-tree.ts'
 import { checkElf } from './elf.ts'
 import type { FormatCheckOf } from './finding.ts'
 import { checkGzip } from './gzip.ts'
-import { checkIntelHex } from './intel-hex.ts'
-import { checkSRecord } from './s-record.ts'
+import { checkIntelHex, checkSRecord } from './hex-records.ts'
 import { checkSquashfs } from './squashfs.ts'
 import { checkTar, looksLikeDamagedTar, looksLikeTar } from './tar.ts'
 import { checkUImage } from './u-image.ts'
@@ -36,6 +35,7 @@ export const SIGNATURE_BYTES = 512
 
 const hex = (digits: string) => Buffer.from(digits.replaceAll(' ', ''), 'hex')
 const ascii = (text: string) => Buffer.from(text, 'latin1')
+const like = (pattern: RegExp) => (head: Buffer) => pattern.test(head.toString('latin1'))
 
 export const KNOWN_FORMATS: readonly KnownFormat[] = [
   { kind: 'gzip', magic: hex('1f 8b 08'), check: checkGzip, extensions: ['gz', 'tgz'] },
@@ -60,17 +60,15 @@ export const KNOWN_FORMATS: readonly KnownFormat[] = [
   { kind: 'ELF', magic: hex('7f 45 4c 46'), check: checkElf, extensions: ['elf'] },
   {
     kind: 'Intel HEX',
-    looksLike: (head) => /^\s*:[0-9A-Fa-f]{10}/.test(head.toString('latin1')),
-    looksLikeDamaged: (head) =>
-      /^[^\n]*(?:\n:[0-9A-Fa-f]{8}|[0-9A-Fa-f]{30}|$)/.test(head.toString('latin1')),
+    looksLike: like(/^\s*:[0-9A-Fa-f]{10}/),
+    looksLikeDamaged: like(/^[^\n]*(?:\n:[0-9A-Fa-f]{8}|[0-9A-Fa-f]{30}|$)/),
     check: checkIntelHex,
     extensions: ['hex', 'ihex', 'ihx'],
   },
   {
     kind: 'S-record',
-    looksLike: (head) => /^\s*S[0-3][0-9A-Fa-f]{8}/.test(head.toString('latin1')),
-    looksLikeDamaged: (head) =>
-      /^[^\n]*(?:\nS[0-9][0-9A-Fa-f]{6}|[0-9A-Fa-f]{30}|$)/.test(head.toString('latin1')),
+    looksLike: like(/^\s*S[0-3][0-9A-Fa-f]{8}/),
+    looksLikeDamaged: like(/^[^\n]*(?:\nS[0-9][0-9A-Fa-f]{6}|[0-9A-Fa-f]{30}|$)/),
     check: checkSRecord,
     extensions: ['s19', 's28', 's37', 'srec', 'mot'],
   },

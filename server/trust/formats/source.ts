@@ -1,13 +1,20 @@
 /**
- * The bytes under check, read synchronously: checks run in a worker, and the threads of Node's file pool are
- * for serving. Opened non-blocking, so that a named pipe under an image's name cannot stall the worker.
+ * The bytes under check, read synchronously: checks have a process of their own. Opened non-blocking, so that a named
+ * pipe under an image's name cannot stall it.
  */
 import { closeSync, constants, fstatSync, openSync, readSync } from 'node:fs'
+import { crc32 } from 'node:zlib'
 
 export interface ByteSource {
   readonly bytes: number
   /** Up to `length` bytes from `at`; fewer at the end of the file, none behind it. */
   read(at: number, length: number): Buffer
+}
+
+/** Under a budget (budget.ts): both throw `Uncheckable` when it is spent. */
+export interface CheckSource extends ByteSource {
+  /** Counts unpacked bytes. */
+  spend(bytes: number): void
 }
 
 export const SOURCE_PIECE_BYTES = 256 * 1024
@@ -61,15 +68,21 @@ export function* pieces(source: ByteSource, from: number, to: number) {
   }
 }
 
+export function crc32Of(source: ByteSource, from: number, to: number): number {
+  let crc = 0
+  for (const piece of pieces(source, from, to)) crc = crc32(piece, crc)
+  return crc
+}
+
 /**
  * `source` with the last piece kept, for formats that are read in many small steps: a system call a step would
  * cost a hundred times the step.
  */
-export function buffered(source: ByteSource): ByteSource {
+export function buffered(source: CheckSource): CheckSource {
   let start = 0
   let held: Buffer = Buffer.alloc(0)
   return {
-    bytes: source.bytes,
+    ...source,
     read(at, length) {
       if (length > SOURCE_PIECE_BYTES) return source.read(at, length)
       if (at < start || at + length > start + held.length) {

@@ -4,10 +4,8 @@
  * directories. File contents carry no checksum of their own.
  */
 import { inflateSync } from 'node:zlib'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { need, type WholeFormat } from './finding.ts'
-import { type ByteSource, buffered, sourceOfBytes } from './source.ts'
+import { Damage, need, needAll, Uncheckable, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, type CheckSource, sourceOfBytes } from './source.ts'
 import { checkXz } from './xz.ts'
 import { checkZstd } from './zstd.ts'
 
@@ -21,26 +19,23 @@ interface Superblock {
   readonly endsAt: number
   readonly inodesAt: number
   readonly directoriesAt: number
-  readonly attributesAt?: number
+  readonly attributesAt: number | undefined
   /** Tables that are lists of pointers to metadata blocks: where the list stands and how many pointers. */
   readonly lists: readonly { readonly at: number; readonly pointers: number; readonly what: string }[]
 }
 
-export async function checkSquashfs(whole: ByteSource, budget: Budget): Promise<WholeFormat> {
+export async function checkSquashfs(whole: CheckSource): Promise<WholeFormat> {
   const source = buffered(whole)
-  const superblock = readSuperblock(source)
-  const { endsAt, inodesAt, directoriesAt, compression } = superblock
-  if (endsAt > source.bytes)
-    throw new Damage(`the file ends ${endsAt - source.bytes} bytes too early`, source.bytes)
-  const firsts = superblock.lists.map((list) => checkList(source, list, endsAt))
-  if (superblock.attributesAt !== undefined)
-    firsts.push(checkAttributes(source, superblock.attributesAt, endsAt))
+  const { endsAt, inodesAt, directoriesAt, attributesAt, lists, compression } = readSuperblock(source)
+  needAll(source, endsAt)
+  const firsts = lists.map((list) => checkList(source, list, endsAt))
+  if (attributesAt !== undefined) firsts.push(checkAttributes(source, attributesAt, endsAt))
   const directoriesEnd = Math.min(endsAt, ...firsts)
   if (inodesAt < SUPERBLOCK_BYTES || inodesAt > directoriesAt || directoriesAt > directoriesEnd) {
     throw new Damage('the tables do not stand in their order', 64)
   }
-  await walkMetadata(source, inodesAt, directoriesAt, compression, budget)
-  await walkMetadata(source, directoriesAt, directoriesEnd, compression, budget)
+  await walkMetadata(source, inodesAt, directoriesAt, compression)
+  await walkMetadata(source, directoriesAt, directoriesEnd, compression)
   return {
     endsAt,
     covers: 'structure',
@@ -69,7 +64,7 @@ function readSuperblock(source: ByteSource): Superblock {
     endsAt: place(40),
     inodesAt: place(64),
     directoriesAt: place(72),
-    ...(block.readBigUInt64LE(56) === ABSENT ? {} : { attributesAt: place(56) }),
+    attributesAt: block.readBigUInt64LE(56) === ABSENT ? undefined : place(56),
     lists: [
       ...list(48, block.readUInt16LE(26), 4, 'owner'),
       ...list(80, block.readUInt32LE(16), 16, 'fragment'),
@@ -101,41 +96,35 @@ function checkAttributes(source: ByteSource, at: number, endsAt: number): number
 
 /** Metadata blocks (squashfs.rst, "Metadata blocks"): a length with a bit for "stored as it is", then the block. */
 async function walkMetadata(
-  source: ByteSource,
+  source: CheckSource,
   from: number,
   to: number,
   compression: number,
-  budget: Budget,
 ): Promise<void> {
   const unpack = UNPACKERS[compression]
   let at = from
   while (at < to) {
-    budget.tick()
     const head = need(source, at, 2, 'a table').readUInt16LE(0)
     const length = head & 0x7fff
     if (length === 0 || length > METADATA_BYTES)
       throw new Damage('a metadata block has an impossible length', at)
-    if ((head & 0x8000) === 0 && unpack !== undefined)
-      await unpackMetadata(unpack, source.read(at + 2, length), at, budget)
+    const block = source.read(at + 2, length)
+    try {
+      if ((head & 0x8000) === 0) await unpack?.(block, source.spend)
+    } catch (error) {
+      // What the decoder cannot do is no fault of the block; that the time is over the next reading says.
+      if (!(error instanceof Uncheckable)) throw new Damage('a metadata block cannot be unpacked', at)
+    }
     at += 2 + length
   }
   if (at !== to) throw new Damage('a table does not end where the next one begins', at)
 }
 
-type Unpacker = (packed: Buffer, budget: Budget) => unknown
+type Unpacker = (packed: Buffer, spend: CheckSource['spend']) => unknown
 
 /** By the number of the compression (squashfs_fs.h); metadata packed with lzma, lzo or lz4 is not unpacked. */
 const UNPACKERS: Readonly<Record<number, Unpacker>> = {
   1: (packed) => inflateSync(packed, { maxOutputLength: METADATA_BYTES }),
-  4: (packed, budget) => checkXz(sourceOfBytes(packed), budget),
-  6: (packed, budget) => checkZstd(sourceOfBytes(packed), budget),
-}
-
-async function unpackMetadata(unpack: Unpacker, packed: Buffer, at: number, budget: Budget): Promise<void> {
-  try {
-    await unpack(packed, budget)
-  } catch (error) {
-    if (error instanceof Uncheckable) budget.tick()
-    else throw new Damage('a metadata block cannot be unpacked', at)
-  }
+  4: (packed, spend) => checkXz({ ...sourceOfBytes(packed), spend }),
+  6: (packed, spend) => checkZstd({ ...sourceOfBytes(packed), spend }),
 }

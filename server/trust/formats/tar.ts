@@ -2,10 +2,8 @@
  * tar (POSIX.1-2024, pax, "ustar Interchange Format"; GNU tar manual for its extensions): each header's
  * checksum, sizes within the file, and two zero blocks at the end. Contents carry no checksum.
  */
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { need, type WholeFormat } from './finding.ts'
-import { type ByteSource, buffered } from './source.ts'
+import { Damage, need, Uncheckable, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, type CheckSource } from './source.ts'
 
 const BLOCK = 512
 const MAX_PAX_BYTES = 1024 * 1024
@@ -24,7 +22,7 @@ export function looksLikeDamagedTar(head: Buffer): boolean {
   return octal(head.subarray(148, 156)) !== undefined || octal(head.subarray(124, 136)) !== undefined
 }
 
-export function checkTar(whole: ByteSource, budget: Budget): WholeFormat {
+export function checkTar(whole: CheckSource): WholeFormat {
   const source = buffered(whole)
   let at = 0
   let members = 0
@@ -32,12 +30,10 @@ export function checkTar(whole: ByteSource, budget: Budget): WholeFormat {
   // Whether the last header only spoke of the member that follows it.
   let pending = false
   for (;;) {
-    budget.tick()
     const header = source.read(at, BLOCK)
     if (header.length === 0 && pending)
       throw new Damage('the file ends before the member that a header announces', at)
-    if (header.length === 0) throw new Uncheckable(noEnd(members))
-    if (header.length < BLOCK && isZero(header)) throw new Uncheckable(noEnd(members))
+    if (header.length < BLOCK && isZero(header)) throw withoutEnd(members)
     if (header.length < BLOCK) throw new Damage('the file ends within a header', at + header.length)
     if (isZero(header)) return endAt(source, at, members)
     if (!checksumHolds(header)) throw new Damage('a header does not have the checksum that is stored', at)
@@ -55,13 +51,15 @@ export function checkTar(whole: ByteSource, budget: Budget): WholeFormat {
   }
 }
 
-function noEnd(members: number): string {
-  return `The ${members} members hold together, but the mark at the end is missing: it may have been cut off after one of them.`
+function withoutEnd(members: number): Uncheckable {
+  return new Uncheckable(
+    `The ${members} members hold together, but the mark at the end is missing: it may have been cut off after one of them.`,
+  )
 }
 
 function endAt(source: ByteSource, at: number, members: number): WholeFormat {
   const second = source.read(at + BLOCK, BLOCK)
-  if (second.length < BLOCK || !isZero(second)) throw new Uncheckable(noEnd(members))
+  if (second.length < BLOCK || !isZero(second)) throw withoutEnd(members)
   return {
     endsAt: at + 2 * BLOCK,
     covers: 'structure',
@@ -96,15 +94,15 @@ function octal(field: Buffer): number | undefined {
 /** Octal, or GNU's base 256 with the top bit set. */
 function sizeOf(header: Buffer, at: number): number {
   const field = header.subarray(124, 136)
-  if ((field.readUInt8(0) & 0x80) !== 0) {
-    const size = Number(field.readBigUInt64BE(4))
-    if (field.readUInt8(0) === 0x80 && Number.isSafeInteger(size)) return size
-    throw new Damage('a header has an impossible size', at + 124)
-  }
-  const size = octal(field)
-  if (size !== undefined) return size
-  if (isZero(field)) return 0
-  throw new Damage('a header has an impossible size', at + 124)
+  const isBinary = (field.readUInt8(0) & 0x80) !== 0
+  const size = isBinary ? base256(field) : isZero(field) ? 0 : octal(field)
+  if (size === undefined) throw new Damage('a header has an impossible size', at + 124)
+  return size
+}
+
+function base256(field: Buffer): number | undefined {
+  const size = Number(field.readBigUInt64BE(4))
+  return field[0] === 0x80 && Number.isSafeInteger(size) ? size : undefined
 }
 
 /** GNU's old sparse members: further blocks of the map while the byte that says so is set. */

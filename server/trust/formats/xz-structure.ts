@@ -4,9 +4,7 @@
  * LZMA2, so that every cut is found and the unpacked size is known before anything is unpacked.
  */
 import { crc32 } from 'node:zlib'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { need } from './finding.ts'
+import { Damage, need, Uncheckable } from './finding.ts'
 import type { ByteSource } from './source.ts'
 
 export const XZ_MAGIC = Buffer.from([0xfd, 0x37, 0x7a, 0x58, 0x5a, 0x00])
@@ -17,10 +15,11 @@ const LZMA2 = 0x21
 const CRC_64 = 0x04
 
 export interface XzStream {
+  readonly startsAt: number
   readonly endsAt: number
   readonly unpackedBytes: number
-  /** What the decoder at hand cannot check, in words; absent when it can. */
-  readonly beyondDecoder?: string
+  /** What the decoder at hand cannot check, in words. */
+  readonly beyondDecoder: string | undefined
   /** Whether the contents carry a check at all. */
   readonly hasCheck: boolean
 }
@@ -34,7 +33,7 @@ interface Block {
 }
 
 /** Walks the stream that begins at `start`. */
-export function walkStream(source: ByteSource, start: number, budget: Budget): XzStream {
+export function walkStream(source: ByteSource, start: number): XzStream {
   const header = need(source, start, 12, 'the stream header')
   if (!header.subarray(0, 6).equals(XZ_MAGIC)) throw new Damage('this is no stream header', start)
   matchCrc(header.subarray(6, 8), header.readUInt32LE(8), start + 8)
@@ -45,19 +44,18 @@ export function walkStream(source: ByteSource, start: number, budget: Budget): X
   for (;;) {
     const first = need(source, at, 1, 'a block header').readUInt8(0)
     if (first === 0) break
-    budget.tick()
-    const block = walkBlock(source, at, first, CHECK_BYTES[check] ?? 0, budget)
+    const block = walkBlock(source, at, first, CHECK_BYTES[check] ?? 0)
     blocks.push(block)
     at += block.storedBytes
   }
   const indexEnd = checkIndex(source, at, blocks)
   checkFooter(source, indexEnd, indexEnd - at, check)
-  const beyond = beyondDecoder(check, blocks)
   return {
+    startsAt: start,
     endsAt: indexEnd + 12,
     unpackedBytes: blocks.reduce((sum, block) => sum + block.unpackedBytes, 0),
     hasCheck: check !== 0,
-    ...(beyond === undefined ? {} : { beyondDecoder: beyond }),
+    beyondDecoder: beyondDecoder(check, blocks),
   }
 }
 
@@ -68,13 +66,8 @@ function beyondDecoder(check: number, blocks: readonly Block[]): string | undefi
   return undefined
 }
 
-function walkBlock(
-  source: ByteSource,
-  start: number,
-  first: number,
-  checkBytes: number,
-  budget: Budget,
-): Block {
+/** `first`: its first byte, which says how long its header is. */
+function walkBlock(source: ByteSource, start: number, first: number, checkBytes: number): Block {
   const headerBytes = (first + 1) * 4
   const header = need(source, start, headerBytes, 'a block header')
   matchCrc(header.subarray(0, -4), header.readUInt32LE(headerBytes - 4), start + headerBytes - 4)
@@ -89,7 +82,7 @@ function walkBlock(
     fields.skip(fields.number())
   }
   if (filters.at(-1) !== LZMA2) throw new Uncheckable('It is packed with a filter that is not known here.')
-  const found = walkChunks(source, start + headerBytes, budget)
+  const found = walkChunks(source, start + headerBytes)
   if (packed !== undefined && packed !== found.packedBytes) {
     throw new Damage('a block does not have the packed size that its header says', start)
   }
@@ -112,13 +105,12 @@ function walkBlock(
 }
 
 /** LZMA2 (5.3.1 names it, xz's own source describes it): chunks that say their sizes, up to a zero byte. */
-function walkChunks(source: ByteSource, start: number, budget: Budget) {
+function walkChunks(source: ByteSource, start: number) {
   let unpackedBytes = 0
   for (let at = start; ; ) {
     const control = need(source, at, 1, 'packed data').readUInt8(0)
     if (control === 0) return { packedBytes: at + 1 - start, unpackedBytes }
     if (control > 2 && control < 0x80) throw new Damage('packed data does not go on as it must', at)
-    budget.tick()
     if (control < 0x80) {
       const bytes = need(source, at + 1, 2, 'packed data').readUInt16BE(0) + 1
       unpackedBytes += bytes

@@ -5,45 +5,40 @@
  */
 import xz from 'xz-decompress'
 import { messageOf } from '../../errors.ts'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import type { WholeFormat } from './finding.ts'
-import { type ByteSource, buffered, pieces } from './source.ts'
+import { Damage, Uncheckable, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
 
 /** xz-embedded's `enum xz_ret` (its xz.h): no memory, dictionary too large, options not built in. */
 const BEYOND_DECODER = /error code [2346]$/
 
-export async function checkXz(source: ByteSource, budget: Budget): Promise<WholeFormat> {
+export async function checkXz(source: CheckSource): Promise<WholeFormat> {
   const steps = buffered(source)
   const streams: XzStream[] = []
-  const starts: number[] = []
   let at = 0
   let endsAt = 0
   // Streams follow each other; between them zeros in multiples of four ("stream padding", 2.2).
   while (source.read(at, 6).equals(XZ_MAGIC)) {
-    const stream = walkStream(steps, at, budget)
-    starts.push(at)
+    const stream = walkStream(steps, at)
     streams.push(stream)
     endsAt = stream.endsAt
-    at = afterPadding(steps, endsAt, budget)
+    at = afterPadding(steps, endsAt)
   }
-  for (const [index, stream] of streams.entries()) {
+  for (const stream of streams) {
     if (stream.beyondDecoder !== undefined) throw structureOnly(stream.beyondDecoder)
-    await decodeStream(source, starts[index] ?? 0, stream, budget)
+    await decodeStream(source, stream)
   }
   return streams.every((stream) => stream.hasCheck)
     ? { endsAt, covers: 'contents' }
     : { endsAt, covers: 'structure', detail: 'it decodes, but carries no check of its contents' }
 }
 
-function afterPadding(source: ByteSource, from: number, budget: Budget): number {
+function afterPadding(source: ByteSource, from: number): number {
   let at = from
   for (;;) {
     const word = source.read(at, 4)
     if (word.length < 4 || word.readUInt32LE(0) !== 0) return at
     at += 4
-    if (at % 65_536 === 0) budget.tick()
   }
 }
 
@@ -51,14 +46,9 @@ function structureOnly(why: string): Uncheckable {
   return new Uncheckable(`Headers, index and sizes hold together; the contents were not checked: ${why}.`)
 }
 
-async function decodeStream(
-  source: ByteSource,
-  start: number,
-  stream: XzStream,
-  budget: Budget,
-): Promise<void> {
-  let at = start
-  const reading = pieces(source, start, stream.endsAt)
+async function decodeStream(source: CheckSource, stream: XzStream): Promise<void> {
+  let at = stream.startsAt
+  const reading = pieces(source, at, stream.endsAt)
   const packed = new ReadableStream<Uint8Array>({
     pull(controller) {
       const next = reading.next()
@@ -73,7 +63,7 @@ async function decodeStream(
   try {
     for await (const chunk of new xz.XzReadableStream(packed)) {
       made += chunk.length
-      budget.spend(chunk.length)
+      source.spend(chunk.length)
     }
   } catch (error) {
     if (error instanceof Uncheckable) throw error

@@ -2,9 +2,7 @@
  * The directory of a zip file (APPNOTE.TXT 6.3.10, section numbers below): end record, its zip64 form, central
  * headers, and each local header compared with its central one.
  */
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { need } from './finding.ts'
+import { Damage, need, Uncheckable } from './finding.ts'
 import type { ByteSource } from './source.ts'
 
 const END = Buffer.from('PK\x05\x06', 'latin1')
@@ -20,7 +18,6 @@ const SHARED_FLAGS = 0x0001 | 0x0008 | 0x0800
 const MAX_ENTRIES = 500_000
 
 export interface ZipEntry {
-  readonly name: string
   readonly headerAt: number
   readonly dataAt: number
   readonly packedBytes: number
@@ -39,8 +36,9 @@ interface EndRecord {
   readonly endsAt: number
 }
 
-export function readDirectory(source: ByteSource, budget: Budget) {
-  const end = findEnd(source, budget)
+/** Its entries, in order of their place in the file, and where the zip file ends. */
+export function readDirectory(source: ByteSource) {
+  const end = findEnd(source)
   if (end.directoryAt + end.directoryBytes !== end.recordAt) {
     throw new Damage('the directory does not stand where the end record says', end.recordAt)
   }
@@ -48,7 +46,6 @@ export function readDirectory(source: ByteSource, budget: Budget) {
   const entries: ZipEntry[] = []
   let at = end.directoryAt
   while (at < end.recordAt) {
-    budget.tick()
     const { entry, next } = readEntry(source, at, end.directoryAt)
     entries.push(entry)
     if (entries.length > MAX_ENTRIES) throw new Uncheckable('It has more entries than are checked here.')
@@ -58,11 +55,7 @@ export function readDirectory(source: ByteSource, budget: Budget) {
     throw new Damage('the directory has another number of entries', end.recordAt)
   entries.sort((a, b) => a.headerAt - b.headerAt)
   refuseOverlap(entries, end.directoryAt)
-  return {
-    /** In order of their place in the file. */
-    entries,
-    endsAt: end.endsAt,
-  }
+  return { entries, endsAt: end.endsAt }
 }
 
 /** Entries that share bytes are made for decompression bombs; no archiver writes them. */
@@ -76,10 +69,9 @@ function refuseOverlap(entries: readonly ZipEntry[], directoryAt: number): void 
 }
 
 /** Looked for from the end, first where it belongs (4.3.16: 22 bytes and a comment), then before any padding. */
-function findEnd(source: ByteSource, budget: Budget): EndRecord {
+function findEnd(source: ByteSource): EndRecord {
   const pieceBytes = 66_000
   for (let to = source.bytes; to > 0; to -= pieceBytes - END.length) {
-    budget.tick()
     const from = Math.max(0, to - pieceBytes)
     const piece = source.read(from, to - from)
     for (let at = piece.lastIndexOf(END); at >= 0; at = at === 0 ? -1 : piece.lastIndexOf(END, at - 1)) {
@@ -130,17 +122,16 @@ function readEntry(source: ByteSource, at: number, directoryAt: number): { entry
   const local = need(source, sizes.headerAt, 30, 'a local header')
   if (local.readUInt32LE(0) !== LOCAL) throw new Damage('a local header is missing', sizes.headerAt)
   compareHeaders(central, local, sizes.headerAt)
-  const localName = local.readUInt16LE(26)
-  if (!source.read(sizes.headerAt + 30, localName).equals(name)) {
-    throw new Damage('a local header has another name than the directory', sizes.headerAt + 30)
-  }
-  const dataAt = sizes.headerAt + 30 + localName + local.readUInt16LE(28)
-  checkExtra(source.read(sizes.headerAt + 30 + localName, local.readUInt16LE(28)), sizes.headerAt + 28)
+  const localNameAt = sizes.headerAt + 30
+  const localExtraAt = localNameAt + local.readUInt16LE(26)
+  const dataAt = localExtraAt + local.readUInt16LE(28)
+  if (!source.read(localNameAt, localExtraAt - localNameAt).equals(name))
+    throw new Damage('a local header has another name than the directory', localNameAt)
+  checkExtra(source.read(localExtraAt, dataAt - localExtraAt), sizes.headerAt + 28)
   if (dataAt + sizes.packedBytes > directoryAt)
     throw new Damage('an entry reaches into the directory', sizes.headerAt)
   const entry = {
     ...sizes,
-    name: name.toString('utf8'),
     dataAt,
     crc32: central.readUInt32LE(16),
     method: central.readUInt16LE(10),

@@ -5,10 +5,8 @@
 import { Decompress } from 'fzstd'
 import xxhash from 'xxhash-wasm'
 import { messageOf } from '../../errors.ts'
-import type { Budget } from './budget.ts'
-import { Damage, Uncheckable } from './fault.ts'
-import { need, type WholeFormat } from './finding.ts'
-import { type ByteSource, buffered, pieces } from './source.ts'
+import { Damage, need, Uncheckable, type WholeFormat } from './finding.ts'
+import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 
 const MAGIC = 0xfd2fb528
 /** §3.1.2: 0x184D2A50 to 0x184D2A5F */
@@ -21,42 +19,40 @@ const MAX_BLOCK_BYTES = 128 * 1024
 interface Frame {
   readonly from: number
   readonly to: number
-  readonly contentBytes?: bigint
-  /** Low 32 bits of XXH64 over the content; absent when the frame carries none. */
-  readonly checksum?: number
+  readonly contentBytes: bigint | undefined
+  /** Low 32 bits of XXH64 over the content, where the frame carries one. */
+  readonly checksum: number | undefined
 }
 
-export async function checkZstd(source: ByteSource, budget: Budget): Promise<WholeFormat> {
+export async function checkZstd(source: CheckSource): Promise<WholeFormat> {
   const frames: Frame[] = []
   const steps = buffered(source)
   let at = 0
   for (;;) {
-    const head = steps.read(at, 8)
-    if (head.length < 4) break
-    const magic = head.readUInt32LE(0)
-    if (magic >>> 4 === SKIPPABLE) at = skip(steps, at, budget)
-    else if (magic === MAGIC) {
-      const frame = walkFrame(steps, at, budget)
+    const head = steps.read(at, 4)
+    const magic = head.length < 4 ? undefined : head.readUInt32LE(0)
+    if (magic === MAGIC) {
+      const frame = walkFrame(steps, at)
       frames.push(frame)
       at = frame.to
-    } else break
+    } else if (magic !== undefined && magic >>> 4 === SKIPPABLE) at = skip(steps, at)
+    else break
   }
-  for (const frame of frames) await decodeFrame(source, frame, budget)
+  for (const frame of frames) await decodeFrame(source, frame)
   const all = frames.every((frame) => frame.checksum !== undefined)
   return all
     ? { endsAt: at, covers: 'contents' }
     : { endsAt: at, covers: 'structure', detail: 'it decodes, but carries no checksum of its contents' }
 }
 
-function skip(source: ByteSource, at: number, budget: Budget): number {
-  budget.tick()
+function skip(source: ByteSource, at: number): number {
   const end = at + 8 + need(source, at, 8, 'a skippable frame').readUInt32LE(4)
   if (end > source.bytes) throw new Damage('the file ends within a skippable frame', source.bytes)
   return end
 }
 
 /** §3.1.1.1: descriptor, window, dictionary, content size. */
-function walkFrame(source: ByteSource, start: number, budget: Budget): Frame {
+function walkFrame(source: ByteSource, start: number): Frame {
   const descriptor = need(source, start + 4, 1, 'a frame header').readUInt8(0)
   const single = (descriptor & 0x20) !== 0
   if ((descriptor & 0x08) !== 0) throw new Damage('a reserved bit of the frame header is set', start + 4)
@@ -71,11 +67,10 @@ function walkFrame(source: ByteSource, start: number, budget: Budget): Frame {
   const window = single ? Number(contentBytes ?? 0n) : windowOf(header.readUInt8(0))
   if (window > MAX_WINDOW_BYTES)
     throw new Uncheckable('It needs more memory to unpack than is given to a check.')
-  const blocksEnd = walkBlocks(source, start + 5 + header.length, Math.min(window, MAX_BLOCK_BYTES), budget)
-  const size = contentBytes === undefined ? {} : { contentBytes }
-  if ((descriptor & 0x04) === 0) return { from: start, to: blocksEnd, ...size }
+  const blocksEnd = walkBlocks(source, start + 5 + header.length, Math.min(window, MAX_BLOCK_BYTES))
+  if ((descriptor & 0x04) === 0) return { from: start, to: blocksEnd, contentBytes, checksum: undefined }
   const checksum = need(source, blocksEnd, 4, 'the content checksum').readUInt32LE(0)
-  return { from: start, to: blocksEnd + 4, checksum, ...size }
+  return { from: start, to: blocksEnd + 4, contentBytes, checksum }
 }
 
 /** §3.1.1.1.4 */
@@ -92,9 +87,8 @@ function windowOf(descriptor: number): number {
 }
 
 /** §3.1.1.2: returns where the last block ends. */
-function walkBlocks(source: ByteSource, start: number, maxBytes: number, budget: Budget): number {
+function walkBlocks(source: ByteSource, start: number, maxBytes: number): number {
   for (let at = start; ; ) {
-    budget.tick()
     const head = need(source, at, 3, 'a block header').readUIntLE(0, 3)
     const kind = (head >> 1) & 3
     const size = head >> 3
@@ -107,14 +101,14 @@ function walkBlocks(source: ByteSource, start: number, maxBytes: number, budget:
   }
 }
 
-async function decodeFrame(source: ByteSource, frame: Frame, budget: Budget): Promise<void> {
+async function decodeFrame(source: CheckSource, frame: Frame): Promise<void> {
   const hash = (await xxhash()).create64()
   let made = 0
   let at = frame.from
   const decoder = new Decompress((chunk) => {
     made += chunk.length
     hash.update(chunk)
-    budget.spend(chunk.length)
+    source.spend(chunk.length)
   })
   try {
     for (const piece of pieces(source, frame.from, frame.to)) {
