@@ -7,7 +7,7 @@ import { join } from 'node:path'
 import Type from 'typebox'
 import { Value } from 'typebox/value'
 import { checkFolder, openInside } from '../files/folder.ts'
-import { type Format, FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
+import { FormatStanding, type HoldReason, type Published } from '../ledger/entries.ts'
 import type { Judge, JudgeInput, Judgement } from '../staging/judge.ts'
 import { type Algorithm, algorithmText } from './digests/algorithm.ts'
 import { CHECKSUM_TEXT_BYTES } from './digests/stated-digests.ts'
@@ -48,7 +48,7 @@ export function createJudge({ folder, checksums, formats, differed, struck }: Ju
     async checksumFileChanged(name, gone) {
       // Forgotten first: a file that cannot be read must not go on speaking with what it said before.
       const said = checksums.remove(name)
-      return gone ? said : (await checksums.setInTurns(name, await readChecksumFile(folder, name))) || said
+      return gone ? said : (await checksums.set(name, await readChecksumFile(folder, name))) || said
     },
     async judge({ name, file, version, digest, earlier }) {
       const known = checkedBefore(earlier)
@@ -91,12 +91,13 @@ function judgementOf(standing: Comparison, checked: CheckedFormat, isList: boole
   const doubt = formatDoubt(checked)
   const held = trusted || doubt === undefined ? [] : [doubtReason(checked, doubt)]
   const overruled = trusted && doubt !== undefined ? [overruledNote(doubt, standing)] : []
+  const { covers, notes, ...format } = checked
   return {
     published: publishedOf(standing),
-    format: formatOf(checked),
-    notes: [...standing.notes, ...overruled, ...checked.notes],
+    format,
+    notes: [...standing.notes, ...overruled, ...notes],
     // A format without checksums of its contents looks sound while a preallocated copy is still under way.
-    sure: standing.standing === 'matches' || (checked.verdict === 'sound' && checked.covers === 'contents'),
+    sure: standing.standing === 'matches' || (format.verdict === 'sound' && covers === 'contents'),
     checked,
     holds: [...differsReasons(standing), ...(isList ? [A_LIST] : held)],
   }
@@ -183,8 +184,4 @@ function publishedOf({ standing, algorithm, source, differing, conflict }: Compa
     ...(shown !== undefined && { source: shown }),
     ...(digest !== undefined && { digest }),
   }
-}
-
-function formatOf({ kind, verdict, detail }: CheckedFormat): Format {
-  return { kind, verdict, ...(detail === undefined ? {} : { detail }) }
 }

@@ -20,13 +20,24 @@ export interface HexWord {
   link: Link
 }
 
+/** What may be a digest. */
+export interface HexPiece {
+  /** Offsets into the text. */
+  readonly start: number
+  readonly end: number
+  /** Lower case. */
+  readonly value: string
+  /** Wrapped lines that are whole by themselves: joined only where a label says so, or when it comes near a digest. */
+  readonly tentative: boolean
+}
+
 export interface HexText {
   readonly text: string
   readonly words: readonly HexWord[]
   /** The digits of all words, lower case, one after the other. */
   readonly digits: string
   /** Words that would have a digest's length but for one or two letters that are no digits (an O for a 0). */
-  readonly smudged: readonly { readonly start: number; readonly value: string }[]
+  readonly smudged: readonly HexPiece[]
 }
 
 const SMUDGED_LENGTHS = { least: 30, most: 130 }
@@ -39,7 +50,7 @@ export function readHexWords(text: string): HexText {
   const masked = text.replace(ALGORITHM_NAMES, (name) => '~'.repeat(name.length))
   const words: HexWord[] = []
   const digits: string[] = []
-  const smudged: { start: number; value: string }[] = []
+  const smudged: HexPiece[] = []
   let from = 0
   for (let start = 0, end = 0; start < masked.length; start = end + 1) {
     end = endOfWord(masked, start)
@@ -55,7 +66,7 @@ export function readHexWords(text: string): HexText {
       digits.push(masked.slice(first, end).toLowerCase())
       from += length
     } else if (odd <= MOST_SMUDGES && isDigestLike(length))
-      smudged.push({ start, value: masked.slice(first, end).toLowerCase() })
+      smudged.push({ start, end, value: masked.slice(first, end).toLowerCase(), tentative: false })
   }
   return { text, words, digits: digits.join(''), smudged }
 }

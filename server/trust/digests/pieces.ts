@@ -1,51 +1,31 @@
 /** What may be stated as a digest in a text: the plausible readings of its hex words that are no part of anything else. */
 import { ALGORITHM_FACTS, type Algorithm } from './algorithm.ts'
-import { type HexText, readHexWords } from './hex-words.ts'
+import { type HexPiece, type HexText, readHexWords } from './hex-words.ts'
 import { labelIn } from './labels.ts'
 import {
   type DigestReading,
   digestReadings,
-  digitsIn,
   hasOtherPurpose,
   isDigestLength,
+  readingOf,
   SHORT_DIGITS,
-  type Stretch,
 } from './readings.ts'
-
-export interface HexPiece {
-  /** Offsets into the text. */
-  readonly start: number
-  readonly end: number
-  /** Lower-case digits, of a digest's length or near one. */
-  readonly value: string
-  /** Lines that are digests by themselves, taken as one: only where a label says so. */
-  readonly joined: boolean
-}
 
 /** A number of so many hex digits is nothing else than a digest that lost or gained some. */
 const LEAST_ODD_DIGITS = 28
 const LONGEST_GROUP = 16
 
-/** `text`: tidied. In their order; a joined one before its parts. */
+/** `text`: tidied. In their order; a tentative one before its parts. */
 export function piecesIn(text: string): readonly HexPiece[] {
   const hex = readHexWords(text)
-  const found = digestReadings(hex).flatMap((reading): HexPiece[] => {
-    const { first, last, tentative } = reading
-    const stretches = isStated(hex, reading) ? [reading] : tentative ? [] : wordsOf(first, last)
-    return stretches.flatMap((stretch) => {
-      const start = hex.words[stretch.first]?.start ?? 0
-      const end = hex.words[stretch.last]?.end ?? 0
-      if (isInName(text, start, end)) return []
-      return [{ start, end, value: digitsIn(hex, stretch), joined: tentative }]
+  const found: HexPiece[] = digestReadings(hex)
+    .flatMap((reading) => {
+      if (isStated(hex, reading)) return [reading]
+      return reading.tentative ? [] : wordsOf(hex, reading)
     })
-  })
-  const smudged = hex.smudged.map(({ start, value }) => ({
-    start,
-    end: start + value.length,
-    value,
-    joined: false,
-  }))
-  return smudged.length === 0 ? found : [...found, ...smudged].sort((a, b) => a.start - b.start)
+    .filter(({ start, end }) => !isInName(text, start, end))
+  if (hex.smudged.length === 0) return found
+  return [...found, ...hex.smudged].sort((a, b) => a.start - b.start)
 }
 
 function isStated(hex: HexText, reading: DigestReading): boolean {
@@ -61,8 +41,9 @@ function isStated(hex: HexText, reading: DigestReading): boolean {
 }
 
 /** Each for itself. */
-function wordsOf(first: number, last: number): Stretch[] {
-  return Array.from({ length: last - first + 1 }, (_, at) => ({ first: first + at, last: first + at }))
+function wordsOf(hex: HexText, { first, last }: DigestReading): DigestReading[] {
+  const words = Array.from({ length: last - first + 1 }, (_, at) => first + at)
+  return words.map((word) => readingOf(hex, { first: word, last: word }))
 }
 
 const ALGORITHM_END = /(?:sha|md|crc)[-_ ]?\d*$/i
@@ -90,13 +71,13 @@ export function choosePieces(
   const crc = mayBeCrc ? pieces.findLast(({ value }) => value.length === SHORT_DIGITS) : undefined
   const chosen: HexPiece[] = []
   for (const piece of pieces) {
-    const { start, end, value, joined } = piece
+    const { start, end, value, tentative } = piece
     if (start < (chosen.at(-1)?.end ?? 0)) continue
     const near = line.slice(Math.max(0, start - 32), start).replace(/[^0-9A-Za-z]+$/, '')
     const label = labelIn(near)
     const isNoted = near.endsWith(label?.words ?? '\n') || /^(?:\.{2}|\u2026)/.test(line.slice(end, end + 2))
     const digits = ALGORITHM_FACTS[label?.algorithm ?? inForce ?? 'crc32'].digits
-    const counts = joined
+    const counts = tentative
       ? digits === value.length
       : value.length >= LEAST_ODD_DIGITS || piece === crc || (isNoted && value.length > SHORT_DIGITS)
     if (counts) chosen.push(piece)

@@ -3,7 +3,8 @@
  * (a match is certain, whatever the dress), and the one plausible reading of what matched nothing, to be spoken of.
  */
 import { algorithmOfDigits } from './algorithm.ts'
-import type { HexText, HexWord, Link } from './hex-words.ts'
+import type { HexPiece, HexText, HexWord, Link } from './hex-words.ts'
+import { lineBefore } from './text.ts'
 
 /** Digits of a CRC-32. */
 export const SHORT_DIGITS = 8
@@ -18,21 +19,26 @@ export interface Stretch {
   readonly last: number
 }
 
-export interface DigestReading extends Stretch {
-  /** Lower-case digits. */
-  readonly value: string
-  /** Wrapped lines that are whole by themselves: joined only when that comes near a digest. */
-  readonly tentative: boolean
-}
+export type DigestReading = Stretch & HexPiece
 
 export function isDigestLength(digits: number): boolean {
   return algorithmOfDigits(digits) !== undefined
 }
 
-export function digitsIn({ words, digits }: HexText, { first, last }: Stretch): string {
-  const from = words[first]?.from ?? 0
+export function digitsIn(hex: HexText, stretch: Stretch): string {
+  const from = hex.words[stretch.first]?.from ?? 0
+  return hex.digits.slice(from, from + digitCount(hex, stretch))
+}
+
+function digitCount({ words }: HexText, { first, last }: Stretch): number {
   const end = words[last]
-  return digits.slice(from, end === undefined ? from : end.from + end.length)
+  return end === undefined ? 0 : end.from + end.length - (words[first]?.from ?? 0)
+}
+
+export function readingOf(hex: HexText, { first, last }: Stretch, tentative = false): DigestReading {
+  const start = hex.words[first]?.start ?? 0
+  const end = hex.words[last]?.end ?? 0
+  return { first, last, start, end, value: digitsIn(hex, { first, last }), tentative }
 }
 
 /**
@@ -68,17 +74,11 @@ export function lengthsIn(hex: HexText, readings: readonly DigestReading[]): Rea
   for (const { length } of hex.words) lengths.add(length)
   for (const { value, tentative } of readings) if (!tentative) lengths.add(value.length)
   for (const { value } of hex.smudged) lengths.add(value.length)
-  for (const { first, last } of stretches(hex, USUAL_DIGITS)) {
-    if (first === last) continue
-    lengths.add(valueLength(hex, { first, last }))
+  for (const stretch of stretches(hex, USUAL_DIGITS)) {
+    lengths.add(digitCount(hex, stretch))
     if ([...USUAL_DIGITS].every((digits) => lengths.has(digits))) break
   }
   return lengths
-}
-
-function valueLength({ words }: HexText, { first, last }: Stretch): number {
-  const end = words[last]
-  return end === undefined ? 0 : end.from + end.length - (words[first]?.from ?? 0)
 }
 
 /** The plausible reading of each word that is not taken yet, in the order of the text. */
@@ -86,18 +86,18 @@ export function digestReadings(hex: HexText, taken: Iterable<number> = []): Dige
   const used = new Uint8Array(hex.words.length)
   for (const at of taken) used[at] = 1
   const readings: DigestReading[] = []
-  const keep = ({ first, last }: Stretch, tentative: boolean): void => {
-    readings.push({ first, last, value: digitsIn(hex, { first, last }), tentative })
-    if (!tentative) used.fill(1, first, last + 1)
+  const keep = (stretch: Stretch, tentative = false): void => {
+    readings.push(readingOf(hex, stretch, tentative))
+    if (!tentative) used.fill(1, stretch.first, stretch.last + 1)
   }
   const isFree = ({ first, last }: Stretch): boolean => !used.subarray(first, last + 1).includes(1)
   for (const join of wrapped(hex)) if (isFree(join)) keep(join, join.tentative)
   for (const [at, word] of hex.words.entries())
-    if (used[at] === 0 && isWhole(word)) keep({ first: at, last: at }, false)
+    if (used[at] === 0 && isWhole(word)) keep({ first: at, last: at })
   const groups = groupsOf(hex).sort((a, b) => b.last - b.first - (a.last - a.first))
-  for (const group of groups) if (isFree(group)) keep(group, false)
+  for (const group of groups) if (isFree(group)) keep(group)
   for (const [at, { length }] of hex.words.entries())
-    if (length >= SHORT_DIGITS && used[at] === 0) keep({ first: at, last: at }, false)
+    if (length >= SHORT_DIGITS && used[at] === 0) keep({ first: at, last: at })
   return readings.sort((a, b) => a.first - b.first || b.last - a.last)
 }
 
@@ -108,7 +108,7 @@ function groupsOf(hex: HexText): Stretch[] {
   let first = 0
   while (first < words.length) {
     const last = endOfGroup(words, first)
-    const digits = last === first ? 0 : valueLength(hex, { first, last })
+    const digits = last === first ? 0 : digitCount(hex, { first, last })
     const isLong = digits >= SHORT_DIGITS && digits <= LONGEST_DIGITS + 2
     if (isLong && words[first]?.length !== 1) groups.push({ first, last })
     // The last word of one group may be the first of the next: `be d4:1d:8c`.
@@ -151,7 +151,7 @@ function wrapped(hex: HexText): Join[] {
     if (words[at]?.link !== 'break') continue
     const { first, last, lines, how } = lineChain(words, at)
     at = last
-    const digits = valueLength(hex, { first, last })
+    const digits = digitCount(hex, { first, last })
     if (digits <= SHORT_DIGITS || !isDigestLength(digits)) continue
     if (how === undefined) joins.push({ first, last, tentative: !isWrappedWord(hex, { first, last }) })
     // A date above a digest is no part of it.
@@ -195,8 +195,8 @@ function isWrappedWord(hex: HexText, { first, last }: Stretch): boolean {
   const parts = hex.words.slice(first, last + 1)
   if (parts.some(isWhole)) return false
   const widths = parts.map(({ start, end }) => {
-    const before = lineBefore(hex.text, start, WIDEST_CONSOLE)
-    return before === undefined ? Number.NaN : before.length + end - start
+    const before = lineBefore(hex.text, start, WIDEST_CONSOLE + 1).length
+    return before > WIDEST_CONSOLE ? Number.NaN : before + end - start
   })
   const width = widths[0] ?? 0
   return widths.every((other, at) => (at < widths.length - 1 ? other === width : other <= width))
@@ -210,13 +210,9 @@ export function hasOtherPurpose(hex: HexText, { first, last }: Stretch): boolean
     words.length === 8 &&
     words.every(({ length, link }, at) => length === 4 && (at === 7 || link === 'colon'))
   if (isAddress) return true
-  const before = lineBefore(hex.text, words[0]?.start ?? 0, 40) ?? ''
-  return /^[ \t]*(?:0[xX])?[0-9A-Fa-f]{4,16}[:|]?[ \t]+$/.test(before)
+  const before = lineBefore(hex.text, words[0]?.start ?? 0, LONGEST_ROW_HEAD + 1)
+  return before.length <= LONGEST_ROW_HEAD && /^[ \t]*(?:0[xX])?[0-9A-Fa-f]{4,16}[:|]?[ \t]+$/.test(before)
 }
 
-/** Between the start of the line and `at`; undefined when that is longer, so that no long line is searched again and again. */
-function lineBefore(text: string, at: number, most: number): string | undefined {
-  const before = text.slice(Math.max(0, at - most - 1), at)
-  const lineStart = before.lastIndexOf('\n') + 1
-  return lineStart === 0 && before.length > most ? undefined : before.slice(lineStart)
-}
+/** Of the address before a row of a dump, and its blanks. */
+const LONGEST_ROW_HEAD = 40

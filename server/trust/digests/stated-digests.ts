@@ -3,12 +3,13 @@
  * names that they stand for, and what was not understood. It takes time in proportion to the text and never throws.
  * What a device printed is read by `../matching/printed-text.ts`, which looks every reading up among the images.
  */
+import { setImmediate } from 'node:timers/promises'
 import type { Algorithm } from './algorithm.ts'
-import { withoutTags } from './html.ts'
+import type { HexPiece } from './hex-words.ts'
 import { stateJson } from './json.ts'
-import { type HexPiece, piecesIn } from './pieces.ts'
+import { piecesIn } from './pieces.ts'
 import { createStatements, type Statements, type StatementsFound } from './statements.ts'
-import { decodeText, tidied } from './text.ts'
+import { decodeText, tidied, withoutTags } from './text.ts'
 
 /** Lists of whole distributions have 5 MB; 16 MiB hold some 200,000 digests. A longer file is no checksum text. */
 export const CHECKSUM_TEXT_BYTES = 16 * 1024 * 1024
@@ -28,9 +29,21 @@ export function findDigests(content: Uint8Array | string, expected?: Algorithm):
 }
 
 /** The same in turns of a few milliseconds, for texts that others should not have to wait for. */
-export function* findingDigests(
+export async function findDigestsInTurns(
   content: Uint8Array | string,
-  expected?: Algorithm,
+  expected: Algorithm | undefined,
+): Promise<StatementsFound> {
+  const finding = findingDigests(content, expected)
+  for (;;) {
+    const next = finding.next()
+    if (next.done === true) return next.value
+    await setImmediate()
+  }
+}
+
+function* findingDigests(
+  content: Uint8Array | string,
+  expected: Algorithm | undefined,
 ): Generator<void, StatementsFound, void> {
   if (content.length > CHECKSUM_TEXT_BYTES) {
     const what = `It is longer than ${CHECKSUM_TEXT_BYTES} bytes, and not read: no list of checksums is.`

@@ -3,9 +3,10 @@ import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from './algorithm.
 import { cellsOf, headingCells, namesInRow } from './cells.ts'
 import { exactLine } from './exact-forms.ts'
 import { isFileLike, type NamesIn, namesIn, readWords, withoutFiles } from './file-names.ts'
+import type { HexPiece } from './hex-words.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
 import { createPairing, type StatedDigest } from './pairing.ts'
-import { choosePieces, type HexPiece } from './pieces.ts'
+import { choosePieces } from './pieces.ts'
 
 interface NotRead {
   /** From 1; 0 when it is about the whole text. */
@@ -149,11 +150,13 @@ export function createStatements(expected: Algorithm | undefined) {
       return false
     }
     const exact = pieces.length > 1 ? undefined : exactLine(text.slice(0, first.start), text.slice(first.end))
-    if (exact !== undefined && 'what' in exact) notRead.add(number, exact.what)
-    else if (exact !== undefined) return state(number, first.value, exact.label, exact.name)
-    if (exact !== undefined) return false
-    const cells = cellsOf(text, first.start, first.end)
-    return cells === undefined ? sentence(text, pieces) : row(text, cells, pieces)
+    if (exact === undefined) {
+      const cells = cellsOf(text, first.start, first.end)
+      return cells === undefined ? sentence(text, pieces) : row(text, cells, pieces)
+    }
+    if (!('what' in exact)) return state(number, first.value, exact.label, exact.name)
+    notRead.add(number, exact.what)
+    return false
   }
 
   return {

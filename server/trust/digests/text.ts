@@ -30,6 +30,25 @@ export function tidied(text: string): string {
     .replace(BASE64, hexOfBase64)
 }
 
+/** Pages saved as HTML, as text: cells become tabs, other tags blanks; line ends stay, so that lines can be told. */
+export function withoutTags(text: string): string {
+  if (!/<\/?(?:td|p|a|li|code|br|pre|div|span)\b/i.test(text)) return text
+  return text
+    .replace(/<\/?(?:td|th)\b[^<>\n]{0,1000}>/gi, '\t')
+    .replace(
+      /<\/?(?:a|b|br|code|div|dd|dt|dl|em|h\d|hr|i|kbd|li|ol|p|pre|samp|span|strong|table|tbody|thead|tr|tt|ul)\b[^<>\n]{0,1000}>/gi,
+      ' ',
+    )
+    .replace(/&nbsp;|&#160;/gi, ' ')
+    .replace(/&amp;/gi, '&')
+}
+
+/** What stands before `at` on its line; the last `most` characters of it, so that no long line is read again and again. */
+export function lineBefore(text: string, at: number, most: number): string {
+  const before = text.slice(Math.max(0, at - most), at)
+  return before.slice(before.lastIndexOf('\n') + 1)
+}
+
 /** RFC 4648 §4, of 16 to 64 bytes: the lengths of digests. */
 const BASE64 =
   /(?<![A-Za-z0-9+/=])(?:[A-Za-z0-9+/]{22}==|[A-Za-z0-9+/]{27}=|[A-Za-z0-9+/]{38}==|[A-Za-z0-9+/]{43}=|[A-Za-z0-9+/]{64}|[A-Za-z0-9+/]{86}==)(?![A-Za-z0-9+/=])/g
@@ -37,8 +56,7 @@ const LABEL_WITHIN = 512
 
 /** Only where an algorithm of that length is named before it on its line: keys and tokens look the same. */
 function hexOfBase64(word: string, at: number, text: string): string {
-  const before = text.slice(Math.max(0, at - LABEL_WITHIN), at)
-  const { algorithm } = labelIn(before.slice(before.lastIndexOf('\n') + 1)) ?? {}
+  const { algorithm } = labelIn(lineBefore(text, at, LABEL_WITHIN)) ?? {}
   if (algorithm === undefined || /^[0-9A-Fa-f]+$/.test(word)) return word
   const hex = Buffer.from(word, 'base64').toString('hex')
   return hex.length === ALGORITHM_FACTS[algorithm].digits ? hex : word

@@ -2,25 +2,22 @@
  * Whether a word of eight digits is said to be a CRC-32. Consoles print eight digits for addresses, sizes, dates and
  * serial numbers too (common practice), and on one line with a CRC: `crc32 for 82000000 ... 827fffff ==> 3fa94c21`.
  */
-import type { HexText } from '../digests/hex-words.ts'
-import type { Stretch } from '../digests/readings.ts'
+import type { HexPiece } from '../digests/hex-words.ts'
+import { lineBefore } from '../digests/text.ts'
 
 /** Further back a label is not looked for: no console prints as much between it and its value. */
 const LABEL_WITHIN = 120
-const BEFORE_VALUE = /(?:0x)?["'`([{<]?$/i
 /** What says that the value is of something else, right before it, with a word like "number" between. */
 const OTHER_LABEL =
   /\b(?:addr\w*|at|bytes?|dates?|built|end|entry|for|from|ids?|len\w*|load\w*|mac|offset|over|serial|s\/?n|sizes?|start|to|uuid|guid|version)\b[^0-9a-z]*(?:(?:address|date|id|no|number|of|size)\b[^0-9a-z]*)?$/i
 const LONG_HEX = /\b(?:0x)?[0-9a-f]{6,}\b/gi
 
 /** A label before it, an arrow, or a label behind it in brackets. */
-export function isNamedCrc({ text, words }: HexText, { first, last }: Stretch): boolean {
-  const start = words[first]?.start ?? 0
-  const near = text.slice(Math.max(0, start - LABEL_WITHIN), start)
-  const before = near.slice(near.lastIndexOf('\n') + 1).replace(BEFORE_VALUE, '')
+export function isNamedCrc(text: string, { start, end }: HexPiece): boolean {
+  const before = wordsBefore(text, start)
   if (/==>[ \t]*$/.test(before)) return true
   const label = /^.*crc(?:[-_ ]?32)?(.*)$/i.exec(before)
-  if (label === null) return isNamedBehind(text, words[last]?.end ?? 0)
+  if (label === null) return isNamedBehind(text, end)
   return leadsTo(label[1] ?? '')
 }
 
@@ -43,11 +40,12 @@ function isNamedBehind(text: string, end: number): boolean {
 }
 
 /** `S/N: …`, `UUID …`: a number of digest's length that is called something else. */
-export function isNamedOtherwise({ text, words }: HexText, { first }: Stretch): boolean {
-  const start = words[first]?.start ?? 0
-  const near = text.slice(Math.max(0, start - LABEL_WITHIN), start)
-  const before = near.slice(near.lastIndexOf('\n') + 1).replace(BEFORE_VALUE, '')
+export function isNamedOtherwise(text: string, { start }: HexPiece): boolean {
   return /\b(?:serial|s\/?n|uuid|guid|mac|address|chip[ -]?id|device[ -]?id)\b[^0-9a-z]*(?:(?:address|id|no|number)\b[^0-9a-z]*)?$/i.test(
-    before,
+    wordsBefore(text, start),
   )
+}
+
+function wordsBefore(text: string, start: number): string {
+  return lineBefore(text, start, LABEL_WITHIN).replace(/(?:0x)?["'`([{<]?$/i, '')
 }

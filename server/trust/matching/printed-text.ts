@@ -11,11 +11,12 @@ import type { Image } from '../../staging/image.ts'
 import { ALGORITHM_FACTS, ALGORITHMS } from '../digests/algorithm.ts'
 import { type HexText, readHexWords } from '../digests/hex-words.ts'
 import {
+  type DigestReading,
   digestReadings,
   digitsIn,
   lengthsIn,
+  readingOf,
   SHORT_DIGITS,
-  type Stretch,
   stretches,
 } from '../digests/readings.ts'
 import { tidied } from '../digests/text.ts'
@@ -28,17 +29,10 @@ import { othersIn } from './unmatched.ts'
 export const MOST_MATCH_CHARACTERS = 256 * 1024
 const MOST_FINDINGS = 500
 
-export type MatchImage = Pick<Image, 'name' | 'state'>
-
-interface MatchSources {
-  readonly images: readonly MatchImage[]
-  /** These digests of an image, lower-case hex by algorithm; undefined when it cannot be read at the moment. */
-  readonly digestsOf: (
-    image: MatchImage,
-    algorithms: readonly string[],
-  ) => Promise<Readonly<Record<string, string>> | undefined>
-  /** Share of the images whose digests are there. */
-  readonly onProgress?: (share: number) => void
+/** What of a catalogue a text is compared with. */
+export interface ComparedImages {
+  readonly images: () => readonly Pick<Image, 'name' | 'state'>[]
+  readonly digest: Catalogue['digest']
 }
 
 /** SHA-256 and CRC-32 are known with the image; the others are read only when a length asks for them. */
@@ -49,66 +43,64 @@ const OFTEN_PRINTED = ['md5', 'sha1', 'sha512']
 const LEAST_PART_DIGITS = 16
 const MOST_MISTAKES = 2
 
-export async function matchText(text: string, sources: MatchSources): Promise<Matched> {
+/**
+ * Images that cannot be read at the moment are named, not waited for. `onProgress`: the share of the images whose
+ * digests are there.
+ */
+export async function matchInCatalogue(
+  text: string,
+  catalogue: ComparedImages,
+  onProgress?: (share: number) => void,
+): Promise<Matched> {
   const hex = readHexWords(tidied(text))
   const lengths = lengthsIn(hex, digestReadings(hex))
-  const digests = createDigestSource(sources)
+  const digests = createDigestSource(catalogue, onProgress)
   await digests.add([...KNOWN_ANYWAY, ...algorithmsFor(lengths)])
   const matches = matchesIn(hex, lengths, digests.known)
   const taken = new Set(matches.flatMap(({ first, last }) => range(first, last)))
   const rest = digestReadings(hex, taken)
   let others = othersIn(hex, rest, digests.known)
   const explained = new Set(others.flatMap(({ value, outcome }) => (outcome === 'none' ? [] : [value])))
-  const parts = rest.some(({ value }) => value.length >= LEAST_PART_DIGITS && !explained.has(value))
-  if (parts) {
+  if (rest.some(({ value }) => value.length >= LEAST_PART_DIGITS && !explained.has(value))) {
     await digests.add(OFTEN_PRINTED)
     others = othersIn(hex, rest, digests.known)
   }
-  const states = new Map(sources.images.map(({ name, state }) => [name, state]))
-  const matched = matches.map((match) => matchFound(hex, match, (name) => states.get(name)))
-  const counted = [...matched, ...others].sort((a, b) => a.at - b.at)
-  return verdict(hex, counted, digests.notCompared())
+  const held = new Set(digests.images.flatMap(({ name, state }) => (state === 'held' ? [name] : [])))
+  const matched = matches.map((match) => matchFound(match, held))
+  const found = [...matched, ...others].sort((a, b) => a.at - b.at)
+  return { ...verdict(hex, found), notCompared: digests.notCompared() }
 }
 
-/** `matchText` over a catalogue; images that cannot be read at the moment are named, not waited for. */
-export function matchInCatalogue(
-  text: string,
-  catalogue: Pick<Catalogue, 'images' | 'digest'>,
-  onProgress?: (share: number) => void,
-): Promise<Matched> {
-  return matchText(text, {
-    images: catalogue.images(),
-    async digestsOf({ name }, algorithms) {
-      const found: Record<string, string> = {}
-      try {
-        for (const algorithm of algorithms) found[algorithm] = await catalogue.digest(name, algorithm)
-        return found
-      } catch (error) {
-        if (isFetchproofError(error)) return undefined
-        throw error
-      }
-    },
-    ...(onProgress !== undefined && { onProgress }),
-  })
-}
+type Match = DigestReading & { readonly digest: KnownDigest }
 
-type Match = Stretch & { readonly digest: KnownDigest }
-
-function createDigestSource({ images, digestsOf, onProgress }: MatchSources) {
+function createDigestSource(catalogue: ComparedImages, onProgress: ((share: number) => void) | undefined) {
+  const images = catalogue.images()
   const known = createKnownDigests()
   const unread = new Set<string>()
   const asked = new Set<string>()
+
+  /** All of them, or none when the image cannot be read. */
+  async function read(name: string, algorithms: readonly string[]): Promise<void> {
+    const values: string[] = []
+    try {
+      for (const algorithm of algorithms) values.push(await catalogue.digest(name, algorithm))
+    } catch (error) {
+      if (!isFetchproofError(error)) throw error
+      unread.add(name)
+      return
+    }
+    for (const [at, value] of values.entries()) known.add(algorithms[at] ?? '', value, name)
+  }
+
   return {
+    images,
     known,
     async add(algorithms: readonly string[]): Promise<void> {
       const fresh = [...new Set(algorithms)].filter((algorithm) => !asked.has(algorithm))
       if (fresh.length === 0) return
       for (const algorithm of fresh) asked.add(algorithm)
-      for (const [at, image] of images.entries()) {
-        const digests = await digestsOf(image, fresh)
-        if (digests === undefined) unread.add(image.name)
-        for (const [algorithm, value] of Object.entries(digests ?? {}))
-          known.add(algorithm, value, image.name)
+      for (const [at, { name }] of images.entries()) {
+        await read(name, fresh)
         onProgress?.((at + 1) / images.length)
       }
     },
@@ -129,7 +121,7 @@ function matchesIn(hex: HexText, lengths: ReadonlySet<number>, known: KnownDiges
   const found: Match[] = []
   for (const stretch of stretches(hex, lengths)) {
     const digest = known.exact(digitsIn(hex, stretch))
-    if (digest !== undefined) found.push({ ...stretch, digest })
+    if (digest !== undefined) found.push({ ...readingOf(hex, stretch), digest })
   }
   for (const reading of digestReadings(hex)) {
     // A CRC-32 in groups is looked up only where it stands alone.
@@ -146,24 +138,21 @@ function matchesIn(hex: HexText, lengths: ReadonlySet<number>, known: KnownDiges
   })
 }
 
-function matchFound(
-  hex: HexText,
-  { first, digest }: Match,
-  stateOf: Parameters<typeof matchWords>[1],
-): FindingAt {
+function matchFound({ start, digest }: Match, held: ReadonlySet<string>): FindingAt {
+  const { algorithm, value, images } = digest
   return {
     outcome: 'match',
-    value: digest.value,
-    at: hex.words[first]?.start ?? 0,
-    algorithm: digest.algorithm,
-    image: digest.images[0] ?? null,
+    value,
+    at: start,
+    algorithm,
+    image: images[0] ?? null,
     nearest: null,
     counts: true,
-    words: matchWords(digest, stateOf),
+    words: matchWords(digest, held),
   }
 }
 
-function verdict(hex: HexText, found: readonly FindingAt[], notCompared: readonly string[]): Matched {
+function verdict(hex: HexText, found: readonly FindingAt[]): Omit<Matched, 'notCompared'> {
   const once = new Map<string, FindingAt>()
   for (const each of found) {
     const known = once.get(each.value)
@@ -175,8 +164,7 @@ function verdict(hex: HexText, found: readonly FindingAt[], notCompared: readonl
   const matches = all.filter(({ outcome }) => outcome === 'match').length
   const others = all.filter(({ outcome, counts }) => outcome !== 'match' && counts).length
   const matched = matches > 0 && others === 0
-  const words = verdictWords(matches, others)
-  return { matched, words, findings, more: all.length - findings.length, notCompared }
+  return { matched, words: verdictWords(matches, others), findings, more: all.length - findings.length }
 }
 
 function verdictWords(matches: number, others: number): string {
@@ -192,15 +180,13 @@ function verdictWords(matches: number, others: number): string {
 function withLines(text: string, found: readonly FindingAt[]): MatchFinding[] {
   let line = 1
   let seen = 0
-  return [...found]
-    .sort((a, b) => a.at - b.at)
-    .map(({ at, ...finding }) => {
-      for (let next = text.indexOf('\n', seen); next !== -1 && next < at; next = text.indexOf('\n', seen)) {
-        line += 1
-        seen = next + 1
-      }
-      return { ...finding, line }
-    })
+  return found.map(({ at, ...finding }) => {
+    for (let next = text.indexOf('\n', seen); next !== -1 && next < at; next = text.indexOf('\n', seen)) {
+      line += 1
+      seen = next + 1
+    }
+    return { ...finding, line }
+  })
 }
 
 function range(first: number, last: number): number[] {

@@ -1,18 +1,15 @@
 /** What was found about one hex string, in a sentence that a person can act on. */
-import type { ImageState } from '../../staging/image.ts'
 import { algorithmText, guardsAccidentOnly } from '../digests/algorithm.ts'
 import type { KnownDigest, Nearness } from './known-digests.ts'
 
-export function matchWords(
-  { algorithm, images }: KnownDigest,
-  stateOf: (name: string) => ImageState | undefined,
-): string {
+/** `held`: names of images. */
+export function matchWords({ algorithm, images }: KnownDigest, held: ReadonlySet<string>): string {
   return [
     `It is the ${algorithmText(algorithm)} of ${listed(images)}.`,
     ...worthOf(algorithm),
-    ...images.flatMap((name) =>
-      stateOf(name) === 'held' ? [`${name} is held: nobody can fetch it at the moment.`] : [],
-    ),
+    ...images
+      .filter((name) => held.has(name))
+      .map((name) => `${name} is held: nobody can fetch it at the moment.`),
   ].join(' ')
 }
 

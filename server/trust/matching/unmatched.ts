@@ -1,15 +1,9 @@
 /** What did not match: nearly a digest of an image, a digest of none, or nothing to speak of. */
 import { algorithmOfDigits } from '../digests/algorithm.ts'
-import type { HexText } from '../digests/hex-words.ts'
-import {
-  type DigestReading,
-  hasOtherPurpose,
-  isDigestLength,
-  SHORT_DIGITS,
-  type Stretch,
-} from '../digests/readings.ts'
+import type { HexPiece, HexText } from '../digests/hex-words.ts'
+import { type DigestReading, hasOtherPurpose, isDigestLength, SHORT_DIGITS } from '../digests/readings.ts'
 import { isNamedCrc, isNamedOtherwise } from './crc-label.ts'
-import type { FindingAt, MatchFinding } from './finding.ts'
+import type { FindingAt } from './finding.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
 import { nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
 
@@ -26,54 +20,45 @@ export function othersIn(hex: HexText, rest: readonly DigestReading[], known: Kn
       found.push(...others)
     }
   }
-  return [...found, ...smudgedIn(hex, known)]
+  return [...found, ...hex.smudged.flatMap((piece) => mistyped(piece, known))]
 }
 
 /** What a reading that matches nothing is: nearly something, a digest of no image, or nothing to speak of. */
 function other(hex: HexText, reading: DigestReading, known: KnownDigests): FindingAt[] {
-  const { value, first } = reading
+  const { value, start: at } = reading
   if (value.length < SHORT_DIGITS) return []
-  const at = hex.words[first]?.start ?? 0
   const short = value.length === SHORT_DIGITS
-  const alone = short && isOnlyThing(hex, reading)
+  const alone = short && isOnlyThing(hex.text, reading)
   const counts = short
-    ? isNamedCrc(hex, reading)
-    : !hasOtherPurpose(hex, reading) && !isNamedOtherwise(hex, reading)
+    ? isNamedCrc(hex.text, reading)
+    : !hasOtherPurpose(hex, reading) && !isNamedOtherwise(hex.text, reading)
   const part = known.partOf(value)
-  if (part !== undefined) {
-    const words = partWords(value.length, part)
-    return [{ outcome: 'cut short', value, at, ...nearly(part.digest), counts, words }]
-  }
+  if (part !== undefined)
+    return [nearly('cut short', reading, part.digest, counts, partWords(value.length, part))]
   // Addresses and dates that are no CRC-32 are not spoken of.
   if (short && !counts && !alone) return []
-  const near = known.near(value)
-  if (near !== undefined) {
-    return [{ outcome: 'mistyped', value, at, ...nearly(near.digest), counts: true, words: nearWords(near) }]
-  }
-  if (reading.tentative || !isDigestLength(value.length)) return []
+  const near = mistyped(reading, known)
+  if (near.length > 0 || reading.tentative || !isDigestLength(value.length)) return near
   const words = counts ? noMatchWords(algorithmOfDigits(value.length) ?? '') : notCountedWords(alone)
   return [{ outcome: 'none', value, at, algorithm: null, image: null, nearest: null, counts, words }]
 }
 
-function nearly({
-  algorithm,
-  images,
-  value,
-}: KnownDigest): Pick<MatchFinding, 'algorithm' | 'image' | 'nearest'> {
-  return { algorithm: null, image: null, nearest: { algorithm, image: images[0] ?? '', value } }
+function mistyped(piece: HexPiece, known: KnownDigests): FindingAt[] {
+  const near = known.near(piece.value)
+  return near === undefined ? [] : [nearly('mistyped', piece, near.digest, true, nearWords(near))]
 }
 
-function smudgedIn(hex: HexText, known: KnownDigests): FindingAt[] {
-  return hex.smudged.flatMap(({ start, value }) => {
-    const near = known.near(value)
-    if (near === undefined) return []
-    const words = nearWords(near)
-    return [{ outcome: 'mistyped' as const, value, at: start, ...nearly(near.digest), counts: true, words }]
-  })
+function nearly(
+  outcome: 'cut short' | 'mistyped',
+  { value, start: at }: HexPiece,
+  digest: KnownDigest,
+  counts: boolean,
+  words: string,
+): FindingAt {
+  const nearest = { algorithm: digest.algorithm, image: digest.images[0] ?? '', value: digest.value }
+  return { outcome, value, at, algorithm: null, image: null, nearest, counts, words }
 }
 
-function isOnlyThing({ text, words }: HexText, { first, last }: Stretch): boolean {
-  const before = text.slice(0, words[first]?.start ?? 0)
-  const after = text.slice(words[last]?.end ?? 0)
-  return !/[0-9A-Za-z]/.test(before) && !/[0-9A-Za-z]/.test(after)
+function isOnlyThing(text: string, { start, end }: HexPiece): boolean {
+  return !/[0-9A-Za-z]/.test(text.slice(0, start)) && !/[0-9A-Za-z]/.test(text.slice(end))
 }

@@ -5,7 +5,7 @@
  */
 import { addTo } from '../../grouped.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
-import { findDigests, findingDigests } from '../digests/stated-digests.ts'
+import { findDigests, findDigestsInTurns } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
 import { baseNamesOf, baseOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'
@@ -27,14 +27,11 @@ export interface ChecksumText {
 }
 
 /** In turns of a few milliseconds. */
-export function* readingChecksumText(
-  path: string,
-  content: Uint8Array | string,
-): Generator<void, ChecksumText, void> {
+export async function readChecksumText(path: string, content: Uint8Array | string): Promise<ChecksumText> {
   const name = checksumFileName(path)
   if (name === undefined && content.length > LONGEST_UNNAMED && !statesEarly(content))
     return checksumText(path, { stated: [], notRead: [], isList: false })
-  const found = yield* findingDigests(content, name?.algorithm)
+  const found = await findDigestsInTurns(content, name?.algorithm)
   const why = notByTheMaker(path, content)
   return checksumText(path, why === undefined || found.stated.length === 0 ? found : leftOut(found, why))
 }
@@ -50,10 +47,9 @@ function statesEarly(content: Uint8Array | string): boolean {
 /** What devices and this program say of files is no witness for them. */
 function notByTheMaker(path: string, content: Uint8Array | string): string | undefined {
   if (/\.log$/i.test(path)) return 'A log is not what the maker publishes. Where it is, call it .txt.'
-  const head = typeof content === 'string' ? content.slice(0, 2048) : decodeText(content.slice(0, 2048))
-  return OWN_RECORD.test(head)
-    ? 'It is a record that this program made, not what the maker publishes.'
-    : undefined
+  const head = content.slice(0, 2048)
+  if (!OWN_RECORD.test(typeof head === 'string' ? head : decodeText(head))) return undefined
+  return 'It is a record that this program made, not what the maker publishes.'
 }
 
 /** Reports, audits and tables of images, as HTML, CSV, JSON and text; the ledger itself. */
@@ -91,7 +87,7 @@ export function checksumText(path: string, found: StatementsFound): ChecksumText
   return { path, folder: comparable(folderOf(path)), of: of && comparable(of), found, byBase, paths, loose }
 }
 
-/** What `text` says of the image `name`. */
+/** What `text` says of the image `name`. Ambiguous: a name could mean several files, or several lines this one. */
 export function entriesFor(text: ChecksumText, name: string, known: KnownNames) {
   const image = comparable(name)
   if (!image.startsWith(text.folder) || name === text.path) return { entries: [], ambiguous: false }
@@ -117,11 +113,7 @@ export function entriesFor(text: ChecksumText, name: string, known: KnownNames) 
   const possible = meant.filter(({ images }) => images.includes(image))
   const written = new Set(possible.map(({ entry: { names } }) => pathsOf(names[0] ?? '')[0] ?? names[0]))
   const ambiguous = written.size > 1 || possible.some(({ images }) => images.length > 1)
-  return {
-    entries: ambiguous ? [] : possible.map(({ entry }) => entry),
-    /** A name could mean several files, or several lines could mean this one. */
-    ambiguous,
-  }
+  return { entries: ambiguous ? [] : possible.map(({ entry }) => entry), ambiguous }
 }
 
 /** The images that an entry may mean by its names: by the whole one first. */

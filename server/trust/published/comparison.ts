@@ -2,6 +2,7 @@
  * How an image stands against what is published of it. All of it is compared, the strongest first; digests by one
  * algorithm that contradict each other are shown, never weighed.
  */
+import { grouped } from '../../grouped.ts'
 import { ALGORITHM_FACTS, type Algorithm } from '../digests/algorithm.ts'
 
 /** One published checksum of an image. */
@@ -69,10 +70,11 @@ export async function compared(
   const own = new Map<Algorithm, string>()
   for (const { algorithm } of claims)
     if (!own.has(algorithm)) own.set(algorithm, (await digestOf(algorithm)).toLowerCase())
-  const agree = claims.filter(({ algorithm, digest }) => own.get(algorithm) === digest)
-  const left = claims.filter((claim) => !agree.includes(claim))
-  const others = left.filter((claim) => isOfSomethingElse(claim, agree))
-  return { agree, differ: left.filter((claim) => !others.includes(claim)), others }
+  const isOwn = ({ algorithm, digest }: Claim) => own.get(algorithm) === digest
+  const agree = claims.filter(isOwn)
+  const left = claims.filter((claim) => !isOwn(claim))
+  const isOther = (claim: Claim) => isOfSomethingElse(claim, agree)
+  return { agree, differ: left.filter((claim) => !isOther(claim)), others: left.filter(isOther) }
 }
 
 /**
@@ -80,8 +82,9 @@ export async function compared(
  * loose beside a digest that the image has speaks against it only when it is named as another algorithm's.
  */
 function isOfSomethingElse({ text, loose, said, algorithm }: Claim, agree: readonly Claim[]): boolean {
+  if (!loose) return false
   const beside = agree.filter((claim) => claim.loose && claim.text === text)
-  return loose && beside.length > 0 && (!said || beside.some((claim) => claim.algorithm === algorithm))
+  return beside.length > 0 && (!said || beside.some((claim) => claim.algorithm === algorithm))
 }
 
 function elseNote({ algorithm, digest, source }: Claim): string {
@@ -98,23 +101,19 @@ function eachDigestOnce(claims: readonly Claim[]): Claim[] {
 const CONFLICTS_TOLD = 4
 
 function conflictOf(agree: readonly Claim[], differ: readonly Claim[]): string[] {
-  const digests = new Map<Algorithm, Set<string>>()
-  for (const { algorithm, digest } of [...agree, ...differ])
-    digests.set(algorithm, (digests.get(algorithm) ?? new Set()).add(digest))
-  const isDisputed = ({ algorithm }: Claim) => (digests.get(algorithm)?.size ?? 0) > 1
+  const byAlgorithm = [...grouped([...agree, ...differ], ({ algorithm }) => algorithm).values()]
+  const disputed = new Set(byAlgorithm.filter(contradictEachOther).flat())
   const say = ({ source, algorithm, digest }: Claim, verb: string) =>
     `${source}: ${ALGORITHM_FACTS[algorithm].label} ${digest.slice(0, 12)}… ${verb}`
-  const against = differ.filter(isDisputed)
-  if (against.length === 0) return []
-  const told = [
-    ...agree
-      .filter(isDisputed)
-      .slice(0, CONFLICTS_TOLD)
-      .map((claim) => say(claim, 'matches')),
-    ...against.slice(0, CONFLICTS_TOLD).map((claim) => say(claim, 'does not match')),
-  ]
-  const more = agree.filter(isDisputed).length + against.length - told.length
+  const right = agree.filter((claim) => disputed.has(claim)).map((claim) => say(claim, 'matches'))
+  const wrong = differ.filter((claim) => disputed.has(claim)).map((claim) => say(claim, 'does not match'))
+  const told = [...right.slice(0, CONFLICTS_TOLD), ...wrong.slice(0, CONFLICTS_TOLD)]
+  const more = right.length + wrong.length - told.length
   return more > 0 ? [...told, `${more} more`] : told
+}
+
+function contradictEachOther(claims: readonly Claim[]): boolean {
+  return claims.some(({ digest }) => digest !== claims[0]?.digest)
 }
 
 function weakNote(algorithm: Algorithm): string[] {

@@ -1,13 +1,6 @@
 /** The published checksums: what checksum texts and pasted ones say of each image. */
-import { setImmediate } from 'node:timers/promises'
 import { ALGORITHMS, type Algorithm } from '../digests/algorithm.ts'
-import {
-  type ChecksumText,
-  entriesFor,
-  isListOfFiles,
-  isSilent,
-  readingChecksumText,
-} from './checksum-text.ts'
+import { type ChecksumText, entriesFor, isListOfFiles, isSilent, readChecksumText } from './checksum-text.ts'
 import { type Claim, type Comparison, standingAgainst } from './comparison.ts'
 import { comparable, type KnownNames, knownNames } from './match-names.ts'
 import { type Unused, unusedOf } from './unused.ts'
@@ -23,7 +16,6 @@ export function createPublishedChecksums(deps: { readonly imageNames: () => Iter
   // Long: one collection of texts; each function changes it or asks it.
   const texts = new Map<string, ChecksumText>()
   const pasted = new Map<string, readonly Claim[]>()
-  const beingRead = new Map<string, Generator>()
   /** What is derived from the names and the texts as they are. */
   let last: { names: Iterable<string>; known: KnownNames; unused?: readonly Unused[] } | undefined
 
@@ -44,7 +36,8 @@ export function createPublishedChecksums(deps: { readonly imageNames: () => Iter
     if (last !== undefined) last = { names: last.names, known: last.known }
   }
 
-  function gather(imageName: string): { claims: Claim[]; ambiguous: string[] } {
+  /** Every published checksum of the image, the strongest first; texts that may be about it or about another one. */
+  function gather(imageName: string) {
     const claims: Claim[] = [...(pasted.get(comparable(imageName)) ?? [])]
     const ambiguous: string[] = []
     for (const text of texts.values()) {
@@ -59,42 +52,24 @@ export function createPublishedChecksums(deps: { readonly imageNames: () => Iter
     return { claims, ambiguous }
   }
 
-  function take(fileName: string, text: ChecksumText): boolean {
-    const said = remove(fileName)
-    if (isSilent(text)) return said
-    texts.set(fileName, text)
-    changed()
-    return true
-  }
-
   function remove(fileName: string): boolean {
-    beingRead.delete(fileName)
     const said = texts.delete(fileName)
     if (said) changed()
     return said
   }
 
   return {
-    /** Takes in a text anew. */
-    set(fileName: string, content: Uint8Array | string): void {
-      const reading = readingChecksumText(fileName, content)
-      let next = reading.next()
-      while (next.done !== true) next = reading.next()
-      take(fileName, next.value)
-    },
     /**
-     * The same, letting others have their turn meanwhile; `remove` or a later call for the file overtakes it. True when
-     * the text says something of files, or did before.
+     * Takes in a text anew, letting others have their turn meanwhile: one call for a file after the other. True when the
+     * text says something of files, or did before.
      */
-    async setInTurns(fileName: string, content: Uint8Array | string): Promise<boolean> {
-      const reading = readingChecksumText(fileName, content)
-      beingRead.set(fileName, reading)
-      for (;;) {
-        const next = reading.next()
-        if (beingRead.get(fileName) !== reading) return false
-        if (next.done === true) return take(fileName, next.value)
-        await setImmediate()
-      }
+    async set(fileName: string, content: Uint8Array | string): Promise<boolean> {
+      const text = await readChecksumText(fileName, content)
+      const said = remove(fileName)
+      if (isSilent(text)) return said
+      texts.set(fileName, text)
+      changed()
+      return true
     },
     /** True when the text said something of files. */
     remove,
@@ -106,8 +81,6 @@ export function createPublishedChecksums(deps: { readonly imageNames: () => Iter
     /** Takes what a person pasted as published for `imageName`, in the place of what was pasted before. */
     paste: (imageName: string, claims: readonly Claim[]): void =>
       void pasted.set(comparable(imageName), claims),
-    /** Every published checksum of the image, strongest first. Changes when the image is to be judged anew. */
-    claimsOf: (imageName: string): readonly Claim[] => gather(imageName).claims,
     /** How the image stands. `digestOf` gives its digest in lower-case hex; its errors pass through. */
     async standingOf(
       imageName: string,

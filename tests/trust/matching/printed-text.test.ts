@@ -3,8 +3,9 @@ import { createHash, randomBytes } from 'node:crypto'
 import { crc32 } from 'node:zlib'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
+import { FetchproofError } from '../../../server/errors.ts'
 import type { Matched } from '../../../server/trust/matching/finding.ts'
-import { type MatchImage, matchText } from '../../../server/trust/matching/printed-text.ts'
+import { type ComparedImages, matchInCatalogue } from '../../../server/trust/matching/printed-text.ts'
 
 const HASHES = ['md5', 'sha1', 'sha224', 'sha256', 'sha384', 'sha512'] as const
 const ALGORITHMS = ['crc32', ...HASHES] as const
@@ -25,14 +26,15 @@ function digest(name: string, algorithm: Name): string {
     : createHash(algorithm).update(content).digest('hex')
 }
 
-const IMAGES: readonly MatchImage[] = Object.keys(CONTENTS).map((name) => ({ name, state: 'ready' }))
+const IMAGES = Object.keys(CONTENTS).map((name) => ({ name, state: 'ready' as const }))
 
-function match(text: string, asked: string[][] = []): Promise<Matched> {
-  return matchText(text, {
-    images: IMAGES,
-    async digestsOf({ name }, algorithms) {
-      asked.push([...algorithms])
-      return Object.fromEntries(algorithms.map((algorithm) => [algorithm, digest(name, algorithm as Name)]))
+/** `asked`: image and algorithm of each digest that is asked for. */
+function match(text: string, asked: string[] = []): Promise<Matched> {
+  return matchInCatalogue(text, {
+    images: () => IMAGES,
+    async digest(name, algorithm) {
+      asked.push(`${name} ${algorithm}`)
+      return digest(name, algorithm as Name)
     },
   })
 }
@@ -182,24 +184,27 @@ describe('a digest of an image', () => {
   })
 
   it('asks only for the algorithms whose length is there, once an image', async () => {
-    const asked: string[][] = []
+    const asked: string[] = []
     await match(`sha1: ${digest(SWITCH, 'sha1')}`, asked)
-    expect(asked).toHaveLength(IMAGES.length)
-    expect(new Set(asked.flat())).toEqual(new Set(['sha256', 'crc32', 'sha1']))
+    const once = IMAGES.flatMap(({ name }) => ['sha256', 'crc32', 'sha1'].map((each) => `${name} ${each}`))
+    expect(asked).toEqual(once)
   })
 
   it('says which images it could not be compared with', async () => {
-    const { notCompared } = await matchText(digest(SWITCH, 'sha256'), {
-      images: [...IMAGES, { name: 'half.bin', state: 'reading' }],
-      digestsOf: async ({ name }) => (name === 'half.bin' ? undefined : { sha256: digest(name, 'sha256') }),
+    const { notCompared } = await matchInCatalogue(digest(SWITCH, 'sha256'), {
+      images: () => [...IMAGES, { name: 'half.bin', state: 'reading' }],
+      async digest(name, algorithm) {
+        if (name === 'half.bin') throw new FetchproofError('FP_IMAGE_NOT_READY', { image: name })
+        return digest(name, algorithm as Name)
+      },
     })
     expect(notCompared).toEqual(['half.bin'])
   })
 
   it('of a held image says that it is held', async () => {
-    const { findings } = await matchText(digest(SWITCH, 'sha256'), {
-      images: [{ name: SWITCH, state: 'held' }],
-      digestsOf: async () => ({ sha256: digest(SWITCH, 'sha256') }),
+    const { findings } = await matchInCatalogue(digest(SWITCH, 'sha256'), {
+      images: () => [{ name: SWITCH, state: 'held' }],
+      digest: async (name, algorithm) => digest(name, algorithm as Name),
     })
     expect(findings[0]?.words).toContain('is held')
   })
@@ -435,15 +440,13 @@ describe('hostile text of one MiB', () => {
   const cut = (size: number, separator: string) =>
     grouped(size, separator)(randomHex.slice(0, SIZE)).slice(0, SIZE)
   const many = Array.from({ length: 300 }, (_, at) => ({ name: `image-${at}.bin`, state: 'ready' as const }))
-  const digestsOf = async ({ name }: MatchImage, algorithms: readonly string[]) =>
-    Object.fromEntries(
-      algorithms.map((algorithm) => [
-        algorithm,
-        algorithm === 'crc32'
-          ? crc32(name).toString(16).padStart(8, '0')
-          : createHash(algorithm).update(name).digest('hex'),
-      ]),
-    )
+  const images: ComparedImages = {
+    images: () => many,
+    digest: async (name, algorithm) =>
+      algorithm === 'crc32'
+        ? crc32(name).toString(16).padStart(8, '0')
+        : createHash(algorithm).update(name).digest('hex'),
+  }
 
   it.each([
     ['one digit and a space', filled('a ')],
@@ -467,7 +470,7 @@ describe('hostile text of one MiB', () => {
   ])('(%s) is answered in bounded time', async (_what, text) => {
     // Processor time, so that a busy machine does not count.
     const before = process.cpuUsage()
-    const { findings } = await matchText(text, { images: many, digestsOf })
+    const { findings } = await matchInCatalogue(text, images)
     expect(findings.length).toBeLessThanOrEqual(500)
     const { user, system } = process.cpuUsage(before)
     expect((user + system) / 1_000_000).toBeLessThan(10)

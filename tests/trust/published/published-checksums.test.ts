@@ -7,15 +7,15 @@ import { createPublishedChecksums } from '../../../server/trust/published/publis
 const digest = (algorithm: Algorithm, content = 'abc') => createHash(algorithm).update(content).digest('hex')
 const own = (algorithm: Algorithm) => digest(algorithm)
 
-function bookOf(names: string[], files: Record<string, string>) {
+async function bookOf(names: string[], files: Record<string, string>) {
   const book = createPublishedChecksums({ imageNames: () => names })
-  for (const [name, text] of Object.entries(files)) book.set(name, text)
+  for (const [name, text] of Object.entries(files)) await book.set(name, text)
   return book
 }
 
 describe('which checksum speaks of which image', () => {
   it('takes the sidecar beside the image, of any letter case', async () => {
-    const book = bookOf(['a/x.bin', 'b/Y.BIN'], {
+    const book = await bookOf(['a/x.bin', 'b/Y.BIN'], {
       'a/x.bin.sha256': digest('sha256'),
       'b/y.bin.MD5': digest('md5').toUpperCase(),
     })
@@ -29,21 +29,21 @@ describe('which checksum speaks of which image', () => {
   })
 
   it('does not give a sidecar to a neighbour that differs in letter case when its own file is there', async () => {
-    const book = bookOf(['x.bin', 'X.bin'], { 'x.bin.sha256': digest('sha256') })
+    const book = await bookOf(['x.bin', 'X.bin'], { 'x.bin.sha256': digest('sha256') })
     expect((await book.standingOf('X.bin', own)).standing).toBe('none')
   })
 
   it('takes the single entry of a sidecar that carries the path of the build', async () => {
-    const book = bookOf(['x.bin'], { 'x.bin.sha256': `${digest('sha256')}  /build/out/core-7.bin\n` })
+    const book = await bookOf(['x.bin'], { 'x.bin.sha256': `${digest('sha256')}  /build/out/core-7.bin\n` })
     expect((await book.standingOf('x.bin', own)).standing).toBe('matches')
-    const other = bookOf(['x.bin', 'y.bin'], { 'x.bin.sha256': `${digest('sha256')}  y.bin\n` })
+    const other = await bookOf(['x.bin', 'y.bin'], { 'x.bin.sha256': `${digest('sha256')}  y.bin\n` })
     expect((await other.standingOf('x.bin', own)).standing).toBe('none')
     expect((await other.standingOf('y.bin', own)).standing).toBe('matches')
   })
 
   it('prefers the full path in a list, then a base name that can mean only one file', async () => {
     const list = `${digest('sha256', 'other')}  one/x.bin\n${digest('sha256')}  ./two/x.bin\n${digest('sha256')}  far/away/z.bin\n`
-    const book = bookOf(['r/one/x.bin', 'r/two/x.bin', 'r/z.bin', 'elsewhere/z.bin'], {
+    const book = await bookOf(['r/one/x.bin', 'r/two/x.bin', 'r/z.bin', 'elsewhere/z.bin'], {
       'r/SHA256SUMS': list,
     })
     expect((await book.standingOf('r/one/x.bin', own)).standing).toBe('differs')
@@ -53,19 +53,19 @@ describe('which checksum speaks of which image', () => {
   })
 
   it('counts a base name that could mean several files for none of them, and says so', async () => {
-    const book = bookOf(['one/x.bin', 'two/x.bin'], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
+    const book = await bookOf(['one/x.bin', 'two/x.bin'], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
     for (const name of ['one/x.bin', 'two/x.bin']) {
       const standing = await book.standingOf(name, own)
       expect(standing.standing).toBe('none')
       expect(standing.notes[0]).toContain('several files')
     }
     const lines = `${digest('sha256')}  p/x.bin\n${digest('sha256', 'other')}  q/x.bin\n`
-    const two = bookOf(['x.bin'], { SHA256SUMS: lines })
+    const two = await bookOf(['x.bin'], { SHA256SUMS: lines })
     expect((await two.standingOf('x.bin', own)).standing).toBe('none')
   })
 
   it('compares names in either Unicode form, and Windows paths', async () => {
-    const book = bookOf(['gera\u0308t.bin', 'sub/y.bin'], {
+    const book = await bookOf(['gera\u0308t.bin', 'sub/y.bin'], {
       SHA256SUMS: `${digest('sha256')}  ger\u00e4t.bin\n${digest('sha256')}  sub\\y.bin\n`,
     })
     expect((await book.standingOf('gera\u0308t.bin', own)).standing).toBe('matches')
@@ -75,7 +75,7 @@ describe('which checksum speaks of which image', () => {
   it.each(['x (1).bin', 'x.img', 'X_.bin'])(
     'asks whether a name near its own is meant for it: %s',
     async (name) => {
-      const book = bookOf([name], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
+      const book = await bookOf([name], { SHA256SUMS: `${digest('sha256')}  x.bin\n` })
       const standing = await book.standingOf(name, own)
       expect(standing.standing).toBe('none')
       expect(standing.notes).toEqual([
@@ -88,9 +88,9 @@ describe('which checksum speaks of which image', () => {
   it('takes a name in another letter case or an older code page where that is unambiguous', async () => {
     const list = Buffer.from(`${digest('sha256')}  LESES\xc4L.BIN\n`, 'latin1')
     const book = createPublishedChecksums({ imageNames: () => ['leses\u00e4l.bin'] })
-    book.set('SHA256SUMS', list)
+    await book.set('SHA256SUMS', list)
     expect((await book.standingOf('leses\u00e4l.bin', own)).standing).toBe('matches')
-    const both = bookOf(['x.bin', 'X.bin'], { SHA256SUMS: `${digest('sha256')}  x.BIN\n` })
+    const both = await bookOf(['x.bin', 'X.bin'], { SHA256SUMS: `${digest('sha256')}  x.BIN\n` })
     expect((await both.standingOf('x.bin', own)).standing).toBe('none')
     expect(both.unused()).toMatchObject([{ reason: expect.stringContaining('several files here') }])
   })
@@ -99,7 +99,10 @@ describe('which checksum speaks of which image', () => {
 describe('standing', () => {
   it('compares all that is published, the strongest first', async () => {
     const asked: string[] = []
-    const book = bookOf(['x'], { MD5SUMS: `${digest('md5')}  x\n`, SHA512SUMS: `${digest('sha512')}  x\n` })
+    const book = await bookOf(['x'], {
+      MD5SUMS: `${digest('md5')}  x\n`,
+      SHA512SUMS: `${digest('sha512')}  x\n`,
+    })
     const standing = await book.standingOf('x', (algorithm) => {
       asked.push(algorithm)
       return digest(algorithm)
@@ -118,13 +121,13 @@ describe('standing', () => {
       ['md5', 'RFC 6151'],
       ['sha1', 'RFC 6194'],
     ] as const) {
-      const book = bookOf(['x'], { [`x.${algorithm}`]: digest(algorithm) })
+      const book = await bookOf(['x'], { [`x.${algorithm}`]: digest(algorithm) })
       expect((await book.standingOf('x', own)).notes.join()).toContain(source)
     }
   })
 
   it('shows digests by one algorithm that contradict each other', async () => {
-    const book = bookOf(['x'], {
+    const book = await bookOf(['x'], {
       'x.sha256': digest('sha256', 'other'),
       SHA256SUMS: `${digest('sha256')}  x\n`,
     })
@@ -137,7 +140,10 @@ describe('standing', () => {
   })
 
   it('differs by one algorithm though it agrees by another, which is no contradiction', async () => {
-    const book = bookOf(['x'], { 'x.md5': digest('md5', 'other'), SHA256SUMS: `${digest('sha256')}  x\n` })
+    const book = await bookOf(['x'], {
+      'x.md5': digest('md5', 'other'),
+      SHA256SUMS: `${digest('sha256')}  x\n`,
+    })
     const standing = await book.standingOf('x', own)
     expect(standing).toMatchObject({
       standing: 'differs',
@@ -148,41 +154,40 @@ describe('standing', () => {
   })
 
   it('has no conflict to show when all sources agree on another digest', async () => {
-    const book = bookOf(['x'], { SHA256SUMS: `${digest('sha256', 'other')}  x\n` })
+    const book = await bookOf(['x'], { SHA256SUMS: `${digest('sha256', 'other')}  x\n` })
     expect((await book.standingOf('x', own)).conflict).toBeUndefined()
   })
 
   it('takes one of two digests without a name, as of two versions, and says that the other one is not it', async () => {
     const page = `Version 4.1\nSHA256: ${digest('sha256', 'old')}\n\nVersion 4.2\nSHA256: ${digest('sha256')}\n`
-    const standing = await bookOf(['x.bin'], { 'x.bin.txt': page }).standingOf('x.bin', own)
+    const standing = await (await bookOf(['x.bin'], { 'x.bin.txt': page })).standingOf('x.bin', own)
     expect(standing).toMatchObject({
       standing: 'matches',
       notes: [expect.stringContaining('another version')],
     })
-    const wrong = await bookOf(['x.bin'], { 'x.bin.txt': page }).standingOf('x.bin', () =>
+    const wrong = await (await bookOf(['x.bin'], { 'x.bin.txt': page })).standingOf('x.bin', () =>
       digest('sha256', 'new'),
     )
     expect(wrong.standing).toBe('differs')
   })
 
   it('forgets a file that is removed or replaced', async () => {
-    const book = bookOf(['x'], { SHA256SUMS: `${digest('sha256', 'other')}  x\n` })
-    book.set('SHA256SUMS', `${digest('sha256')}  x\n`)
+    const book = await bookOf(['x'], { SHA256SUMS: `${digest('sha256', 'other')}  x\n` })
+    await book.set('SHA256SUMS', `${digest('sha256')}  x\n`)
     expect((await book.standingOf('x', own)).standing).toBe('matches')
     book.remove('SHA256SUMS')
     expect((await book.standingOf('x', own)).standing).toBe('none')
-    expect(book.claimsOf('x')).toEqual([])
   })
 
   it('passes on the error of a digest that cannot be had', async () => {
-    const book = bookOf(['x'], { 'x.sha256': digest('sha256') })
+    const book = await bookOf(['x'], { 'x.sha256': digest('sha256') })
     await expect(book.standingOf('x', () => Promise.reject(new Error('gone')))).rejects.toThrow('gone')
   })
 })
 
 describe('what is used for no image', () => {
-  it('is each digest without a file, each name that is not here, each line that is not read, and a text without any', () => {
-    const book = bookOf(['x.bin'], {
+  it('is each digest without a file, each name that is not here, each line that is not read, and a text without any', async () => {
+    const book = await bookOf(['x.bin'], {
       SHA256SUMS: `${digest('sha256')}  x.bin\nwhat\n${digest('sha256')}  gone.bin\n${digest('sha256')}\n`,
       'checksums.txt': '# nothing yet\n',
       'y.bin.md5': digest('md5'),
@@ -201,9 +206,9 @@ describe('what is used for no image', () => {
     expect(book.unused()).toBe(book.unused())
   })
 
-  it('names twenty files of a long list that are not here, near names among them, and counts the others', () => {
+  it('names twenty files of a long list that are not here, near names among them, and counts the others', async () => {
     const all = Array.from({ length: 500 }, (_, at) => `${digest('sha256', String(at))}  fw-${at}.bin\n`)
-    const book = bookOf(['fw-400 (2).bin', 'fw-3.bin'], { SHA256SUMS: all.join('') })
+    const book = await bookOf(['fw-400 (2).bin', 'fw-3.bin'], { SHA256SUMS: all.join('') })
     const unused = book.unused()
     expect(unused).toHaveLength(21)
     expect(unused.filter(({ image }) => image !== undefined)).toMatchObject([
@@ -221,7 +226,7 @@ describe('what a person pastes for one image', () => {
     pastedFor(name, text, 'engineer').claims.map(({ digest }) => digest)
 
   it('counts like a file', async () => {
-    const book = bookOf(['x'], {})
+    const book = await bookOf(['x'], {})
     book.paste('x', pastedFor('x', ` SHA-256: ${digest('sha256').toUpperCase()} `, 'engineer').claims)
     expect(await book.standingOf('x', own)).toMatchObject({
       standing: 'matches',
@@ -248,7 +253,7 @@ describe('what a person pastes for one image', () => {
 
   it('is not contradicted by a commit, a key or a build id beside it', async () => {
     const text = `commit ${digest('sha1', 'other')}\n${digest('md5', 'build')}\nSHA-256: ${digest('sha256')}\n`
-    const book = bookOf(['x.bin'], {})
+    const book = await bookOf(['x.bin'], {})
     book.paste('x.bin', pastedFor('x.bin', text, 'engineer').claims)
     expect(await book.standingOf('x.bin', own)).toMatchObject({ standing: 'matches', algorithm: 'sha256' })
   })

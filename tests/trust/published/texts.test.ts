@@ -8,7 +8,7 @@ const OTHERS = digestsOf('image of the lobby')
 
 async function standing(file: string, text: string | Uint8Array, name = IMAGE, own: Digests = OWN) {
   const book = createPublishedChecksums({ imageNames: () => [IMAGE, OTHER] })
-  book.set(file, text)
+  await book.set(file, text)
   return book.standingOf(name, (algorithm) => own[algorithm])
 }
 
