@@ -4,28 +4,21 @@
 import { Uncheckable } from './finding.ts'
 import type { ByteSource, CheckSource } from './source.ts'
 
-export interface Limits {
+export const DEFAULT_LIMITS = {
   /** Unpacked bytes that are looked at for each stored byte … */
-  readonly unpackedPerStored: number
-  /** … but at least this many. */
-  readonly unpackedAtLeastBytes: number
-  /** On the processor where the system shows that for a process, else by the clock. */
-  readonly timeMs: number
-}
-
-export const DEFAULT_LIMITS: Limits = {
   unpackedPerStored: 20,
+  /** … but at least this many. */
   unpackedAtLeastBytes: 64 * 1024 * 1024,
+  /** Of the processor in a process of its own (check-process.ts), else by the clock. */
   timeMs: 60_000,
 }
 
-/** What a budget is told the time by, and tells that it goes on. */
-export interface Stopwatch {
-  readonly nowMs: () => number
-  readonly goesOn: () => void
-}
+export type Limits = Readonly<typeof DEFAULT_LIMITS>
 
-const CLOCK: Stopwatch = { nowMs: () => performance.now(), goesOn: () => undefined }
+/** What a budget is told the time by, and tells that it goes on. */
+const CLOCK = { nowMs: () => performance.now(), goesOn: (): void => undefined }
+
+export type Stopwatch = typeof CLOCK
 
 const MIB = 1024 * 1024
 

@@ -6,7 +6,7 @@ import { type ChildProcess, fork } from 'node:child_process'
 import { once } from 'node:events'
 import { builtScript } from '../../files/built-script.ts'
 import { createConcurrencyLimit } from '../../files/concurrency-limit.ts'
-import { DEFAULT_LIMITS, type Limits } from './budget.ts'
+import { DEFAULT_LIMITS } from './budget.ts'
 import type { CheckAnswer, CheckRequest } from './check-process.ts'
 import { type CheckedFormat, NOT_CHECKED, notSound } from './finding.ts'
 
@@ -20,20 +20,13 @@ const ENDING = 'The program is ending.'
 
 export type FormatChecker = ReturnType<typeof createFormatChecker>
 
-interface CheckerOptions {
-  readonly limits?: Limits
-  readonly graceMs?: number
-  /** What the process runs, for tests. */
-  readonly script?: URL
-}
-
-export function createFormatChecker(options: CheckerOptions = {}) {
+/** `script`: what the process runs. */
+export function createFormatChecker({
+  limits = DEFAULT_LIMITS,
+  graceMs = GRACE_MS,
+  script = builtScript(new URL('./check-process.js', import.meta.url)),
+} = {}) {
   // Long: one process's life: started, asked, ended, broken off.
-  const {
-    limits = DEFAULT_LIMITS,
-    graceMs = GRACE_MS,
-    script = builtScript(new URL('./check-process.js', import.meta.url)),
-  } = options
   const oneByOne = createConcurrencyLimit(1)
   let checking: ChildProcess | undefined
   let underWay:

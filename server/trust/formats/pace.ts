@@ -11,14 +11,22 @@ const LOOK_EVERY_MS = 200
 /** Processors kept busy by others from which on it steps back. */
 const OTHERS_BUSY = 0.3
 
-interface Load {
+/** What it knows the time and the load by, and rests with. */
+const SYSTEM = {
   /** By a clock that only goes forward. */
-  readonly atMs: number
-  /** Milliseconds that all processors together were busy. */
-  readonly busyMs: number
-  /** Milliseconds of that which were ours. */
-  readonly ownMs: number
+  nowMs: () => performance.now(),
+  load: () => ({
+    atMs: performance.now(),
+    /** All processors together; `ownMs` of it were ours. */
+    busyMs: cpus().reduce((sum, { times }) => sum + times.user + times.nice + times.sys + times.irq, 0),
+    ownMs: processorMs(),
+  }),
+  sleep: (ms: number): void => void Atomics.wait(NEVER_WOKEN, 0, 0, ms),
 }
+
+const NEVER_WOKEN = new Int32Array(new SharedArrayBuffer(4))
+
+type Load = ReturnType<typeof SYSTEM.load>
 
 /** How many processors others kept busy between two looks. */
 export function busyWithOthers(before: Load, now: Load): number {
@@ -27,15 +35,8 @@ export function busyWithOthers(before: Load, now: Load): number {
   return Math.max(0, now.busyMs - before.busyMs - (now.ownMs - before.ownMs)) / elapsedMs
 }
 
-/** What it knows the time and the load by, and rests with. */
-interface Pacing {
-  readonly nowMs: () => number
-  readonly load: () => Load
-  readonly sleep: (ms: number) => void
-}
-
 /** To be called often while working; returns at once, or after a rest. What ends within `WORK_MS` asks for no load. */
-export function createPace({ nowMs, load, sleep }: Pacing = SYSTEM): () => void {
+export function createPace({ nowMs, load, sleep } = SYSTEM): () => void {
   let looked: Load | undefined
   let busy = false
   let workingSinceMs = nowMs()
@@ -59,15 +60,3 @@ export function processorMs(): number {
   const { user, system } = process.cpuUsage()
   return (user + system) / 1_000
 }
-
-const SYSTEM: Pacing = {
-  nowMs: () => performance.now(),
-  load: () => ({
-    atMs: performance.now(),
-    busyMs: cpus().reduce((sum, { times }) => sum + times.user + times.nice + times.sys + times.irq, 0),
-    ownMs: processorMs(),
-  }),
-  sleep: (ms) => void Atomics.wait(NEVER_WOKEN, 0, 0, ms),
-}
-
-const NEVER_WOKEN = new Int32Array(new SharedArrayBuffer(4))

@@ -1,15 +1,13 @@
 /** What is said about one hex string of a text, and about the whole text. */
 
-/** `none`: no image has it. */
-type MatchOutcome = 'match' | 'cut short' | 'mistyped' | 'none'
-
 export interface MatchFinding {
-  readonly outcome: MatchOutcome
+  /** `none`: no image has it. */
+  readonly outcome: 'match' | 'cut short' | 'mistyped' | 'none'
   /** Lower-case hex, as far as it was found. */
   readonly value: string
   /** From 1: where it stands first. */
   readonly line: number
-  /** `crc32`, `md5`, `sha1`, `sha224`, `sha256`, `sha384`, `sha512`; null when it is none of any image here. */
+  /** Null when it is none of any image here. */
   readonly algorithm: string | null
   /** Name of the image (of the first, when copies share the bytes); null when there is none. */
   readonly image: string | null
