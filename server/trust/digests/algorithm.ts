@@ -7,15 +7,8 @@
 export const ALGORITHMS = ['sha512', 'sha384', 'sha256', 'sha224', 'sha1', 'md5', 'crc32'] as const
 export type Algorithm = (typeof ALGORITHMS)[number]
 
-interface AlgorithmFacts {
-  /** As people write it. */
-  readonly label: string
-  readonly digits: number
-  readonly guards: 'forgery' | 'accident'
-}
-
-/** Digits: FIPS 180-4 §1 (SHA family), RFC 1321 (MD5). */
-export const ALGORITHM_FACTS: Readonly<Record<Algorithm, AlgorithmFacts>> = {
+/** Labels as people write them. Digits: FIPS 180-4 §1 (SHA family), RFC 1321 (MD5). */
+export const ALGORITHM_FACTS = {
   sha512: { label: 'SHA-512', digits: 128, guards: 'forgery' },
   sha384: { label: 'SHA-384', digits: 96, guards: 'forgery' },
   sha256: { label: 'SHA-256', digits: 64, guards: 'forgery' },
@@ -23,10 +16,10 @@ export const ALGORITHM_FACTS: Readonly<Record<Algorithm, AlgorithmFacts>> = {
   sha1: { label: 'SHA-1', digits: 40, guards: 'accident' },
   md5: { label: 'MD5', digits: 32, guards: 'accident' },
   crc32: { label: 'CRC-32', digits: 8, guards: 'accident' },
-}
+} as const satisfies Record<Algorithm, { label: string; digits: number; guards: 'forgery' | 'accident' }>
 
 export function isAlgorithm(text: string): text is Algorithm {
-  return text in ALGORITHM_FACTS
+  return Object.hasOwn(ALGORITHM_FACTS, text)
 }
 
 /** The algorithm whose digest has this many hex digits, or undefined. */

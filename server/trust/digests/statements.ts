@@ -128,12 +128,9 @@ export function createStatements(expected: Algorithm | undefined) {
       const from = pieces[at - 1]?.end ?? 0
       return text.slice(piece === undefined ? from : Math.max(from, end - LONGEST_PART), end)
     })
-    const names = parts.map(namesIn)
-    const digestsFirst = names[0]?.certain !== true && names.some((name) => name?.certain === true)
-    // Each name holds until the next one.
-    if (digestsFirst)
-      names.reduceRight((next, name, at) => (names[at] = name?.certain ? name : (next ?? name)))
-    else names.reduce((last, name, at) => (names[at] = name?.certain ? name : (last ?? name)))
+    const found = parts.map(namesIn)
+    const digestsFirst = found[0]?.certain !== true && found.some((name) => name?.certain === true)
+    const names = digestsFirst ? carriedOn(found.toReversed()).toReversed() : carriedOn(found)
     let isPlain = true
     for (const [at, piece] of pieces.entries()) {
       const own = labelAround(withoutFiles(parts[at] ?? ''), parts[at + 1] ?? '')
@@ -186,6 +183,15 @@ export function createStatements(expected: Algorithm | undefined) {
       return { stated: pairing.end(), notRead: told.sort((a, b) => a.line - b.line), isList }
     },
   }
+}
+
+/** Each name holds until the next one that is certain. */
+function carriedOn(names: readonly (NamesIn | undefined)[]) {
+  let held: NamesIn | undefined
+  return names.map((name) => {
+    held = name?.certain ? name : (held ?? name)
+    return held
+  })
 }
 
 type Known = { readonly algorithm: Algorithm; readonly said: boolean } | { readonly what: string }

@@ -68,15 +68,8 @@ function recordBytes(
   return bytes
 }
 
-interface RecordLine {
-  readonly text: string
-  readonly at: number
-  /** Where the next line begins. */
-  readonly next: number
-}
-
-/** Blank lines are passed over. */
-function* recordLines(source: ByteSource): Generator<RecordLine> {
+/** Text and place of each, and where the next one begins; blank ones are passed over. */
+function* recordLines(source: ByteSource) {
   let at = 0
   let rest: Buffer = Buffer.alloc(0)
   for (const piece of pieces(source, 0, source.bytes)) {
@@ -93,7 +86,7 @@ function* recordLines(source: ByteSource): Generator<RecordLine> {
   yield* lineOf(rest, at, at + rest.length)
 }
 
-function lineOf(bytes: Buffer, at: number, next: number): RecordLine[] {
+function lineOf(bytes: Buffer, at: number, next: number) {
   if (bytes.length > MAX_LINE_BYTES) throw tooLong(at)
   // Only the carriage return of a CRLF goes: anything else behind a record is damage.
   const text = bytes.toString('latin1').replace(/\r$/, '')

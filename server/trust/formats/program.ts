@@ -3,14 +3,12 @@
  * what) and disk images with the trailer `koly`. Boot programs and kernels that EFI starts are PE files too, and
  * are images.
  */
+import type { CheckedFormat } from './finding.ts'
 import type { ByteSource } from './source.ts'
 
 const EFI_SUBSYSTEMS = [10, 11, 12, 13]
 
-interface Program {
-  readonly kind: string
-  readonly notes: readonly string[]
-}
+type Program = Pick<CheckedFormat, 'kind' | 'notes'>
 
 export function programKind(source: ByteSource, extension: string): Program | undefined {
   const head = source.read(0, 64)

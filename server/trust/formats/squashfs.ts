@@ -14,16 +14,6 @@ const METADATA_BYTES = 8192
 const ABSENT = 0xffff_ffff_ffff_ffffn
 const COMPRESSIONS = 6
 
-interface Superblock {
-  readonly compression: number
-  readonly endsAt: number
-  readonly inodesAt: number
-  readonly directoriesAt: number
-  readonly attributesAt: number | undefined
-  /** Tables that are lists of pointers to metadata blocks: where the list stands and how many pointers. */
-  readonly lists: readonly { readonly at: number; readonly pointers: number; readonly what: string }[]
-}
-
 export async function checkSquashfs(whole: CheckSource): Promise<WholeFormat> {
   const source = buffered(whole)
   const { endsAt, inodesAt, directoriesAt, attributesAt, lists, compression } = readSuperblock(source)
@@ -43,7 +33,7 @@ export async function checkSquashfs(whole: CheckSource): Promise<WholeFormat> {
   }
 }
 
-function readSuperblock(source: ByteSource): Superblock {
+function readSuperblock(source: ByteSource) {
   const block = need(source, 0, SUPERBLOCK_BYTES, 'the superblock')
   const blockBytes = block.readUInt32LE(12)
   const compression = block.readUInt16LE(20)
@@ -65,6 +55,7 @@ function readSuperblock(source: ByteSource): Superblock {
     inodesAt: place(64),
     directoriesAt: place(72),
     attributesAt: block.readBigUInt64LE(56) === ABSENT ? undefined : place(56),
+    /** Tables that are lists of pointers to metadata blocks: where the list stands and how many pointers. */
     lists: [
       ...list(48, block.readUInt16LE(26), 4, 'owner'),
       ...list(80, block.readUInt32LE(16), 16, 'fragment'),
@@ -73,8 +64,10 @@ function readSuperblock(source: ByteSource): Superblock {
   }
 }
 
+type PointerList = ReturnType<typeof readSuperblock>['lists'][number]
+
 /** Returns where the list's first metadata block stands. */
-function checkList(source: ByteSource, list: Superblock['lists'][number], endsAt: number): number {
+function checkList(source: ByteSource, list: PointerList, endsAt: number): number {
   const damaged = () => new Damage(`the ${list.what} table lies outside the file system`, list.at)
   if (list.at + list.pointers * 8 > endsAt) throw damaged()
   let first = list.at

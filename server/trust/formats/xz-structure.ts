@@ -14,26 +14,11 @@ const CHECK_BYTES = [0, 4, 4, 4, 8, 8, 8, 16, 16, 16, 32, 32, 32, 64, 64, 64]
 const LZMA2 = 0x21
 const CRC_64 = 0x04
 
-export interface XzStream {
-  readonly startsAt: number
-  readonly endsAt: number
-  readonly unpackedBytes: number
-  /** What the decoder at hand cannot check, in words. */
-  readonly beyondDecoder: string | undefined
-  /** Whether the contents carry a check at all. */
-  readonly hasCheck: boolean
-}
-
-interface Block {
-  /** What the index calls its size: without padding. */
-  readonly unpaddedBytes: number
-  readonly storedBytes: number
-  readonly unpackedBytes: number
-  readonly otherFilters: boolean
-}
+export type XzStream = ReturnType<typeof walkStream>
+type Block = ReturnType<typeof walkBlock>
 
 /** Walks the stream that begins at `start`. */
-export function walkStream(source: ByteSource, start: number): XzStream {
+export function walkStream(source: ByteSource, start: number) {
   const header = need(source, start, 12, 'the stream header')
   if (!header.subarray(0, 6).equals(XZ_MAGIC)) throw new Damage('this is no stream header', start)
   matchCrc(header.subarray(6, 8), header.readUInt32LE(8), start + 8)
@@ -54,7 +39,9 @@ export function walkStream(source: ByteSource, start: number): XzStream {
     startsAt: start,
     endsAt: indexEnd + 12,
     unpackedBytes: blocks.reduce((sum, block) => sum + block.unpackedBytes, 0),
+    /** Whether the contents carry a check at all. */
     hasCheck: check !== 0,
+    /** What the decoder at hand cannot check, in words. */
     beyondDecoder: beyondDecoder(check, blocks),
   }
 }
@@ -67,7 +54,7 @@ function beyondDecoder(check: number, blocks: readonly Block[]): string | undefi
 }
 
 /** `first`: its first byte, which says how long its header is. */
-function walkBlock(source: ByteSource, start: number, first: number, checkBytes: number): Block {
+function walkBlock(source: ByteSource, start: number, first: number, checkBytes: number) {
   const headerBytes = (first + 1) * 4
   const header = need(source, start, headerBytes, 'a block header')
   matchCrc(header.subarray(0, -4), header.readUInt32LE(headerBytes - 4), start + headerBytes - 4)
@@ -98,6 +85,7 @@ function walkBlock(source: ByteSource, start: number, first: number, checkBytes:
   }
   return {
     storedBytes: headerBytes + found.packedBytes + rest.length,
+    /** What the index calls its size. */
     unpaddedBytes: headerBytes + found.packedBytes + checkBytes,
     unpackedBytes: found.unpackedBytes,
     otherFilters: filters.length > 1,

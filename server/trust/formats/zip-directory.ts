@@ -17,24 +17,7 @@ const HIGHEST_VERSION = 63
 const SHARED_FLAGS = 0x0001 | 0x0008 | 0x0800
 const MAX_ENTRIES = 500_000
 
-export interface ZipEntry {
-  readonly headerAt: number
-  readonly dataAt: number
-  readonly packedBytes: number
-  readonly unpackedBytes: number
-  readonly crc32: number
-  readonly method: number
-  readonly encrypted: boolean
-}
-
-interface EndRecord {
-  readonly entries: number
-  readonly directoryAt: number
-  readonly directoryBytes: number
-  /** Where the central headers must have ended: this record, or the zip64 one before it. */
-  readonly recordAt: number
-  readonly endsAt: number
-}
+export type ZipEntry = ReturnType<typeof readEntry>['entry']
 
 /** Its entries, in order of their place in the file, and where the zip file ends. */
 export function readDirectory(source: ByteSource) {
@@ -69,7 +52,7 @@ function refuseOverlap(entries: readonly ZipEntry[], directoryAt: number): void 
 }
 
 /** Looked for from the end, first where it belongs (4.3.16: 22 bytes and a comment), then before any padding. */
-function findEnd(source: ByteSource): EndRecord {
+function findEnd(source: ByteSource) {
   const pieceBytes = 66_000
   for (let to = source.bytes; to > 0; to -= pieceBytes - END.length) {
     const from = Math.max(0, to - pieceBytes)
@@ -83,7 +66,8 @@ function findEnd(source: ByteSource): EndRecord {
   throw new Damage('the directory at the end is missing', source.bytes)
 }
 
-function readEnd(source: ByteSource, at: number): EndRecord | undefined {
+/** `recordAt`: where the central headers must have ended, be it this record or the zip64 one before it. */
+function readEnd(source: ByteSource, at: number) {
   const record = source.read(at, 22)
   if (record.length < 22) return undefined
   const endsAt = at + 22 + record.readUInt16LE(20)
@@ -97,7 +81,7 @@ function readEnd(source: ByteSource, at: number): EndRecord | undefined {
 }
 
 /** 4.3.14, 4.3.15 */
-function readZip64End(source: ByteSource, endAt: number): Omit<EndRecord, 'endsAt'> | undefined {
+function readZip64End(source: ByteSource, endAt: number) {
   const locator = source.read(Math.max(0, endAt - 20), 20)
   if (locator.length < 20 || locator.readUInt32LE(0) !== ZIP64_LOCATOR) return undefined
   const recordAt = Number(locator.readBigUInt64LE(8))
@@ -112,7 +96,7 @@ function readZip64End(source: ByteSource, endAt: number): Omit<EndRecord, 'endsA
 }
 
 /** 4.3.12 central header against 4.3.7 local header. */
-function readEntry(source: ByteSource, at: number, directoryAt: number): { entry: ZipEntry; next: number } {
+function readEntry(source: ByteSource, at: number, directoryAt: number) {
   const central = need(source, at, 46, 'the directory')
   if (central.readUInt32LE(0) !== CENTRAL) throw new Damage('the directory does not go on as it must', at)
   const nameBytes = central.readUInt16LE(28)

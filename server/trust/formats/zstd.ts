@@ -16,13 +16,7 @@ const MAX_WINDOW_BYTES = 128 * 1024 * 1024
 /** §3.1.1.2.4 */
 const MAX_BLOCK_BYTES = 128 * 1024
 
-interface Frame {
-  readonly from: number
-  readonly to: number
-  readonly contentBytes: bigint | undefined
-  /** Low 32 bits of XXH64 over the content, where the frame carries one. */
-  readonly checksum: number | undefined
-}
+type Frame = ReturnType<typeof walkFrame>
 
 export async function checkZstd(source: CheckSource): Promise<WholeFormat> {
   const frames: Frame[] = []
@@ -52,7 +46,7 @@ function skip(source: ByteSource, at: number): number {
 }
 
 /** §3.1.1.1: descriptor, window, dictionary, content size. */
-function walkFrame(source: ByteSource, start: number): Frame {
+function walkFrame(source: ByteSource, start: number) {
   const descriptor = need(source, start + 4, 1, 'a frame header').readUInt8(0)
   const single = (descriptor & 0x20) !== 0
   if ((descriptor & 0x08) !== 0) throw new Damage('a reserved bit of the frame header is set', start + 4)
@@ -68,9 +62,14 @@ function walkFrame(source: ByteSource, start: number): Frame {
   if (window > MAX_WINDOW_BYTES)
     throw new Uncheckable('It needs more memory to unpack than is given to a check.')
   const blocksEnd = walkBlocks(source, start + 5 + header.length, Math.min(window, MAX_BLOCK_BYTES))
-  if ((descriptor & 0x04) === 0) return { from: start, to: blocksEnd, contentBytes, checksum: undefined }
-  const checksum = need(source, blocksEnd, 4, 'the content checksum').readUInt32LE(0)
-  return { from: start, to: blocksEnd + 4, contentBytes, checksum }
+  const stored = (descriptor & 0x04) === 0 ? undefined : need(source, blocksEnd, 4, 'the content checksum')
+  return {
+    from: start,
+    to: blocksEnd + (stored?.length ?? 0),
+    contentBytes,
+    /** Low 32 bits of XXH64 over the content, where the frame carries one. */
+    checksum: stored?.readUInt32LE(0),
+  }
 }
 
 /** §3.1.1.1.4 */
