@@ -52,47 +52,24 @@ export function readHexWords(text: string): HexText {
   const digits: string[] = []
   const smudged: HexPiece[] = []
   let from = 0
-  for (let start = 0, end = 0; start < masked.length; start = end + 1) {
-    end = endOfWord(masked, start)
-    if (end === start) continue
-    const prefixed = end - start > 2 && masked[start] === '0' && /x/i.test(masked[start + 1] ?? '')
-    const first = prefixed ? start + 2 : start
-    const odd = foreignLetters(masked, first, end)
-    const length = end - first
-    if (odd === 0) {
+  for (const { 0: word, index: start } of masked.matchAll(/[0-9A-Za-z]+/g)) {
+    const end = start + word.length
+    const prefixed = /^0x./i.test(word)
+    const value = word.slice(prefixed ? 2 : 0).toLowerCase()
+    if (/^[0-9a-f]+$/.test(value)) {
       const last = words.at(-1)
       if (last !== undefined) last.link = linkOf(masked, last.end, start)
-      words.push({ start, end, from, length, prefixed, link: 'none' })
-      digits.push(masked.slice(first, end).toLowerCase())
-      from += length
-    } else if (odd <= MOST_SMUDGES && isDigestLike(length))
-      smudged.push({ start, end, value: masked.slice(first, end).toLowerCase(), tentative: false })
+      words.push({ start, end, from, length: value.length, prefixed, link: 'none' })
+      digits.push(value)
+      from += value.length
+    } else if (isSmudged(value)) smudged.push({ start, end, value, tentative: false })
   }
   return { text, words, digits: digits.join(''), smudged }
 }
 
-function endOfWord(text: string, start: number): number {
-  let end = start
-  while (isLetterOrDigit(text.charCodeAt(end))) end += 1
-  return end
-}
-
-/** ASCII; of what is no code (the text's end) false. */
-function isLetterOrDigit(code: number): boolean {
-  const letter = code | 0x20
-  return (code >= 0x30 && code <= 0x39) || (letter >= 0x61 && letter <= 0x7a)
-}
-
-/** How many characters are no hex digits; more than two count as three. */
-function foreignLetters(text: string, start: number, end: number): number {
-  let count = 0
-  for (let at = start; at < end && count <= MOST_SMUDGES; at += 1)
-    if ((text.charCodeAt(at) | 0x20) > 0x66) count += 1
-  return count
-}
-
-function isDigestLike(length: number): boolean {
-  return length >= SMUDGED_LENGTHS.least && length <= SMUDGED_LENGTHS.most
+function isSmudged(value: string): boolean {
+  if (value.length < SMUDGED_LENGTHS.least || value.length > SMUDGED_LENGTHS.most) return false
+  return value.replace(/[0-9a-f]+/g, '').length <= MOST_SMUDGES
 }
 
 const LINKS: ReadonlyMap<string, Link> = new Map([

@@ -8,7 +8,7 @@ import type { StatedDigest } from '../digests/pairing.ts'
 import { findDigests, findDigestsInTurns } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
-import { baseNamesOf, baseOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'
+import { baseKeys, baseNamesOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'
 import { checksumFileName } from './names.ts'
 
 export interface ChecksumText {
@@ -91,9 +91,7 @@ export function checksumText(path: string, found: StatementsFound): ChecksumText
 export function entriesFor(text: ChecksumText, name: string, known: KnownNames) {
   const image = comparable(name)
   if (!image.startsWith(text.folder) || name === text.path) return { entries: [], ambiguous: false }
-  const base = folded(baseOf(image))
-  const keys = new Set([base, base.replace(/[^ -~]/gu, '\ufffd')])
-  const named = [...keys].flatMap((key) => text.byBase.get(key) ?? [])
+  const named = [...baseKeys(image)].flatMap((base) => text.byBase.get(base) ?? [])
   const literal = named.filter(({ names }) =>
     pathsOf(names[0] ?? '').includes(image.slice(text.folder.length)),
   )

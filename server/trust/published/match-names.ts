@@ -57,8 +57,7 @@ export function knownNames(names: Iterable<string>) {
   for (const name of names) {
     const path = comparable(name)
     paths.add(path)
-    for (const base of new Set([folded(baseOf(path)), unreadable(folded(baseOf(path)))]))
-      addTo(byBase, base, path)
+    for (const base of baseKeys(path)) addTo(byBase, base, path)
     for (const stem of new Set([folded(path), folded(withoutExtension(path))])) addTo(byStem, stem, path)
     addTo(byLikeness, likeness(path), path)
   }
@@ -77,9 +76,10 @@ export function knownNames(names: Iterable<string>) {
   }
 }
 
-/** As a name in a code page looks in UTF-8: U+FFFD for each letter beyond ASCII (`decodeText`). */
-function unreadable(base: string): string {
-  return base.replace(/[^ -~]/gu, '\ufffd')
+/** Its base name, and that as a name in a code page looks in UTF-8: U+FFFD for each letter beyond ASCII (`decodeText`). */
+export function baseKeys(path: string): ReadonlySet<string> {
+  const base = folded(baseOf(path))
+  return new Set([base, base.replace(/[^ -~]/gu, '\ufffd')])
 }
 
 function likeness(path: string): string {
