@@ -13,7 +13,7 @@ const LONGEST_DIGITS = 128
 /** Those that are computed for every image anyway, so that looking up each stretch of a dump costs no reading. */
 const USUAL_DIGITS: ReadonlySet<number> = new Set([32, 40, 64, 128])
 
-export interface Stretch {
+interface Stretch {
   /** Indexes of its first and last word. */
   readonly first: number
   readonly last: number

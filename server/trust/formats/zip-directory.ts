@@ -37,17 +37,16 @@ export function readDirectory(source: ByteSource) {
   if (entries.length !== end.entries)
     throw new Damage('the directory has another number of entries', end.recordAt)
   entries.sort((a, b) => a.headerAt - b.headerAt)
-  refuseOverlap(entries, end.directoryAt)
+  refuseOverlap(entries)
   return { entries, endsAt: end.endsAt }
 }
 
 /** Entries that share bytes are made for decompression bombs; no archiver writes them. */
-function refuseOverlap(entries: readonly ZipEntry[], directoryAt: number): void {
+function refuseOverlap(entries: readonly ZipEntry[]): void {
   let free = 0
-  for (const entry of entries) {
-    if (entry.headerAt < free) throw new Damage('two entries overlap', entry.headerAt)
-    free = entry.dataAt + entry.packedBytes
-    if (free > directoryAt) throw new Damage('an entry reaches into the directory', entry.headerAt)
+  for (const { headerAt, dataAt, packedBytes } of entries) {
+    if (headerAt < free) throw new Damage('two entries overlap', headerAt)
+    free = dataAt + packedBytes
   }
 }
 

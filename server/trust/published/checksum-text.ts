@@ -8,7 +8,15 @@ import type { StatedDigest } from '../digests/pairing.ts'
 import { findDigests, findDigestsInTurns } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'
 import { decodeText } from '../digests/text.ts'
-import { baseKeys, baseNamesOf, comparable, folded, folderOf, type KnownNames, pathsOf } from './match-names.ts'
+import {
+  baseKeys,
+  baseNamesOf,
+  comparable,
+  folded,
+  folderOf,
+  type KnownNames,
+  pathsOf,
+} from './match-names.ts'
 import { checksumFileName } from './names.ts'
 
 export interface ChecksumText {

@@ -10,7 +10,7 @@ export function folderOf(path: string): string {
   return path.slice(0, path.lastIndexOf('/') + 1)
 }
 
-export function baseOf(path: string): string {
+function baseOf(path: string): string {
   return path.slice(path.lastIndexOf('/') + 1)
 }
 
