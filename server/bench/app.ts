@@ -15,33 +15,17 @@
  */
 import fastifyStatic from '@fastify/static'
 import Fastify, { type FastifyError, type FastifyInstance, type FastifyRequest } from 'fastify'
-import type { Static } from 'typebox'
-import { type Depot, userName } from '../depot/depot.ts'
+import Type, { type Static } from 'typebox'
 import { FetchproofError } from '../errors.ts'
-import type { ImageReference } from '../ledger/entries.ts'
 import { imageView } from '../report/image-view.ts'
-import { referenceOf } from '../staging/image.ts'
 import { versionToRecord } from '../visit/version-finding.ts'
+import { addChanges } from './changes.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
 import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
 import { proofOf } from './proof.ts'
-import {
-  type Change,
-  DecisionBody,
-  DropQuery,
-  type DropRequest,
-  MatchBody,
-  Nothing,
-  ObservedBody,
-  ProofQuery,
-  PublishedBody,
-  ReadyNowBody,
-  RehearsedBody,
-  StrikeBody,
-  VersionBody,
-} from './requests.ts'
+import { Device, Nothing, Pasted, type Post, strict, Text } from './requests.ts'
 import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
@@ -69,7 +53,7 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   // Before the body is read: nobody without the token makes us take one in.
   const onRequest = async (request: FastifyRequest): Promise<void> => checkToken(request)
   const posts =
-    (hooks: { onRequest?: typeof onRequest }): Change =>
+    (hooks: { onRequest?: typeof onRequest }): Post =>
     (path, body, act) =>
       app.post(path, { ...hooks, schema: { body } }, (request) => act(request.body as Static<typeof body>))
   const change = posts({ onRequest })
@@ -112,9 +96,12 @@ export async function createBenchApp(options: BenchOptions): Promise<FastifyInst
   return app
 }
 
+/** Enough that nobody has an answer to it ready. */
+const ProofQuery = strict({ nonce: Type.String({ pattern: '^[\\w-]{22,128}$' }) })
+
 function addReading(
   app: FastifyInstance,
-  ask: Change,
+  ask: Post,
   { depot, token }: BenchOptions,
   whole: () => string,
 ): void {
@@ -130,8 +117,11 @@ function addReading(
       unused: depot.unused(),
     }
   })
-  ask('/api/version', VersionBody, ({ text }) => ({ version: versionToRecord(text) ?? null }))
-  ask('/api/match', MatchBody, ({ text, device }) => depot.match(text, device?.trim()))
+  ask('/api/version', strict({ text: Pasted }), ({ text }) => ({ version: versionToRecord(text) ?? null }))
+  // With a device, what it printed is held against its plan.
+  ask('/api/match', strict({ text: Pasted, device: Type.Optional(Device) }), ({ text, device }) =>
+    depot.match(text, device?.trim()),
+  )
   app.get<{ Querystring: Static<typeof ProofQuery> }>(
     '/api/proof',
     { schema: { querystring: ProofQuery } },
@@ -139,70 +129,9 @@ function addReading(
   )
 }
 
-function addChanges(change: Change, depot: Depot): void {
-  change('/api/lift', DecisionBody, ({ name, reason, by }) => {
-    depot.lift(name, reason.trim(), by)
-    return { lifted: name }
-  })
-  change('/api/hold', DecisionBody, ({ name, reason, by }) => {
-    depot.hold(name, reason.trim(), by)
-    return { held: name }
-  })
-  change('/api/strike', StrikeBody, async ({ seq, reason, by }) => {
-    await depot.strike(seq, reason.trim(), by)
-    return { struck: seq }
-  })
-  change('/api/ready-now', ReadyNowBody, ({ name }) => {
-    depot.catalogue.readyNow(name)
-    return { hurried: name }
-  })
-  change('/api/published', PublishedBody, async ({ name, text, by }) => {
-    imageNamed(depot, name)
-    await depot.paste(name, text, by)
-    return { published: name }
-  })
-  change('/api/observed', ObservedBody, async ({ device, by = userName(), before, after, note, digest }) => {
-    if ([before, after, note, digest].every((said) => said === undefined)) {
-      throw new FetchproofError('FP_PAGE_REQUEST', {
-        why: 'say what was observed: before, after, note or digest',
-      })
-    }
-    const { seq } = depot.ledger.append({
-      kind: 'observed',
-      device: device.trim(),
-      by,
-      before,
-      after,
-      note,
-      ...(digest !== undefined && { digest: digestOnRecord(depot, digest) }),
-    })
-    await depot.ledger.synced()
-    return { observed: device.trim(), seq }
-  })
-  change('/api/rehearsed', RehearsedBody, async ({ base, by = userName(), checks, differences }) => {
-    const { seq } = depot.ledger.append({ kind: 'rehearsed', base, by, checks, differences })
-    await depot.ledger.synced()
-    return { rehearsed: base, seq }
-  })
-}
-
-function digestOnRecord(
-  depot: Depot,
-  { algorithm, value, image }: NonNullable<Static<typeof ObservedBody>['digest']>,
-): { algorithm: string; value: string; image?: ImageReference } {
-  if (image === undefined) return { algorithm, value }
-  return { algorithm, value, image: imageNamed(depot, image) }
-}
-
-/** Throws FP_IMAGE_UNKNOWN, for one whose digest is not known (yet) too. */
-function imageNamed(depot: Depot, name: string): ImageReference {
-  const image = depot.catalogue.get(name)
-  if (image?.version === undefined) {
-    const hint = image === undefined ? '' : 'It is still being read; wait until its digest is known.'
-    throw new FetchproofError('FP_IMAGE_UNKNOWN', { image: name, folder: depot.settings.folder, hint })
-  }
-  return referenceOf(image)
-}
+/** `replace=yes` only after the person was asked. */
+const DropQuery = strict({ name: Text, replace: Type.Optional(Type.Literal('yes')) })
+type DropRequest = Static<typeof DropQuery>
 
 function addDrops(
   app: FastifyInstance,

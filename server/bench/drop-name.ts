@@ -3,7 +3,7 @@
  * and never one of our own files.
  */
 import { FetchproofError } from '../errors.ts'
-import { createOfferRule } from '../staging/offered-names.ts'
+import { createOfferRule, SHEET_FILE } from '../staging/offered-names.ts'
 import { isChecksumFile } from '../trust/published/names.ts'
 
 const BYTES_AT_MOST = 200
@@ -13,7 +13,6 @@ const BYTES_AT_MOST = 200
 const NOT_IN_NAMES = /[<>:"|?*\u0000-\u001f\u007f]|\p{Surrogate}/gu
 // Superscript digits and blanks before the full stop count too (the same source).
 const DEVICE_NAME = /^(con|prn|aux|nul|conin\$|conout\$|com[\d¹²³]|lpt[\d¹²³]) *(\..*)?$/i
-const SHEET = 'visit.csv'
 
 /** `records` is the folder of the ledger, absolute. Throws FP_DROP_NAME. */
 export function dropName(given: string, folder: string, records: string): string {
@@ -29,7 +28,7 @@ export function dropName(given: string, folder: string, records: string): string
   if (name.startsWith('.')) return refuse('a name that begins with a full stop is hidden and never offered')
   if (DEVICE_NAME.test(name)) return refuse('some systems keep this name for themselves')
   if (Buffer.byteLength(name) > BYTES_AT_MOST) return refuse(`it is longer than ${BYTES_AT_MOST} bytes`)
-  if (name !== SHEET && createOfferRule({ folder, records, isChecksumFile }).kindOf(name) === 'never') {
+  if (name !== SHEET_FILE && createOfferRule({ folder, records, isChecksumFile }).kindOf(name) === 'never') {
     return refuse('files of this name are never offered')
   }
   return name

@@ -5,7 +5,7 @@
 import { writeFile } from 'node:fs/promises'
 import { join } from 'node:path'
 import type { FastifyInstance } from 'fastify'
-import type { Static } from 'typebox'
+import Type, { type Static } from 'typebox'
 import type { Depot } from '../depot/depot.ts'
 import { FetchproofError, systemCode } from '../errors.ts'
 import { visitCsv } from '../report/visit-csv.ts'
@@ -14,11 +14,13 @@ import { visitHtml } from '../report/visit-html.ts'
 import { visitReport } from '../report/visit-report.ts'
 import { SHEET_FILE } from '../staging/offered-names.ts'
 import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
-import { type Change, Nothing, ReportQuery } from './requests.ts'
+import { Nothing, type Post, strict } from './requests.ts'
 
 const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const
 
-export function addSaving(app: FastifyInstance, change: Change, depot: Depot): void {
+const ReportQuery = strict({ format: Type.Union([Type.Literal('html'), Type.Literal('csv')]) })
+
+export function addSaving(app: FastifyInstance, change: Post, depot: Depot): void {
   app.get<{ Querystring: Static<typeof ReportQuery> }>(
     '/api/report',
     { schema: { querystring: ReportQuery } },

@@ -254,7 +254,7 @@ function timeOf(flag: 'since' | 'until', text: string, now: Date): string {
   const isDay = /^\d{4}-\d{2}-\d{2}$/.test(text.trim())
   const whole =
     clock !== null
-      ? `${dayText(now)}T${clock[1]?.padStart(2, '0')}${clock[2]}`
+      ? `${dayText(now.toISOString())}T${clock[1]?.padStart(2, '0')}${clock[2]}`
       : isDay
         ? `${text.trim()}T${flag === 'since' ? '00:00' : '23:59:59.999'}`
         : text

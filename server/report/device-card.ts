@@ -5,7 +5,6 @@ import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-columns.ts'
 import { isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'
-import type { SiteTime } from '../wording/site-time.ts'
 import {
   hasGroundsToTell,
   standingSentence,
@@ -13,7 +12,7 @@ import {
   stepWords,
   targetWords,
 } from '../wording/standing-words.ts'
-import { bytesText, durationText, rateText } from '../wording/units.ts'
+import { bytesText, durationText, rateText, type SiteTime } from '../wording/units.ts'
 import { type Html, html } from './html.ts'
 import { standingText } from './image-view.ts'
 import { imageOf, type ReportImage } from './report-images.ts'

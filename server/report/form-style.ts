@@ -23,8 +23,8 @@ h3 { font-size: 11pt; }
 .grid { display: grid; grid-template-columns: repeat(6, 1fr); border-left: .5pt solid var(--ink); margin: 0 0 3mm; }
 .grid.top { border-top: .5pt solid var(--ink); }
 .field { grid-column: span 2; border-right: .5pt solid var(--ink); border-bottom: .5pt solid var(--ink); padding: 1mm 1.8mm 1.3mm; min-height: 10mm; break-inside: avoid; }
-.field.half { grid-column: span 3; } .field.full { grid-column: span 6; } .field.four { grid-column: span 4; }
-.label, th, .field > b { display: block; font: 600 6.8pt/1.5 var(--sans); letter-spacing: .05em; text-transform: uppercase; color: var(--soft); }
+.field.half { grid-column: span 3; }
+.label, th { display: block; font: 600 6.8pt/1.5 var(--sans); letter-spacing: .05em; text-transform: uppercase; color: var(--soft); }
 .name { font-size: 7.6pt; letter-spacing: 0; text-transform: none; }
 .blank { color: var(--soft); }
 .said { display: block; font-size: 8.2pt; color: var(--soft); }
@@ -67,7 +67,7 @@ svg .who { font-size: 10px; } svg .time { text-anchor: middle; fill: #555; } svg
 svg .tick { stroke: #ccc; stroke-width: .6; } svg .rule { stroke: #ddd; stroke-width: .5; }
 svg .bar { stroke: #111; stroke-width: .9; fill: #444; } svg .unconfirmed { fill: url(#slant); } svg .running { fill: #fff; }
 svg .incomplete { fill: #fff; stroke-dasharray: 2.4 1.6; } svg .wrong-image { fill: #fff; stroke-width: 2.2; }
-svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .hatch { stroke: #111; stroke-width: 2; } svg .point { fill: #111; }
+svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .hatch { stroke: #111; stroke-width: 2; }
 .patterns { position: absolute; width: 0; height: 0; }
 .keys { font: 8pt var(--sans); display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin-bottom: 3mm; break-inside: avoid; break-after: avoid; }
 .key { display: inline-flex; gap: 1.6mm; align-items: center; } .key svg { width: 9mm; height: 4mm; }
@@ -76,6 +76,6 @@ svg .dark { stroke: #111; stroke-width: 1.6; stroke-dasharray: 1.2 2.6; } svg .h
 .line { border-bottom: .7pt solid var(--ink); height: 9.5mm; } .line + .label { color: var(--soft); }
 .foot { margin-top: 6mm; padding-top: 1.6mm; border-top: .5pt solid var(--ink); font: 7.6pt var(--sans); color: var(--soft); }
 @media print { html { background: none; font-size: 9.6pt; } body { max-width: none; margin: 0; padding: 0 1.2pt 0 .4pt; box-shadow: none; } }
-@media (max-width: 640px) { body { margin: 0; } .time, .num, th.num { white-space: normal; } th { overflow-wrap: anywhere; letter-spacing: 0; } td, th, .num, th.num { padding-right: 1.2mm; } .masthead { grid-template-columns: 1fr; } .field, .field.half, .field.four, .card .field { grid-column: span 6; border-right: 0; } }
+@media (max-width: 640px) { body { margin: 0; } .time, .num, th.num { white-space: normal; } th { overflow-wrap: anywhere; letter-spacing: 0; } td, th, .num, th.num { padding-right: 1.2mm; } .masthead { grid-template-columns: 1fr; } .field, .field.half, .card .field { grid-column: span 6; border-right: 0; } }
 @media screen and (max-width: 640px) { body { padding: 6mm 4mm; } }
 `

@@ -1,7 +1,6 @@
 /** Columns of text for a terminal or a plain file. Cells are made visible; nothing is coloured. */
-import { textWidth } from '../wording/text-width.ts'
+import { textWidth, wrapped } from '../wording/text-width.ts'
 import { shortened, visible } from '../wording/visible.ts'
-import { stackedLines } from './stacked.ts'
 
 export interface Column<Row> {
   readonly title: string
@@ -20,6 +19,8 @@ const TABLE_FROM = 100
 /** What is left of a name that is shortened. */
 const SHORTEST_NAME = 16
 const GAP = '  '
+/** Of the members of a stacked record. */
+const INDENT = 2
 
 /**
  * Lines of a table, the head first; no line ends in a space. `columns`: the terminal's, which no line exceeds; a narrow
@@ -88,4 +89,40 @@ function widthsOf(columns: number, lines: readonly (readonly string[])[]): numbe
   return Array.from({ length: columns }, (_none, at) =>
     lines.reduce((most, line) => Math.max(most, textWidth(line[at] ?? '')), 0),
   )
+}
+
+/**
+ * Records one below the other, a line a member: the record's own line first; of the other columns those that say
+ * something stand below it.
+ */
+function stackedLines<Row>(columns: readonly Column<Row>[], rows: readonly Row[], width: number): string[] {
+  const heads = columns.filter(({ head }) => head === true)
+  const members = columns.filter(({ head }) => head !== true)
+  const labels = Math.max(0, ...members.map(({ title }) => textWidth(title)))
+  return rows.flatMap((row, at) => [
+    ...(at > 0 && heads.length > 0 ? [''] : []),
+    ...(heads.length === 0
+      ? []
+      : wrapped(heads.map(({ cell }) => visible(cell(row))).join('  '), width, INDENT)),
+    ...members.flatMap(({ title, cell }) => memberLines(title, visible(cell(row)), labels, width)),
+  ])
+}
+
+function memberLines(title: string, value: string, labels: number, width: number): string[] {
+  if (value === '' || value === '-') return []
+  const indent = INDENT + (title === '' ? 0 : labels + 2)
+  const lead = title === '' ? '' : `${title.padEnd(labels)}  `
+  const room = width - indent
+  // A digest or a path that does not fit beside its label stands below it.
+  const words = value.split(' ')
+  if (lead !== '' && words.some((word) => textWidth(word) > room)) {
+    return [`  ${title}`, ...grouped(value, width - 2 * INDENT).map((line) => `    ${line}`)]
+  }
+  return wrapped(`  ${lead}${value}`, width, indent)
+}
+
+/** A digest that is wider than the terminal is written in groups of eight digits; what else is, stays whole. */
+function grouped(value: string, room: number): string[] {
+  const digits = /^[0-9a-f]{32,128}$/.test(value) && value.length > room
+  return wrapped(digits ? (value.match(/.{8}/g) ?? []).join(' ') : value, room)
 }

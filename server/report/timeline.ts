@@ -4,7 +4,7 @@
  */
 import type { PullState } from '../delivery/records.ts'
 import { grouped } from '../grouped.ts'
-import type { SiteTime } from '../wording/site-time.ts'
+import type { SiteTime } from '../wording/units.ts'
 import { shortened } from '../wording/visible.ts'
 import { type Html, html } from './html.ts'
 
@@ -34,29 +34,13 @@ export function timelines(bars: readonly TimelineBar[], time: SiteTime): Html[] 
     const rows = [...grouped(part, ({ row }) => row)]
     const drawings: Html[] = []
     for (let at = 0; at < rows.length; at += ROWS_A_DRAWING) {
-      drawings.push(drawing(rows.slice(at, at + ROWS_A_DRAWING), spanOf(part), time))
+      drawings.push(drawing(rows.slice(at, at + ROWS_A_DRAWING), part, time))
     }
     return drawings
   })
 }
 
 type Row = readonly [name: string, bars: readonly TimelineBar[]]
-
-interface Span {
-  readonly firstMs: number
-  readonly lastMs: number
-}
-
-/** A loop: so many arguments as a long record has pulls are more than a call takes. */
-function spanOf(bars: readonly TimelineBar[]): Span {
-  let firstMs = Number.POSITIVE_INFINITY
-  let lastMs = Number.NEGATIVE_INFINITY
-  for (const { fromMs, toMs } of bars) {
-    firstMs = Math.min(firstMs, fromMs)
-    lastMs = Math.max(lastMs, toMs)
-  }
-  return { firstMs, lastMs }
-}
 
 /** Split where nothing moved for hours. */
 function parts(bars: readonly TimelineBar[]): TimelineBar[][] {
@@ -71,7 +55,10 @@ function parts(bars: readonly TimelineBar[]): TimelineBar[][] {
   return split
 }
 
-function drawing(rows: readonly Row[], { firstMs: first, lastMs: last }: Span, time: SiteTime): Html {
+/** Over the time of all `bars` of its part, the earliest of which comes first. */
+function drawing(rows: readonly Row[], bars: readonly TimelineBar[], time: SiteTime): Html {
+  const first = bars[0]?.fromMs ?? 0
+  const last = bars.reduce((latest, { toMs }) => Math.max(latest, toMs), first)
   const stepMs = stepFor(last - first)
   const from = Math.floor(first / stepMs) * stepMs
   const to = Math.max(from + stepMs, Math.ceil(last / stepMs) * stepMs)

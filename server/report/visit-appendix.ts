@@ -3,9 +3,8 @@ import type { Stranger } from '../visit/plan-shape.ts'
 import { STANDINGS } from '../visit/standings.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from '../wording/cautions.ts'
 import { formatWords } from '../wording/format-words.ts'
-import type { SiteTime } from '../wording/site-time.ts'
 import { STANDING_MEANINGS } from '../wording/standing-words.ts'
-import { bytesText } from '../wording/units.ts'
+import { bytesText, type SiteTime } from '../wording/units.ts'
 import { checksumWords, pullBlock } from './device-card.ts'
 import { type Html, html } from './html.ts'
 import type { ReportImage } from './report-images.ts'
@@ -104,7 +103,7 @@ export function standings({ plan }: VisitReport): Html | null {
   const seen = new Set(
     plan.devices.flatMap(({ standing, steps }) => [standing, ...steps.map((step) => step.standing)]),
   )
-  return html`<table class="meanings"><tbody>${STANDINGS.filter((each) => seen.has(each)).map(
+  return html`<table><tbody>${STANDINGS.filter((each) => seen.has(each)).map(
     (each) => html`<tr><td><strong>${each}</strong></td><td>${STANDING_MEANINGS[each]}</td></tr>`,
   )}</tbody></table>`
 }

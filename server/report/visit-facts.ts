@@ -5,7 +5,6 @@
 import { basename, dirname } from 'node:path'
 import { createPullRecords } from '../delivery/pulls.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import { addTo } from '../grouped.ts'
 import type { Entry, EntryOf } from '../ledger/entries.ts'
 import { readLock } from '../ledger/lock.ts'
 import type { LedgerCheck } from '../ledger/read.ts'
@@ -34,15 +33,17 @@ export async function visitFacts(files: readonly string[]): Promise<readonly Fol
 function createGatherer(file: string, idPrefix: string) {
   const kept = createKeeper()
   const evidence = createVisitEvidence()
-  const refused = createCounter()
-  const moved = createLatest()
+  const refused = new Map<string, FetchRecord>()
+  const moved: FetchRecord[] = []
   let finder = createDeviceFinder([])
   const pullRecords = createPullRecords({
     idPrefix,
     fetchDone(fetch) {
       evidence.applyFetch(fetch)
-      refused.take(fetch)
-      moved.take(fetch)
+      if (fetch.rehearsal) return
+      if (fetch.ending === 'refused') count(refused, fetch)
+      if (fetch.bytesPromised > 0) moved.push(fetch)
+      if (moved.length > 2 * MOVED_AT_MOST) moved.splice(0, MOVED_AT_MOST)
     },
     deviceOf: (client) => finder.nameOf(client),
   })
@@ -70,10 +71,10 @@ function createGatherer(file: string, idPrefix: string) {
         /** What the standings of devices rest on beside pulls. */
         evidence,
         pulls: pullRecords.pulls(),
-        /** Like ones counted. */
-        refused: refused.list(),
+        /** Like ones counted, in the order in which they first came. */
+        refused: [...refused.values()],
         /** The latest fetches of images: what stops and rates may mean is guessed from them. */
-        moved: moved.list(),
+        moved: moved.slice(-MOVED_AT_MOST),
         macOf: (address: string): string | null => pullRecords.macOf({ address }),
       }
     },
@@ -85,28 +86,22 @@ function folderName(file: string): string {
   return basename(basename(records) === '.fetchproof' ? dirname(records) : records)
 }
 
+const KEPT = ['opened', 'sheet', 'image', 'image-gone', 'lifted', 'rehearsed', 'recovered'] as const
+type Kept = (typeof KEPT)[number]
+
 function createKeeper() {
-  const lists = new Map<Entry['kind'], Entry[]>()
+  const kept: Entry[] = []
   const strikes = createStrikes()
-  const kept = new Set<Entry['kind']>([
-    'opened',
-    'sheet',
-    'image',
-    'image-gone',
-    'lifted',
-    'rehearsed',
-    'recovered',
-  ])
   let begun = null as string | null
   let ended = null as string | null
-  const list = <K extends Entry['kind']>(...kinds: K[]): EntryOf<K>[] =>
-    (kinds.flatMap((kind) => lists.get(kind) ?? []) as EntryOf<K>[]).sort((a, b) => a.seq - b.seq)
+  const list = <K extends Kept>(...kinds: K[]): EntryOf<K>[] =>
+    kept.filter((entry): entry is EntryOf<K> => (kinds as string[]).includes(entry.kind))
   return {
     take(entry: Entry): void {
       begun ??= entry.at
       ended = entry.at
       strikes.apply(entry)
-      if (kept.has(entry.kind)) addTo(lists, entry.kind, entry)
+      if ((KEPT as readonly string[]).includes(entry.kind)) kept.push(entry)
     },
     facts: () => ({
       /** When the first entry and the last one were written. */
@@ -127,30 +122,10 @@ function createKeeper() {
 /** A thousand devices with some stops each; of a longer visit the last hours tell enough. */
 const MOVED_AT_MOST = 5_000
 
-function createLatest() {
-  let latest: FetchRecord[] = []
-  return {
-    take(fetch: FetchRecord): void {
-      if (fetch.rehearsal || fetch.bytesPromised === 0) return
-      latest.push(fetch)
-      if (latest.length >= 2 * MOVED_AT_MOST) latest = latest.slice(-MOVED_AT_MOST)
-    },
-    list: () => latest.slice(-MOVED_AT_MOST),
-  }
-}
-
-/** Like refusals as one with a count, in the order in which they first came. */
-function createCounter() {
-  const counted = new Map<string, FetchRecord>()
-  return {
-    take(fetch: FetchRecord): void {
-      if (fetch.rehearsal || fetch.ending !== 'refused') return
-      const { client, target, status, reason } = fetch
-      const key = JSON.stringify([client.address, client.mac, target, status, reason])
-      const there = counted.get(key)
-      const count = (there?.count ?? 0) + fetch.count
-      counted.set(key, { ...(there ?? fetch), count, ended: fetch.ended })
-    },
-    list: () => [...counted.values()],
-  }
+/** Like refusals as one with a count. */
+function count(refused: Map<string, FetchRecord>, fetch: FetchRecord): void {
+  const { client, target, status, reason, ended } = fetch
+  const key = JSON.stringify([client.address, client.mac, target, status, reason])
+  const there = refused.get(key)
+  refused.set(key, { ...(there ?? fetch), count: (there?.count ?? 0) + fetch.count, ended })
 }

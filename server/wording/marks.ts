@@ -4,20 +4,7 @@ import type { DevicePlan } from '../visit/plan-shape.ts'
 import type { Standing } from '../visit/standings.ts'
 
 /** Who needs a person first, then what moves, then what is still to come, then what is done. */
-export const MARKS = [
-  'attention',
-  'stalled',
-  'pulling',
-  'unconfirmed',
-  'waiting',
-  'unseen',
-  'pulled',
-  'confirmed',
-  'unplanned',
-] as const
-export type Mark = (typeof MARKS)[number]
-
-export const MARK_WORDS: Readonly<Record<Mark, string>> = Object.freeze({
+export const MARK_WORDS = Object.freeze({
   attention: 'needs attention',
   stalled: 'stalled',
   pulling: 'pulling',
@@ -28,6 +15,9 @@ export const MARK_WORDS: Readonly<Record<Mark, string>> = Object.freeze({
   confirmed: 'confirmed',
   unplanned: 'no image planned',
 })
+export type Mark = keyof typeof MARK_WORDS
+/** In that order. */
+export const MARKS = Object.keys(MARK_WORDS) as Mark[]
 
 const OF_STANDING: Readonly<Record<Standing, Mark>> = {
   confirmed: 'confirmed',

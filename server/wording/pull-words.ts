@@ -1,6 +1,7 @@
-/** How a pull ended, in words for a reader who knows devices but not this program. Never more than was seen. */
+/** How a pull moves and how it ended, for a reader who knows devices but not this program. Never more than was seen. */
+import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
-import { bytesText, percentText } from './units.ts'
+import { bytesText, durationText, percentText, rateText } from './units.ts'
 
 /** `who`: whom the evidence is about, as the subject of a sentence. */
 export function pullWords({ state, bytesCovered, image }: PullRecord, who: string): string {
@@ -25,3 +26,28 @@ export const PULL_SHORT: Readonly<Record<PullRecord['state'], string>> = Object.
   running: 'not finished',
   incomplete: 'broken off',
 })
+
+/** `now` in ms since 1970. `11.2 MB/s, 31 s left`, `stalled 2 min 10 s`, `all handed over; waiting for the device to close`. */
+export function movementWords(
+  { movement, stalledSince, rateNow, secondsLeft }: LivePull,
+  now = Date.now(),
+): string {
+  switch (movement) {
+    case 'stalled':
+      return `stalled ${durationText(stalledSince === undefined ? 0 : (now - Date.parse(stalledSince)) / 1_000)}`
+    case 'waiting for the device to close':
+      return 'all handed over; waiting for the device to close'
+    case 'moving':
+      return [
+        ...(rateNow ? [rateText(rateNow)] : []),
+        ...(secondsLeft === undefined ? [] : [`${timeLeft(secondsLeft)} left`]),
+      ].join(', ')
+    default:
+      return 'ending'
+  }
+}
+
+/** An estimate knows no seconds of minutes. */
+function timeLeft(seconds: number): string {
+  return seconds < 120 || seconds >= 3600 ? durationText(seconds) : `${Math.round(seconds / 60)} min`
+}

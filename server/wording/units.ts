@@ -17,14 +17,7 @@ export function sizeText(bytes: number): string {
     value /= 1000
     unit += 1
   }
-  return `${
-    unit === 0
-      ? value
-      : value
-          .toPrecision(3)
-          .replace(/(\.\d*?)0+$/, '$1')
-          .replace(/\.$/, '')
-  } ${units[unit]}`
+  return `${unit === 0 ? value : Number(value.toPrecision(3))} ${units[unit]}`
 }
 
 /** `36 %`; nothing is 100 % that is not all of it. */
@@ -45,24 +38,51 @@ export function durationText(seconds: number): string {
   return `${Math.floor(whole / 3600)} h ${pad(Math.floor((whole % 3600) / 60))} min`
 }
 
-/** `21:04:09` in local time. */
-export function clockText(iso: string): string {
-  return clockOf(new Date(iso))
+export type SiteTime = ReturnType<typeof siteTime>
+
+/**
+ * Times as the clock at the site showed them, `offsetMinutes` east of UTC, whatever zone this runs in. A time that is
+ * none stays as it is.
+ */
+export function siteTime(offsetMinutes: number) {
+  const shifted = (iso: string): string => {
+    const ms = Date.parse(iso)
+    return Number.isNaN(ms) ? iso : new Date(ms + offsetMinutes * 60_000).toISOString()
+  }
+  const offset = zoneText(offsetMinutes)
+  return {
+    /** `2026-11-25 21:04:09` */
+    full: (iso: string): string => shifted(iso).slice(0, 19).replace('T', ' '),
+    /** `2026-11-25` */
+    day: (iso: string): string => shifted(iso).slice(0, 10),
+    /** `21:04:09` */
+    clock: (iso: string): string => shifted(iso).slice(11, 19),
+    /** `+01:00` */
+    offset,
+    /** `UTC+01:00` */
+    zone: `UTC${offset}`,
+  }
 }
 
-function clockOf(date: Date): string {
-  return `${pad(date.getHours())}:${pad(date.getMinutes())}:${pad(date.getSeconds())}`
+/** As the clock of this computer shows it. */
+function localTime(iso: string): SiteTime {
+  return siteTime(-new Date(iso).getTimezoneOffset())
+}
+
+/** `21:04:09` in local time. */
+export function clockText(iso: string): string {
+  return localTime(iso).clock(iso)
 }
 
 /** `2026-11-25 21:04:09 +01:00` in local time with its zone. */
 export function timeText(iso: string): string {
-  const date = new Date(iso)
-  return `${dayText(date)} ${clockOf(date)} ${zoneText(-date.getTimezoneOffset())}`
+  const { full, offset } = localTime(iso)
+  return `${full(iso)} ${offset}`
 }
 
 /** `2026-11-25` in local time. */
-export function dayText(date: Date): string {
-  return `${date.getFullYear()}-${pad(date.getMonth() + 1)}-${pad(date.getDate())}`
+export function dayText(iso: string): string {
+  return localTime(iso).day(iso)
 }
 
 export function zoneText(offsetMinutes: number): string {

@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest'
 import { type TimelineBar, timelines } from '../../server/report/timeline.ts'
-import { siteTime } from '../../server/wording/site-time.ts'
+import { siteTime } from '../../server/wording/units.ts'
 
 const BEGUN = Date.parse('2026-11-25T20:00:00Z')
 

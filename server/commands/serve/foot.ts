@@ -3,7 +3,7 @@
  * stays in sight. Percent and how a pull moves stand before names, since a narrow terminal shortens what comes last.
  */
 import type { LivePull } from '../../delivery/live-pulls.ts'
-import { movementWords } from '../../wording/movement-words.ts'
+import { movementWords } from '../../wording/pull-words.ts'
 import { textWidth, wrapped } from '../../wording/text-width.ts'
 import { percentText } from '../../wording/units.ts'
 import { shortened } from '../../wording/visible.ts'

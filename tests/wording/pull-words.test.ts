@@ -1,6 +1,6 @@
 import { expect, test } from 'vitest'
 import type { LivePull } from '../../server/delivery/live-pulls.ts'
-import { movementWords } from '../../server/wording/movement-words.ts'
+import { movementWords } from '../../server/wording/pull-words.ts'
 
 function live(facts: Partial<LivePull>, bytes = 1_000): LivePull {
   return { bytesNow: 0, image: { bytes }, ...facts } as LivePull
