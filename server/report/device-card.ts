@@ -27,7 +27,9 @@ export function deviceCard(device: DevicePlan, report: VisitReport, time: SiteTi
   const said = [
     ...[...told, ...device.warnings].map((text) => html`<p class="warn">${text}</p>`),
     ...device.remarks.map((text) => html`<p>${text}</p>`),
-    ...notes(device, time),
+    ...device.observations.flatMap(({ note, by, at }) =>
+      note === undefined ? [] : [html`<p>Note by ${by}, ${time.full(at)}: ${note}</p>`],
+    ),
   ]
   return html`<section class="card">
 <div class="together"><header><h3>${device.device} <span class="model">${kind}</span></h3>${standingTag(device)}</header>
@@ -188,12 +190,6 @@ function evidence(device: DevicePlan, time: SiteTime): Html | null {
         }.</p>`
   }</div>
 `
-}
-
-function notes({ observations }: DevicePlan, time: SiteTime): Html[] {
-  return observations.flatMap(({ note, by, at }) =>
-    note === undefined ? [] : [html`<p>Note by ${by}, ${time.full(at)}: ${note}</p>`],
-  )
 }
 
 export function bullets(sentences: readonly string[]): Html {
