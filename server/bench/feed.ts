@@ -13,14 +13,19 @@ const MOVING_MS = 500
 export type Feed = ReturnType<typeof createFeed>
 
 export function createFeed(depot: Depot, snapshots: Snapshots) {
+  // Long: one timer, a function for each thing that moves it.
   const listeners = new Set<(json: string) => void>()
   let lookedAt = Number.NEGATIVE_INFINITY
   let timer: NodeJS.Timeout | undefined
   let stale = true
 
-  function look(): void {
+  function cancel(): void {
     clearTimeout(timer)
     timer = undefined
+  }
+
+  function look(): void {
+    cancel()
     lookedAt = performance.now()
     stale = false
     const members = snapshots.refresh()
@@ -35,8 +40,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
   const moving = (): boolean => depot.delivery.underWay.list().length > 0
 
   function plan(afterMs: number): void {
-    clearTimeout(timer)
-    timer = undefined
+    cancel()
     if (listeners.size === 0) return
     timer = setTimeout(look, Math.max(0, lookedAt + afterMs - performance.now()))
     timer.unref()
@@ -56,9 +60,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
       if (stale || moving()) plan(GATHER_MS)
       return () => {
         listeners.delete(listener)
-        if (listeners.size > 0) return
-        clearTimeout(timer)
-        timer = undefined
+        if (listeners.size === 0) cancel()
       }
     },
     /** JSON of everything, not older than `GATHER_MS`. */
@@ -68,7 +70,7 @@ export function createFeed(depot: Depot, snapshots: Snapshots) {
     },
     close(): void {
       depot.events.off('changed', onChange)
-      clearTimeout(timer)
+      cancel()
       listeners.clear()
     },
   }

@@ -34,6 +34,7 @@ export type Member = keyof SnapshotChange
 export type Snapshots = ReturnType<typeof createSnapshots>
 
 export function createSnapshots({ depot, firewall: firewallOf = createFirewallView() }: SnapshotSources) {
+  // Long: a list of members, each with what it is made from.
   const pullTexts = createPullTexts()
   const look = createLook(depot)
   const { take, changed, json } = createMembers()
