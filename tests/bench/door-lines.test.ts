@@ -21,7 +21,7 @@ const IMAGE = {
 } as unknown as ShownImage
 
 test('the form that was chosen is for the first door; TFTP has its URL, and address and name apart', () => {
-  const form = { name: 'copy', text: 'copy {url} flash:' }
+  const form = 'copy {url} flash:'
   const path = '/desk.bin'
   expect(linesBy(IMAGE, OWN, form, { path, base: HTTP })).toEqual([
     'copy http://192.0.2.10:8080/desk.bin flash:',

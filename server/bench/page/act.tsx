@@ -1,5 +1,4 @@
 /** A small form that changes something: opened on purpose, says what went wrong, closes when it is done. */
-import type { ComponentChildren, JSX } from 'preact'
 import { useId, useRef, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'
 import { useBench } from './context.ts'
@@ -15,7 +14,7 @@ interface ActProps {
   /** Distinguishes it for a screen reader: the image's name. */
   readonly about: string
   readonly label: string
-  readonly hint?: ComponentChildren
+  readonly hint: string
   readonly submit: string
   /** Said when it is done. */
   readonly done: string
@@ -24,7 +23,7 @@ interface ActProps {
   readonly onDone?: () => void
 }
 
-export function Act(props: ActProps): JSX.Element | null {
+export function Act(props: ActProps) {
   // Long: one form, mostly markup.
   const { mayChange, answer } = useBench()
   const draft = `${props.opener} ${props.about}`
@@ -87,11 +86,9 @@ export function Act(props: ActProps): JSX.Element | null {
           onKeyDown={(event) => event.key === 'Escape' && close()}
         >
           <label for={id}>{props.label}</label>
-          {props.hint !== undefined && (
-            <p class="hint" id={`${id}-hint`}>
-              {props.hint}
-            </p>
-          )}
+          <p class="hint" id={`${id}-hint`}>
+            {props.hint}
+          </p>
           <textarea
             id={id}
             ref={text}
@@ -100,7 +97,7 @@ export function Act(props: ActProps): JSX.Element | null {
             spellcheck={false}
             defaultValue={drafts.get(draft)}
             onInput={(event) => drafts.set(draft, event.currentTarget.value)}
-            aria-describedby={`${props.hint === undefined ? '' : `${id}-hint `}${id}-problem`}
+            aria-describedby={`${id}-hint ${id}-problem`}
             aria-invalid={problem !== undefined}
           />
           <p class="problem" id={`${id}-problem`} role="alert">

@@ -1,16 +1,11 @@
 /** This machine's addresses: which one a device can use, and whether anything has come to it yet. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
-import type { FirewallLine } from '../../network/firewall.ts'
-import type { AddressView } from '../snapshot-shape.ts'
+import type { AddressView, Snapshot } from '../snapshot-shape.ts'
 import { CopyLine, Section } from './parts.tsx'
 
-interface AddressesProps {
-  readonly addresses: readonly AddressView[]
-  readonly firewall: readonly FirewallLine[]
-}
+type AddressesProps = Pick<Snapshot, 'addresses' | 'firewall'>
 
-export const Addresses = memo(function Addresses({ addresses, firewall }: AddressesProps): JSX.Element {
+export const Addresses = memo(function Addresses({ addresses, firewall }: AddressesProps) {
   const offered = addresses.filter((own) => own.offerable)
   return (
     <Section id="addresses" title="Addresses" aside="A device uses the one in its own network.">
@@ -25,7 +20,7 @@ export const Addresses = memo(function Addresses({ addresses, firewall }: Addres
                 {own.interface}, network <span class="mono">{own.cidr}</span>
                 {marksOf(own)}
               </span>
-              <span class="reached">{reachedText(own)}</span>
+              <span>{reachedText(own)}</span>
             </li>
           ))}
         </ul>
@@ -34,7 +29,7 @@ export const Addresses = memo(function Addresses({ addresses, firewall }: Addres
         <details>
           <summary>If devices get no answer: this machine’s own firewall</summary>
           {firewall.map(({ program, open, close, note }) => (
-            <div class="firewall" key={program}>
+            <div key={program}>
               <p>
                 With <span class="mono">{program}</span>, this line opens it:
               </p>

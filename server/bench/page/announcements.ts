@@ -1,8 +1,40 @@
-/** What changed from one snapshot to the next, as far as somebody who does not see the page must hear of it. */
+/** What a screen reader says: answers at once, and what changed, gathered so that a busy minute does not chatter. */
 import type { PullRecord } from '../../delivery/records.ts'
 import { visible } from '../../wording/visible.ts'
 import type { Snapshot } from '../snapshot-shape.ts'
 
+const GATHER_MS = 1_500
+const AT_ONCE = 3
+
+/** `onChange`: the text of the polite live region is another. */
+export function createAnnouncer(onChange: () => void) {
+  let waiting: string[] = []
+  let spoken = ''
+
+  /** The same sentence again is another text, so that it is spoken again. */
+  function answer(text: string): void {
+    spoken = text === spoken ? `${text}\u00a0` : text
+    onChange()
+  }
+
+  function flush(): void {
+    const more = waiting.length - AT_ONCE
+    answer(`${waiting.slice(0, AT_ONCE).join(' ')}${more > 0 ? ` And ${more} more.` : ''}`)
+    waiting = []
+  }
+
+  return {
+    text: (): string => spoken,
+    say(sentence: string): void {
+      waiting.push(sentence)
+      if (waiting.length === 1) setTimeout(flush, GATHER_MS)
+    },
+    /** At once, for what answers a key press. */
+    answer,
+  }
+}
+
+/** What somebody who does not see the page must hear of, from one snapshot to the next. */
 export function announcementsOf(before: Snapshot, now: Snapshot): string[] {
   return [...alarms(before, now), ...imageNews(before, now), ...pullNews(before, now)]
 }

@@ -1,10 +1,9 @@
 /** What needs a person, worst first, each with its one next act; more than three fold. */
-import type { JSX } from 'preact'
 import { DEFAULTS } from '../../defaults.ts'
 import type { NextStep, Weight } from '../snapshot-shape.ts'
 import type { LiveSnapshot } from './live-snapshot.ts'
 import { MarkOf, type Shape } from './marks.tsx'
-import { CopyLine, Section, useFold } from './parts.tsx'
+import { CopyLine, Section, useShown } from './parts.tsx'
 import type { Permission } from './token.ts'
 
 const WEIGHTS: Readonly<Record<Weight, { word: string; shape: Shape }>> = {
@@ -22,9 +21,10 @@ interface AttentionProps {
   readonly onShow: (image: string) => void
 }
 
-export function Attention({ live, permission, onShow }: AttentionProps): JSX.Element {
+export function Attention({ live, permission, onShow }: AttentionProps) {
   const steps = [...pageSteps(live, permission), ...(live.snapshot?.nextSteps ?? [])]
-  const { shown, more } = useFold(steps, SHOWN)
+  const words = { more: `${steps.length - SHOWN} more`, less: `show the first ${SHOWN}` }
+  const { shown, more } = useShown(steps, SHOWN, words)
   return (
     <Section id="next" title="Attention">
       {steps.length === 0 ? (
@@ -41,7 +41,7 @@ export function Attention({ live, permission, onShow }: AttentionProps): JSX.Ele
   )
 }
 
-function Step({ step, onShow }: { step: NextStep } & Pick<AttentionProps, 'onShow'>): JSX.Element {
+function Step({ step, onShow }: { step: NextStep } & Pick<AttentionProps, 'onShow'>) {
   const { image, weight } = step
   return (
     <li class={`step ${weight}`}>

@@ -1,5 +1,4 @@
 /** One device: one line high, with what is longer below it when it is opened. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { useState } from 'preact/hooks'
 import type { LivePull } from '../../delivery/live-pulls.ts'
@@ -10,7 +9,7 @@ import type { BoardRow } from '../snapshot-shape.ts'
 import { useNow } from './context.ts'
 import { Reference } from './footnotes.tsx'
 import { DeviceMark } from './marks.tsx'
-import { Bar, CopyButton, CopyLine, Outside } from './parts.tsx'
+import { Bar, CopyButton, CopyLine, Facts, Outside } from './parts.tsx'
 import { movementText, shareOf, whereItStands } from './words.ts'
 
 interface DeviceRowProps {
@@ -23,7 +22,7 @@ interface DeviceRowProps {
   readonly guess: string
 }
 
-export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps): JSX.Element {
+export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps) {
   const { row, live, line, notes, guess } = props
   const [open, setOpen] = useState(false)
   const { device, address, mark } = row
@@ -73,7 +72,7 @@ export const DeviceRow = memo(function DeviceRow(props: DeviceRowProps): JSX.Ele
 })
 
 /** With a clock while it stands still. */
-function Where({ row, live }: Pick<DeviceRowProps, 'row' | 'live'>): JSX.Element {
+function Where({ row, live }: Pick<DeviceRowProps, 'row' | 'live'>) {
   const now = useNow(live?.movement === 'stalled')
   return <>{whereItStands(row, live, now)}</>
 }
@@ -82,31 +81,24 @@ function versionsOf({ versionBefore, versionAfter, versionTarget }: BoardRow): s
   return [versionBefore, versionAfter ?? versionTarget].filter((each) => each !== null).join(' → ')
 }
 
-function Detail({ row, live, line }: Pick<DeviceRowProps, 'row' | 'live' | 'line'>): JSX.Element {
+function Detail({ row, live, line }: Pick<DeviceRowProps, 'row' | 'live' | 'line'>) {
   const { pull } = row
-  const sentences = [
-    ...(row.wrongImage === null ? [] : [row.wrongImage]),
-    ...row.warnings,
-    ...(live === undefined ? [] : [movementText(live)]),
-  ]
+  const sentences = [row.wrongImage ?? [], row.warnings, live === undefined ? [] : movementText(live)].flat()
   return (
     <div class="below">
-      <dl class="facts">
-        <Fact label="Standing" value={row.standing} />
-        <Fact label="Image" value={row.image} />
-        <Fact label="Address" value={row.address} />
-        <Fact label="Hardware address" value={row.mac} />
-        <Fact
-          label="Bytes"
-          value={
-            pull === null ? null : `${sizeText(live?.bytesNow ?? pull.covered)} of ${sizeText(pull.bytes)}`
-          }
-        />
-        <Fact label="Version before" value={row.versionBefore} />
-        <Fact label="Version planned" value={row.versionTarget} />
-        <Fact label="Version after" value={row.versionAfter} />
-        <Fact label="Note" value={row.note} />
-      </dl>
+      <Facts
+        known={{
+          Standing: row.standing,
+          Image: row.image,
+          Address: row.address,
+          'Hardware address': row.mac,
+          Bytes: pull && `${sizeText(live?.bytesNow ?? pull.covered)} of ${sizeText(pull.bytes)}`,
+          'Version before': row.versionBefore,
+          'Version planned': row.versionTarget,
+          'Version after': row.versionAfter,
+          Note: row.note,
+        }}
+      />
       {sentences.map((sentence) => (
         <p key={sentence} class={row.mark === 'attention' ? 'warning' : ''}>
           <Outside text={sentence} />
@@ -118,18 +110,6 @@ function Detail({ row, live, line }: Pick<DeviceRowProps, 'row' | 'live' | 'line
         </p>
       ))}
       {line !== undefined && <CopyLine line={line} label={`this line for ${visible(row.device)}`} />}
-    </div>
-  )
-}
-
-export function Fact({ label, value }: { label: string; value: string | null }): JSX.Element | null {
-  if (value === null || value === '') return null
-  return (
-    <div>
-      <dt>{label}</dt>
-      <dd>
-        <Outside text={value} />
-      </dd>
     </div>
   )
 }

@@ -1,10 +1,9 @@
 /** The board: a row a device, with a filter by text and by standing. */
-import { cloneElement, type JSX } from 'preact'
+import { cloneElement } from 'preact'
 import { useMemo, useState } from 'preact/hooks'
-import type { LivePull } from '../../delivery/live-pulls.ts'
 import { MARK_WORDS, MARKS, type Mark } from '../../wording/marks.ts'
 import { visible } from '../../wording/visible.ts'
-import type { BoardRow, BoardView, ShownImage } from '../snapshot-shape.ts'
+import type { BoardRow, ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { pullKey } from './announcements.ts'
 import { DeviceRow } from './board-row.tsx'
 import { useBench } from './context.ts'
@@ -12,10 +11,7 @@ import { FootnoteList, footnotesOf } from './footnotes.tsx'
 import { deviceLine, type LineChoice } from './lines.ts'
 import { ChoiceField, SearchField, Section } from './parts.tsx'
 
-interface BoardProps {
-  readonly board: BoardView
-  readonly underWay: readonly LivePull[]
-  readonly images: readonly ShownImage[]
+interface BoardProps extends Pick<Snapshot, 'board' | 'underWay' | 'images'> {
   readonly choice: LineChoice
 }
 
@@ -24,37 +20,31 @@ const GUESS = 'A guess from the name of the image.'
 /** Of the columns; the two of a bar and of where it stands have none. */
 const HEADS = ['Standing', 'Device', 'Image', 'Pulled', '', '', 'Version', 'Line to paste']
 
-export function Board({ board, underWay, images, choice }: BoardProps): JSX.Element {
-  const [wanted, setWanted] = useState('')
-  const [mark, setMark] = useState<Mark | ''>('')
-  const live = new Map(underWay.map((pull) => [pullKey(pull), pull]))
+export function Board({ board, underWay, images, choice }: BoardProps) {
+  const { shown, filter } = useFilter(board.rows)
   const notes = useMemo(() => footnotesOf(board.rows.map(saidOf)), [board])
   const byName = useMemo(() => imagesByName(images), [images])
   // Three hundred of them, and a few move with each byte.
-  const rows = useMemo(() => {
-    const shown = board.rows.filter(
-      (row) => (mark === '' || row.mark === mark) && textOf(row).includes(wanted.toLowerCase()),
-    )
-    return shown.map((row) => (
-      <DeviceRow
-        key={row.key}
-        row={row}
-        line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
-        notes={notes.numbersOf(row.remarks).join(' ')}
-        guess={row.targetGuessed ? notes.numbersOf([GUESS]).join() : ''}
-      />
-    ))
-  }, [board, byName, notes, choice, wanted, mark])
+  const rows = useMemo(
+    () =>
+      shown.map((row) => (
+        <DeviceRow
+          key={row.key}
+          row={row}
+          line={deviceLine(byName.get(row.image ?? ''), row.own, choice)}
+          notes={notes.numbersOf(row.remarks)}
+          guess={row.targetGuessed ? notes.numbersOf([GUESS]) : ''}
+        />
+      )),
+    [shown, byName, notes, choice],
+  )
+  const live = new Map(underWay.map((pull) => [pullKey(pull), pull]))
   return (
     <Section
       id="devices"
       title="Devices"
       aside={board.sheet === null ? 'no visit sheet: those that came' : visible(board.sheet)}
-      tools={
-        board.rows.length > 0 && (
-          <Filter rows={board.rows} wanted={wanted} onWanted={setWanted} mark={mark} onMark={setMark} />
-        )
-      }
+      tools={board.rows.length > 0 && filter}
     >
       {board.rows.length === 0 ? (
         <p class="calm">
@@ -104,24 +94,23 @@ function textOf({ device, address, image, standing, note }: BoardRow): string {
   return `${device} ${address} ${image} ${standing} ${note ?? ''}`.toLowerCase()
 }
 
-interface FilterProps {
-  readonly rows: readonly BoardRow[]
-  readonly wanted: string
-  readonly onWanted: (wanted: string) => void
-  readonly mark: Mark | ''
-  readonly onMark: (mark: Mark | '') => void
-}
-
-function Filter({ rows, wanted, onWanted, mark, onMark }: FilterProps): JSX.Element {
+/** The rows that are wanted, and the fields that say which. */
+function useFilter(rows: readonly BoardRow[]) {
+  const [wanted, setWanted] = useState('')
+  const [mark, setMark] = useState<Mark | ''>('')
+  const shown = useMemo(
+    () =>
+      rows.filter((row) => (mark === '' || row.mark === mark) && textOf(row).includes(wanted.toLowerCase())),
+    [rows, wanted, mark],
+  )
   const counts = new Map<Mark, number>()
   for (const row of rows) counts.set(row.mark, (counts.get(row.mark) ?? 0) + 1)
-  const marks = MARKS.filter((each) => counts.has(each) || each === mark)
-  return (
+  const filter = (
     <>
-      <SearchField label="Find a device" value={wanted} onValue={onWanted} />
-      <ChoiceField label="Show" value={mark} onValue={(chosen) => onMark(chosen as Mark | '')}>
+      <SearchField label="Find a device" value={wanted} onValue={setWanted} />
+      <ChoiceField label="Show" value={mark} onValue={(chosen) => setMark(chosen as Mark | '')}>
         <option value="">all {rows.length}</option>
-        {marks.map((each) => (
+        {MARKS.filter((each) => counts.has(each) || each === mark).map((each) => (
           <option key={each} value={each}>
             {MARK_WORDS[each]} ({counts.get(each) ?? 0})
           </option>
@@ -129,9 +118,10 @@ function Filter({ rows, wanted, onWanted, mark, onMark }: FilterProps): JSX.Elem
       </ChoiceField>
     </>
   )
+  return { shown, filter }
 }
 
-function SaveSheet(): JSX.Element | null {
+function SaveSheet() {
   const { ask, mayChange, answer } = useBench()
   const [said, setSaid] = useState<string>()
   if (!mayChange) return null

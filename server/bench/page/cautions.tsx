@@ -1,5 +1,4 @@
 /** What to mind before an image goes out: open until the first pull, then a fold. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { CAUTIONS } from '../../wording/cautions.ts'
 import { Section } from './parts.tsx'
@@ -10,7 +9,7 @@ const ALL: readonly string[] = [
   'HTTP is not encrypted and addresses can be borrowed: on a hostile network compare the digest on the device.',
 ]
 
-export const Cautions = memo(function Cautions({ open }: { open: boolean }): JSX.Element {
+export const Cautions = memo(function Cautions({ open }: { open: boolean }) {
   const list = (
     <ul class="ruled cautions">
       {ALL.map((caution) => (

@@ -1,61 +1,50 @@
 /** What a device printed: which image it means, which version it shows, and writing either into the ledger. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { useId, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'
 import type { Matched, MatchFinding } from '../../trust/matching/finding.ts'
 import { visible } from '../../wording/visible.ts'
+import { READING_MS } from './answers.ts'
 import { useBench } from './context.ts'
-import { READING_MS } from './local-api.ts'
 import { Outside, Section } from './parts.tsx'
-import { type VersionAnswer, WriteDown } from './write-down.tsx'
+import { NOTHING_PASTED, versionIn, WriteDown } from './write-down.tsx'
 
 interface Said {
   readonly text: string
-  readonly problem: boolean
+  readonly problem?: boolean
   /** On all that was pasted. */
   readonly verdict?: boolean
 }
 
 /** `devices`: names worth proposing, the sheet's devices and the clients that were seen. */
-export const DeviceWords = memo(function DeviceWords({
-  devices,
-}: {
-  devices: readonly string[]
-}): JSX.Element {
+export const DeviceWords = memo(function DeviceWords({ devices }: { devices: readonly string[] }) {
   // Long: one form, mostly markup.
   const { ask, mayChange, answer } = useBench()
   const [device, setDevice] = useState('')
   const [printed, setPrinted] = useState('')
-  const [findings, setFindings] = useState<readonly MatchFinding[]>()
+  const [findings, setFindings] = useState<readonly MatchFinding[]>([])
   const [said, setSaid] = useState<Said>()
   const id = useId()
 
-  async function attempt(doing: () => Promise<string | Said>): Promise<void> {
-    try {
-      const done = await doing()
-      setSaid(typeof done === 'string' ? { text: done, problem: false } : done)
-    } catch (error) {
-      setSaid({ text: messageOf(error), problem: true })
-    }
+  function attempt(doing: () => Promise<Said>): void {
+    doing().then(setSaid, (error) => setSaid({ text: messageOf(error), problem: true }))
   }
 
-  const look = (): Promise<void> =>
-    attempt(async () => {
-      if (printed.trim() === '') throw new Error('Paste first what the device printed.')
-      const named = device.trim()
-      const { version } = await ask<VersionAnswer>('/api/version', { text: printed })
-      const asked = { text: printed, ...(named !== '' && { device: named }) }
-      const matched = await ask<Matched>('/api/match', asked, READING_MS)
-      setFindings(matched.findings)
-      return { text: lookedText(matched, version), problem: matched.matched === false, verdict: true }
-    })
+  async function look(): Promise<Said> {
+    if (printed.trim() === '') throw new Error(NOTHING_PASTED)
+    const named = device.trim()
+    const version = await versionIn(printed, ask)
+    const asked = { text: printed, ...(named !== '' && { device: named }) }
+    const matched = await ask<Matched>('/api/match', asked, READING_MS)
+    setFindings(matched.findings)
+    return { text: lookedText(matched, version), problem: matched.matched === false, verdict: true }
+  }
 
-  const record = async (members: object, done: string): Promise<string> => {
+  async function record(members: object, text: string): Promise<Said> {
     if (device.trim() === '') throw new Error('Name the device first.')
     await ask('/api/observed', { device, ...members })
-    answer(done)
-    return done
+    answer(text)
+    return { text }
   }
 
   return (
@@ -69,19 +58,19 @@ export const DeviceWords = memo(function DeviceWords({
           value={printed}
           onInput={(event) => {
             setPrinted(event.currentTarget.value)
-            setFindings(undefined)
+            setFindings([])
             setSaid(undefined)
           }}
         />
         <p class="buttons">
-          <button type="button" class="main" onClick={() => void look()}>
+          <button type="button" class="main" onClick={() => attempt(look)}>
             Compare with the images
           </button>
         </p>
-        <div role="status" class={said?.problem === true ? 'problem' : ''}>
-          {said !== undefined && <p class={said.verdict === true ? 'verdict' : ''}>{said.text}</p>}
+        <div role="status" class={said?.problem ? 'problem' : ''}>
+          {said && <p class={said.verdict ? 'verdict' : ''}>{said.text}</p>}
         </div>
-        {findings !== undefined && findings.length > 0 && (
+        {findings.length > 0 && (
           <ul class="findings">
             {findings.map((finding) => (
               <li key={finding.value} class={finding.counts && finding.outcome !== 'match' ? 'hand' : ''}>
@@ -92,7 +81,7 @@ export const DeviceWords = memo(function DeviceWords({
                     type="button"
                     class="quiet"
                     onClick={() =>
-                      void attempt(() => record({ digest: digestOf(finding) }, 'The digest is recorded.'))
+                      attempt(() => record({ digest: digestOf(finding) }, 'The digest is recorded.'))
                     }
                   >
                     record it for the device
@@ -108,8 +97,9 @@ export const DeviceWords = memo(function DeviceWords({
             device={device}
             devices={devices}
             onDevice={setDevice}
-            onWrite={(members) => void attempt(() => record(members, `Recorded for ${visible(device)}.`))}
-            onProblem={(problem) => setSaid({ text: problem, problem: true })}
+            onWrite={(written) =>
+              attempt(async () => record(await written(), `Recorded for ${visible(device)}.`))
+            }
           />
         )}
       </form>

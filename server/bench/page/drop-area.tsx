@@ -1,17 +1,18 @@
 /** Where files come in: the whole page takes them, a button serves the keyboard, each shows how far it is. */
-import type { JSX } from 'preact'
+import { useSyncExternalStore } from 'preact/compat'
 import { useEffect, useRef, useState } from 'preact/hooks'
 import { sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
-import { useBench, useSource } from './context.ts'
-import type { Drop, DropQueue } from './drops.ts'
+import { useBench } from './context.ts'
+import type { Drop, ReplaceQuestion } from './drops.ts'
 import { Bar, Outside } from './parts.tsx'
 
-export function DropArea({ queue, empty }: { queue: DropQueue; empty: boolean }): JSX.Element {
-  const { mayChange } = useBench()
+export function DropArea({ empty }: { empty: boolean }) {
+  const { mayChange, drops: queue } = useBench()
   const picker = useRef<HTMLInputElement>(null)
-  const over = usePageDrop(queue, mayChange)
-  useSource(queue.subscribe)
+  const isOver = usePageDrop()
+  const drops = useSyncExternalStore(queue.subscribe, queue.drops)
+  const question = drops.find((drop) => drop.question !== undefined)?.question
   return (
     <div class="drop-area">
       {mayChange && (
@@ -27,47 +28,44 @@ export function DropArea({ queue, empty }: { queue: DropQueue; empty: boolean })
             hidden
             aria-label="Files for the staging folder"
             onChange={(event) => {
-              queue.add([...(event.currentTarget.files ?? [])])
+              for (const file of event.currentTarget.files ?? []) queue.add(file)
               event.currentTarget.value = ''
             }}
           />
         </p>
       )}
-      {queue.drops().length > 0 && (
+      {drops.length > 0 && (
         <ul class="drops" aria-label="Files on their way into the staging folder">
-          {queue.drops().map((drop) => (
+          {drops.map((drop) => (
             <DropRow key={drop.id} drop={drop} onDismiss={() => queue.dismiss(drop.id)} />
           ))}
         </ul>
       )}
-      {over && (
+      {isOver && (
         <div class="dropping" aria-hidden="true">
           <p>{mayChange ? 'Drop to copy into the staging folder.' : 'This page is read-only.'}</p>
         </div>
       )}
+      {question !== undefined && <ReplaceDialog {...question} />}
     </div>
   )
 }
 
-function DropRow({ drop, onDismiss }: { drop: Drop; onDismiss: () => void }): JSX.Element {
-  const under = drop.state === 'waiting' || drop.state === 'asking' || drop.state === 'sending'
+function DropRow({ drop, onDismiss }: { drop: Drop; onDismiss: () => void }) {
+  const { name, bytes, sent, state } = drop
+  const isUnderWay = state === 'waiting' || state === 'sending'
   return (
-    <li class={drop.state}>
-      <Outside text={drop.name} mono />
-      {under && (
-        <Bar
-          share={drop.bytes === 0 ? 0 : drop.sent / drop.bytes}
-          label={`How far ${visible(drop.name)} is`}
-        />
-      )}
+    <li class={state}>
+      <Outside text={name} mono />
+      {isUnderWay && <Bar share={bytes === 0 ? 0 : sent / bytes} label={`How far ${visible(name)} is`} />}
       <span>{dropText(drop)}</span>
       <button
         type="button"
         class="quiet"
-        aria-label={`${under ? 'Stop' : 'Clear'} ${visible(drop.name)}`}
+        aria-label={`${isUnderWay ? 'Stop' : 'Clear'} ${visible(name)}`}
         onClick={onDismiss}
       >
-        {under ? 'stop' : 'clear'}
+        {isUnderWay ? 'stop' : 'clear'}
       </button>
     </li>
   )
@@ -76,51 +74,61 @@ function DropRow({ drop, onDismiss }: { drop: Drop; onDismiss: () => void }): JS
 function dropText({ state, sent, bytes, why }: Drop): string {
   if (state === 'sending') return `${sizeText(sent)} of ${sizeText(bytes)}`
   if (state === 'arrived') return 'in the staging folder'
-  if (state === 'failed') return why ?? 'failed'
-  return 'waiting'
+  return why ?? state
+}
+
+/** The question before a file in the staging folder is replaced. */
+function ReplaceDialog({ name, answer }: ReplaceQuestion) {
+  const dialog = useRef<HTMLDialogElement>(null)
+  useEffect(() => dialog.current?.showModal(), [])
+  return (
+    <dialog ref={dialog} aria-labelledby="replace-title" onClose={() => answer(false)}>
+      <h2 id="replace-title">
+        <Outside text={name} mono /> is there already
+      </h2>
+      <p>
+        Replacing it makes another version of the image. Fetches of the old one that are in progress are
+        stopped.
+      </p>
+      <p class="buttons">
+        <button type="button" autofocus onClick={() => answer(false)}>
+          Keep the old one
+        </button>
+        <button type="button" class="main" onClick={() => answer(true)}>
+          Replace it
+        </button>
+      </p>
+    </dialog>
+  )
 }
 
 /** True while something hangs over the page. */
-function usePageDrop(queue: DropQueue, mayChange: boolean): boolean {
+function usePageDrop(): boolean {
+  const { mayChange, drops } = useBench()
   const [depth, setDepth] = useState(0)
   useEffect(() => {
-    const hasFiles = (event: DragEvent): boolean => event.dataTransfer?.types.includes('Files') ?? false
-    const enter = (event: DragEvent): void => {
-      if (hasFiles(event)) setDepth((now) => now + 1)
+    const ended = new AbortController()
+    const on = (kind: 'dragenter' | 'dragleave' | 'dragover' | 'drop', act: (event: DragEvent) => void) =>
+      window.addEventListener(kind, act, { signal: ended.signal })
+    const change = (by: number, { dataTransfer }: DragEvent): void => {
+      if (dataTransfer?.types.includes('Files')) setDepth((now) => Math.max(0, now + by))
     }
-    const leave = (event: DragEvent): void => {
-      if (hasFiles(event)) setDepth((now) => Math.max(0, now - 1))
-    }
+    on('dragenter', (event) => change(1, event))
+    on('dragleave', (event) => change(-1, event))
     // Without this the browser would leave the page and show the file.
-    const hover = (event: DragEvent): void => event.preventDefault()
-    const drop = (event: DragEvent): void => {
+    on('dragover', (event) => event.preventDefault())
+    on('drop', (event) => {
       event.preventDefault()
       setDepth(0)
       if (!mayChange) return
-      const { files, folders } = sorted(event.dataTransfer)
-      for (const name of folders) queue.refuse(name, 'a folder cannot be dropped here; drop the files in it.')
-      queue.add(files)
-    }
-    const listeners = { dragenter: enter, dragleave: leave, dragover: hover, drop }
-    for (const [kind, listener] of Object.entries(listeners))
-      window.addEventListener(kind, listener as EventListener)
-    return () => {
-      for (const [kind, listener] of Object.entries(listeners)) {
-        window.removeEventListener(kind, listener as EventListener)
+      for (const item of event.dataTransfer?.items ?? []) {
+        const file = item.getAsFile()
+        if (file === null) continue
+        if (item.webkitGetAsEntry()?.isDirectory !== true) drops.add(file)
+        else drops.refuse(file.name, 'a folder cannot be dropped here; drop the files in it.')
       }
-    }
-  }, [queue, mayChange])
+    })
+    return () => ended.abort()
+  }, [mayChange, drops])
   return depth > 0
-}
-
-function sorted(data: DataTransfer | null): { files: File[]; folders: string[] } {
-  const files: File[] = []
-  const folders: string[] = []
-  for (const item of data?.items ?? []) {
-    const file = item.getAsFile()
-    if (file === null) continue
-    if (item.webkitGetAsEntry()?.isDirectory === true) folders.push(file.name)
-    else files.push(file)
-  }
-  return { files, folders }
 }

@@ -1,144 +1,122 @@
 /** Files on their way into the staging folder: one after the other, each with its progress. */
 import { messageOf } from '../../errors.ts'
 import type { DropTarget } from '../drop.ts'
-import { type AskError, answerTo } from './answers.ts'
-import { createSource } from './context.ts'
-import { apiError } from './local-api.ts'
 import type { TokenKeeper } from './token.ts'
-
-type DropState = 'waiting' | 'asking' | 'sending' | 'arrived' | 'failed'
 
 export interface Drop {
   readonly id: number
   readonly name: string
   readonly bytes: number
   readonly sent: number
-  readonly state: DropState
-  readonly why: string | undefined
+  readonly state: 'waiting' | 'sending' | 'arrived' | 'failed'
+  readonly why?: string
+  /** To the person: a file of this name is there. */
+  readonly question?: ReplaceQuestion | undefined
+}
+
+export interface ReplaceQuestion {
+  readonly name: string
+  readonly answer: (replace: boolean) => void
 }
 
 export type DropQueue = ReturnType<typeof createDropQueue>
 
-interface DropQueueOptions {
-  readonly tokens: TokenKeeper
-  /** Asks the person whether the file that is there may be replaced. */
-  readonly mayReplace: (name: string) => Promise<boolean>
-  readonly say: (sentence: string) => void
-}
-
-export function createDropQueue({ tokens, mayReplace, say }: DropQueueOptions) {
+export function createDropQueue(tokens: TokenKeeper, say: (sentence: string) => void) {
   // Long: one queue; each step of a file changes the list that is drawn.
-  const { told, subscribe } = createSource()
-  const waiting: { id: number; file: File }[] = []
-  const requests = new Map<number, XMLHttpRequest>()
+  const listeners = new Set<() => void>()
   let list: readonly Drop[] = []
   let lastId = 0
-  let busy = false
+  let turn = Promise.resolve()
+  let sending: { readonly id: number; readonly request: XMLHttpRequest } | undefined
 
   function set(next: readonly Drop[]): void {
     list = next
-    told()
+    for (const listener of listeners) listener()
   }
   const change = (id: number, members: Partial<Drop>): void =>
     set(list.map((drop) => (drop.id === id ? { ...drop, ...members } : drop)))
-  const fail = (id: number, name: string, why: string): void => {
+  const isListed = (id: number): boolean => list.some((drop) => drop.id === id)
+
+  function enter(name: string, bytes: number): number {
+    lastId += 1
+    set([...list, { id: lastId, name, bytes, sent: 0, state: 'waiting' }])
+    return lastId
+  }
+
+  function fail(id: number, name: string, why: string): void {
     change(id, { state: 'failed', why })
     say(`${name}: ${why}`)
   }
 
-  async function work(): Promise<void> {
-    if (busy) return
-    busy = true
-    try {
-      for (let next = waiting.shift(); next !== undefined; next = waiting.shift()) {
-        if (list.some(({ id }) => id === next?.id)) await one(next.id, next.file)
-      }
-    } finally {
-      busy = false
-    }
+  /** Stops it if it is under way, and takes it off the list. */
+  function dismiss(id: number): void {
+    if (sending?.id === id) sending.request.abort()
+    set(list.filter((drop) => drop.id !== id))
   }
 
-  async function one(id: number, file: File): Promise<void> {
+  /** Never rejects. */
+  async function bring(id: number, file: File): Promise<void> {
+    if (!isListed(id)) return
+    const query = `/api/drop?name=${encodeURIComponent(file.name)}`
     try {
-      change(id, { state: 'asking' })
-      // Another program on the port says nothing that is believed.
-      await tokens.headers()
-      const target = await targetOf(file, tokens)
-      if (file.size > target.room) {
-        return fail(id, target.name, `the disk of the staging folder has no room for its ${file.size} bytes.`)
+      const { name, exists, room } = await tokens.ask<DropTarget>(query)
+      if (file.size > room) {
+        return fail(id, name, `the disk of the staging folder has no room for its ${file.size} bytes.`)
       }
-      if (target.exists && !(await mayReplace(target.name))) return dismiss(id)
-      change(id, { state: 'sending', name: target.name })
-      await send(id, file, target.exists, await tokens.headers())
+      if (exists && !(await mayReplace(id, name))) dismiss(id)
+      if (!isListed(id)) return
+      change(id, { state: 'sending', name })
+      await send(id, file, exists ? `${query}&replace=yes` : query)
       change(id, { state: 'arrived', sent: file.size })
-      say(`${target.name} is in the staging folder.`)
+      say(`${name} is in the staging folder.`)
     } catch (error) {
       fail(id, file.name, messageOf(error))
     }
   }
 
-  /** `fetch` tells nothing of how much was sent; the older interface does. */
-  function send(
-    id: number,
-    file: File,
-    replace: boolean,
-    headers: Readonly<Record<string, string>>,
-  ): Promise<void> {
-    return new Promise((sent, failed) => {
-      const request = new XMLHttpRequest()
-      requests.set(id, request)
-      request.open('PUT', `/api/drop?name=${encodeURIComponent(file.name)}${replace ? '&replace=yes' : ''}`)
-      for (const [name, value] of Object.entries(headers)) {
-        request.setRequestHeader(name, value)
+  function mayReplace(id: number, name: string): Promise<boolean> {
+    return new Promise((answered) => {
+      const answer = (replace: boolean): void => {
+        change(id, { question: undefined })
+        answered(replace)
       }
+      change(id, { question: { name, answer } })
+    })
+  }
+
+  /** `fetch` tells nothing of how much was sent; the older interface does. */
+  async function send(id: number, file: File, path: string): Promise<void> {
+    const authorization = await tokens.authorization()
+    await new Promise<void>((sent, failed) => {
+      const request = new XMLHttpRequest()
+      sending = { id, request }
+      request.open('PUT', path)
+      request.setRequestHeader('authorization', authorization)
       request.setRequestHeader('content-type', 'application/octet-stream')
       request.upload.onprogress = ({ loaded }) => change(id, { sent: loaded })
       request.onerror = () =>
         failed(new Error('it did not arrive whole: the connection broke. Drop it again.'))
       request.onabort = () => failed(new Error('stopped; nothing of it was kept.'))
       request.onload = () => {
-        requests.delete(id)
-        const refusal: AskError | undefined =
-          request.status === 200 ? undefined : apiError(request.status, request.responseText, tokens)
-        if (refusal === undefined) sent()
-        else failed(refusal)
+        if (request.status === 200) sent()
+        else failed(tokens.refusal(request.status, request.responseText))
       }
       request.send(file)
     })
   }
 
-  function dismiss(id: number): void {
-    requests.get(id)?.abort()
-    requests.delete(id)
-    set(list.filter((drop) => drop.id !== id))
-  }
-
-  function enter(name: string, bytes: number, members: Partial<Drop>): number {
-    lastId += 1
-    const drop: Drop = { id: lastId, name, bytes, sent: 0, state: 'waiting', why: undefined, ...members }
-    set([...list, drop])
-    return drop.id
-  }
-
   return {
     drops: (): readonly Drop[] => list,
-    subscribe,
-    add(files: readonly File[]): void {
-      for (const file of files) waiting.push({ id: enter(file.name, file.size, {}), file })
-      work().catch(() => undefined)
+    subscribe(listener: () => void): () => void {
+      listeners.add(listener)
+      return () => listeners.delete(listener)
+    },
+    add(file: File): void {
+      const id = enter(file.name, file.size)
+      turn = turn.then(() => bring(id, file))
     },
     /** Says why something could not be taken at all. */
-    refuse(name: string, why: string): void {
-      enter(name, 0, { state: 'failed', why })
-      say(`${name}: ${why}`)
-    },
-    /** Stops it if it is under way, and takes it off the list. */
+    refuse: (name: string, why: string): void => fail(enter(name, 0), name, why),
     dismiss,
   }
-}
-
-async function targetOf(file: File, tokens: TokenKeeper): Promise<DropTarget> {
-  const { status, text } = await answerTo(`/api/drop?name=${encodeURIComponent(file.name)}`)
-  if (status !== 200) throw apiError(status, text, tokens)
-  return JSON.parse(text) as DropTarget
 }

@@ -1,5 +1,4 @@
 /** Sentences that would stand on many rows stand once below them, and each row refers to them. */
-import type { JSX } from 'preact'
 import { Outside } from './parts.tsx'
 
 type Footnotes = ReturnType<typeof footnotesOf>
@@ -12,12 +11,13 @@ export function footnotesOf(ofRows: readonly (readonly string[])[]) {
   const numbers = new Map(sentences.map((sentence, at) => [sentence, at + 1]))
   return {
     sentences,
-    /** From 1; those that are not below are none. */
-    numbersOf: (own: readonly string[]): number[] => own.flatMap((sentence) => numbers.get(sentence) ?? []),
+    /** Of those that stand below, from 1 and apart by blanks. */
+    numbersOf: (own: readonly string[]): string =>
+      own.flatMap((sentence) => numbers.get(sentence) ?? []).join(' '),
   }
 }
 
-export function Reference({ numbers }: { numbers: string }): JSX.Element | null {
+export function Reference({ numbers }: { numbers: string }) {
   if (numbers === '') return null
   return (
     <sup>
@@ -27,7 +27,7 @@ export function Reference({ numbers }: { numbers: string }): JSX.Element | null 
   )
 }
 
-export function FootnoteList({ notes }: { notes: Footnotes }): JSX.Element | null {
+export function FootnoteList({ notes }: { notes: Footnotes }) {
   if (notes.sentences.length === 0) return null
   return (
     <ol class="footnotes">

@@ -1,21 +1,21 @@
 /** The form's head: which folder, which laptop, since when, and whether this page is still told anything. */
-import type { ComponentChildren, JSX } from 'preact'
+import type { ComponentChildren } from 'preact'
 import { clockText } from '../../wording/units.ts'
 import type { LedgerView } from '../snapshot-shape.ts'
 import type { LiveSnapshot } from './live-snapshot.ts'
 import { Outside } from './parts.tsx'
 import type { Permission } from './token.ts'
 
-export function Head({ live, permission }: { live: LiveSnapshot; permission: Permission }): JSX.Element {
-  const program = live.snapshot?.program
+export function Head({ live, permission }: { live: LiveSnapshot; permission: Permission }) {
+  const { snapshot } = live
   return (
     <header class="head">
       <h1>Fetchproof</h1>
       <dl class="boxes">
-        <Box label="Folder">{program === undefined ? '…' : <Outside text={program.folder} mono />}</Box>
-        <Box label="Laptop">{program === undefined ? '…' : <Outside text={program.host} />}</Box>
-        <Box label="Since">{program === undefined ? '…' : clockText(program.started)}</Box>
-        <Box label="Ledger">{live.snapshot === undefined ? '…' : ledgerText(live.snapshot.ledger)}</Box>
+        <Box label="Folder">{snapshot && <Outside text={snapshot.program.folder} mono />}</Box>
+        <Box label="Laptop">{snapshot && <Outside text={snapshot.program.host} />}</Box>
+        <Box label="Since">{snapshot && clockText(snapshot.program.started)}</Box>
+        <Box label="Ledger">{snapshot && ledgerText(snapshot.ledger)}</Box>
         <Box label="This page">
           {connectionText(live)}
           {permission === 'may change' || permission === 'unknown' ? '' : ', read-only'}
@@ -29,7 +29,8 @@ export function Head({ live, permission }: { live: LiveSnapshot; permission: Per
   )
 }
 
-function Box({ label, children }: { label: string; children: ComponentChildren }): JSX.Element {
+/** An ellipsis stands for what is not known yet. */
+function Box({ label, children = '…' }: { label: string; children: ComponentChildren }) {
   return (
     <div>
       <dt>{label}</dt>

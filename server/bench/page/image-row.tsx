@@ -1,5 +1,4 @@
 /** One image: one line, and opened its digests, paths, notes and what a person may do about it. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { standingText } from '../../report/image-view.ts'
 import { algorithmText, guardsAccidentOnly } from '../../trust/digests/algorithm.ts'
@@ -8,12 +7,11 @@ import { bytesText, sizeText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import type { ShownImage } from '../snapshot-shape.ts'
 import { Act } from './act.tsx'
-import { Fact } from './board-row.tsx'
+import { READING_MS } from './answers.ts'
 import { useBench, useNow } from './context.ts'
 import { isFirstDoor, type LineChoice, lineFor, linesBy, offeredOf } from './lines.ts'
-import { READING_MS } from './local-api.ts'
 import { MarkOf, type Shape } from './marks.tsx'
-import { Bar, CopyLine, Outside } from './parts.tsx'
+import { Bar, CopyLine, Facts, Outside } from './parts.tsx'
 import { stateText } from './words.ts'
 
 interface ImageRowProps {
@@ -23,24 +21,18 @@ interface ImageRowProps {
   readonly onOpen: (name: string, open: boolean) => void
 }
 
-/** Brings the image into view and the keyboard to it; false when it does not stand on the page. */
-export function showImage(name: string): boolean {
+/** Puts the keyboard on it, where it stands on the page. */
+export function focusImage(name: string): HTMLElement | null {
   const button = document.getElementById(nameId(name))
-  button?.scrollIntoView({ block: 'center' })
   button?.focus({ preventScroll: true })
-  return button !== null
-}
-
-/** For when the button that was pressed goes away: the keyboard would be back at the top of the page. */
-function focusImage(name: string): void {
-  document.getElementById(nameId(name))?.focus({ preventScroll: true })
+  return button
 }
 
 function nameId(name: string): string {
   return `image-${encodeURIComponent(name)}`
 }
 
-export const ImageRow = memo(function ImageRow(props: ImageRowProps): JSX.Element {
+export const ImageRow = memo(function ImageRow(props: ImageRowProps) {
   const { image, choice, open, onOpen } = props
   const { name, state, reason } = image
   const line = lineFor(image, choice.address, choice.form)
@@ -78,7 +70,7 @@ export const ImageRow = memo(function ImageRow(props: ImageRowProps): JSX.Elemen
   )
 })
 
-function ImageMark({ image }: { image: ShownImage }): JSX.Element {
+function ImageMark({ image }: { image: ShownImage }) {
   const now = useNow(image.state === 'settling')
   return <MarkOf {...trustOf(image, now)} />
 }
@@ -96,7 +88,7 @@ function trustOf(image: ShownImage, now: number): { shape: Shape; word: string }
   return { shape: 'tick', word: weak ? `checked by ${algorithmText(algorithm)}` : 'checked' }
 }
 
-function Hurry({ image }: { image: ShownImage }): JSX.Element | null {
+function Hurry({ image }: { image: ShownImage }) {
   const { ask, mayChange, answer } = useBench()
   if (image.state !== 'settling' || !mayChange) return null
   const hurry = (): void => {
@@ -117,7 +109,7 @@ function Hurry({ image }: { image: ShownImage }): JSX.Element | null {
   )
 }
 
-function Detail({ image, choice }: ImageRowProps): JSX.Element {
+function Detail({ image, choice }: ImageRowProps) {
   const { published, lifted, state, reason } = image
   return (
     <div class="below">
@@ -126,15 +118,14 @@ function Detail({ image, choice }: ImageRowProps): JSX.Element {
           <Outside text={reason} />
         </p>
       )}
-      <dl class="facts">
-        <Fact label="State" value={state} />
-        <Fact label="Bytes" value={bytesText(image.bytes)} />
-        <Fact
-          label="Published checksum"
-          value={image.sha256 === null ? 'not compared yet' : standingText(published)}
-        />
-        <Fact label="Format" value={formatWords(image.format)} />
-      </dl>
+      <Facts
+        known={{
+          State: state,
+          Bytes: bytesText(image.bytes),
+          'Published checksum': image.sha256 === null ? 'not compared yet' : standingText(published),
+          Format: formatWords(image.format),
+        }}
+      />
       <Digests image={image} />
       {(image.notes.length > 0 || lifted !== null) && (
         <ul class="notes">
@@ -157,7 +148,7 @@ function Detail({ image, choice }: ImageRowProps): JSX.Element {
 }
 
 /** At full width: they are compared digit by digit. */
-function Digests({ image }: { image: ShownImage }): JSX.Element {
+function Digests({ image }: { image: ShownImage }) {
   const { sha256, md5, digests } = image
   if (sha256 === null) return <p class="soft">Its digests are not known yet.</p>
   const all = Object.entries({ sha256, ...(md5 !== null && { md5 }), ...digests })
@@ -176,7 +167,7 @@ function Digests({ image }: { image: ShownImage }): JSX.Element {
 }
 
 /** All lines by which it can be had: each address and port, the plain path and the one named by its digest. */
-function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }): JSX.Element | null {
+function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }) {
   const lines = offeredOf(choice.addresses).flatMap((own) =>
     own.urls.flatMap((base) =>
       [image.plainPath, ...(image.digestPath === null ? [] : [image.digestPath])].flatMap((path) =>
@@ -201,11 +192,12 @@ function Paths({ image, choice }: { image: ShownImage; choice: LineChoice }): JS
   )
 }
 
-function ImageActions({ image }: { image: ShownImage }): JSX.Element {
+function ImageActions({ image }: { image: ShownImage }) {
   const { ask } = useBench()
   const { name, state, sha256 } = image
   const about = visible(name)
-  const onDone = (): void => focusImage(name)
+  // The button that was pressed goes away: the keyboard would be back at the top of the page.
+  const onDone = () => focusImage(name)
   if (sha256 === null) return <div class="deeds" />
   return (
     <div class="deeds">

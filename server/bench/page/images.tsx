@@ -1,57 +1,67 @@
 /** The images, a row each: found by name, sorted, with the address and the form of their lines chosen once. */
 import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
-import { useState } from 'preact/hooks'
+import { useCallback, useLayoutEffect, useMemo, useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
-import type { AddressView, PasteLine, ShownImage, Snapshot } from '../snapshot-shape.ts'
+import type { ShownImage, Snapshot } from '../snapshot-shape.ts'
 import { DropArea } from './drop-area.tsx'
-import type { DropQueue } from './drops.ts'
-import { ImageRow } from './image-row.tsx'
-import type { LineChoice } from './lines.ts'
+import { focusImage, ImageRow } from './image-row.tsx'
+import { type LineChoice, offeredOf } from './lines.ts'
 import { ChoiceField, SearchField, Section } from './parts.tsx'
 
-interface ImagesProps {
-  readonly images: readonly ShownImage[]
-  readonly inAll: Snapshot['imagesInAll']
-  readonly notOffered: Snapshot['notOffered']
-  readonly drops: DropQueue
+export interface ImagesProps extends Pick<Snapshot, 'images' | 'imagesInAll' | 'notOffered'> {
   readonly choice: LineChoice
   readonly chooser: JSX.Element
-  /** What is looked for in their names; empty: all are shown. */
-  readonly wanted: string
-  readonly onWanted: (wanted: string) => void
-  /** Opened, by name. */
-  readonly opened: ReadonlySet<string>
-  readonly onOpen: (name: string, open: boolean) => void
+  /** Which image is to be shown; another object each time that one is asked for. */
+  readonly sought: { readonly name: string } | undefined
 }
 
-type Order = 'name' | 'state' | 'size'
-const COMPARE: Readonly<Record<Order, (a: ShownImage, b: ShownImage) => number>> = {
+const COMPARE = {
   name: () => 0,
-  size: (a, b) => b.bytes - a.bytes,
   state: (a, b) =>
     Number(a.state === 'ready') - Number(b.state === 'ready') || a.state.localeCompare(b.state, 'en'),
-}
+  size: (a, b) => b.bytes - a.bytes,
+} satisfies Record<string, (a: ShownImage, b: ShownImage) => number>
+type Order = keyof typeof COMPARE
 
-export const Images = memo(function Images(props: ImagesProps): JSX.Element {
-  const { images, inAll, notOffered, wanted, opened, choice } = props
+export const Images = memo(function Images(props: ImagesProps) {
+  // Long: the fields and what they choose from.
+  const { images, imagesInAll, notOffered, choice, chooser, sought } = props
   const [order, setOrder] = useState<Order>('name')
+  const [wanted, setWanted] = useState('')
+  const [opened, setOpened] = useState<ReadonlySet<string>>(new Set())
   const found = images
     .filter((image) => visible(image.name).toLowerCase().includes(wanted.toLowerCase()))
     .sort(COMPARE[order])
+
+  // The same from one drawing to the next, or five hundred rows were drawn again with each image that changes.
+  const open = useCallback((name: string, whether: boolean): void => {
+    setOpened(
+      (before) => new Set(whether ? [...before, name] : [...before].filter((other) => other !== name)),
+    )
+  }, [])
+
+  useLayoutEffect(() => {
+    if (sought === undefined) return
+    // Whatever was looked for.
+    setWanted('')
+    open(sought.name, true)
+    setTimeout(() => focusImage(sought.name)?.scrollIntoView({ block: 'center' }))
+  }, [sought, open])
+
   const tools = (
     <>
-      {props.chooser}
-      <SearchField label="Find by name" value={wanted} onValue={props.onWanted} />
+      {chooser}
+      <SearchField label="Find by name" value={wanted} onValue={setWanted} />
       <ChoiceField label="Sort by" value={order} onValue={(chosen) => setOrder(chosen as Order)}>
-        <option value="name">name</option>
-        <option value="state">state</option>
-        <option value="size">size</option>
+        {Object.keys(COMPARE).map((each) => (
+          <option key={each}>{each}</option>
+        ))}
       </ChoiceField>
     </>
   )
   return (
-    <Section id="images" title="Images" aside={countText(inAll)} tools={images.length > 0 && tools}>
+    <Section id="images" title="Images" aside={countText(imagesInAll)} tools={images.length > 0 && tools}>
       {images.length > 0 && (
         <ul class="images" aria-label="Images">
           {found.map((image) => (
@@ -60,17 +70,17 @@ export const Images = memo(function Images(props: ImagesProps): JSX.Element {
               image={image}
               choice={choice}
               open={opened.has(image.name)}
-              onOpen={props.onOpen}
+              onOpen={open}
             />
           ))}
         </ul>
       )}
       {images.length > 0 && found.length === 0 && <p class="calm">No image has this in its name.</p>}
-      <DropArea queue={props.drops} empty={images.length === 0} />
-      {inAll.known > images.length && (
+      <DropArea empty={images.length === 0} />
+      {imagesInAll.known > images.length && (
         <p class="calm">
-          {images.length} of {inAll.known} images stand here, those that need attention first. The others are
-          offered all the same; the command “fetchproof images” lists them.
+          {images.length} of {imagesInAll.known} images stand here, those that need attention first. The
+          others are offered all the same; the command “fetchproof images” lists them.
         </p>
       )}
       {notOffered.length > 0 && (
@@ -86,47 +96,40 @@ function countText({ known, ready }: Snapshot['imagesInAll']): string {
   return known === 0 ? 'none yet' : `${ready} of ${known} ready`
 }
 
-interface ChooserProps {
-  readonly offered: readonly AddressView[]
-  readonly address: AddressView | undefined
-  readonly onAddress: (address: string) => void
-  readonly pasteLines: readonly PasteLine[]
-  readonly form: number
-  readonly onForm: (at: number) => void
-}
+const URL_ALONE = { name: 'URL alone', text: '{url}' }
 
 /** Where devices reach this laptop, and what the lines look like: once for the page. */
-export function LineChooser(props: ChooserProps): JSX.Element {
-  const { offered, address, pasteLines } = props
-  return (
-    <>
-      {offered.length > 0 && (
-        <ChoiceField
-          label="Devices reach this laptop at"
-          value={address?.address ?? ''}
-          onValue={props.onAddress}
-        >
-          {offered.map((own) => (
-            <option key={own.address} value={own.address}>
-              {own.address} in {own.cidr}
-              {own.tunnel ? ' (a tunnel)' : ''}
-            </option>
-          ))}
-        </ChoiceField>
-      )}
-      {pasteLines.length > 0 && (
-        <ChoiceField
-          label="Lines to paste"
-          value={String(props.form)}
-          onValue={(at) => props.onForm(Number(at))}
-        >
-          {[...pasteLines, null].map((each, at) => (
-            <option key={each === null ? 'URL' : `${each.name} ${each.text}`} value={String(at)}>
-              {each === null ? 'URL alone' : visible(each.name === '' ? each.text : each.name)}
-            </option>
-          ))}
-        </ChoiceField>
-      )}
-    </>
-  )
+export function useLineChoice(addresses: Snapshot['addresses'], pasteLines: Snapshot['pasteLines']) {
+  const [chosen, setChosen] = useState('')
+  const [at, setAt] = useState(0)
+  return useMemo(() => {
+    const offered = offeredOf(addresses)
+    const address = offered.find((own) => own.address === chosen) ?? offered[0]
+    const forms = [...pasteLines, URL_ALONE]
+    const choice: LineChoice = { form: (forms[at] ?? URL_ALONE).text, address, addresses }
+    const chooser = (
+      <>
+        {address !== undefined && (
+          <ChoiceField label="Devices reach this laptop at" value={address.address} onValue={setChosen}>
+            {offered.map((own) => (
+              <option key={own.address} value={own.address}>
+                {own.address} in {own.cidr}
+                {own.tunnel ? ' (a tunnel)' : ''}
+              </option>
+            ))}
+          </ChoiceField>
+        )}
+        {pasteLines.length > 0 && (
+          <ChoiceField label="Lines to paste" value={String(at)} onValue={(value) => setAt(Number(value))}>
+            {forms.map(({ name, text }, index) => (
+              <option key={`${name} ${text}`} value={String(index)}>
+                {visible(name === '' ? text : name)}
+              </option>
+            ))}
+          </ChoiceField>
+        )}
+      </>
+    )
+    return { choice, chooser }
+  }, [addresses, pasteLines, chosen, at])
 }

@@ -1,13 +1,11 @@
 /** Lines to paste: which address, which form, which path. Pure. */
 import { filledLine } from '../../report/paste-line.ts'
-import type { AddressView, BaseView, PasteLine, ShownImage } from '../snapshot-shape.ts'
-
-/** `null`: the plain URL. */
-type LineForm = PasteLine | null
+import type { AddressView, BaseView, ShownImage } from '../snapshot-shape.ts'
 
 /** What is chosen once for the whole page. */
 export interface LineChoice {
-  readonly form: LineForm
+  /** The line, with `{url}` and the like in it. */
+  readonly form: string
   /** Where devices reach this laptop, unless their subnet says otherwise. */
   readonly address: AddressView | undefined
   readonly addresses: readonly AddressView[]
@@ -22,31 +20,22 @@ export function offeredOf(addresses: readonly AddressView[]): AddressView[] {
 export function lineFor(
   image: ShownImage,
   own: AddressView | undefined,
-  form: LineForm,
+  form: string,
   { path = image.plainPath, base = own?.urls[0] }: { path?: string; base?: BaseView | undefined } = {},
 ): string | undefined {
   if (own === undefined || base === undefined || image.state !== 'ready') return undefined
-  if (form === null) return base.url + path
-  const { bytes, sha256, md5 } = image
-  return filledLine(form.text, {
-    baseUrl: base.url,
-    host: own.address,
-    port: base.port,
-    plainPath: path,
-    bytes,
-    sha256,
-    md5,
-  })
+  const { url, port } = base
+  return filledLine(form, { ...image, plainPath: path, baseUrl: url, host: own.address, port })
 }
 
 /** By one address and path: in the chosen form by the first door, as another door itself has it by that one. */
 export function linesBy(
   image: ShownImage,
   own: AddressView,
-  form: LineForm,
+  form: string,
   { path, base }: { path: string; base: BaseView },
 ): string[] {
-  const forms = isFirstDoor(own, base) ? [form] : base.lines.map((text) => ({ name: '', text }))
+  const forms = isFirstDoor(own, base) ? [form] : base.lines
   return forms.flatMap((each) => lineFor(image, own, each, { path, base }) ?? [])
 }
 

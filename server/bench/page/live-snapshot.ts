@@ -33,7 +33,7 @@ const LATE_TICK_MS = 4_000
 /** How often a page that nobody sees asks, for the sake of its title. */
 const GLANCE_MS = 15_000
 
-export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions) {
+export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions): () => LiveSnapshot {
   // Long: one connection's state, with a function for each sign of life or of its want.
   let live: LiveSnapshot = {
     connection: 'connecting',
@@ -131,10 +131,7 @@ export function createLiveSnapshot({ onChange, onRun, say }: LiveSnapshotOptions
   document.addEventListener('visibilitychange', follow)
   setInterval(tick, TICK_MS)
   follow()
-
-  return {
-    now: (): LiveSnapshot => live,
-  }
+  return () => live
 }
 
 /** What did not change stays the same object, so that only what changed is drawn again. */

@@ -1,62 +1,28 @@
 /** Puts the page together and draws it. */
 import { render } from 'preact'
-import { useState } from 'preact/hooks'
-import { createAnnouncer } from './announcer.ts'
+import { useMemo, useState } from 'preact/hooks'
+import { createAnnouncer } from './announcements.ts'
 import { BenchPage } from './bench-page.tsx'
-import { createSource, useSource } from './context.ts'
 import { createDropQueue } from './drops.ts'
 import { createLiveSnapshot } from './live-snapshot.ts'
-import { createAsk } from './local-api.ts'
-import type { ReplaceQuestion } from './replace-dialog.tsx'
 import { createTokenKeeper } from './token.ts'
 
-const source = createSource()
-let announcement = ''
-let question: ReplaceQuestion | undefined
+/** Draws the page again, as soon as it has been drawn once. */
+let draw = (): void => undefined
+const onChange = (): void => draw()
 
-const announcer = createAnnouncer((text) => {
-  announcement = text
-  source.told()
-})
-const tokens = createTokenKeeper(source.told)
-const live = createLiveSnapshot({
-  onChange: source.told,
-  onRun: () => void tokens.check(),
-  say: announcer.say,
-})
-
-function mayReplace(name: string): Promise<boolean> {
-  return new Promise((answered) => {
-    question = {
-      name,
-      answer(replace) {
-        question = undefined
-        source.told()
-        answered(replace)
-      },
-    }
-    source.told()
-  })
-}
-
-const drops = createDropQueue({ tokens, mayReplace, say: announcer.say })
-const ask = createAsk(tokens)
+const announcer = createAnnouncer(onChange)
+const tokens = createTokenKeeper(onChange)
+const live = createLiveSnapshot({ onChange, onRun: () => void tokens.check(), say: announcer.say })
+const drops = createDropQueue(tokens, announcer.say)
 
 function Page() {
-  useSource(source.subscribe)
-  const mayChange = tokens.permission() === 'may change' && live.now().connection !== 'lost'
-  const [bench, setBench] = useState({ ask, mayChange, answer: announcer.answer })
-  if (bench.mayChange !== mayChange) setBench({ ...bench, mayChange })
-  return (
-    <BenchPage
-      live={live.now()}
-      permission={tokens.permission()}
-      bench={bench}
-      drops={drops}
-      question={question}
-      announcement={announcement}
-    />
-  )
+  const [, setDrawn] = useState(0)
+  draw = () => setDrawn((times) => times + 1)
+  const permission = tokens.permission()
+  const mayChange = permission === 'may change' && live().connection !== 'lost'
+  const bench = useMemo(() => ({ ask: tokens.ask, mayChange, answer: announcer.answer, drops }), [mayChange])
+  return <BenchPage live={live()} permission={permission} bench={bench} announcement={announcer.text()} />
 }
 
 const place = document.getElementById('page')

@@ -1,9 +1,8 @@
 /** Marks: a shape and a word each, so that neither colour nor eyesight decides. */
-import type { JSX } from 'preact'
 import { MARK_WORDS, type Mark } from '../../wording/marks.ts'
 
 /** In a square of 16; what is filled reads from afar. */
-const SHAPES: Readonly<Record<Shape, JSX.Element>> = {
+const SHAPES = {
   tick: (
     <>
       <circle cx="8" cy="8" r="7.5" />
@@ -33,7 +32,7 @@ const SHAPES: Readonly<Record<Shape, JSX.Element>> = {
   ),
   dash: <path d="M2 6.75h12v2.5H2z" />,
 }
-export type Shape = 'tick' | 'seal' | 'arrow' | 'bars' | 'ring' | 'half' | 'warning' | 'dash'
+export type Shape = keyof typeof SHAPES
 
 const SHAPE_OF: Readonly<Record<Mark, Shape>> = {
   attention: 'warning',
@@ -47,11 +46,11 @@ const SHAPE_OF: Readonly<Record<Mark, Shape>> = {
   unplanned: 'dash',
 }
 
-export function DeviceMark({ mark }: { mark: Mark }): JSX.Element {
+export function DeviceMark({ mark }: { mark: Mark }) {
   return <MarkOf shape={SHAPE_OF[mark]} word={MARK_WORDS[mark]} />
 }
 
-export function MarkOf({ shape, word }: { shape: Shape; word: string }): JSX.Element {
+export function MarkOf({ shape, word }: { shape: Shape; word: string }) {
   return (
     <span class={`mark ${shape}`}>
       <svg class="shape" viewBox="0 0 16 16" aria-hidden="true" focusable="false">

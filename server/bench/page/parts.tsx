@@ -1,5 +1,5 @@
 /** Small pieces that all sections share: the ruled section, text from outside, a line with its copy button. */
-import type { ComponentChildren, JSX } from 'preact'
+import type { ComponentChildren, RefObject } from 'preact'
 import { useId, useRef, useState } from 'preact/hooks'
 import { visible } from '../../wording/visible.ts'
 import { useBench } from './context.ts'
@@ -14,13 +14,13 @@ interface SectionProps {
   readonly children: ComponentChildren
 }
 
-export function Section({ id, title, aside, tools, children }: SectionProps): JSX.Element {
+export function Section({ id, title, aside, tools, children }: SectionProps) {
   return (
     <section class="section" aria-labelledby={`${id}-title`} id={id}>
       <div class="title">
         <h2 id={`${id}-title`}>{title}</h2>
         {aside !== undefined && <p class="aside">{aside}</p>}
-        {tools !== undefined && tools !== false && <div class="tools">{tools}</div>}
+        {tools && <div class="tools">{tools}</div>}
       </div>
       <div class="content">{children}</div>
     </section>
@@ -28,7 +28,7 @@ export function Section({ id, title, aside, tools, children }: SectionProps): JS
 }
 
 /** Text from outside: never markup, control characters visible, its direction kept to itself. */
-export function Outside({ text, mono = false }: { text: string; mono?: boolean }): JSX.Element {
+export function Outside({ text, mono = false }: { text: string; mono?: boolean }) {
   return <bdi class={mono ? 'mono' : undefined}>{visible(text)}</bdi>
 }
 
@@ -38,7 +38,7 @@ interface FieldProps {
   readonly onValue: (value: string) => void
 }
 
-export function SearchField({ label, value, onValue }: FieldProps): JSX.Element {
+export function SearchField({ label, value, onValue }: FieldProps) {
   const id = useId()
   return (
     <label for={id}>
@@ -49,7 +49,7 @@ export function SearchField({ label, value, onValue }: FieldProps): JSX.Element 
 }
 
 /** `children`: its options. */
-export function ChoiceField(props: FieldProps & { readonly children: ComponentChildren }): JSX.Element {
+export function ChoiceField(props: FieldProps & { readonly children: ComponentChildren }) {
   const { label, value, onValue, children } = props
   const id = useId()
   return (
@@ -62,7 +62,7 @@ export function ChoiceField(props: FieldProps & { readonly children: ComponentCh
   )
 }
 
-interface CopyLineProps {
+interface CopyProps {
   /** What the clipboard gets, exactly. */
   readonly line: string
   /** Names the line for a screen reader: which image, by which address. */
@@ -71,51 +71,42 @@ interface CopyLineProps {
 
 const SHOWN_MS = 2_000
 
-function useCopy(line: string, select?: () => void) {
+/** `field`: where the line stands; without one it is the button's title. */
+export function CopyButton({ line, label, field }: CopyProps & { field?: RefObject<HTMLElement | null> }) {
   const [copied, setCopied] = useState(false)
   const { answer } = useBench()
-  return {
-    copied,
-    async copy(): Promise<void> {
-      try {
-        await navigator.clipboard.writeText(line)
-      } catch {
-        select?.()
-        answer(
-          select === undefined
-            ? `The browser did not let us copy. The line is: ${line}`
-            : 'The browser did not let us copy. The line is selected: copy it with the keyboard.',
-        )
-        return
-      }
-      answer(`Copied: ${line}`)
-      setCopied(true)
-      setTimeout(() => setCopied(false), SHOWN_MS)
-    },
-  }
-}
+  const act = field === undefined ? 'copy line' : 'copy'
+  const word = copied ? 'copied' : act
 
-/** The button alone, where there is no room for the line; the line is its title. */
-export function CopyButton({ line, label }: CopyLineProps): JSX.Element {
-  const { copied, copy } = useCopy(line)
+  async function copy(): Promise<void> {
+    try {
+      await navigator.clipboard.writeText(line)
+    } catch {
+      const refused = 'The browser did not let us copy. The line is'
+      if (field?.current == null) return answer(`${refused}: ${line}`)
+      getSelection()?.selectAllChildren(field.current)
+      return answer(`${refused} selected: copy it with the keyboard.`)
+    }
+    answer(`Copied: ${line}`)
+    setCopied(true)
+    setTimeout(() => setCopied(false), SHOWN_MS)
+  }
+
   return (
     <button
       type="button"
       class="copy"
-      title={line}
-      aria-label={`${copied ? 'copied' : 'copy line'} ${label}`}
+      title={field === undefined ? line : undefined}
+      aria-label={`${word} ${label}`}
       onClick={() => void copy()}
     >
-      {copied ? 'copied' : 'copy line'}
+      {word}
     </button>
   )
 }
 
-export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
+export function CopyLine({ line, label }: CopyProps) {
   const field = useRef<HTMLElement>(null)
-  const { copied, copy } = useCopy(line, () => {
-    if (field.current !== null) getSelection()?.selectAllChildren(field.current)
-  })
   return (
     <span class="copy-line">
       <code ref={field} title={line}>
@@ -123,50 +114,44 @@ export function CopyLine({ line, label }: CopyLineProps): JSX.Element {
           <span key={at}>{word}</span>
         ))}
       </code>
-      <button
-        type="button"
-        class="copy"
-        aria-label={`${copied ? 'copied' : 'copy'} ${label}`}
-        onClick={() => void copy()}
-      >
-        {copied ? 'copied' : 'copy'}
-      </button>
+      <CopyButton line={line} label={label} field={field} />
     </span>
   )
 }
 
-/** `text` also says the share, since a bar alone says nothing to some. */
-export function Bar({ share, label }: { share: number; label: string }): JSX.Element {
+export function Bar({ share, label }: { share: number; label: string }) {
   return <progress value={Math.round(share * 1000)} max={1000} aria-label={label} />
 }
 
-interface Shown<T> {
-  readonly shown: readonly T[]
-  /** Shows the rest, or less again; null where there is no more. */
-  readonly more: JSX.Element | null
+/** Text by label; what is not known is left out. */
+export function Facts({ known }: { known: Readonly<Record<string, string | null>> }) {
+  return (
+    <dl class="facts">
+      {Object.entries(known).map(
+        ([label, text]) =>
+          text && (
+            <div key={label}>
+              <dt>{label}</dt>
+              <dd>
+                <Outside text={text} />
+              </dd>
+            </div>
+          ),
+      )}
+    </dl>
+  )
 }
 
-/** A list that begins short and shows the rest when asked. */
-export function useShown<T>(all: readonly T[], few: number): Shown<T> {
-  return useShort(all, few, { more: `show all ${all.length}`, less: `show the latest ${few}` })
-}
-
-/** The first few, and how many more there are. */
-export function useFold<T>(all: readonly T[], few: number): Shown<T> {
-  const words = { more: `${all.length - few} more`, less: `show the first ${few}` }
-  return useShort(all, few, words, 'fold')
-}
-
-function useShort<T>(
+/** A list that begins short, and the button that shows the rest, or less again; null where there is no more. */
+export function useShown<T>(
   all: readonly T[],
   few: number,
-  words: { readonly more: string; readonly less: string },
-  style?: string,
-): Shown<T> {
+  words = { more: `show all ${all.length}`, less: `show the latest ${few}` },
+) {
   const [whole, setWhole] = useState(false)
   if (all.length <= few) return { shown: all, more: null }
   const more = (
-    <p class={style}>
+    <p class="more">
       <button type="button" class="quiet" aria-expanded={whole} onClick={() => setWhole(!whole)}>
         {whole ? words.less : words.more}
       </button>

@@ -1,18 +1,15 @@
 /** The tally, to be read from a metre away, and the report that ends the visit. */
-import type { JSX } from 'preact'
 import { memo } from 'preact/compat'
 import { clockText } from '../../wording/units.ts'
-import type { BoardView } from '../snapshot-shape.ts'
+import type { Snapshot } from '../snapshot-shape.ts'
 import { unbroken } from './words.ts'
 
-interface TallyProps {
-  readonly board: Pick<BoardView, 'tally' | 'ended'>
-  readonly remaining: string | null
+interface TallyProps extends Pick<Snapshot, 'board' | 'remaining'> {
   /** When the server was last heard of, where it does not answer now. */
   readonly lostAt: Date | undefined
 }
 
-export const TallyLine = memo(function TallyLine({ board, remaining, lostAt }: TallyProps): JSX.Element {
+export const TallyLine = memo(function TallyLine({ board, remaining, lostAt }: TallyProps) {
   const parts = unbroken(board.tally).split(' · ')
   const isLost = lostAt !== undefined
   const below = isLost ? `No answer from the server: as of ${clockText(lostAt.toISOString())}.` : remaining

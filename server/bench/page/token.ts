@@ -1,10 +1,10 @@
 /**
- * The folder's token. It comes in the address that the server printed, leaves the address bar and the history at once,
- * and stays in this tab alone. Whoever answers on the server's port proves that it knows the token before it is told
- * it: after a restart another program may have taken the port.
+ * Asking the server with the folder's token. It comes in the address that the server printed, leaves the address bar and
+ * the history at once, and stays in this tab alone. Whoever answers on the server's port proves that it knows the token
+ * before it is told it: after a restart another program may have taken the port.
  */
 import { proofText } from '../proof-text.ts'
-import { AskError, answerTo } from './answers.ts'
+import { answerTo } from './answers.ts'
 
 /** `not said`: the server was asked and gave no answer; it is asked again. */
 export type Permission = 'unknown' | 'may change' | 'no token' | 'old token' | 'not said'
@@ -25,19 +25,41 @@ export function createTokenKeeper(onChange: () => void) {
     onChange()
   }
 
-  async function headers(): Promise<Readonly<Record<string, string>>> {
+  /** Rejects with a sentence when the server does not prove that it is the one. */
+  async function authorization(): Promise<string> {
     if (token === undefined || !(await isKnown(token))) {
       set(token === undefined ? 'no token' : 'old token')
-      throw new AskError('', 'The server does not know the token of this page. Nothing was done.')
+      throw new Error('The server does not know the token of this page. Nothing was done.')
     }
-    return { authorization: `Bearer ${token}` }
+    return `Bearer ${token}`
+  }
+
+  /** What the server said against it, as a sentence. */
+  function refusal(status: number, text: string): Error {
+    if (status === 401) set('old token')
+    try {
+      const { error } = JSON.parse(text) as { error: { message: string } }
+      return new Error(error.message)
+    } catch {
+      return new Error(`The server answered with ${status}. Nothing was done.`)
+    }
+  }
+
+  /** With a body it changes something. What the server refuses comes back as a sentence. */
+  async function ask<T>(path: string, body?: object, withinMs?: number): Promise<T> {
+    const headers = { authorization: await authorization(), 'content-type': 'application/json' }
+    const init = body === undefined ? { headers } : { method: 'POST', headers, body: JSON.stringify(body) }
+    const { status, text } = await answerTo(path, init, withinMs)
+    if (status !== 200) throw refusal(status, text)
+    return JSON.parse(text) as T
   }
 
   async function check(): Promise<void> {
     clearTimeout(again)
     if (token === undefined) return set('no token')
     try {
-      const { status } = await answerTo('/api/token', { method: 'POST', headers: await headers() })
+      const headers = { authorization: await authorization() }
+      const { status } = await answerTo('/api/token', { method: 'POST', headers })
       if (status === 204) return set('may change')
       if (status === 401) return set('old token')
     } catch {
@@ -58,12 +80,11 @@ export function createTokenKeeper(onChange: () => void) {
 
   return {
     permission: (): Permission => permission,
-    /** What a change is asked with. Rejects with a sentence when the server does not prove that it is the one. */
-    headers,
+    ask,
     /** Asks the server whether the token is the right one; call whenever a run is met. Never rejects. */
     check,
-    /** The server said that the token is not the right one. */
-    refused: (): void => set('old token'),
+    authorization,
+    refusal,
   }
 }
 

@@ -1,14 +1,7 @@
 /** Writing down for a device what it printed: a version or a note. What will stand in the ledger is shown first. */
-import type { JSX } from 'preact'
 import { useEffect, useId, useState } from 'preact/hooks'
-import { messageOf } from '../../errors.ts'
-import { useBench } from './context.ts'
+import { type Bench, useBench } from './context.ts'
 import { ChoiceField, Outside } from './parts.tsx'
-
-/** `version`: what would be recorded as one, chosen as `fetchproof observe` chooses it. */
-export interface VersionAnswer {
-  readonly version: string | null
-}
 
 type When = 'before' | 'after' | 'note'
 
@@ -17,30 +10,26 @@ interface WriteDownProps {
   readonly device: string
   readonly devices: readonly string[]
   readonly onDevice: (device: string) => void
-  readonly onWrite: (members: object) => void
-  readonly onProblem: (problem: string) => void
+  /** `written`: what is to be written; rejects with a sentence where there is nothing. */
+  readonly onWrite: (written: () => Promise<object>) => void
 }
 
-const NOTHING_PASTED = 'Paste first what the device printed.'
+export const NOTHING_PASTED = 'Paste first what the device printed.'
 const NO_VERSION =
   'No version stands out in it, and a digest is none. Put the version alone into the field above, or record the text as a note.'
 
-export function WriteDown(props: WriteDownProps): JSX.Element {
+export function WriteDown({ printed, device, devices, onDevice, onWrite }: WriteDownProps) {
   const { ask } = useBench()
   const [when, setWhen] = useState<When>('after')
   const id = useId()
 
-  async function write(): Promise<void> {
-    const text = props.printed.trim()
-    if (text === '') return props.onProblem(NOTHING_PASTED)
-    if (when === 'note') return props.onWrite({ note: text })
-    try {
-      const { version } = await ask<VersionAnswer>('/api/version', { text })
-      if (version === null) props.onProblem(NO_VERSION)
-      else props.onWrite({ [when]: version })
-    } catch (error) {
-      props.onProblem(messageOf(error))
-    }
+  async function written(): Promise<object> {
+    const text = printed.trim()
+    if (text === '') throw new Error(NOTHING_PASTED)
+    if (when === 'note') return { note: text }
+    const version = await versionIn(text, ask)
+    if (version === null) throw new Error(NO_VERSION)
+    return { [when]: version }
   }
 
   return (
@@ -51,13 +40,13 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
         <input
           id={`${id}-device`}
           list={`${id}-devices`}
-          value={props.device}
+          value={device}
           autocomplete="off"
-          onInput={(event) => props.onDevice(event.currentTarget.value)}
+          onInput={(event) => onDevice(event.currentTarget.value)}
         />
       </label>
       <datalist id={`${id}-devices`}>
-        {props.devices.map((name) => (
+        {devices.map((name) => (
           <option key={name} value={name} />
         ))}
       </datalist>
@@ -66,15 +55,15 @@ export function WriteDown(props: WriteDownProps): JSX.Element {
         <option value="after">the version after the pull</option>
         <option value="note">a note</option>
       </ChoiceField>
-      <button type="button" onClick={() => void write()}>
+      <button type="button" onClick={() => onWrite(written)}>
         Record
       </button>
-      <ToBeWritten printed={props.printed} when={when} />
+      <ToBeWritten printed={printed} when={when} />
     </fieldset>
   )
 }
 
-function ToBeWritten({ printed, when }: { printed: string; when: When }): JSX.Element | null {
+function ToBeWritten({ printed, when }: { printed: string; when: When }) {
   const version = useVersionIn(printed)
   if (printed.trim() === '') return null
   if (when === 'note') return <p class="hint proposal">The text above will be recorded as it stands.</p>
@@ -103,8 +92,8 @@ function useVersionIn(printed: string): string | null | undefined {
     if (printed.trim() === '') return
     let dropped = false
     const timer = setTimeout(() => {
-      ask<VersionAnswer>('/api/version', { text: printed }).then(
-        ({ version }) => dropped || setAnswer({ of: printed, version }),
+      versionIn(printed, ask).then(
+        (version) => dropped || setAnswer({ of: printed, version }),
         () => undefined,
       )
     }, ASK_AFTER_MS)
@@ -114,4 +103,10 @@ function useVersionIn(printed: string): string | null | undefined {
     }
   }, [printed, ask])
   return answer?.of === printed ? answer.version : undefined
+}
+
+/** What would be recorded as a version, chosen as `fetchproof observe` chooses it; null where none stands out. */
+export async function versionIn(text: string, ask: Bench['ask']): Promise<string | null> {
+  const { version } = await ask<{ version: string | null }>('/api/version', { text })
+  return version
 }
