@@ -4,7 +4,7 @@
  */
 import { createHash } from 'node:crypto'
 import { realpathSync } from 'node:fs'
-import { readOwnSecret, takeOwnSecret } from '../files/own-secret.ts'
+import { readOwnSecret, takeOwnSecret } from '../files/user-state.ts'
 
 /** That of these records; undefined where there is none that only this user could have read. */
 export const readPageToken = (records: string): string | undefined => readOwnSecret(nameOf(records))

@@ -7,12 +7,12 @@ import { access, type FileHandle, open, realpath, stat } from 'node:fs/promises'
 import { isAbsolute, relative, resolve, sep } from 'node:path'
 import { promisify } from 'node:util'
 import { FetchproofError, systemCode } from '../errors.ts'
+import { NO_LINK, NO_WAITING } from './regular-file.ts'
 
 /** Of `st_blocks` (POSIX leaves it open, every system here counts in these). */
 const ALLOCATION_UNIT = 512
 
-// Non-blocking exists on Windows as little as named pipes in folders do.
-const READING = constants.O_RDONLY | (constants.O_NONBLOCK ?? 0)
+const READING = constants.O_RDONLY | NO_WAITING
 
 /** What `fstat` says of the file whose bytes a version names. BigInts as `fs.BigIntStats` gives them. */
 export interface FileIdentity {
@@ -96,7 +96,7 @@ export async function openInside(
   mayOpen: (name: string) => boolean = () => true,
 ): Promise<OpenFile> {
   const real = await resolveInside(folder, file, mayOpen)
-  const handle = await open(real, READING | (constants.O_NOFOLLOW ?? 0))
+  const handle = await open(real, READING | NO_LINK)
   try {
     const [stats, now] = await Promise.all([
       handle.stat({ bigint: true }),

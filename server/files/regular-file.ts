@@ -6,7 +6,7 @@ import { closeSync, constants, fstatSync, openSync, readSync, type Stats } from 
 import { type FileHandle, open } from 'node:fs/promises'
 
 // Neither flag exists on Windows, where named pipes do not stand in folders.
-const NO_WAITING = constants.O_NONBLOCK ?? 0
+export const NO_WAITING = constants.O_NONBLOCK ?? 0
 /** Fails with ELOOP where a link stands in the last place of the path. */
 export const NO_LINK = constants.O_NOFOLLOW ?? 0
 
@@ -35,24 +35,21 @@ export async function openRegular(path: string, options: RegularFileOptions = {}
 export function readRegular(path: string, mostBytes: number, options: RegularFileOptions = {}): Buffer {
   const descriptor = openSync(path, flagsOf(options))
   try {
-    assertRegular(fstatSync(descriptor))
+    const stats = fstatSync(descriptor)
+    assertRegular(stats)
     // One byte more than there may be, so that a longer file shows as one, however fast it grows.
-    const buffer = Buffer.allocUnsafe(Math.min(mostBytes, fstatSync(descriptor).size) + 1)
+    const buffer = Buffer.allocUnsafe(Math.min(mostBytes, stats.size) + 1)
     let bytes = 0
     for (;;) {
       const read = readSync(descriptor, buffer, bytes, buffer.length - bytes, bytes)
       bytes += read
       if (read === 0 || bytes === buffer.length) break
     }
-    if (bytes > mostBytes) throw tooLarge(mostBytes)
+    if (bytes > mostBytes) throw failure(`it is larger than ${mostBytes} bytes`, TOO_LARGE)
     return buffer.subarray(0, bytes)
   } finally {
     closeSync(descriptor)
   }
-}
-
-export function tooLarge(mostBytes: number): Error {
-  return Object.assign(new Error(`it is larger than ${mostBytes} bytes`), { code: TOO_LARGE })
 }
 
 function flagsOf({ followLink = false }: RegularFileOptions): number {
@@ -60,6 +57,9 @@ function flagsOf({ followLink = false }: RegularFileOptions): number {
 }
 
 function assertRegular(stats: Stats): void {
-  if (stats.isFile()) return
-  throw Object.assign(new Error('it is not a regular file'), { code: NOT_REGULAR })
+  if (!stats.isFile()) throw failure('it is not a regular file', NOT_REGULAR)
+}
+
+function failure(message: string, code: string): Error {
+  return Object.assign(new Error(message), { code })
 }

@@ -11,10 +11,10 @@ import { dirname } from 'node:path'
 import { systemCode } from '../errors.ts'
 import type { FileIdentity } from '../files/folder.ts'
 import { heldFolder } from '../files/held-folder.ts'
-import { openRegular, tooLarge } from '../files/regular-file.ts'
+import { readRegular } from '../files/regular-file.ts'
 import { replaceFile, sweepBeside } from '../files/replacing.ts'
 import type { EntryOf } from '../ledger/entries.ts'
-import { BLOCK_BYTES } from './digest-block-size.ts'
+import { BLOCK_BYTES } from './digest-task.ts'
 import type { Version } from './image.ts'
 import type { Judgement } from './judge.ts'
 
@@ -30,19 +30,19 @@ const BYTES_AT_MOST = 64 * 1024 * 1024
 const beginning = (seal: string): string => `{"form":2,"seal":"${seal}","images":`
 const BEGINNING_BYTES = beginning('0'.repeat(64)).length
 
-interface StoredImage {
-  readonly size: string
-  readonly mtimeNs: string
-  readonly ctimeNs: string
-  readonly ino: string
-  readonly gaps?: Version['gaps']
-  readonly sha256: string
-  readonly crc32: string
-  readonly blockBytes: number
+interface StoredImage
+  extends StoredIdentity,
+    Pick<Version, 'gaps' | 'sha256' | 'crc32' | 'blockBytes' | 'more'> {
   /** base64 */
   readonly blocks: string
-  readonly more: Version['more']
   readonly judgement: Omit<Judgement, 'holds'>
+}
+
+type StoredIdentity = ReturnType<typeof storedIdentity>
+
+interface Kept {
+  readonly version: Version
+  readonly judgement?: Judgement
 }
 
 /** What the ledger says of a version. */
@@ -61,7 +61,7 @@ export async function openCatalogueStore(options: {
 }) {
   // Long: one file, read, changed and written by turns.
   const { file, secret, onTrouble } = options
-  const images = await load(file, secret, onTrouble)
+  const images = load(file, secret, onTrouble)
   // Now or never: a folder that has gone later was on a disk that was taken away.
   await mkdir(dirname(file), { recursive: true }).catch(() => undefined)
   const stillThere = heldFolder(dirname(file))
@@ -82,6 +82,7 @@ export async function openCatalogueStore(options: {
       const text = JSON.stringify(Object.fromEntries(images))
       await replaceFile(file, `${beginning(sealOf(text, secret))}${text}}`)
       failures = 0
+      afterMs = Math.max(WRITE_AFTER_MS, 20 * (performance.now() - beganMs))
     } catch (error) {
       failures += 1
       if (failures === 1) {
@@ -90,11 +91,9 @@ export async function openCatalogueStore(options: {
           `Digests cannot be kept in ${file} (${cause}). It is tried again; until it works, images are read again at the next start.`,
         )
       }
+      afterMs = Math.min(WRITE_AGAIN_AT_MOST_MS, WRITE_AFTER_MS * 2 ** failures)
+      changed()
     }
-    afterMs = Math.max(WRITE_AFTER_MS, 20 * (performance.now() - beganMs))
-    if (failures === 0) return
-    afterMs = Math.min(WRITE_AGAIN_AT_MOST_MS, WRITE_AFTER_MS * 2 ** failures)
-    changed()
   }
 
   function flush(): Promise<void> {
@@ -115,7 +114,7 @@ export async function openCatalogueStore(options: {
      * The version and judgement of exactly this file, when they can be trusted. What held it is not kept: published
      * checksums are compared anew.
      */
-    find(name: string, identity: FileIdentity): { version: Version; judgement?: Judgement } | undefined {
+    find(name: string, identity: FileIdentity): Kept | undefined {
       const stored = images.get(name)
       if (stored === undefined || !isSameFile(stored, identity)) return undefined
       return trusted(stored, identity, options.recorded(name, stored.sha256))
@@ -136,12 +135,14 @@ export async function openCatalogueStore(options: {
   }
 }
 
-function isSameFile(stored: StoredImage, identity: FileIdentity): boolean {
+function storedIdentity({ size, mtimeNs, ctimeNs, ino }: FileIdentity) {
+  return { size: String(size), mtimeNs: String(mtimeNs), ctimeNs: String(ctimeNs), ino: String(ino) }
+}
+
+function isSameFile(stored: StoredIdentity, identity: FileIdentity): boolean {
+  const { size, mtimeNs, ctimeNs, ino } = storedIdentity(identity)
   return (
-    stored.size === String(identity.size) &&
-    stored.mtimeNs === String(identity.mtimeNs) &&
-    stored.ctimeNs === String(identity.ctimeNs) &&
-    stored.ino === String(identity.ino)
+    stored.size === size && stored.mtimeNs === mtimeNs && stored.ctimeNs === ctimeNs && stored.ino === ino
   )
 }
 
@@ -149,68 +150,56 @@ function trusted(
   stored: StoredImage,
   identity: FileIdentity,
   recorded: OnRecord | undefined,
-): { version: Version; judgement?: Judgement } | undefined {
-  if (recorded === undefined || stored.crc32 !== recorded.crc32) return undefined
-  if (stored.blockBytes !== BLOCK_BYTES) return undefined
+): Kept | undefined {
+  const { sha256, crc32, blockBytes, gaps, judgement } = stored
+  if (recorded === undefined || crc32 !== recorded.crc32 || blockBytes !== BLOCK_BYTES) return undefined
   const blocks = new Uint8Array(Buffer.from(stored.blocks, 'base64'))
   const bytes = Number(identity.size)
   if (blocks.length !== Math.ceil(bytes / BLOCK_BYTES) * 32) return undefined
   const blocksSha256 = createHash('sha256').update(blocks).digest('hex')
   if (blocksSha256 !== recorded.blocksSha256) return undefined
   const version: Version = Object.freeze({
-    sha256: stored.sha256,
+    sha256,
     bytes,
-    crc32: stored.crc32,
-    blockBytes: stored.blockBytes,
+    crc32,
+    blockBytes,
     blocks,
     blocksSha256,
     identity,
-    ...(stored.gaps !== undefined && { gaps: stored.gaps }),
-    more: Object.freeze(recorded.published.standing === 'differs' ? {} : { ...stored.more }),
+    ...(gaps !== undefined && { gaps }),
+    more: Object.freeze(recorded.published.standing === 'differs' ? {} : stored.more),
   })
-  const { judgement } = stored
-  return sameFormat(judgement.format, recorded.format)
-    ? { version, judgement: Object.freeze({ ...judgement, holds: [] }) }
-    : { version }
-}
-
-function sameFormat(a: OnRecord['format'], b: OnRecord['format']): boolean {
-  return a.kind === b.kind && a.verdict === b.verdict
+  const { kind, verdict } = recorded.format
+  if (judgement.format.kind !== kind || judgement.format.verdict !== verdict) return { version }
+  return { version, judgement: Object.freeze({ ...judgement, holds: [] }) }
 }
 
 function storedForm(version: Version, judgement: Judgement, old: StoredImage | undefined): StoredImage {
-  const { identity, sha256, crc32, blockBytes, more } = version
+  const { identity, sha256, crc32, blockBytes, gaps, more } = version
   const { holds: _found, ...kept } = judgement
   return {
-    size: String(identity.size),
-    mtimeNs: String(identity.mtimeNs),
-    ino: String(identity.ino),
-    ctimeNs: String(identity.ctimeNs),
-    ...(version.gaps !== undefined && { gaps: version.gaps }),
+    ...storedIdentity(identity),
+    ...(gaps !== undefined && { gaps }),
     sha256,
     crc32,
     blockBytes,
     blocks: old?.sha256 === sha256 ? old.blocks : Buffer.from(version.blocks).toString('base64'),
-    more: { ...more },
-    judgement: { ...kept, notes: [...judgement.notes] },
+    more,
+    judgement: kept,
   }
 }
 
-async function load(
-  file: string,
-  secret: string,
-  onTrouble: (message: string) => void,
-): Promise<Map<string, StoredImage>> {
-  let why: string
+function load(file: string, secret: string, onTrouble: (message: string) => void): Map<string, StoredImage> {
+  let why = 'they were not kept by you on this laptop'
   try {
-    const bytes = await readWhole(file)
+    const bytes = readRegular(file, BYTES_AT_MOST)
     const kept = bytes.subarray(BEGINNING_BYTES, -1)
     if (bytes.toString('latin1', 0, BEGINNING_BYTES) === beginning(sealOf(kept, secret)))
       return new Map(Object.entries(JSON.parse(kept.toString('utf8')) as Record<string, StoredImage>))
-    why = 'they were not kept by you on this laptop'
   } catch (error) {
-    if (systemCode(error) === 'ENOENT' || systemCode(error) === 'ENOTDIR') return new Map()
-    why = systemCode(error) ?? String(error)
+    const code = systemCode(error)
+    if (code === 'ENOENT' || code === 'ENOTDIR') return new Map()
+    why = code ?? String(error)
   }
   onTrouble(`The digests kept in ${file} cannot be used (${why}); every image is read again.`)
   return new Map()
@@ -218,14 +207,4 @@ async function load(
 
 function sealOf(kept: string | Buffer, secret: string): string {
   return createHmac('sha256', secret).update(kept).digest('hex')
-}
-
-async function readWhole(file: string): Promise<Buffer> {
-  const handle = await openRegular(file)
-  try {
-    if ((await handle.stat()).size > BYTES_AT_MOST) throw tooLarge(BYTES_AT_MOST)
-    return await handle.readFile()
-  } finally {
-    await handle.close()
-  }
 }

@@ -5,7 +5,7 @@ import { FetchproofError } from '../errors.ts'
 import { FILE_ACCESS, type FileAccess } from '../files/file-access.ts'
 import { checkFolder, isInside, openAgain } from '../files/folder.ts'
 import { createWriterOf, type WriterOf } from '../files/open-writers.ts'
-import { takeOwnSecret } from '../files/own-secret.ts'
+import { takeOwnSecret } from '../files/user-state.ts'
 import type { Settings } from '../settings.ts'
 import { createTell } from './catalogue-events.ts'
 import { CATALOGUE_FILE, type OnRecordOf, openCatalogueStore } from './catalogue-store.ts'
@@ -133,8 +133,7 @@ export async function createCatalogue(options: CatalogueOptions) {
     onSeen: (sight) => {
       const kind = rule.kindOf(sight.name)
       if (kind === 'checksums') checksums.seen(sight)
-      else if (kind === 'perhaps a document') documents.seen(sight, 'document')
-      else if (kind === 'image') documents.seen(sight, 'image')
+      else if (kind !== 'never') documents.seen(sight, kind)
       else {
         passedOver.set(sight.name, wordsForNever(sight.name))
         downloads.seen(sight.name)
@@ -148,7 +147,7 @@ export async function createCatalogue(options: CatalogueOptions) {
       downloads.gone(name)
     },
     onTrouble,
-    ...(options.fileEvents === undefined ? {} : { events: options.fileEvents }),
+    events: options.fileEvents,
   })
   const checksums = createChecksumFiles({ judge, onTrouble, rejudge: () => rejudge() })
   const documents = createDocuments({
@@ -180,7 +179,7 @@ export async function createCatalogue(options: CatalogueOptions) {
   }
 
   function wakeIdle(): void {
-    if (waiting.length === 0 || lives.unsettled().size > 0) return
+    if (waiting.length === 0 || !lives.areSettled()) return
     for (const wake of waiting.splice(0)) wake()
   }
 
@@ -188,11 +187,6 @@ export async function createCatalogue(options: CatalogueOptions) {
     const names = name === undefined ? [...lives.all()].map((image) => image.name) : [name]
     await Promise.all(names.map((each) => lives.rejudge(each)))
     wakeIdle()
-  }
-
-  async function lookedInto(): Promise<void> {
-    await checksums.settled()
-    await documents.settled()
   }
 
   await watch.start()
@@ -238,10 +232,11 @@ export async function createCatalogue(options: CatalogueOptions) {
     rescan: watch.rescan,
     /** Resolves when every known file is ready, held or locked. */
     async idle(): Promise<void> {
-      await lookedInto()
-      while (lives.unsettled().size > 0 && closing === undefined) {
+      for (;;) {
+        await checksums.settled()
+        await documents.settled()
+        if (lives.areSettled() || closing !== undefined) return
         await new Promise<void>((wake) => waiting.push(wake))
-        await lookedInto()
       }
     },
     close(): Promise<void> {

@@ -37,18 +37,13 @@ export function gapsOf(
 /** The judgement, with what the traces of a copy add to it. */
 export function withCopyTraces(judgement: Judgement, { gaps, identity }: Version): Judgement {
   if (judgement.sure) return judgement
-  const notes = [
-    ...judgement.notes,
-    ...(gaps === 'zeros at the end' ? [ENDS_IN_ZEROS] : []),
-    ...(gaps === 'holes' ? [HOLES] : []),
-    ...(isMarked(Number(identity.mtimeNs / 1_000_000n)) ? [MARKED] : []),
-  ]
-  const traces = [
-    ...(gaps === 'only zeros' ? [ONLY_ZEROS] : []),
-    ...(gaps === 'end unwritten' ? [UNWRITTEN] : []),
-    ...(isFirstSecond(identity.mtimeNs) ? [BROKEN_OFF] : []),
-  ]
-  return { ...judgement, notes, holds: [...judgement.holds, ...traces] }
+  const notes = [...judgement.notes]
+  const holds = [...judgement.holds]
+  if (gaps === 'zeros at the end' || gaps === 'holes') notes.push(GAP_NOTES[gaps])
+  if (gaps === 'only zeros' || gaps === 'end unwritten') holds.push({ cause: gaps, reason: GAP_HOLDS[gaps] })
+  if (isMarked(Number(identity.mtimeNs / 1_000_000n))) notes.push(MARKED)
+  if (isFirstSecond(identity.mtimeNs)) holds.push(BROKEN_OFF)
+  return { ...judgement, notes, holds }
 }
 
 /** Some copies put 0 for the seconds and leave the fraction of the source's date. */
@@ -56,22 +51,20 @@ function isFirstSecond(mtimeNs: bigint): boolean {
   return mtimeNs >= 0n && mtimeNs < 1_000_000_000n
 }
 
-const ENDS_IN_ZEROS =
-  'It ends in a long run of zeros: padding, or a copy that reserved the full size and did not write the rest. Compare its digest with the one at its source.'
-const HOLES =
-  'The disk holds no data for parts of it: a tool left out zeros, or a download that reserved the full size and broke off. Compare its digest with the one at its source.'
-const MARKED =
-  'Its date is that of 1970 or 1980, which some copies give to a file that is not complete, and some archives to every file. Compare its digest with the one at its source.'
-const ONLY_ZEROS: HoldReason = {
-  cause: 'only zeros',
-  reason:
-    'It is nothing but zeros: a copy that set its size and broke off before the first byte leaves this. Copy it again, or lift the hold if it is meant to be so.',
+const GAP_NOTES = {
+  'zeros at the end':
+    'It ends in a long run of zeros: padding, or a copy that reserved the full size and did not write the rest. Compare its digest with the one at its source.',
+  holes:
+    'The disk holds no data for parts of it: a tool left out zeros, or a download that reserved the full size and broke off. Compare its digest with the one at its source.',
 }
-const UNWRITTEN: HoldReason = {
-  cause: 'end unwritten',
-  reason:
+const GAP_HOLDS = {
+  'only zeros':
+    'It is nothing but zeros: a copy that set its size and broke off before the first byte leaves this. Copy it again, or lift the hold if it is meant to be so.',
+  'end unwritten':
     'Its end was never written: it has its full size, but the disk holds no data for the end of it. A copy that broke off leaves this. Copy it again, or lift the hold if it is meant to be so.',
 }
+const MARKED =
+  'Its date is that of 1970 or 1980, which some copies give to a file that is not complete, and some archives to every file. Compare its digest with the one at its source.'
 const BROKEN_OFF: HoldReason = {
   cause: 'dated 1970',
   reason:

@@ -46,12 +46,12 @@ export function createLane(options: LaneOptions) {
   let withThreads: Waiting | undefined
   let closed = false
 
-  const isStopped = (waiting: Waiting) => closed || waiting.setBack || waiting.job.signal?.aborted === true
+  const isOver = (job: LaneJob) => closed || job.signal?.aborted === true
 
   function askFor(waiting: Waiting): Ask {
     return (task, onProgress) =>
       oneByOne(async () => {
-        if (isStopped(waiting)) return { kind: 'cancelled' }
+        if (waiting.setBack || isOver(waiting.job)) return { kind: 'cancelled' }
         withThreads = waiting
         try {
           return await threads.run(task, onProgress)
@@ -62,14 +62,9 @@ export function createLane(options: LaneOptions) {
   }
 
   async function run(waiting: Waiting): Promise<void> {
-    const { job } = waiting
-    const cancel = () => {
-      if (withThreads === waiting) void threads.cancel()
-    }
-    job.signal?.addEventListener('abort', cancel, { once: true })
     try {
-      await job.work(askFor(waiting))
-      if (waiting.setBack && job.signal?.aborted !== true && !closed) {
+      await waiting.job.work(askFor(waiting))
+      if (waiting.setBack && !isOver(waiting.job)) {
         waiting.setBack = false
         insert(queue, waiting)
       } else waiting.done()
@@ -77,7 +72,6 @@ export function createLane(options: LaneOptions) {
       if (closed) waiting.done()
       else waiting.failed(error)
     } finally {
-      job.signal?.removeEventListener('abort', cancel)
       running.delete(waiting)
       pump()
     }
@@ -91,33 +85,37 @@ export function createLane(options: LaneOptions) {
     }
   }
 
+  function cancel(waiting: Waiting): void {
+    const at = queue.indexOf(waiting)
+    if (at >= 0) {
+      queue.splice(at, 1)
+      waiting.done()
+    } else if (withThreads === waiting) void threads.cancel()
+  }
+
   function setBackOthers(): void {
     for (const waiting of running.keys()) {
       if (waiting.job.urgent) continue
       waiting.setBack = true
-      if (withThreads === waiting) void threads.cancel()
+      cancel(waiting)
     }
   }
 
   return {
     /** Settles when the job is done or was cancelled. */
     enqueue(job: LaneJob): Promise<void> {
-      if (closed || job.signal?.aborted === true) return Promise.resolve()
-      let leave = (): void => {}
+      if (isOver(job)) return Promise.resolve()
+      let aborted = (): void => {}
       const over = new Promise<void>((done, failed) => {
         const dueMs = performance.now() + Math.min(LATEST_MS, job.bytes / BYTES_A_MS)
         const waiting: Waiting = { job, dueMs, done, failed, setBack: false }
+        aborted = () => cancel(waiting)
+        job.signal?.addEventListener('abort', aborted, { once: true })
         insert(queue, waiting)
-        leave = () => {
-          const at = queue.indexOf(waiting)
-          if (at >= 0) queue.splice(at, 1)
-          if (at >= 0) done()
-        }
-        job.signal?.addEventListener('abort', leave, { once: true })
         if (job.urgent) setBackOthers()
         pump()
       })
-      return over.finally(() => job.signal?.removeEventListener('abort', leave))
+      return over.finally(() => job.signal?.removeEventListener('abort', aborted))
     },
     async close(): Promise<void> {
       closed = true

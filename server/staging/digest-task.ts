@@ -1,15 +1,17 @@
 /** What passes between digests.ts and its threads. */
 
+/** Bytes a block: the unit that is digested, kept and verified before it is sent. A list of blocks of another size is worth nothing. */
+export const BLOCK_BYTES = 256 * 1024
+
 /** Indexes into the words shared by two threads that digest one file (see digest-worker.ts). */
 export const RING = { filled: 0, taken: 1 } as const
 export const RING_SLOTS = 8
-/** A multiple of every block size in use. */
+/** Whole blocks. */
 export const CHUNK_BYTES = 1024 * 1024
 
 export interface DigestTask {
   readonly fd: number
   readonly bytes: number
-  readonly blockBytes: number
   /** Names as `node:crypto` knows them. */
   readonly algorithms: readonly string[]
 }
@@ -30,7 +32,7 @@ export type DigestAnswer =
   /** What this thread was asked for. */
   | {
       readonly kind: 'done'
-      readonly digests?: Readonly<Record<string, string>>
+      readonly digests: Readonly<Record<string, string>>
       readonly blocks?: BlockDigests
     }
   /** The file ended before `bytes`. */

@@ -1,7 +1,6 @@
 /** The threads of a lane: started when needed, ended when idle for a while, not wanted any more, or broken. */
 import { Worker } from 'node:worker_threads'
 import {
-  type BlockDigests,
   CHUNK_BYTES,
   type DigestAnswer,
   type DigestPart,
@@ -19,14 +18,10 @@ export interface DigestThreadOptions {
   readonly parts: readonly DigestPart[]
 }
 
+export type DigestsFound = Extract<DigestAnswer, { kind: 'done' }>
 export type DigestResult =
-  | {
-      readonly kind: 'done'
-      readonly digests: Readonly<Record<string, string>>
-      readonly blocks?: BlockDigests
-    }
-  /** The file ended before its length. */
-  | { readonly kind: 'short' }
+  | DigestsFound
+  | Extract<DigestAnswer, { kind: 'short' }>
   | { readonly kind: 'cancelled' }
 
 export type DigestThreads = ReturnType<typeof createDigestThreads>
@@ -89,12 +84,12 @@ export function createDigestThreads({ workerFile, parts }: DigestThreadOptions) 
       new Int32Array(ring).fill(0)
       if (workers.length === 0) start()
       let missing = parts.length
-      let found: DigestResult & { kind: 'done' } = { kind: 'done', digests: {} }
+      let found: DigestsFound = { kind: 'done', digests: {} }
       return new Promise<DigestResult>((resolve, reject) => {
         current = {
           receive(answer) {
             if (answer.kind === 'progress') onProgress(answer.share)
-            else if (answer.kind === 'short') stop({ kind: 'short' })
+            else if (answer.kind === 'short') stop(answer)
             else if (answer.kind === 'failed')
               stop(Object.assign(new Error(answer.message), { code: answer.code }))
             else {

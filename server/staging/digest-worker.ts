@@ -14,10 +14,11 @@
  */
 import { createHash } from 'node:crypto'
 import { readSync } from 'node:fs'
+import { setPriority } from 'node:os'
 import { type MessagePort, parentPort, workerData } from 'node:worker_threads'
 import { crc32 } from 'node:zlib'
-import { lowerPriority } from './background-priority.ts'
 import {
+  BLOCK_BYTES,
   type BlockDigests,
   CHUNK_BYTES,
   type DigestAnswer,
@@ -28,6 +29,8 @@ import {
 } from './digest-task.ts'
 
 const PROGRESS_MS = 100
+/** Serving has the processor first when there is too little for both. */
+const STEPPED_BACK = 10
 
 class Short extends Error {}
 
@@ -82,15 +85,15 @@ function* takeChunks(task: DigestTask, chunks: Chunks): Generator<Buffer> {
   }
 }
 
-function createBlockDigests({ bytes, blockBytes }: DigestTask) {
-  const blocks = new Uint8Array(Math.ceil(bytes / blockBytes) * 32)
+function createBlockDigests({ bytes }: DigestTask) {
+  const blocks = new Uint8Array(Math.ceil(bytes / BLOCK_BYTES) * 32)
   let index = 0
   let crc = 0
   const zeros = { zerosAtEnd: 0, zeroPageBytes: 0 }
   return {
     add(chunk: Uint8Array): void {
-      for (let offset = 0; offset < chunk.length; offset += blockBytes) {
-        const block = chunk.subarray(offset, offset + blockBytes)
+      for (let offset = 0; offset < chunk.length; offset += BLOCK_BYTES) {
+        const block = chunk.subarray(offset, offset + BLOCK_BYTES)
         blocks.set(createHash('sha256').update(block).digest(), index * 32)
         index += 1
       }
@@ -147,16 +150,22 @@ function failed(error: unknown): DigestAnswer {
   return { kind: 'failed', code, message: String(error) }
 }
 
-function isDigestWorkerData(data: unknown): data is DigestWorkerData {
-  return typeof data === 'object' && data !== null && 'part' in data && 'chunks' in data && 'ring' in data
+/** Only Linux keeps the nice value per thread (sched(7)); elsewhere it would be that of the whole program. */
+function stepBack(): void {
+  if (process.platform !== 'linux') return
+  try {
+    setPriority(0, STEPPED_BACK)
+  } catch {
+    // Background work at full priority is slower serving, not an error.
+  }
 }
 
 // Runs only where digests.ts loaded it as a thread of its own.
-if (parentPort !== null && isDigestWorkerData(workerData)) {
+if (parentPort !== null) {
   const port = parentPort
-  const data = workerData
+  const data = workerData as DigestWorkerData
   const chunks = { memory: Buffer.from(data.chunks), ring: new Int32Array(data.ring) }
-  if (data.part === 'more') lowerPriority()
+  if (data.part === 'more') stepBack()
   port.on('message', (task: DigestTask) => {
     try {
       port.postMessage(digest(task, data, chunks, port))

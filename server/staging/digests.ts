@@ -7,10 +7,9 @@ import { createHash } from 'node:crypto'
 import { fileURLToPath } from 'node:url'
 import { builtScript } from '../files/built-script.ts'
 import { type FileIdentity, type OpenFile, sameFile } from '../files/folder.ts'
-import { BLOCK_BYTES } from './digest-block-size.ts'
 import { createLane, type Lane } from './digest-lane.ts'
-import type { Zeros } from './digest-task.ts'
-import type { DigestResult } from './digest-threads.ts'
+import { BLOCK_BYTES, type Zeros } from './digest-task.ts'
+import type { DigestsFound } from './digest-threads.ts'
 import type { Version } from './image.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
@@ -42,11 +41,10 @@ interface DigestOrder {
 export type Digests = ReturnType<typeof createDigests>
 
 /** `workerFile` is only for tests that need another one. Starts no thread before there is something to read. */
-export function createDigests(options: { workerFile?: string; blockBytes?: number } = {}) {
+export function createDigests(options: { workerFile?: string } = {}) {
   // Long: three lanes and who waits for them.
   const workerFile =
     options.workerFile ?? fileURLToPath(builtScript(new URL('./digest-worker.js', import.meta.url)))
-  const blockBytes = options.blockBytes ?? BLOCK_BYTES
   const small = createLane({ workerFile, parts: ['alone'], atOnce: SMALL_AT_ONCE })
   const large = createLane({ workerFile, parts: ['reader', 'blocks'], atOnce: 1 })
   const further = createLane({ workerFile, parts: ['more'], atOnce: 1 })
@@ -55,7 +53,7 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
     lane: Lane,
     order: DigestOrder & { algorithms: readonly string[] },
     urgent: boolean,
-    value: (found: DigestResult & { kind: 'done' }, file: OpenFile) => T,
+    value: (found: DigestsFound, file: OpenFile) => T,
   ): Promise<Digested<T>> {
     let outcome: Digested<T> = { kind: 'cancelled' }
     const { bytes: expected, algorithms, signal, onProgress = () => {} } = order
@@ -67,7 +65,7 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
         const file = await order.open()
         try {
           const bytes = Number(file.identity.size)
-          const found = await ask({ fd: file.fd, bytes, blockBytes, algorithms }, onProgress)
+          const found = await ask({ fd: file.fd, bytes, algorithms }, onProgress)
           if (found.kind === 'short' || !sameFile(await file.stat(), file.identity))
             outcome = { kind: 'changed' }
           else if (found.kind === 'done') outcome = { kind: 'done', value: value(found, file) }
@@ -94,9 +92,7 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
     read(order: DigestOrder): Promise<Digested<Reading>> {
       readings += 1
       const lane = order.bytes > SMALL_BYTES ? large : small
-      return run(lane, { ...order, algorithms: ['sha256'] }, true, (found, file) =>
-        readingOf(found, file, blockBytes),
-      ).finally(oneReadingLess)
+      return run(lane, { ...order, algorithms: ['sha256'] }, true, readingOf).finally(oneReadingLess)
     },
     /** Further algorithms, lower-case hex by name. An urgent one sets a running background one back. */
     async more(
@@ -113,9 +109,8 @@ export function createDigests(options: { workerFile?: string; blockBytes?: numbe
 }
 
 function readingOf(
-  { digests, blocks: found }: DigestResult & { kind: 'done' },
+  { digests, blocks: found }: DigestsFound,
   { identity, allocatedBytes }: OpenFile,
-  blockBytes: number,
 ): Reading {
   const { sha256 } = digests
   if (sha256 === undefined || found === undefined) throw new Error('A digest thread left out an answer.')
@@ -127,7 +122,7 @@ function readingOf(
     bytes: Number(identity.size),
     sha256,
     crc32,
-    blockBytes,
+    blockBytes: BLOCK_BYTES,
     blocks,
     blocksSha256,
     filling,

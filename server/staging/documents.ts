@@ -44,7 +44,7 @@ export function createDocuments(options: {
 
   return {
     /** `named`: what its name promises. */
-    seen(sight: Sight, named: 'document' | 'image'): void {
+    seen(sight: Sight, named: 'perhaps a document' | 'image'): void {
       const before = looks.get(sight.name)
       const same = before !== undefined && sameFile(before.identity, sight.identity)
       const known = same ? undefined : options.known(sight)

@@ -4,7 +4,7 @@
  */
 import { addTo } from '../grouped.ts'
 import type { Entry, EntryOf, HoldReason } from '../ledger/entries.ts'
-import type { OnRecordOf } from './catalogue-store.ts'
+import type { OnRecord, OnRecordOf } from './catalogue-store.ts'
 
 /** What a person decided, and why. */
 export interface Decision {
@@ -37,6 +37,8 @@ interface Taken extends Decision {
   covers?(cause: HoldReason): boolean
 }
 
+type Said = Pick<OnRecord, 'published' | 'format'>
+
 /** `recorded`: what the latest `image` entry says of a version. */
 export function createHolds(recorded: OnRecordOf) {
   // Long: a list of the entries that hold or lift, and what comes of them.
@@ -44,26 +46,8 @@ export function createHolds(recorded: OnRecordOf) {
   const struck = new Set<number>()
   /** Why a version was held last, in the ledger's words. */
   const saidOf = new Map<string, string>()
-  /** Lifts of older ledgers that came before the first word about the version. */
-  const early = new Map<string, { covers: (cause: HoldReason) => boolean }>()
-
-  function take(entry: Entry): void {
-    if (entry.kind === 'struck') struck.add(entry.strikes)
-    if (entry.kind !== 'held' && entry.kind !== 'lifted' && entry.kind !== 'image') return
-    const { name, sha256 } = entry
-    const key = `${sha256} ${name}`
-    const { seq } = entry
-    if (entry.kind === 'image') settleEarly(key, name, entry.sha256)
-    else if (entry.kind === 'lifted') {
-      const { by, reason } = entry
-      note(key, { seq, by, reason, covers: coveredBy(entry, key) })
-    } else if (entry.by === undefined) saidOf.set(key, entry.reason)
-    else note(key, { seq, by: entry.by, reason: entry.reason })
-  }
-
-  function note(key: string, taken: Taken): void {
-    addTo(decisions, key, taken)
-  }
+  /** The first word about a version. */
+  const firstOf = new Map<string, Said>()
 
   function coveredBy(
     { name, sha256, reasons }: EntryOf<'lifted'>,
@@ -73,24 +57,35 @@ export function createHolds(recorded: OnRecordOf) {
       const causes = new Set(reasons.map(({ cause }) => cause))
       return ({ cause }) => causes.has(cause)
     }
-    const onRecord = recorded(name, sha256)
-    if (onRecord !== undefined) return onRecordThen(onRecord, saidOf.get(key))
-    // Lifted without having been served before: the next word about these bytes tells what was lifted.
-    const lift = { covers: (_cause: HoldReason) => true }
-    early.set(key, lift)
-    return (cause) => lift.covers(cause)
-  }
-
-  function settleEarly(key: string, name: string, sha256: string): void {
-    const lift = early.get(key)
-    const onRecord = recorded(name, sha256)
-    if (lift === undefined || onRecord === undefined) return
-    lift.covers = onRecordThen(onRecord, undefined)
-    early.delete(key)
+    const said = saidOf.get(key)
+    const then = recorded(name, sha256)
+    return (cause) => {
+      // Lifted without having been served before: the next word about these bytes tells what was lifted.
+      const onRecord = then ?? firstOf.get(key)
+      return onRecord === undefined || wasOnRecord(onRecord, said, cause)
+    }
   }
 
   return {
-    apply: take,
+    apply(entry: Entry): void {
+      if (entry.kind === 'struck') struck.add(entry.strikes)
+      if (entry.kind !== 'held' && entry.kind !== 'lifted' && entry.kind !== 'image') return
+      const { seq, name, sha256 } = entry
+      const key = `${sha256} ${name}`
+      if (entry.kind === 'image') {
+        if (!firstOf.has(key)) firstOf.set(key, entry)
+        return
+      }
+      const { by, reason } = entry
+      if (by === undefined) saidOf.set(key, reason)
+      else
+        addTo(decisions, key, {
+          seq,
+          by,
+          reason,
+          ...(entry.kind === 'lifted' && { covers: coveredBy(entry, key) }),
+        })
+    },
     /** `found`: what the program has against these bytes now. */
     decide(name: string, sha256: string, found: readonly HoldReason[]): Decided {
       const taken = (decisions.get(`${sha256} ${name}`) ?? []).filter(({ seq }) => !struck.has(seq))
@@ -123,14 +118,16 @@ export function byHandText({ by, reason }: Decision): string {
  * Older ledgers do not name what a lift lifted: it was what stood on record at that moment, and no more. The published
  * checksum is told apart by algorithm and source, since they do not keep its digest either.
  */
-function onRecordThen(
-  { published, format }: NonNullable<ReturnType<OnRecordOf>>,
+function wasOnRecord(
+  { published, format }: Said,
   said: string | undefined,
-): (cause: HoldReason) => boolean {
-  return ({ cause, reason }) =>
+  { cause, reason }: HoldReason,
+): boolean {
+  return (
     said?.includes(reason) === true ||
     cause === `${format.verdict} ${format.kind}` ||
     (published.standing === 'differs' &&
       cause.startsWith(`differs ${published.algorithm} `) &&
       reason.includes(published.source ?? ''))
+  )
 }

@@ -20,64 +20,43 @@ export function createImageHistory() {
   // Long: what entries have made of images; each function is a question to it.
   const paths = new Map<string, string>()
   const versions = new Map<string, OnRecord>()
-  const present = new Map<string, { sha256: string; essence: string }>()
-  /** What the ledger says holds an image now, a word for each hold. */
-  const held = new Map<string, Set<string>>()
+  /** Each image as its last entry says, with what the ledger says holds it now, a word for each hold. */
+  const present = new Map<string, { sha256: string; essence: string; holds: string[] }>()
   const published: EntryOf<'published'>[] = []
   const strikes = new Set<number>()
   const recorded: OnRecordOf = (name, sha256) => versions.get(`${sha256} ${name}`)
   const holds = createHolds(recorded)
 
-  function take(entry: Entry): void {
-    switch (entry.kind) {
-      case 'image': {
-        const { name, sha256, blocksSha256, crc32, published, format } = entry
-        paths.set(entry.plainPath, name)
-        versions.set(`${sha256} ${name}`, { blocksSha256, crc32, published, format })
-        present.set(name, { sha256, essence: essence(entry) })
-        // It stands otherwise now: where that is a hold, its entry comes next, even with the same reason as before.
-        held.delete(name)
-        break
-      }
-      case 'image-gone':
-        present.delete(entry.name)
-        held.delete(entry.name)
-        break
-      case 'held':
-        held.set(entry.name, (held.get(entry.name) ?? new Set()).add(holdOf(entry)))
-        break
-      case 'lifted':
-        held.delete(entry.name)
-        break
-      case 'published':
-        published.push(entry)
-        break
-      case 'struck':
-        strikes.add(entry.strikes)
-        break
-    }
-    holds.apply(entry)
-  }
-
-  function pasted(): readonly Pasted[] {
-    const latest = new Map<string, Omit<Pasted, 'name'>>()
-    let group = 0
-    let counted: { name: string; group: number } | undefined
-    for (const entry of published) {
-      const { seq, name, also, by } = entry
-      if (also !== true) group += 1
-      if (strikes.has(seq)) continue
-      const goesOn = counted?.name === name && counted.group === group
-      const before = goesOn ? (latest.get(name)?.digests ?? []) : []
-      latest.set(name, { digests: [...before, entry], by })
-      counted = { name, group }
-    }
-    return [...latest].map(([name, { digests, by }]) => ({ name, digests, by }))
-  }
-
   return {
     /** Takes the next entry of the ledger, of this run or of an earlier one. */
-    apply: take,
+    apply(entry: Entry): void {
+      switch (entry.kind) {
+        case 'image': {
+          const { name, sha256, blocksSha256, crc32, published, format } = entry
+          paths.set(entry.plainPath, name)
+          versions.set(`${sha256} ${name}`, { blocksSha256, crc32, published, format })
+          // It stands otherwise now: where that is a hold, its entry comes next, even with the same reason as before.
+          present.set(name, { sha256, essence: essence(entry), holds: [] })
+          break
+        }
+        case 'image-gone':
+          present.delete(entry.name)
+          break
+        case 'held':
+          present.get(entry.name)?.holds.push(holdOf(entry))
+          break
+        case 'lifted':
+          present.get(entry.name)?.holds.splice(0)
+          break
+        case 'published':
+          published.push(entry)
+          break
+        case 'struck':
+          strikes.add(entry.strikes)
+          break
+      }
+      holds.apply(entry)
+    },
     /** Name of the file to which this plain path (with leading `/`) was given. */
     offered: (path: string): string | undefined => paths.get(path),
     /** What the last entry of this version says. */
@@ -101,7 +80,19 @@ export function createImageHistory() {
       return same.length > 0 && same.every(({ seq }) => strikes.has(seq))
     },
     /** What persons pasted as published for images and did not take back: the latest for each. */
-    pasted,
+    pasted(): readonly Pasted[] {
+      const latest = new Map<string, Omit<Pasted, 'name'> & { group: number }>()
+      let group = 0
+      for (const entry of published) {
+        const { seq, name, also, by } = entry
+        if (also !== true) group += 1
+        if (strikes.has(seq)) continue
+        const before = latest.get(name)
+        const goesOn = before?.group === group ? before.digests : []
+        latest.set(name, { group, digests: [...goesOn, entry], by })
+      }
+      return [...latest].map(([name, { digests, by }]) => ({ name, digests, by }))
+    },
     /** SHA-256 of the image's last entry, unless `image-gone` has followed it. */
     onRecord: (name: string): string | undefined => present.get(name)?.sha256,
     /** Entries that record this image as it now stands; none when they stand there already. */
@@ -109,10 +100,10 @@ export function createImageHistory() {
       const { name, version, digestPath } = image
       if (version === undefined || digestPath === undefined) return []
       const entry = imageEntry(image, version, digestPath)
-      const isNew = present.get(name)?.essence !== essence(entry)
-      const known = isNew ? undefined : held.get(name)
-      const holds = heldEntries(image, version.sha256).filter((hold) => known?.has(holdOf(hold)) !== true)
-      return [...(isNew ? [entry] : []), ...holds]
+      const holds = heldEntries(image, version.sha256)
+      const known = present.get(name)
+      if (known?.essence !== essence(entry)) return [entry, ...holds]
+      return holds.filter((hold) => !known.holds.includes(holdOf(hold)))
     },
   }
 }

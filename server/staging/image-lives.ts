@@ -90,8 +90,8 @@ export function createImageLives(options: ImageLivesOptions) {
     decided: (name: string): void => lives.get(name)?.decided(),
     reread: (name: string): void => void current(name).reread(),
     rejudge: async (name: string): Promise<void> => lives.get(name)?.rejudge(),
-    /** Names of images that are neither ready, held nor locked, or are being judged. */
-    unsettled: (): ReadonlySet<string> => unsettled,
+    /** All ready, held or locked, and none being judged. */
+    areSettled: (): boolean => unsettled.size === 0,
     close(): void {
       closed = true
       for (const life of lives.values()) life.end()

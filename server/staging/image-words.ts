@@ -33,21 +33,16 @@ export function lockedReason(cause: string): string {
 }
 
 /** What the program has against an image, as the ledger says it; empty where only a person's decision holds it. */
-export function foundText({ reasons, liftedBefore }: Hold): string {
-  const found = reasons.filter(({ cause }) => cause !== BY_HAND)
-  return found.length === 0 ? '' : textOf(found, liftedBefore)
+export function foundText(hold: Hold): string {
+  const reasons = hold.reasons.filter(({ cause }) => cause !== BY_HAND)
+  return reasons.length === 0 ? '' : heldText({ ...hold, reasons })
 }
 
 export function heldText({ reasons, liftedBefore }: Hold): string {
-  return textOf(reasons, liftedBefore)
-}
-
-function textOf(reasons: Hold['reasons'], liftedBefore: Hold['liftedBefore']): string {
-  const remark =
-    liftedBefore === undefined
-      ? []
-      : [
-          `A hold was lifted before, by ${liftedBefore.by} (${liftedBefore.reason}); that lift was not for this.`,
-        ]
-  return [...new Set(reasons.map(({ reason }) => reason)), ...remark].join(' ')
+  const said = new Set(reasons.map(({ reason }) => reason))
+  if (liftedBefore !== undefined) {
+    const { by, reason } = liftedBefore
+    said.add(`A hold was lifted before, by ${by} (${reason}); that lift was not for this.`)
+  }
+  return [...said].join(' ')
 }

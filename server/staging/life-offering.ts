@@ -1,9 +1,9 @@
-/** An image is offered or held, by what was found and what persons decided. */
+/** An image is offered or held, by what was found and what persons decided; and its digests, as they become known. */
 import { isJudged, type Version } from './image.ts'
 import { EMPTY, heldText } from './image-words.ts'
-import { learn } from './life-judging.ts'
 import type { LifeState } from './life-state.ts'
 
+/** Everything is known: ready, or held. Also called again when the judgement of a judged image changed. */
 export function conclude(life: LifeState): void {
   const { options, name, unmoved, image: before } = life
   const { version, judgement } = life.facts
@@ -28,7 +28,15 @@ async function digestInBackground(life: LifeState, version: Version): Promise<vo
   if (unmoved.background) return
   unmoved.background = true
   const more = await life.options.further.rest(life.name, version, signal)
-  if (more !== undefined && life.still(signal)) learn(life, more)
+  if (more !== undefined && !signal.aborted) learn(life, more)
+}
+
+export function learn(life: LifeState, more: Readonly<Record<string, string>>): void {
+  const { version, judgement } = life.facts
+  if (version === undefined) return
+  const learnt: Version = Object.freeze({ ...version, more: Object.freeze({ ...version.more, ...more }) })
+  life.publish({ version: learnt })
+  if (judgement !== undefined && isJudged(life.image)) life.options.store.put(life.name, learnt, judgement)
 }
 
 /** A person decided something: it counts at once, also for what is read again at the moment. */

@@ -9,11 +9,11 @@ import type { Image } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'
 import { settlingReason, writtenReason } from './image-words.ts'
 import type { Judge } from './judge.ts'
-import type { Judging } from './judging.ts'
 import type { PlacedPath } from './plain-paths.ts'
 import { type Quiet, quietNeededMs, type SettleTimes } from './settling.ts'
 import { type ImageStep, nextState } from './state.ts'
-import type { Sight } from './watch.ts'
+
+const RETRY_FIRST_MS = 250
 
 export interface Clock {
   /** Wall clock, ms since the epoch: compared with modification times. */
@@ -52,12 +52,14 @@ export interface LifeOptions {
 }
 
 /** What is known of the file only as long as it does not move. */
-export interface Unmoved {
-  /** Aborted as soon as the file moves. */
+interface Unmoved {
+  /** Aborted as soon as the file moves, or the image's life ends. */
   readonly moved: AbortController
   /** Since when, by the steady clock, the file has been the same. */
   readonly sinceMs: number
-  readonly judging: Judging
+  /** A judgement is under way, and one more is due after it. */
+  judging: Promise<void> | undefined
+  judgeAgain: boolean
   impatient: boolean
   retryMs: number
   /** The background digests of this version have been asked for. */
@@ -72,76 +74,60 @@ export interface Unmoved {
   asking: boolean
 }
 
-/** What each part may ask the others to do next. */
-interface Next {
-  /** The file is another one now (or is to be read anew: then nothing that was known of it stays). */
-  restart(sight: Sight, isVoid?: boolean): void
-  /** Decides what a settling image does next. */
-  proceed(): void
-  read(): Promise<void>
-  /** Everything is known: ready, or held. Also called again when the judgement of a judged image changed. */
-  conclude(): void
+/** As it is right after the file moved. */
+export function unmovedSince(sinceMs: number): Unmoved {
+  return {
+    moved: new AbortController(),
+    sinceMs,
+    judging: undefined,
+    judgeAgain: false,
+    impatient: false,
+    retryMs: RETRY_FIRST_MS,
+    background: false,
+    touched: undefined,
+    writer: undefined,
+    asking: false,
+  }
 }
 
-export interface LifeState {
-  readonly options: LifeOptions
-  readonly name: string
-  readonly next: Next
-  facts: ImageFacts
-  image: Image
-  unmoved: Unmoved
-  ended: boolean
-  /** False once the file moved after this signal was had. */
-  still(signal: AbortSignal): boolean
-  publish(change: Partial<ImageFacts>, quietly?: boolean): void
-  step(taken: ImageStep, change?: Partial<ImageFacts>): void
-  tellSettledness(): void
-  /** One thing at a time is waited for. */
-  wakeIn(ms: number, wake: () => void): void
-  waitNoLonger(): void
-}
+export type LifeState = ReturnType<typeof createLifeState>
 
-export function createLifeState(
-  options: LifeOptions,
-  facts: ImageFacts,
-  parts: { readonly next: Next; readonly unmoved: (life: LifeState) => Unmoved },
-): LifeState {
+export function createLifeState(options: LifeOptions, facts: ImageFacts) {
   let timer: NodeJS.Timeout | undefined
-  const life: LifeState = {
+  const life = {
     options,
     name: facts.sight.name,
-    next: parts.next,
     facts,
     image: snapshot(facts),
-    // In the next line.
-    unmoved: undefined as unknown as Unmoved,
-    ended: false,
-    still: (signal) => !life.ended && !signal.aborted,
-    tellSettledness() {
+    unmoved: unmovedSince(options.clock.steadyMs()),
+    get ended(): boolean {
+      return life.unmoved.moved.signal.aborted
+    },
+    tellSettledness(): void {
       if (life.ended) return
       const { image, unmoved } = life
       const settling = image.state === 'settling' && unmoved.writer === undefined
-      options.onSettledness(!settling && image.state !== 'reading' && !unmoved.judging.running)
+      options.onSettledness(!settling && image.state !== 'reading' && unmoved.judging === undefined)
     },
-    publish(change, quietly = false) {
+    publish(change: Partial<ImageFacts>, quietly = false): void {
       life.facts = { ...life.facts, ...change }
       if (life.facts.state === 'settling') life.facts = { ...life.facts, ...settlingFacts(life) }
       life.image = snapshot(life.facts)
       life.tellSettledness()
       if (!quietly && !life.ended) options.onChanged(life.image)
     },
-    step(taken, change = {}) {
+    step(taken: ImageStep, change: Partial<ImageFacts>): void {
       const state = nextState(life.image.state, taken)
       const cleared = { reason: undefined, progress: undefined, settlesAtMs: undefined, hold: undefined }
       life.publish({ ...cleared, ...change, state })
     },
-    wakeIn(ms, wake) {
+    /** One thing at a time is waited for. */
+    wakeIn(ms: number, wake: () => void): void {
       clearTimeout(timer)
       timer = setTimeout(wake, ms)
     },
-    waitNoLonger: () => clearTimeout(timer),
+    waitNoLonger: (): void => clearTimeout(timer),
   }
-  life.unmoved = parts.unmoved(life)
   return life
 }
 

@@ -31,6 +31,11 @@ function plainSegment(segment: string): string {
   return plain === '' ? '-' : plain
 }
 
+/** Names that differ in letter case or Unicode form alone are one. */
+export function fold(name: string): string {
+  return name.normalize('NFC').toLowerCase()
+}
+
 /** True when the path is short enough to be used as it is. */
 export function fits(path: string): boolean {
   return path.length <= PLAIN_PATH_CHARACTERS

@@ -7,12 +7,7 @@ export interface NotOffered {
   readonly why: string
 }
 
-export function createNotOffered(onChanged: () => void): {
-  /** Undefined words: nothing is to be said of it. */
-  set(name: string, why: string | undefined): void
-  folders(names: readonly string[]): void
-  all(): readonly NotOffered[]
-} {
+export function createNotOffered(onChanged: () => void) {
   const files = new Map<string, string>()
   let folders: readonly NotOffered[] = []
   let sorted: readonly NotOffered[] | undefined
@@ -23,13 +18,14 @@ export function createNotOffered(onChanged: () => void): {
   }
 
   return {
-    set(name, why) {
+    /** Undefined words: nothing is to be said of it. */
+    set(name: string, why: string | undefined): void {
       if (files.get(name) === why) return
       if (why === undefined) files.delete(name)
       else files.set(name, why)
       changed()
     },
-    folders(names) {
+    folders(names: readonly string[]): void {
       const now = names.flatMap((name) => {
         const why = wordsForFolder(name)
         return why === undefined ? [] : [{ name, why }]
@@ -38,7 +34,7 @@ export function createNotOffered(onChanged: () => void): {
       folders = now
       changed()
     },
-    all() {
+    all(): readonly NotOffered[] {
       sorted ??= Object.freeze(
         [...[...files].map(([name, why]) => ({ name, why })), ...folders].sort((a, b) =>
           a.name < b.name ? -1 : 1,

@@ -1,6 +1,5 @@
 /** What in a staging folder is no image: our own files, hidden ones, checksums, downloads in progress, documents. */
-import { relative, sep } from 'node:path'
-import { isInside } from '../files/folder.ts'
+import { isInside, nameWithin } from '../files/folder.ts'
 import { MAX_TEXT_BYTES } from '../ledger/outside-text.ts'
 import { SETTINGS_FILE } from '../settings.ts'
 import { differences } from './nearest-name.ts'
@@ -29,14 +28,11 @@ type FileKind = 'image' | 'checksums' | 'perhaps a document' | 'never'
 
 /** What it is, where a person may wonder why it is not offered; undefined for all other files. */
 export function wordsForNever(name: string): string | undefined {
-  if (isTooLong(name)) return `its name with its folders is longer than ${MAX_TEXT_BYTES} bytes: shorten it`
+  // No record could name it.
+  if (Buffer.byteLength(name) > MAX_TEXT_BYTES)
+    return `its name with its folders is longer than ${MAX_TEXT_BYTES} bytes: shorten it`
   if (IN_PROGRESS.test(name)) return /\.tmp$|~$/i.test(name) ? 'a temporary file' : 'being downloaded'
   return SHORTCUT.test(name) ? 'a shortcut, not the file itself' : undefined
-}
-
-/** No record could name it. */
-function isTooLong(name: string): boolean {
-  return name.length * 3 > MAX_TEXT_BYTES && Buffer.byteLength(name) > MAX_TEXT_BYTES
 }
 
 /** The same for folders: some browsers download into one. */
@@ -63,14 +59,12 @@ export function isNearSheet(name: string): boolean {
 
 /** The same for documents; that a text is none needs no words. */
 export function wordsForDocument(name: string): string | undefined {
-  if (isNearSheet(name) && !SPREADSHEET.test(name))
-    return `not read as the visit sheet: rename it to ${SHEET_FILE}`
+  const asCsv = `save it as CSV under the name ${SHEET_FILE}`
+  if (SPREADSHEET.test(name))
+    return `a spreadsheet; ${isNearSheet(name) ? 'not read as the visit sheet:' : 'if it is the visit sheet,'} ${asCsv}`
+  if (isNearSheet(name)) return `not read as the visit sheet: rename it to ${SHEET_FILE}`
   if (name.endsWith(`/${SHEET_FILE}`))
     return 'not read as the visit sheet: put it into the staging folder itself'
-  if (isNearSheet(name))
-    return `a spreadsheet; not read as the visit sheet: save it as CSV under the name ${SHEET_FILE}`
-  if (SPREADSHEET.test(name))
-    return `a spreadsheet; if it is the visit sheet, save it as CSV under the name ${SHEET_FILE}`
   return OFFICE.test(name) ? 'an office document' : undefined
 }
 
@@ -87,7 +81,7 @@ export function createOfferRule(options: {
   isChecksumFile: (name: string) => boolean
 }) {
   const records = isInside(options.folder, options.records)
-    ? relative(options.folder, options.records).split(sep).join('/')
+    ? nameWithin(options.folder, options.records)
     : undefined
   const recordsAreHere = options.records === options.folder
   const hidden = (name: string) => name.split('/').some((segment) => segment.startsWith('.'))
@@ -96,12 +90,14 @@ export function createOfferRule(options: {
     name === SETTINGS_FILE ||
     (records !== undefined && (name === records || name.startsWith(`${records}/`))) ||
     (recordsAreHere && /^(ledger\.|catalogue\.json|reserve|lock)/.test(name))
+  const isSeen = (name: string) => !hidden(name) && !ours(name) && !OF_THE_SYSTEM.test(name)
   return {
     kindOf(name: string): FileKind {
-      if (hidden(name) || ours(name) || OF_THE_SYSTEM.test(name)) return 'never'
-      if (wordsForNever(name) !== undefined || controlledBy(name) !== undefined) return 'never'
+      if (!isSeen(name) || wordsForNever(name) !== undefined || controlledBy(name) !== undefined)
+        return 'never'
       if (options.isChecksumFile(name)) return 'checksums'
-      return isNamedDocument(name) ? 'perhaps a document' : 'image'
+      const isNamedDocument = DOCUMENT.test(name) || isOfOffice(name)
+      return isNamedDocument ? 'perhaps a document' : 'image'
     },
     mayHoldImages: (folderName: string): boolean =>
       !hidden(folderName) &&
@@ -109,7 +105,7 @@ export function createOfferRule(options: {
       !FOLDER_OF_THE_SYSTEM.test(folderName) &&
       wordsForFolder(folderName) === undefined,
     /** A file of this name concerns a person, be it offered or not. */
-    isSeen: (name: string): boolean => !hidden(name) && !ours(name) && !OF_THE_SYSTEM.test(name),
+    isSeen,
   }
 }
 
@@ -117,16 +113,16 @@ export function createOfferRule(options: {
 export function isDocument(name: string, head: Uint8Array): boolean {
   const begins = Buffer.from(head)
   if (/\.pdf$/i.test(name)) return begins.subarray(0, 1024).includes('%PDF-')
-  const isOffice = SPREADSHEET.test(name) || OFFICE.test(name)
-  if (isOffice && OFFICE_MARKS.some((mark) => begins.subarray(0, mark.length).equals(mark))) return true
+  if (isOfOffice(name) && OFFICE_MARKS.some((mark) => begins.subarray(0, mark.length).equals(mark)))
+    return true
   return isText(head)
 }
 
 /** Zip, as office programs of today pack their files, and the compound file of older ones ([MS-CFB] 2.2). */
 const OFFICE_MARKS = [Buffer.from('PK\u0003\u0004'), Buffer.from('d0cf11e0a1b11ae1', 'hex')]
 
-function isNamedDocument(name: string): boolean {
-  return DOCUMENT.test(name) || SPREADSHEET.test(name) || OFFICE.test(name)
+function isOfOffice(name: string): boolean {
+  return SPREADSHEET.test(name) || OFFICE.test(name)
 }
 
 export function isText(head: Uint8Array): boolean {

@@ -2,12 +2,13 @@
  * Watching the staging folder: system events for speed, a rescan for truth, because shares and sticks lose
  * events. Every sign, of either kind, ends in one look at the file itself.
  */
-import { join, posix, relative, sep } from 'node:path'
+import { join, posix } from 'node:path'
 import { watch as chokidarWatch, type FSWatcher } from 'chokidar'
 import { systemCode } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import type { FileAccess } from '../files/file-access.ts'
 import { type FileIdentity, identityOf, isInside, nameWithin } from '../files/folder.ts'
+import { fold } from './naming.ts'
 
 /** File systems keep times far beyond what a date can be written for (RFC 3339 §1: years 0000 to 9999). */
 const FIRST_DATE = Date.parse('0000-01-01T00:00:00Z')
@@ -50,7 +51,7 @@ interface WatchOptions {
   readonly onSeen: (sight: Sight) => void
   readonly onGone: (name: string) => void
   readonly onTrouble: (message: string) => void
-  readonly events?: EventSource
+  readonly events?: EventSource | undefined
 }
 
 export type Watch = ReturnType<typeof createWatch>
@@ -75,11 +76,6 @@ export function createWatch(options: WatchOptions) {
     if (troubles.has(key)) return
     troubles.add(key)
     options.onTrouble(message)
-  }
-
-  function unreadable(folderName: string, cause: string): void {
-    const place = folderName === '' ? 'The staging folder' : `The folder ${folderName}`
-    trouble(`list ${folderName}`, `${place} cannot be read (${cause}); it is tried again at every rescan.`)
   }
 
   /** Of a folder that may be listed and not entered. */
@@ -116,8 +112,8 @@ export function createWatch(options: WatchOptions) {
   }
 
   function touched(path: string, folderGone = false): void {
-    const name = relative(folder, path).split(sep).join('/')
-    if (closing !== undefined || pending.has(name)) return
+    const name = nameWithin(folder, path)
+    if (closing !== undefined) return
     const names = options.isOfInterest(name) ? [name] : []
     if (folderGone) for (const other of known) if (other.startsWith(`${name}/`)) names.push(other)
     for (const each of names) {
@@ -134,7 +130,12 @@ export function createWatch(options: WatchOptions) {
       troubles.delete(`list ${folderName}`)
     } catch (error) {
       const cause = systemCode(error) ?? String(error)
-      if (folderName === '' || cause !== 'ENOENT') unreadable(folderName, cause)
+      const place = folderName === '' ? 'The staging folder' : `The folder ${folderName}`
+      if (folderName === '' || cause !== 'ENOENT')
+        trouble(
+          `list ${folderName}`,
+          `${place} cannot be read (${cause}); it is tried again at every rescan.`,
+        )
       return
     }
     for (const entry of entries) {
@@ -188,8 +189,8 @@ export function createWatch(options: WatchOptions) {
   function leaveOtherSpellings(found: ReadonlySet<string>): void {
     const missing = [...known].filter((name) => !found.has(name))
     if (missing.length === 0) return
-    const listed = new Set([...found].map(folded))
-    for (const name of missing) if (listed.has(folded(name))) gone(name)
+    const listed = new Set([...found].map(fold))
+    for (const name of missing) if (listed.has(fold(name))) gone(name)
   }
 
   function rescan(): Promise<void> {
@@ -209,11 +210,8 @@ export function createWatch(options: WatchOptions) {
     if (closing !== undefined) return
     rescanMs = Math.min(options.rescanMs, WITHOUT_EVENTS_MS)
     const cause = systemCode(error) ?? String(error)
-    const often = `every ${rescanMs / 1000} s`
-    trouble(
-      'events',
-      `This system reports no changes in ${folder} (${cause}); it is looked through ${often}.`,
-    )
+    const often = `it is looked through every ${rescanMs / 1000} s`
+    trouble('events', `This system reports no changes in ${folder} (${cause}); ${often}.`)
     const failed = source
     source = undefined
     void failed?.close().catch(() => {})
@@ -254,8 +252,12 @@ async function sightOf(name: string, { folder, files, mayLeadTo }: WatchOptions)
     stats = await files.stat(path)
   }
   if (!stats.isFile()) return undefined
-  const modifiedMs = dateWithin(Number(stats.mtimeNs / 1_000_000n))
-  return Object.freeze({ name, identity: identityOf(stats), modifiedMs })
+  const modifiedMs = Number(stats.mtimeNs / 1_000_000n)
+  return Object.freeze({
+    name,
+    identity: identityOf(stats),
+    modifiedMs: Math.min(Math.max(modifiedMs, FIRST_DATE), LAST_DATE),
+  })
 }
 
 /** Device and inode of the folder; `gone` while it is not there: listing it says what is the matter. */
@@ -268,14 +270,6 @@ async function rootOf({ folder, files }: WatchOptions): Promise<string> {
   }
 }
 
-function dateWithin(ms: number): number {
-  return Math.min(Math.max(ms, FIRST_DATE), LAST_DATE)
-}
-
-function folded(name: string): string {
-  return name.normalize('NFC').toLowerCase()
-}
-
 /** chokidar without its own settling, which files that grow at start-up escape, and links not followed. */
 export const chokidarEvents: EventSource = ({ folder, mayHoldImages, touched, failed }) => {
   const watcher: FSWatcher = chokidarWatch(folder, {
@@ -283,7 +277,7 @@ export const chokidarEvents: EventSource = ({ folder, mayHoldImages, touched, fa
     followSymlinks: false,
     ignorePermissionErrors: true,
     atomic: false,
-    ignored: (path) => path !== folder && !mayHoldImages(relative(folder, path).split(sep).join('/')),
+    ignored: (path) => path !== folder && !mayHoldImages(nameWithin(folder, path)),
   })
   watcher.on('all', (event, path) => touched(path, event === 'unlinkDir'))
   watcher.on('error', failed)

@@ -2,6 +2,7 @@ import { createHash } from 'node:crypto'
 import { readFileSync } from 'node:fs'
 import { rm, writeFile } from 'node:fs/promises'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
+import type { HoldReason } from '../../server/ledger/entries.ts'
 import type { Image } from '../../server/staging/image.ts'
 import { type Judge, type JudgeInput, NO_FORMAT } from '../../server/staging/judge.ts'
 import { byPerson, next, type Stage, stage, until, withDecisions } from './stage.ts'
@@ -117,6 +118,17 @@ describe('a judged image', () => {
     expect(judge.inputs.map(({ earlier }) => earlier)).toEqual([undefined])
     await catalogue.rejudge()
     expect(judge.inputs.at(-1)?.earlier).toMatchObject({ published: { standing: 'none' } })
+  })
+
+  it('was left on offer though it differed, when it was judged for two causes at once', async () => {
+    await writeFile(place.path('a.bin'), 'x')
+    const silent = { published: { standing: 'none' as const }, format: NO_FORMAT, notes: [], sure: false }
+    let holds: HoldReason[] = []
+    const catalogue = await place.open({ judge: { judge: async () => ({ ...silent, holds }) } })
+    await until(catalogue, 'a.bin', isState('ready'))
+    holds = [{ cause: 'differs', reason: 'It differs from the published checksum.' }]
+    await Promise.all([catalogue.rejudge('a.bin'), catalogue.rejudge('a.bin')])
+    expect(catalogue.get('a.bin')?.state).toBe('held')
   })
 
   it('gives the judge any digest it asks for', async () => {

@@ -5,8 +5,7 @@
  */
 import { spawn } from 'node:child_process'
 import { join } from 'node:path'
-import { writeForOwner } from '../../files/own-secret.ts'
-import { makeUserStateFolder } from '../../files/user-state.ts'
+import { makeUserStateFolder, writeForOwner } from '../../files/user-state.ts'
 
 const TOOLS: Readonly<Partial<Record<NodeJS.Platform, readonly [string, ...string[]]>>> = {
   darwin: ['open'],
