@@ -14,13 +14,7 @@ const LOOK_HOLDS_MS = 500
 /** `O_WRONLY | O_RDWR`: the access mode of open(2). */
 const WRITING = 0o3
 
-interface OpenWritersOptions {
-  readonly proc?: string
-  readonly platform?: NodeJS.Platform
-}
-
-export function createWriterOf(options: OpenWritersOptions = {}): WriterOf {
-  const { proc = '/proc', platform = process.platform } = options
+export function createWriterOf(proc = '/proc', platform = process.platform): WriterOf {
   if (platform !== 'linux') return async () => undefined
   let looking: Promise<ReadonlyMap<string, readonly string[]>> | undefined
   return async (real) => {

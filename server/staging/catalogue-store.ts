@@ -14,7 +14,7 @@ import { heldFolder } from '../files/held-folder.ts'
 import { readRegular } from '../files/regular-file.ts'
 import { replaceFile, sweepBeside } from '../files/replacing.ts'
 import type { EntryOf } from '../ledger/entries.ts'
-import { BLOCK_BYTES } from './digest-task.ts'
+import { BLOCK_BYTES } from './digest-threads.ts'
 import type { Version } from './image.ts'
 import type { Judgement } from './judge.ts'
 

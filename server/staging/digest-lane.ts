@@ -14,7 +14,7 @@ type Ask = DigestThreads['run']
 interface LaneJob {
   readonly bytes: number
   readonly urgent: boolean
-  readonly signal?: AbortSignal
+  readonly signal?: AbortSignal | undefined
   /** Run when its turn has come; run again when an urgent job set it back. */
   readonly work: (ask: Ask) => Promise<void>
 }

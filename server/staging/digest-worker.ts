@@ -26,7 +26,7 @@ import {
   type DigestWorkerData,
   RING,
   RING_SLOTS,
-} from './digest-task.ts'
+} from './digest-threads.ts'
 
 const PROGRESS_MS = 100
 /** Serving has the processor first when there is too little for both. */

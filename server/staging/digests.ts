@@ -8,8 +8,7 @@ import { fileURLToPath } from 'node:url'
 import { builtScript } from '../files/built-script.ts'
 import { type FileIdentity, type OpenFile, sameFile } from '../files/folder.ts'
 import { createLane, type Lane } from './digest-lane.ts'
-import { BLOCK_BYTES, type Zeros } from './digest-task.ts'
-import type { DigestsFound } from './digest-threads.ts'
+import { BLOCK_BYTES, type DigestsFound, type Zeros } from './digest-threads.ts'
 import type { Version } from './image.ts'
 
 /** Up to here one thread is fast enough (a tenth of a second) and spares the hand-over between two. */
@@ -35,7 +34,7 @@ interface DigestOrder {
   readonly open: () => Promise<OpenFile>
   /** 0 to 1, at most ten times a second. */
   readonly onProgress?: (share: number) => void
-  readonly signal?: AbortSignal
+  readonly signal?: AbortSignal | undefined
 }
 
 export type Digests = ReturnType<typeof createDigests>
@@ -60,7 +59,7 @@ export function createDigests(options: { workerFile?: string } = {}) {
     await lane.enqueue({
       bytes: expected,
       urgent,
-      ...(signal && { signal }),
+      signal,
       async work(ask) {
         const file = await order.open()
         try {

@@ -24,7 +24,7 @@ export function createFurtherDigests(digests: Digests, open: (name: string) => P
       open: () => open(name),
       algorithms,
       urgent,
-      ...(signal === undefined ? {} : { signal }),
+      signal,
     })
     if (result.kind !== 'done' || !sameFile(result.value.identity, version.identity)) return undefined
     return result.value.digests

@@ -198,7 +198,7 @@ function judge(life: LifeState): Promise<void> {
   return unmoved.judging
 }
 
-/** One judgement at a time, and one more when something changed meanwhile: a checksum file came during the format check. */
+/** One at a time, and one more when something changed meanwhile: a checksum file came during the format check. */
 async function judgeToTheLast(life: LifeState): Promise<void> {
   const { options, unmoved } = life
   const { signal } = unmoved.moved

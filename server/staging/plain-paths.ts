@@ -67,25 +67,22 @@ export function createPlainPaths(offered: (path: string) => string | undefined) 
   }
 
   function arrange(group: Map<string, Member>): PlacedPath[] {
-    const all = [...group.values()].sort((a, b) => (a.name < b.name ? -1 : 1))
-    const before = new Map(all.map((member) => [member.name, member.placed]))
-    // Those whose path was offered are placed first and do not move.
-    const settled = all.filter((member) => member.sha256 !== undefined && keepsPath(member))
-    for (const member of all) if (!settled.includes(member)) release(member)
-    for (const member of all) {
-      if (settled.includes(member)) continue
-      member.placed = Object.freeze(choose(member, all.length > 1))
+    // Those whose path was offered are placed already and do not move.
+    const moving = [...group.values()].filter((member) => !keepsPath(member))
+    moving.sort((a, b) => (a.name < b.name ? -1 : 1))
+    const before = moving.map(({ placed }) => placed)
+    for (const member of moving) release(member)
+    const now = moving.map((member) => {
+      member.placed = Object.freeze(choose(member, group.size > 1))
       if (member.sha256 !== undefined) claims.set(member.placed.path, member.name)
-    }
-    return all.flatMap(({ name, placed }) => {
-      const old = before.get(name)
-      return placed === undefined || (old?.path === placed.path && old.note === placed.note) ? [] : [placed]
+      return member.placed
     })
+    return now.filter(({ path, note }, at) => path !== before[at]?.path || note !== before[at].note)
   }
 
-  function keepsPath({ name, placed }: Member): boolean {
-    if (placed === undefined || claims.get(placed.path) !== name) return false
-    return kept.get(placed.path) === name
+  function keepsPath({ name, sha256, placed }: Member): boolean {
+    if (sha256 === undefined || placed === undefined) return false
+    return claims.get(placed.path) === name && kept.get(placed.path) === name
   }
 
   return {
@@ -100,8 +97,8 @@ export function createPlainPaths(offered: (path: string) => string | undefined) 
         members.set(name, member)
         const group = groups.get(member.wanted) ?? new Map<string, Member>()
         groups.set(member.wanted, group.set(name, member))
-      } else if (member.sha256 === sha256 && member.placed !== undefined) return []
-      if (member.sha256 !== sha256) release(member)
+      } else if (member.sha256 === sha256) return []
+      release(member)
       member.sha256 = sha256
       return arrange(groups.get(member.wanted) ?? new Map())
     },

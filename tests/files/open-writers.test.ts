@@ -17,7 +17,7 @@ async function descriptor(pid: number, fd: number, file: string, flags: string |
   await writeFile(join(proc, `${pid}`, 'fdinfo', `${fd}`), `pos:\t0\nflags:\t${flags}\nmnt_id:\t29\n`)
 }
 
-const writerOf = () => createWriterOf({ proc, platform: 'linux' })('/stage/a.bin')
+const writerOf = () => createWriterOf(proc, 'linux')('/stage/a.bin')
 
 it.each([
   ['0100001', 'write-only'],
@@ -48,13 +48,11 @@ it('is silent about deleted files, sockets, processes that have just ended, and 
   await descriptor(13, 5, '/stage/a.bin', 'nonsense')
   await mkdir(join(proc, 'sys', 'fd'), { recursive: true })
   expect(await writerOf()).toBeUndefined()
-  expect(
-    await createWriterOf({ proc: join(proc, 'none'), platform: 'linux' })('/stage/a.bin'),
-  ).toBeUndefined()
+  expect(await createWriterOf(join(proc, 'none'), 'linux')('/stage/a.bin')).toBeUndefined()
 })
 
 it('claims nothing on systems that do not show it', async () => {
   await descriptor(4711, 3, '/stage/a.bin', '0100001')
   for (const platform of ['win32', 'darwin'] as const)
-    expect(await createWriterOf({ proc, platform })('/stage/a.bin')).toBeUndefined()
+    expect(await createWriterOf(proc, platform)('/stage/a.bin')).toBeUndefined()
 })

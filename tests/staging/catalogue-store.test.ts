@@ -3,7 +3,7 @@ import { mkdir, readdir, readFile, rename, rm, stat, symlink, truncate, writeFil
 import { afterEach, beforeEach, describe, expect, it, vi } from 'vitest'
 import type { FileIdentity } from '../../server/files/folder.ts'
 import { type OnRecord, type OnRecordOf, openCatalogueStore } from '../../server/staging/catalogue-store.ts'
-import { BLOCK_BYTES } from '../../server/staging/digest-task.ts'
+import { BLOCK_BYTES } from '../../server/staging/digest-threads.ts'
 import type { Version } from '../../server/staging/image.ts'
 import type { Judgement } from '../../server/staging/judge.ts'
 import { type Stage, stage } from './stage.ts'
