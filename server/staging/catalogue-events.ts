@@ -3,26 +3,20 @@ import type { EventEmitter } from 'node:events'
 import { messageOf } from '../errors.ts'
 import type { CatalogueEvents } from './image.ts'
 
-type Tell = <K extends keyof CatalogueEvents>(event: K, ...about: CatalogueEvents[K]) => void
-
 /** A listener's fault is told as trouble, once for each sentence. */
-export function createTell(events: EventEmitter<CatalogueEvents>): Tell {
+export function createTell(events: EventEmitter<CatalogueEvents>) {
   const said = new Set<string>()
-
-  function failed(event: keyof CatalogueEvents, error: unknown): void {
-    const why = messageOf(error)
-    const message = `A fault of this program, which goes on (told that an image is ${event}): ${why}`
-    if (event === 'trouble' || said.has(message)) return
-    said.add(message)
-    tell('trouble', message)
-  }
 
   function tell<K extends keyof CatalogueEvents>(event: K, ...about: CatalogueEvents[K]): void {
     for (const listener of events.rawListeners(event) as ((...about: CatalogueEvents[K]) => void)[]) {
       try {
         listener(...about)
       } catch (error) {
-        failed(event, error)
+        const why = messageOf(error)
+        const message = `A fault of this program, which goes on (told that an image is ${event}): ${why}`
+        if (event === 'trouble' || said.has(message)) continue
+        said.add(message)
+        tell('trouble', message)
       }
     }
   }

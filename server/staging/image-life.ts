@@ -31,6 +31,7 @@ export function createImageLife(options: LifeOptions, sight: Sight) {
     sight,
     placed: { name, path: `/${name}` },
     state: known === undefined ? 'settling' : 'reading',
+    told: known === undefined ? {} : { progress: 1 },
     ...known,
   })
   // The same file as when it was read: nothing to settle, only published checksums to compare again.
@@ -40,7 +41,7 @@ export function createImageLife(options: LifeOptions, sight: Sight) {
       return life.image
     },
     begin(): void {
-      life.publish({ placed: options.place(known?.version.sha256), progress: known && 1 })
+      life.publish({ placed: options.place(known?.version.sha256) })
       if (known === undefined) proceed(life)
       else void judge(life)
     },
@@ -91,7 +92,7 @@ function restart(life: LifeState, sight: Sight, isVoid = false): void {
   const isTouched = before !== undefined && !isVoid && sameButTouched(facts.sight.identity, sight.identity)
   if (isTouched) life.unmoved.touched = before
   const placed = options.place(undefined)
-  life.step('moved', { sight, placed, version: undefined, judgement: undefined, lifted: undefined })
+  life.step('moved', {}, { sight, placed, version: undefined, judgement: undefined })
   if (before !== undefined && !isTouched) options.onLost(before, 'changed')
   proceed(life)
 }
@@ -101,10 +102,10 @@ function proceed(life: LifeState): void {
   life.waitNoLonger()
   if (life.ended || life.image.state !== 'settling') return
   const todo = settle(quietOf(life), life.options.times)
-  if (todo.act === 'read') void read(life)
-  else if (todo.act === 'offer') void concludeUnwritten(life)
   // One millisecond more, so that rounding does not wake it too early.
-  else life.wakeIn(todo.waitMs + 1, () => void lookThenProceed(life))
+  if (todo.act === 'wait') life.wakeIn(todo.waitMs + 1, () => void lookThenProceed(life))
+  else if (todo.act === 'read') void read(life)
+  else void concludeUnwritten(life)
 }
 
 async function lookThenProceed(life: LifeState): Promise<void> {
@@ -137,7 +138,7 @@ async function read(life: LifeState): Promise<void> {
       signal,
       open: () => options.open(name),
       onProgress: (progress) => {
-        if (!signal.aborted && life.image.state === 'reading') life.publish({ progress })
+        if (!signal.aborted && life.image.state === 'reading') life.publish({ told: { progress } })
       },
     })
     if (signal.aborted) return
@@ -149,7 +150,7 @@ async function read(life: LifeState): Promise<void> {
       return restart(life, sight)
     const version = versionOf(result.value, !isOld(quietOf(life)))
     compareWithTouched(life, version.sha256)
-    life.publish({ version, placed: options.place(version.sha256), progress: 1 })
+    life.publish({ version, placed: options.place(version.sha256), told: { progress: 1 } })
     await judge(life)
   } catch (error) {
     if (!signal.aborted) await readFailed(life, error)
@@ -179,7 +180,7 @@ async function readFailed(life: LifeState, error: unknown): Promise<void> {
   if (unmoved.moved.signal.aborted) return
   if (isFetchproofError(error, 'FP_IMAGE_CHANGED')) return restart(life, life.facts.sight)
   const reason = lockedReason(systemCode(error) ?? String(error))
-  life.step('denied', { reason, version: undefined, judgement: undefined })
+  life.step('denied', { reason }, { version: undefined, judgement: undefined })
   life.wakeIn(unmoved.retryMs, () => retry(life))
   unmoved.retryMs = Math.min(RETRY_MOST_MS, unmoved.retryMs * 2)
 }
@@ -246,7 +247,7 @@ function uncheckable(error: unknown): Judgement {
 function judged(life: LifeState, judgement: Judgement): void {
   const before = life.facts.judgement
   if (life.image.state === 'reading') {
-    life.step('unsure', { judgement })
+    life.step('unsure', {}, { judgement })
     proceed(life)
     return
   }

@@ -1,6 +1,5 @@
 /** Making the immutable snapshots of an image that the catalogue hands out. */
 import { basename } from 'node:path'
-import type { Decision, Hold } from './holds.ts'
 import type { Image, ImageState, Version } from './image.ts'
 import { type Judgement, NO_FORMAT, NO_STANDING } from './judge.ts'
 import { digestPath } from './naming.ts'
@@ -13,13 +12,10 @@ export interface ImageFacts {
   readonly sight: Sight
   readonly placed: PlacedPath
   readonly state: ImageState
-  readonly reason?: string | undefined
-  readonly progress?: number | undefined
-  readonly settlesAtMs?: number | undefined
+  /** What belongs to this state alone. */
+  readonly told: Pick<Image, 'reason' | 'progress' | 'settlesAtMs' | 'hold' | 'lifted'>
   readonly version?: Version | undefined
   readonly judgement?: Judgement | undefined
-  readonly hold?: Hold | undefined
-  readonly lifted?: Decision | undefined
 }
 
 export function snapshot(facts: ImageFacts): Image {
@@ -37,11 +33,7 @@ export function snapshot(facts: ImageFacts): Image {
     format: judgement?.format ?? NO_FORMAT,
     notes: Object.freeze(notes),
     ...(version === undefined ? {} : { version, digestPath: digestPath(sight.name, version.sha256) }),
-    ...(facts.reason === undefined ? {} : { reason: facts.reason }),
-    ...(facts.progress === undefined ? {} : { progress: facts.progress }),
-    ...(facts.settlesAtMs === undefined ? {} : { settlesAtMs: facts.settlesAtMs }),
-    ...(facts.hold === undefined ? {} : { hold: facts.hold }),
-    ...(facts.lifted === undefined ? {} : { lifted: facts.lifted }),
+    ...facts.told,
   })
 }
 

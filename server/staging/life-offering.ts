@@ -9,9 +9,9 @@ export function conclude(life: LifeState): void {
   const { version, judgement } = life.facts
   if (version === undefined || judgement === undefined) return
   const found = version.bytes === 0 ? [EMPTY] : judgement.holds
-  const { hold, lifted } = options.decide(name, version.sha256, found)
-  if (hold !== undefined) life.step('withhold', { reason: heldText(hold), hold, lifted })
-  else life.step('offer', { lifted })
+  const decision = options.decide(name, version.sha256, found)
+  if (decision.hold === undefined) life.step('offer', decision)
+  else life.step('withhold', { ...decision, reason: heldText(decision.hold) })
   options.keepPath()
   options.store.put(name, version, judgement)
   options.onJudged(life.image)

@@ -111,15 +111,13 @@ export function createLifeState(options: LifeOptions, facts: ImageFacts) {
     },
     publish(change: Partial<ImageFacts>, quietly = false): void {
       life.facts = { ...life.facts, ...change }
-      if (life.facts.state === 'settling') life.facts = { ...life.facts, ...settlingFacts(life) }
+      if (life.facts.state === 'settling') life.facts = { ...life.facts, told: toldOfSettling(life) }
       life.image = snapshot(life.facts)
       life.tellSettledness()
       if (!quietly && !life.ended) options.onChanged(life.image)
     },
-    step(taken: ImageStep, change: Partial<ImageFacts>): void {
-      const state = nextState(life.image.state, taken)
-      const cleared = { reason: undefined, progress: undefined, settlesAtMs: undefined, hold: undefined }
-      life.publish({ ...cleared, ...change, state })
+    step(taken: ImageStep, told: ImageFacts['told'], change: Partial<ImageFacts> = {}): void {
+      life.publish({ ...change, told, state: nextState(life.image.state, taken) })
     },
     /** One thing at a time is waited for. */
     wakeIn(ms: number, wake: () => void): void {
@@ -146,9 +144,9 @@ export function quietOf({ options, facts, unmoved }: LifeState): Quiet {
 }
 
 /** When it will be offered if nothing moves any more, and what it waits for, for people. */
-function settlingFacts(life: LifeState): Pick<ImageFacts, 'settlesAtMs' | 'reason'> {
+function toldOfSettling(life: LifeState): ImageFacts['told'] {
   const { options, unmoved } = life
-  if (unmoved.writer !== undefined) return { settlesAtMs: undefined, reason: writtenReason(unmoved.writer) }
+  if (unmoved.writer !== undefined) return { reason: writtenReason(unmoved.writer) }
   const now = quietOf(life)
   const waitMs = unmoved.impatient ? 0 : Math.max(0, quietNeededMs(now, options.times) - now.quietMs)
   return { settlesAtMs: Math.round(options.clock.nowMs() + waitMs), reason: settlingReason(now.digested) }

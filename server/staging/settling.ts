@@ -11,15 +11,12 @@ export interface SettleTimes {
   readonly settleUnsureMs: number
 }
 
-interface Ages {
+export interface Quiet {
   readonly modifiedMs: number
   /** Of the change time: a copy can set the modification time of half a file back, not this one. */
   readonly changedMs: number
   /** By the wall clock, which may be wrong. */
   readonly nowMs: number
-}
-
-export interface Quiet extends Ages {
   /** How long size, times and inode have been the same, by a steady clock. */
   readonly quietMs: number
   /** The digest of exactly these bytes is known. */
@@ -30,9 +27,8 @@ export interface Quiet extends Ages {
   readonly impatient: boolean
 }
 
-type SettleAct =
-  /** Look again after `waitMs`. */
-  { readonly act: 'wait'; readonly waitMs: number } | { readonly act: 'read' } | { readonly act: 'offer' }
+/** To wait is to look again after `waitMs`. */
+type SettleAct = { readonly act: 'wait'; readonly waitMs: number } | { readonly act: 'read' | 'offer' }
 
 /** What to do with a settling file now. */
 export function settle(quiet: Quiet, times: SettleTimes): SettleAct {
@@ -42,15 +38,12 @@ export function settle(quiet: Quiet, times: SettleTimes): SettleAct {
 }
 
 /** How long a file must be quiet before it is offered. */
-export function quietNeededMs(
-  quiet: Pick<Quiet, 'vouched' | keyof Ages>,
-  { settleMs, settleUnsureMs }: SettleTimes,
-): number {
+export function quietNeededMs(quiet: Quiet, { settleMs, settleUnsureMs }: SettleTimes): number {
   return quiet.vouched || isOld(quiet) ? settleMs : Math.max(settleMs, settleUnsureMs)
 }
 
 /** Old enough to vouch for itself. */
-export function isOld({ modifiedMs, changedMs, nowMs }: Ages): boolean {
+export function isOld({ modifiedMs, changedMs, nowMs }: Quiet): boolean {
   return !isMarked(modifiedMs) && nowMs - Math.max(modifiedMs, changedMs) > OLD_MS
 }
 
