@@ -7,7 +7,7 @@ import { accessSync, constants } from 'node:fs'
 import { join, resolve } from 'node:path'
 import ipaddr from 'ipaddr.js'
 import Type, { type Static, type TSchema } from 'typebox'
-import { Value } from 'typebox/value'
+import { Pointer, Value } from 'typebox/value'
 import { DEFAULTS, RECORDS_FOLDER } from './defaults.ts'
 import { FetchproofError, messageOf, systemCode } from './errors.ts'
 import { readRegular } from './files/regular-file.ts'
@@ -156,22 +156,24 @@ function readFolderFile(folder: string): FolderFile {
 }
 
 function unusable(path: string, what: string, cause: unknown): FetchproofError {
-  const why = `it ${what} (${messageOf(cause)}).`
-  return new FetchproofError('FP_SETTING_BAD', { setting: SETTINGS_FILE, value: path, why }, { cause })
+  return bad(SETTINGS_FILE, path, `it ${what} (${messageOf(cause)}).`, cause)
+}
+
+function bad(setting: string, value: string, why: string, cause?: unknown): FetchproofError {
+  return new FetchproofError('FP_SETTING_BAD', { setting, value, why }, { cause })
 }
 
 /** A misspelt field would be pasted into a console as it stands. */
 function checkPasteLine(line: string, setting: string, value: string): void {
   // biome-ignore lint/suspicious/noControlCharactersInRegex: refusing control characters is the purpose
   if (/[\u0000-\u001f\u007f-\u009f]/.test(line)) {
-    const why = 'a line to paste may hold no control characters.'
-    throw new FetchproofError('FP_SETTING_BAD', { setting, value: shown(value), why })
+    throw bad(setting, shown(value), 'a line to paste may hold no control characters.')
   }
   const fields: readonly string[] = PASTE_FIELDS
   const unknown = [...line.matchAll(/\{(\w+)\}/g)].find(([, field = '']) => !fields.includes(field))
   if (unknown === undefined) return
   const why = `${unknown[0]} is no field of a line to paste. There are {${fields.join('} {')}}.`
-  throw new FetchproofError('FP_SETTING_BAD', { setting, value: shown(value), why })
+  throw bad(setting, shown(value), why)
 }
 
 /** A folder that cannot be looked into is another matter than a file that cannot be read; who opens it says so. */
@@ -184,34 +186,36 @@ function isSearchable(folder: string): boolean {
   }
 }
 
+/** `source`: where the value comes from, in words. */
 function check(schema: TSchema, value: unknown, source: string): void {
-  if (Value.Check(schema, value)) return
   const errors = [...Value.Errors(schema, value)]
   const unknown = errors.find(({ keyword }) => keyword === 'additionalProperties')
   if (unknown !== undefined) {
-    const where = unknown.instancePath === '' ? '' : `${pointerToName(unknown.instancePath)}.`
-    const names = (unknown.params as { additionalProperties?: string[] }).additionalProperties ?? []
+    const { instancePath: at, params } = unknown
+    const [name = '?'] = (params as { additionalProperties?: string[] }).additionalProperties ?? []
+    const place = Pointer.Get(schema, at.replaceAll('/', '/properties/')) as { properties?: object }
     throw new FetchproofError('FP_SETTING_UNKNOWN', {
-      setting: `${where}${names[0] ?? '?'}`,
+      setting: dotted(`${at}/${name}`),
       source,
-      hint: `Remove it or correct its name. Known here: ${knownAt(schema, unknown.instancePath).join(', ')}.`,
+      hint: `Remove it or correct its name. Known here: ${Object.keys(place.properties ?? {}).join(', ')}.`,
     })
   }
   const [first] = errors
   if (first === undefined) return
-  const where = pointerToName(first.instancePath)
-  const inFile = source === SETTINGS_FILE && where !== '' ? `${SETTINGS_FILE} ` : ''
-  throw new FetchproofError('FP_SETTING_BAD', {
-    setting: `${inFile}${where}` || source,
-    value: shown(valueAt(value, first.instancePath)),
-    why: `it ${first.message}.`,
-  })
+  const where = dotted(first.instancePath)
+  const inFile = source === SETTINGS_FILE ? `${SETTINGS_FILE} ` : ''
+  const setting = where === '' ? source : `${inFile}${where}`
+  throw bad(setting, shown(Pointer.Get(value, first.instancePath)), `it ${first.message}.`)
+}
+
+/** `/visit/engineer` becomes `visit.engineer`. */
+function dotted(pointer: string): string {
+  return pointer.slice(1).replaceAll('/', '.')
 }
 
 /** Not by JSON.stringify alone: it recurses, and a file can be nested deeper than the stack. */
 function shown(value: unknown): string {
-  const isFlat =
-    typeof value !== 'object' || value === null || (Array.isArray(value) && value.every(isScalar))
+  const isFlat = isScalar(value) || (Array.isArray(value) && value.every(isScalar))
   const text = isFlat ? String(JSON.stringify(value)) : Array.isArray(value) ? '[…]' : '{…}'
   return text.length <= SHOWN_CHARACTERS ? text : `${text.slice(0, SHOWN_CHARACTERS)}…`
 }
@@ -223,23 +227,4 @@ function isScalar(value: unknown): boolean {
 function checkRange(range: string): void {
   const valid = range.includes('/') ? ipaddr.isValidCIDR(range) : ipaddr.isValid(range)
   if (!valid) throw new FetchproofError('FP_CIDR_BAD', { value: range })
-}
-
-/** Names of the members that the schema knows at this place. */
-function knownAt(schema: TSchema, pointer: string): string[] {
-  let at: { properties?: Record<string, object> } | undefined = schema
-  for (const key of pointer.split('/').filter(Boolean)) at = at?.properties?.[key]
-  return Object.keys(at?.properties ?? {})
-}
-
-function pointerToName(pointer: string): string {
-  return pointer.split('/').filter(Boolean).join('.')
-}
-
-function valueAt(value: unknown, pointer: string): unknown {
-  let current = value
-  for (const key of pointer.split('/').filter(Boolean)) {
-    current = (current as Record<string, unknown> | undefined)?.[key]
-  }
-  return current
 }
