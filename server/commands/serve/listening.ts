@@ -1,8 +1,9 @@
 /** Opens the image port on every address asked for, or says in one sentence why that cannot be. */
 import { randomBytes } from 'node:crypto'
+import { once } from 'node:events'
 import { get, type Server } from 'node:http'
 import type { AddressInfo } from 'node:net'
-import { FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
+import { type ErrorCode, FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
 import { HTTP_FACTS } from '../../image-port/door-facts.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
 import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
@@ -12,11 +13,6 @@ import { portHolder } from './port-holder.ts'
 
 const EVERYWHERE = ['0.0.0.0', '::'] as const
 const PORTS_TRIED = 20
-
-function portsToTry(pagePort: number): readonly number[] {
-  const numbers = Array.from({ length: PORTS_TRIED }, (_none, at) => DEFAULT_PORTS.main + at)
-  return numbers.filter((number) => number !== pagePort)
-}
 
 /** Throws FP_PORT_TAKEN, FP_PORT_FORBIDDEN, FP_ADDRESS_ABSENT, FP_LISTEN_FAILED; nothing is left open then. */
 export async function openImagePort(
@@ -28,7 +24,7 @@ export async function openImagePort(
   try {
     if (settings.port !== null) await openMainPort(listeners, settings.listen, settings.port)
     else {
-      await openFreePort(listeners, settings.listen, portsToTry(settings.pagePort))
+      await openFreePort(listeners, settings)
       await openShortPort(listeners)
     }
   } catch (error) {
@@ -67,23 +63,23 @@ function createListeners(port: ImagePort, own: readonly OwnAddress[]) {
 /** The default is no more than a habit: where another program has it, the next one that is free does as well. */
 async function openFreePort(
   listeners: Listeners,
-  listen: readonly string[],
-  numbers: readonly number[],
+  { listen, pagePort }: Pick<Settings, 'listen' | 'pagePort'>,
 ): Promise<void> {
-  const taken: FetchproofError[] = []
-  for (const number of numbers) {
+  let taken: FetchproofError | undefined
+  for (let number = DEFAULT_PORTS.main; number < DEFAULT_PORTS.main + PORTS_TRIED; number += 1) {
+    if (number === pagePort) continue
     try {
       await openMainPort(listeners, listen, number)
-      if (taken[0] !== undefined)
-        listeners.remarks.push(`Images are on port ${number} instead: ${taken[0].message}`)
+      if (taken !== undefined)
+        listeners.remarks.push(`Images are on port ${number} instead: ${taken.message}`)
       return
     } catch (error) {
       if (!isFetchproofError(error, 'FP_PORT_TAKEN')) throw error
-      taken.push(error)
+      taken ??= error
       await listeners.close()
     }
   }
-  throw taken[0]
+  throw taken
 }
 
 async function openMainPort(listeners: Listeners, listen: readonly string[], number: number): Promise<void> {
@@ -128,57 +124,37 @@ async function listen(
   own: readonly OwnAddress[],
 ): Promise<number> {
   try {
-    await new Promise<void>((listening, failed) => {
-      server.once('error', failed)
-      server.listen({ host: address, port, ipv6Only: true, backlog: 1024 }, () => {
-        server.off('error', failed)
-        listening()
-      })
-    })
+    const bound = once(server, 'listening')
+    server.listen({ host: address, port, ipv6Only: true, backlog: 1024 })
+    await bound
   } catch (error) {
-    throw await listenError(error, { address, port, flag: '--port', transport: 'tcp', own })
+    throw await listenError(error, { address, port, door: HTTP_FACTS }, own)
   }
   return (server.address() as AddressInfo).port
 }
 
-/** What could not be listened on. */
-interface Refused {
-  readonly address: string
-  readonly port: number
-  readonly transport: 'tcp' | 'udp'
-  /** The flag that chooses another port. */
-  readonly flag: string
-  readonly own: readonly OwnAddress[]
-}
-
-export async function listenError(error: unknown, refused: Refused): Promise<FetchproofError> {
-  const { address, port, transport, flag, own } = refused
-  const cause = { cause: error }
+/** Why that could not be listened on. */
+export async function listenError(
+  error: unknown,
+  { address, port, door: { name, transport } }: Listening,
+  own: readonly OwnAddress[],
+): Promise<FetchproofError> {
+  const flag = name === 'http' ? '--port' : `--${name}-port`
+  const coded = (code: ErrorCode, fields: Readonly<Record<string, string>>): FetchproofError =>
+    new FetchproofError(code, { address, port, flag, ...fields }, { cause: error })
   switch (systemCode(error)) {
     case 'EADDRINUSE': {
       const holder = await portHolder(port, transport)
-      return new FetchproofError(
-        'FP_PORT_TAKEN',
-        { port, address, flag, holder: holder === undefined ? '' : ` by ${holder}` },
-        cause,
-      )
+      return coded('FP_PORT_TAKEN', { holder: holder === undefined ? '' : ` by ${holder}` })
     }
     case 'EACCES':
     case 'EPERM':
-      return new FetchproofError('FP_PORT_FORBIDDEN', { port, address, flag, remedy: remedyFor(port) }, cause)
+      return coded('FP_PORT_FORBIDDEN', { remedy: remedyFor(port) })
     case 'EADDRNOTAVAIL':
     case 'ENOTFOUND':
-      return new FetchproofError(
-        'FP_ADDRESS_ABSENT',
-        { address, addresses: own.map((each) => each.address).join(', ') },
-        cause,
-      )
+      return coded('FP_ADDRESS_ABSENT', { addresses: own.map((each) => each.address).join(', ') })
     default:
-      return new FetchproofError(
-        'FP_LISTEN_FAILED',
-        { address, port, cause: systemCode(error) ?? String(error) },
-        cause,
-      )
+      return coded('FP_LISTEN_FAILED', { cause: systemCode(error) ?? String(error) })
   }
 }
 
@@ -204,19 +180,20 @@ export async function findIntruders(
   own: readonly OwnAddress[],
 ): Promise<string[]> {
   const probe = { path: randomBytes(16).toString('hex'), proof: randomBytes(16).toString('hex') }
+  const asked = own
+    .filter(({ scopeId }) => scopeId === null)
+    .flatMap((mine) =>
+      listening.filter((each) => covers(each, mine)).map(({ port }) => ({ address: mine.address, port })),
+    )
   port.expectProbe(probe)
   try {
-    const asked = own.filter((address) => address.scopeId === null)
-    const ports = [...new Set(listening.map((each) => each.port))]
     const answers = await Promise.all(
-      asked.flatMap((address) =>
-        ports.map(async (number) => {
-          const covered = listening.some((each) => each.port === number && covers(each, address))
-          if (!covered || (await proofAt(address.address, number, probe.path)) !== 'other') return []
-          return [
-            `Port ${number} on ${address.address} is answered by another program: devices that ask there do not reach this one. Stop it, or choose another port with --port.`,
-          ]
-        }),
+      asked.map(async (at) =>
+        (await isAnotherAt(at))
+          ? [
+              `Port ${at.port} on ${at.address} is answered by another program: devices that ask there do not reach this one. Stop it, or choose another port with --port.`,
+            ]
+          : [],
       ),
     )
     return answers.flat()
@@ -224,19 +201,16 @@ export async function findIntruders(
     port.expectProbe(undefined)
   }
 
-  function proofAt(address: string, number: number, path: string): Promise<'ours' | 'other' | 'none'> {
+  function isAnotherAt({ address, port }: { address: string; port: number }): Promise<boolean> {
     return new Promise((known) => {
-      const request = get(
-        `http://${hostForUrl(address)}:${number}/${path}`,
-        { agent: false, timeout: 1_000 },
-        (response) => {
-          response.resume()
-          known(response.headers.etag === `"${probe.proof}"` ? 'ours' : 'other')
-        },
-      )
+      const url = `http://${hostForUrl(address)}:${port}/${probe.path}`
+      const request = get(url, { agent: false, timeout: 1_000 }, (response) => {
+        response.resume()
+        known(response.headers.etag !== `"${probe.proof}"`)
+      })
       request.on('timeout', () => request.destroy())
-      request.on('error', () => known('none'))
-      request.on('close', () => known('none'))
+      // Nobody answers.
+      for (const event of ['error', 'close']) request.on(event, () => known(false))
     })
   }
 }

@@ -6,21 +6,19 @@ import { promisify } from 'node:util'
 
 const run = promisify(execFile)
 
+type Transport = 'tcp' | 'udp'
+type Holder = { readonly pid: string; readonly name?: string | undefined } | undefined
+
 /** `name (process 1234)`, or undefined where it cannot be known. Never throws. */
-export async function portHolder(port: number, transport: 'tcp' | 'udp'): Promise<string | undefined> {
-  try {
-    if (platform() === 'linux') return await linuxHolder(port, transport)
-    if (platform() === 'win32') return await windowsHolder(port, transport)
-    return await lsofHolder(port, transport)
-  } catch {
-    return undefined
-  }
+export async function portHolder(port: number, transport: Transport): Promise<string | undefined> {
+  const system = platform()
+  const find = system === 'linux' ? linuxHolder : system === 'win32' ? windowsHolder : lsofHolder
+  const holder = await find(port, transport).catch(() => undefined)
+  return holder === undefined ? undefined : `${holder.name ?? 'a program'} (process ${holder.pid})`
 }
 
-type Transport = 'tcp' | 'udp'
-
 /** proc(5): column 4 is the state (0A is LISTEN, 07 a UDP socket that is not connected), column 10 the socket's inode. */
-async function linuxHolder(port: number, transport: Transport): Promise<string | undefined> {
+async function linuxHolder(port: number, transport: Transport): Promise<Holder> {
   const state = transport === 'tcp' ? '0A' : '07'
   const suffix = `:${port.toString(16).toUpperCase().padStart(4, '0')}`
   const texts = await Promise.all(
@@ -38,30 +36,27 @@ async function linuxHolder(port: number, transport: Transport): Promise<string |
     const descriptors = await readdir(`/proc/${pid}/fd`).catch(() => [])
     for (const descriptor of descriptors) {
       const link = await readlink(`/proc/${pid}/fd/${descriptor}`).catch(() => '')
-      if (inodes.includes(link)) {
-        const name = (await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => 'a program')).trim()
-        return `${name} (process ${pid})`
-      }
+      if (!inodes.includes(link)) continue
+      const name = await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => undefined)
+      return { pid, name: name?.trim() }
     }
   }
   return undefined
 }
 
-async function lsofHolder(port: number, transport: Transport): Promise<string | undefined> {
+async function lsofHolder(port: number, transport: Transport): Promise<Holder> {
   const listening = transport === 'tcp' ? ['-sTCP:LISTEN'] : []
   const which = ['-nP', `-i${transport.toUpperCase()}:${port}`, ...listening, '-Fpc']
   const { stdout } = await run('lsof', which, { timeout: 3_000 })
   const pid = /^p(\d+)$/m.exec(stdout)?.[1]
-  const name = /^c(.+)$/m.exec(stdout)?.[1] ?? 'a program'
-  return pid === undefined ? undefined : `${name} (process ${pid})`
+  return pid === undefined ? undefined : { pid, name: /^c(.+)$/m.exec(stdout)?.[1] }
 }
 
-async function windowsHolder(port: number, transport: Transport): Promise<string | undefined> {
+async function windowsHolder(port: number, transport: Transport): Promise<Holder> {
   const { stdout } = await run('netstat', ['-ano', '-p', transport.toUpperCase()], { timeout: 3_000 })
   const line = stdout.split(/\r?\n/).find((each) => new RegExp(`:${port}\\s+\\S+:[0*]\\s`).test(each))
   const pid = line?.trim().split(/\s+/).at(-1)
   if (pid === undefined) return undefined
   const list = await run('tasklist', ['/FI', `PID eq ${pid}`, '/FO', 'CSV', '/NH'], { timeout: 3_000 })
-  const name = /^"([^"]+)"/.exec(list.stdout.trim())?.[1] ?? 'a program'
-  return `${name} (process ${pid})`
+  return { pid, name: /^"([^"]+)"/.exec(list.stdout.trim())?.[1] }
 }

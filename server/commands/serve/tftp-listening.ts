@@ -24,9 +24,8 @@ interface TftpOptions {
   readonly onChanged: () => void
 }
 
-export async function openTftp(options: TftpOptions) {
+export async function openTftp({ depot, settings, onFault, onCrowded, onChanged }: TftpOptions) {
   // Long: one list of sockets, followed as addresses come and go.
-  const { depot, settings, onFault, onCrowded, onChanged } = options
   const tftp = createTftpPort({ depot, onFault, onCrowded })
   const sockets = new Map<string, Socket>()
   // With 0 the first one takes a free port, and the others that same one.
@@ -39,13 +38,7 @@ export async function openTftp(options: TftpOptions) {
       socket.bind({ address, port, exclusive: true })
       await bound
     } catch (error) {
-      throw await listenError(error, {
-        address,
-        port,
-        flag: '--tftp-port',
-        transport: 'udp',
-        own: depot.own(),
-      })
+      throw await listenError(error, { address, port, door: TFTP_FACTS }, depot.own())
     }
     socket.on('error', onFault)
     port = socket.address().port
@@ -97,13 +90,13 @@ export async function openTftp(options: TftpOptions) {
 
 /** Own addresses as they are bound, and others that were asked for. */
 function wanted(listen: readonly string[], own: readonly OwnAddress[]): string[] {
-  const listed = (each: OwnAddress): boolean =>
-    listen.length === 0 || listen.some((address) => covers({ address: normalise(address) ?? address }, each))
+  const asksFor = (address: string, each: OwnAddress): boolean =>
+    covers({ address: normalise(address) ?? address }, each)
+  const mine = own.filter((each) => listen.length === 0 || listen.some((address) => asksFor(address, each)))
   const others = listen.filter(
-    (address) =>
-      isIP(address) !== 0 && !own.some((each) => covers({ address: normalise(address) ?? address }, each)),
+    (address) => isIP(address) !== 0 && !own.some((each) => asksFor(address, each)),
   )
-  return [...own.filter(listed).map(boundAs), ...others]
+  return [...mine.map(boundAs), ...others]
 }
 
 /** A link-local IPv6 address is one with its interface alone (RFC 4007 §11); Windows names that by number. */
