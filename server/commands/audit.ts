@@ -20,16 +20,15 @@ import {
 } from '../report/audit-columns.ts'
 import { AUDIT_FILTERS, type AuditFilter } from '../report/audit-filter.ts'
 import { planLines } from '../report/plan-lines.ts'
-import { tableLines } from '../report/table.ts'
+import { type Column, tableLines } from '../report/table.ts'
 import { visitCsv } from '../report/visit-csv.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { visitReport } from '../report/visit-report.ts'
 import { dayText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { ledgerFileOf } from './ledger-file.ts'
-import { columnsOf, jsonText, print, printAnswer } from './printing.ts'
+import { ledgerFileOf } from './folder-ledger.ts'
+import { columnsOf, type HostProcess, jsonText, print, printAnswer } from './printing.ts'
 import { VERSION } from './version.ts'
 
 export interface AuditFlags extends AuditFilter {
@@ -43,12 +42,11 @@ export interface AuditFlags extends AuditFilter {
 
 export async function audit(
   folders: readonly string[],
-  given: AuditFlags,
+  typed: AuditFlags,
   around: HostProcess,
 ): Promise<number> {
-  const { stdout } = around
-  checkFlags(given)
-  const flags = withTimes(given)
+  checkFlags(typed)
+  const flags = withTimes(typed)
   const files = folders.map((folder) => ledgerFileOf(folder, flags.records))
   if (flags.check === true) {
     const ledger = await auditLedgers(files, flags.head)
@@ -56,9 +54,9 @@ export async function audit(
     return ledger.intact ? EXIT.done : EXIT.checkFailed
   }
   if (flags.plan === true) await printPlan(files, flags.format, around)
-  else if (flags.format === 'json') await printJson(files, flags, stdout)
-  else if (flags.format === 'csv') await printCsv(files, flags, stdout)
-  else await printText(files, flags, around)
+  else if (flags.format === 'json') await printJson(files, flags, around.stdout)
+  else if (flags.fetches === true) await printList(FETCHES, files, flags, around)
+  else await printList(PULLS, files, flags, around)
   return EXIT.done
 }
 
@@ -87,24 +85,6 @@ async function writeItems(
   }
 }
 
-async function printCsv(
-  files: readonly string[],
-  flags: AuditFlags,
-  out: NodeJS.WritableStream,
-): Promise<void> {
-  if (flags.fetches === true) await writeRows(FETCH_FIELDS, auditFetches(files, flags), out)
-  else await writeRows(PULL_FIELDS, auditPulls(files, flags), out)
-}
-
-async function writeRows<Row>(
-  fields: readonly CsvField<Row>[],
-  batches: AsyncIterable<readonly Row[]>,
-  out: NodeJS.WritableStream,
-): Promise<void> {
-  out.write(csvHead(fields))
-  for await (const rows of batches) await written(out, csvRows(fields, rows))
-}
-
 /** Text only names what a glance needs; the report has the rest. */
 async function printPlan(
   files: readonly string[],
@@ -120,26 +100,52 @@ async function printPlan(
     )
 }
 
-async function printText(files: readonly string[], flags: AuditFlags, around: HostProcess): Promise<void> {
+interface List<Row> {
+  readonly what: string
+  readonly columns: readonly Column<Row>[]
+  readonly fields: readonly CsvField<Row>[]
+  readonly rows: (
+    files: readonly string[],
+    filter: AuditFilter,
+    checked?: CheckedLedgers,
+  ) => AsyncIterable<readonly Row[]>
+}
+
+const PULLS: List<PullRecord> = { what: 'pull', columns: PULL_COLUMNS, fields: PULL_FIELDS, rows: auditPulls }
+const FETCHES: List<FetchRecord> = {
+  what: 'fetch',
+  columns: FETCH_COLUMNS,
+  fields: FETCH_FIELDS,
+  rows: auditFetches,
+}
+
+async function printList<Row>(
+  { what, columns, fields, rows }: List<Row>,
+  files: readonly string[],
+  flags: AuditFlags,
+  around: HostProcess,
+): Promise<void> {
+  const { stdout } = around
+  if (flags.format === 'csv') {
+    stdout.write(csvHead(fields))
+    for await (const batch of rows(files, flags)) await written(stdout, csvRows(fields, batch))
+    return
+  }
   const checked: CheckedLedgers = new Map()
-  const rows =
-    flags.fetches === true
-      ? await printTable(FETCH_COLUMNS, auditFetches(files, flags, checked), around.stdout)
-      : await printTable(PULL_COLUMNS, auditPulls(files, flags, checked), around.stdout)
-  const what = flags.fetches === true ? 'fetch' : 'pull'
+  const count = await printTable(columns, rows(files, flags, checked), stdout)
   const none =
-    filtersIn(flags).length > 0
+    given(flags, AUDIT_FILTERS).length > 0
       ? `No ${what} matches these filters. Without them all are shown.`
       : `No ${what} is on record.`
-  print(around, [...(rows === 0 ? [none] : []), '', ...checkLines(summaryOf(checked))])
+  print(around, [...(count === 0 ? [none] : []), '', ...checkLines(summaryOf(checked))])
 }
 
 /** A table is laid out a page at a time, so that a long ledger needs no more memory than a short one. */
 const ROWS_A_PAGE = 1_000
 
 /** Returns how many rows there were. */
-async function printTable<Row extends FetchRecord | PullRecord>(
-  columns: Parameters<typeof tableLines<Row>>[0],
+async function printTable<Row>(
+  columns: readonly Column<Row>[],
   batches: AsyncIterable<readonly Row[]>,
   out: HostProcess['stdout'],
 ): Promise<number> {
@@ -167,59 +173,41 @@ function checkLines(ledger: LedgerSummary): string[] {
   return [...ledger.ledgers.map(chainLine), ...(ledger.headMissing === true ? [HEAD_MISSING] : [])]
 }
 
-function chainLine({
-  file,
-  entries,
-  intact,
-  head,
-  firstBad,
-  tornBytes,
-}: LedgerSummary['ledgers'][number]): string {
+function chainLine({ file, entries, head, firstBad, tornBytes }: LedgerSummary['ledgers'][number]): string {
   const name = visible(file)
-  if (intact) {
-    const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
-    return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
-  }
-  if (firstBad === undefined) return `Ledger ${name}: NOT INTACT`
-  return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
+  if (firstBad !== undefined) return `Ledger ${name}: BROKEN at line ${firstBad.line}: ${firstBad.why}`
+  const torn = tornBytes > 0 ? `; ${tornBytes} bytes of a last, unfinished line` : ''
+  return `Ledger ${name}: ${entries} entries, intact${torn}; head ${head}`
 }
 
-function ledgerJson(ledger: LedgerSummary): unknown {
-  const { entries, intact, head, ledgers } = ledger
+function ledgerJson({ ledgers, ...summary }: LedgerSummary): object {
   const firstBad = ledgers.find((each) => each.firstBad !== undefined)?.firstBad
-  return {
-    entries,
-    intact,
-    head,
-    ...(firstBad !== undefined && { firstBad }),
-    ...(ledger.headMissing === true && { headMissing: true }),
-    ...(ledgers.length > 1 && { ledgers }),
-  }
+  return { ...summary, firstBad, ledgers: ledgers.length > 1 ? ledgers : undefined }
 }
 
-/** The flags that only choose among pulls or fetches, as they were typed. */
-function filtersIn(flags: AuditFilter): string[] {
-  return AUDIT_FILTERS.filter((name) => flags[name] !== undefined).map((name) => `--${name}`)
+/** Those of the flags that were typed. */
+function given(flags: AuditFlags, names: readonly (keyof AuditFlags)[]): string[] {
+  return names.filter((name) => flags[name] !== undefined).map((name) => `--${name}`)
 }
 
 function checkFlags(flags: AuditFlags): void {
   const { head, check, ending, state, fetches, plan, format } = flags
   // JSON holds pulls and fetches alike.
   const oneList = format !== 'json'
-  const given = filtersIn(flags)
-  const filters = given.join(' and ')
+  const filters = given(flags, AUDIT_FILTERS)
+  const choosing = given(flags, ['plan', 'fetches', ...AUDIT_FILTERS])
   const clashes: readonly (readonly [boolean, string])[] = [
     [
       plan === true && fetches === true,
       'Give either --plan (a row a device) or --fetches (a row a fetch), not both.',
     ],
     [
-      plan === true && given.length > 0,
-      `--plan shows every device of the visit sheet: leave out ${filters}, or leave out --plan to choose among pulls.`,
+      plan === true && filters.length > 0,
+      `--plan shows every device of the visit sheet: leave out ${filters.join(' and ')}, or leave out --plan to choose among pulls.`,
     ],
     [
-      check === true && (plan === true || fetches === true || given.length > 0),
-      `--check verifies the whole ledger and lists nothing: leave out ${[...(plan === true ? ['--plan'] : []), ...(fetches === true ? ['--fetches'] : []), ...given].join(' and ')}, or leave out --check.`,
+      check === true && choosing.length > 0,
+      `--check verifies the whole ledger and lists nothing: leave out ${choosing.join(' and ')}, or leave out --check.`,
     ],
     [check === true && format === 'csv', '--check prints no rows: leave out --format csv, or give json.'],
     [

@@ -3,15 +3,13 @@ import { type ImageView, standingText } from '../report/image-view.ts'
 import { type Column, tableLines } from '../report/table.ts'
 import { createSettings } from '../settings.ts'
 import { stateWords } from '../staging/image-words.ts'
-import type { NotOffered } from '../staging/not-offered.ts'
 import { formatWords } from '../wording/format-words.ts'
 import { bytesText } from '../wording/units.ts'
 import { shortened, visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { imagesListed } from './images-listed.ts'
+import { imagesListed } from './folder-content.ts'
 import type { ReadingFlags } from './options.ts'
-import { columnsOf, printAnswer } from './printing.ts'
+import { columnsOf, type HostProcess, printAnswer } from './printing.ts'
 import { unusedWords } from './serve/not-offered-words.ts'
 
 export async function images(
@@ -19,33 +17,25 @@ export async function images(
   { format, records }: ReadingFlags,
   around: HostProcess,
 ): Promise<number> {
-  const settings = createSettings({ folder, records })
-  const listed = await imagesListed(settings, around)
+  const listed = await imagesListed(createSettings({ folder, records }), around)
   const { images: views, notOffered, unused } = listed
   printAnswer(around, format, listed, () => [
     ...imageLines(views, columnsOf(around.stdout)),
-    ...notOfferedLines(notOffered),
+    ...notOffered.map(({ name, why }) => `not offered: ${visible(name)} (${visible(why)})`),
     ...unused.map(unusedWords),
   ])
   return views.some((view) => view.state === 'held') ? EXIT.checkFailed : EXIT.done
 }
 
-function notOfferedLines(notOffered: readonly NotOffered[]): string[] {
-  return notOffered.map(({ name, why }) => `not offered: ${visible(name)} (${visible(why)})`)
-}
-
 function imageLines(views: readonly ImageView[], columns: number | undefined): string[] {
   if (views.length === 0) return ['The staging folder holds no image.']
-  const remarks = views.flatMap((view) => {
-    const parts = [
-      ...(view.reason === null ? [] : [`${stateWords(view.state)}: ${view.reason}`]),
-      ...(view.lifted === null
-        ? []
-        : [`served although it differs: ${view.lifted.reason} (${view.lifted.by})`]),
-      ...view.notes,
-    ]
-    return parts.map((part) => visible(`${view.name}: ${part}`))
-  })
+  const remarks = views.flatMap(({ name, state, reason, lifted, notes }) =>
+    [
+      ...(reason === null ? [] : [`${stateWords(state)}: ${reason}`]),
+      ...(lifted === null ? [] : [`served although it differs: ${lifted.reason} (${lifted.by})`]),
+      ...notes,
+    ].map((remark) => visible(`${name}: ${remark}`)),
+  )
   const table = tableLines(COLUMNS, views, columns)
   return remarks.length === 0 ? table : [...table, '', ...remarks]
 }

@@ -1,23 +1,21 @@
 /** `fetchproof observe`: what a person saw at a device, on record: versions before and after, a note. */
-import { existsSync } from 'node:fs'
-import { join } from 'node:path'
 import { text as allText } from 'node:stream/consumers'
 import { userName } from '../depot/depot.ts'
 import { FetchproofError, usageError } from '../errors.ts'
 import type { NewEntryOf } from '../ledger/entries.ts'
-import { LEDGER_FILE, lastEntryOf } from '../ledger/read.ts'
+import { lastEntryOf } from '../ledger/read.ts'
 import { createSettings, type Settings } from '../settings.ts'
+import { createDeviceFinder } from '../visit/device-finder.ts'
 import { rowsOnRecord } from '../visit/sheet-entry.ts'
-import { deviceKey, type PlannedRow } from '../visit/sheet-rows.ts'
+import { deviceKey } from '../visit/sheet-rows.ts'
 import { versionToRecord } from '../visit/version-finding.ts'
 import { compareVersions } from '../visit/version-order.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
+import { ledgersIn, withLedger } from './folder-ledger.ts'
 import type { RecordingFlags } from './options.ts'
-import { printAnswer } from './printing.ts'
+import { type HostProcess, printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
-import { withLedger } from './unserved-ledger.ts'
 
 export interface ObserveFlags extends RecordingFlags {
   readonly before?: string
@@ -25,46 +23,38 @@ export interface ObserveFlags extends RecordingFlags {
   readonly note?: string
 }
 
+type Observation = Omit<NewEntryOf<'observed'>, 'kind' | 'digest'>
+
 export async function observe(
   device: string,
-  { folder, records, ...flags }: ObserveFlags,
+  { folder, records, format, ...said }: ObserveFlags,
   around: HostProcess,
 ): Promise<number> {
   const settings = createSettings({ folder, records })
-  const observation = await observationOf(device, flags, around)
-  await record(observation, settings)
-  const remarks = await remarksOn(observation, settings)
-  const { kind: _kind, ...observed } = observation
-  printAnswer(around, flags.format, { observed, remarks }, () =>
-    [recordedLine(observation), ...remarks].map(visible),
-  )
+  const observed = await observationOf(device.trim(), said, around)
+  await record(observed, settings)
+  const remarks = await remarksOn(observed, settings)
+  printAnswer(around, format, { observed, remarks }, () => [recordedLine(observed), ...remarks].map(visible))
   return EXIT.done
 }
 
-type Observation = Omit<NewEntryOf<'observed'>, 'digest'>
-
 async function observationOf(
-  named: string,
-  flags: Omit<ObserveFlags, 'folder' | 'format'>,
-  around: HostProcess,
+  device: string,
+  { by = userName(), before, after, note = '' }: Omit<ObserveFlags, 'folder' | 'format'>,
+  { stdin }: HostProcess,
 ): Promise<Observation> {
-  const device = named.trim()
-  const { note } = flags
   if (device === '') throw usageError('Name the device, as on the visit sheet or by its address.')
-  if (flags.before === undefined && flags.after === undefined && (note?.trim() ?? '') === '') {
+  if (before === undefined && after === undefined && note.trim() === '') {
     throw usageError('Say what was observed: --before VERSION, --after VERSION or --note TEXT.')
   }
-  if (flags.before === '-' && flags.after === '-')
+  if (before === '-' && after === '-')
     throw usageError('Only one of --before and --after can read standard input.')
-  const before = await versionIn(flags.before, '--before', around)
-  const after = await versionIn(flags.after, '--after', around)
   return {
-    kind: 'observed',
     device,
-    by: (flags.by ?? userName()).trim(),
-    before,
-    after,
-    ...(note !== undefined && note.trim() !== '' && { note: note.trim() }),
+    by: by.trim(),
+    before: await versionIn(before, '--before', stdin),
+    after: await versionIn(after, '--after', stdin),
+    ...(note.trim() !== '' && { note: note.trim() }),
   }
 }
 
@@ -72,7 +62,7 @@ async function observationOf(
 async function versionIn(
   given: string | undefined,
   flag: string,
-  { stdin }: HostProcess,
+  stdin: HostProcess['stdin'],
 ): Promise<string | undefined> {
   if (given === undefined) return undefined
   const said = (given === '-' ? await allText(stdin) : given).trim()
@@ -85,40 +75,31 @@ async function versionIn(
   return version
 }
 
-async function record(observation: Observation, settings: Settings): Promise<void> {
-  const server = await runningServer(settings.records)
-  if (server === undefined) {
-    // A mistyped folder must not get a ledger of its own.
-    if (!existsSync(join(settings.records, LEDGER_FILE))) {
-      throw new FetchproofError('FP_LEDGER_MISSING', { folder: settings.folder })
-    }
-    await withLedger(settings.records, (ledger) => ledger.append(observation))
+async function record(observed: Observation, { folder, records }: Settings): Promise<void> {
+  const server = await runningServer(records)
+  if (server !== undefined) {
+    await server.ask('POST', '/api/observed', observed)
     return
   }
-  const { kind: _kind, ...body } = observation
-  await server.ask('POST', '/api/observed', body)
+  // A mistyped folder must not get a ledger of its own.
+  if (ledgersIn(records).length === 0) throw new FetchproofError('FP_LEDGER_MISSING', { folder })
+  await withLedger({ records }, (ledger) => ledger.append({ kind: 'observed', ...observed }))
 }
 
 /** What the sheet says to that: a mistyped name, a version that is not the planned one. */
-async function remarksOn(observation: Observation, settings: Settings): Promise<string[]> {
-  const ledger = join(settings.records, LEDGER_FILE)
-  const sheet = await lastEntryOf(ledger, 'sheet')
+async function remarksOn({ device, after }: Observation, { records }: Settings): Promise<string[]> {
+  const [ledger] = ledgersIn(records)
+  const sheet = ledger === undefined ? undefined : await lastEntryOf(ledger, 'sheet')
   if (sheet === undefined) return []
-  const { device, after } = observation
-  const all = rowsOnRecord(sheet)
-  const rows = all.filter((row) => isNamed(row, device))
-  if (rows.length === 0) {
+  const rows = rowsOnRecord(sheet)
+  const name = createDeviceFinder(rows).named(device)
+  if (name === null) {
     return [`${device} is not on the visit sheet; it is recorded all the same. Check the name.`]
   }
-  const target = rows.findLast((row) => row.versionTarget !== null)?.versionTarget
+  const own = rows.filter((row) => deviceKey(row.device) === deviceKey(name))
+  const target = own.findLast((row) => row.versionTarget !== null)?.versionTarget
   if (after === undefined || target == null || compareVersions(target, after) === 'same') return []
   return [`The planned version is ${target}.`]
-}
-
-function isNamed(row: PlannedRow, device: string): boolean {
-  return (
-    deviceKey(row.device) === deviceKey(device) || row.address === device || row.mac === device.toLowerCase()
-  )
 }
 
 function recordedLine({ device, by, before, after, note }: Observation): string {

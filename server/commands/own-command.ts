@@ -4,53 +4,33 @@ import { delimiter, join, relative } from 'node:path'
 import { typedPath } from '../wording/typed-path.ts'
 
 const NAME = 'fetchproof'
+const isWindows = process.platform === 'win32'
+const FILES = isWindows ? [`${NAME}.cmd`, `${NAME}.exe`] : [NAME]
 
-interface OwnCommandFacts {
-  readonly env: NodeJS.ProcessEnv
-  /** The file that runs; what Node.js was given. */
-  readonly script?: string
-  readonly cwd?: string
-  readonly platform?: NodeJS.Platform
-}
-
-export function ownCommand({
-  env,
-  script = process.argv[1] ?? '',
-  cwd = process.cwd(),
-  platform = process.platform,
-}: OwnCommandFacts): string {
-  if (isOnPath(env, platform)) return NAME
-  const launcher = launcherOf(script, platform)
-  if (launcher !== undefined) return callable(launcher, cwd, platform)
-  return `node ${typedPath(nearer(script, cwd))}`
-}
-
-function isOnPath(env: NodeJS.ProcessEnv, platform: NodeJS.Platform): boolean {
-  const folders = (env.PATH ?? env.Path ?? '').split(delimiter).filter((folder) => folder !== '')
-  return folders.some((folder) => namesOf(platform).some((name) => existsSync(join(folder, name))))
-}
-
-function namesOf(platform: NodeJS.Platform): readonly string[] {
-  return platform === 'win32' ? [`${NAME}.cmd`, `${NAME}.exe`] : [NAME]
+export function ownCommand({ PATH, Path }: NodeJS.ProcessEnv): string {
+  const folders = (PATH ?? Path ?? '').split(delimiter).filter((folder) => folder !== '')
+  if (folders.some((folder) => fileIn(folder) !== undefined)) return NAME
+  const script = process.argv[1] ?? ''
+  const launcher = launcherOf(script)
+  if (launcher === undefined) return `node ${typedPath(nearer(script))}`
+  const near = nearer(launcher)
+  // A shell other than that of Windows looks for a bare name on the path alone.
+  return typedPath(isWindows || near.includes('/') ? near : `./${near}`)
 }
 
 /** A portable folder has one beside the folders `runtime` and `program`. */
-function launcherOf(script: string, platform: NodeJS.Platform): string | undefined {
+function launcherOf(script: string): string | undefined {
   const folder = join(script, '..', '..', '..', '..')
-  if (!existsSync(join(folder, 'runtime')) || !existsSync(join(folder, 'program'))) return undefined
-  return namesOf(platform)
-    .map((name) => join(folder, name))
-    .find(existsSync)
+  const isPortable = ['runtime', 'program'].every((name) => existsSync(join(folder, name)))
+  return isPortable ? fileIn(folder) : undefined
 }
 
-function callable(file: string, cwd: string, platform: NodeJS.Platform): string {
-  const near = nearer(file, cwd)
-  // A shell other than that of Windows looks for a bare name on the path alone.
-  return typedPath(platform !== 'win32' && !near.includes('/') ? `./${near}` : near, platform)
+function fileIn(folder: string): string | undefined {
+  return FILES.map((name) => join(folder, name)).find(existsSync)
 }
 
 /** From here, where that is shorter. */
-function nearer(file: string, cwd: string): string {
-  const from = relative(cwd, file)
+function nearer(file: string): string {
+  const from = relative(process.cwd(), file)
   return from !== '' && from.length < file.length ? from : file
 }

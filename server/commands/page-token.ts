@@ -12,6 +12,10 @@ export const readPageToken = (records: string): string | undefined => readOwnSec
 /** For a server: the one that is there, or a new one. */
 export const takePageToken = (records: string, renew: boolean) => takeOwnSecret(nameOf(records), renew)
 
+export function pageAddress(port: number, token: string): string {
+  return `http://127.0.0.1:${port}/#token=${token}`
+}
+
 function nameOf(records: string): string {
   return `token-${createHash('sha256').update(realPath(records)).digest('hex').slice(0, 32)}`
 }

@@ -1,8 +1,19 @@
-/** How commands print: no line wider than the terminal, words never broken, and the program called as it works here. */
+/** The process around a command, and how commands print: no line wider than the terminal, words never broken. */
 import { escapeInvisible } from '../ledger/outside-text.ts'
 import { textWidth, wrapped } from '../wording/text-width.ts'
-import type { HostProcess } from './host-process.ts'
 import { ownCommand } from './own-command.ts'
+
+/** Ctrl-C; a polite kill; the terminal was closed (on Windows: its window); Ctrl-Break, on Windows alone. */
+export const STOP_SIGNALS = ['SIGINT', 'SIGTERM', 'SIGHUP', 'SIGBREAK'] as const
+
+/** What a command touches of the process around it, passed in so that tests can turn it. */
+export interface HostProcess {
+  readonly stdout: NodeJS.WriteStream
+  readonly stderr: NodeJS.WriteStream
+  readonly stdin: NodeJS.ReadStream
+  readonly env: NodeJS.ProcessEnv
+  on(signal: (typeof STOP_SIGNALS)[number], listener: () => void): unknown
+}
 
 export interface Screen {
   write(text: string): unknown
@@ -20,12 +31,8 @@ export function columnsOf({ isTTY, columns = 80 }: Screen): number | undefined {
 
 export function print(around: HostProcess, lines: readonly string[], screen: Screen = around.stdout): void {
   const columns = columnsOf(screen)
-  screen.write(
-    lines
-      .flatMap((line) => fittedLines(line, columns, around))
-      .map((line) => `${line}\n`)
-      .join(''),
-  )
+  const fitted = lines.flatMap((line) => fittedLines(line, columns, around))
+  screen.write(fitted.map((line) => `${line}\n`).join(''))
 }
 
 /** What a command has found: for a program as JSON, for a person in lines. */
@@ -65,8 +72,26 @@ const CONTINUED = process.platform === 'win32' ? ' ^' : ' \\'
 /** `"fetchproof audit"` in a message, or as a line of its own, is another line to type where that name is not on the path. */
 export function runnable(text: string, { env }: Pick<HostProcess, 'env'>): string {
   if (!text.includes('fetchproof ')) return text
-  return text.replace(
-    /(["“`]|^ *)fetchproof (?=[a-z])/g,
-    (_found, ahead) => `${ahead}${ownCommand({ env })} `,
-  )
+  return text.replace(/(["“`]|^ *)fetchproof (?=[a-z])/g, (_found, ahead) => `${ahead}${ownCommand(env)} `)
+}
+
+/** Foregrounds of the terminal's own palette (ECMA-48 §8.3.117), which is set for its background. */
+const CODES = {
+  /** Something is wrong now. */
+  alarm: '1;31',
+  /** Worth a look. */
+  caution: '33',
+  good: '32',
+  faint: '2',
+  strong: '1',
+} as const
+
+export type Tone = keyof typeof CODES | 'plain'
+export type Style = (tone: Tone, text: string) => string
+
+/** Colour helps, and never says anything alone: none without a terminal, and none where NO_COLOR is set. */
+export function styleOf({ isTTY }: Screen, { NO_COLOR = '', TERM }: NodeJS.ProcessEnv): Style {
+  const isColoured = isTTY === true && NO_COLOR === '' && TERM !== 'dumb'
+  return (tone, text) =>
+    tone === 'plain' || text === '' || !isColoured ? text : `\u001b[${CODES[tone]}m${text}\u001b[0m`
 }

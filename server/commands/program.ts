@@ -3,8 +3,7 @@ import { Argument, Command, CommanderError } from 'commander'
 import { FetchproofError } from '../errors.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT, exitStatusOf } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { jsonText, print, runnable } from './printing.ts'
+import { type HostProcess, jsonText, print, runnable } from './printing.ts'
 import { COMMANDS, type Usage } from './usage.ts'
 import { VERSION } from './version.ts'
 
@@ -40,25 +39,21 @@ export async function runProgram(args: readonly string[], around: HostProcess): 
 
 async function describe(
   command: Command,
-  { description, argument, options, example, remarks = '', run }: Usage<never, never>,
+  { description, argument, options, example, remarks = '', load }: Usage,
   around: HostProcess,
   settle: (status: number) => void,
 ): Promise<void> {
-  const { syntax, parse, default: usual } = argument
+  const taken = new Argument(argument.syntax, argument.description)
+  if (argument.default !== undefined) taken.default(argument.default)
+  if (argument.parse !== undefined) taken.argParser(argument.parse)
   const shown = runnable(example, around)
   command
     .description(description)
-    .addArgument(argumentOf())
+    .addArgument(taken)
     .addHelpText('after', `${remarks}\nFor example:\n  ${shown}`)
     .showHelpAfterError(`For example:\n  ${shown}`)
-    .action(async (given, flags) => settle(await run(given as never, flags as never, around)))
+    .action(async (given, flags) => settle(await (await load())(given as never, flags as never, around)))
   for (const option of await options()) command.addOption(option)
-
-  function argumentOf(): Argument {
-    const made = new Argument(syntax, argument.description)
-    if (usual !== undefined) made.default(usual)
-    return parse === undefined ? made : made.argParser(parse)
-  }
 }
 
 /** In words for a person; its code for a program, and for whom reads the log. */

@@ -18,13 +18,17 @@ export function createProgress(screen: Screen) {
     /** `share` from 0 to 1. */
     show(share: number, what: string): void {
       if (screen.isTTY !== true || performance.now() - since < QUIET_MS) return
-      const full = Math.floor(Math.min(1, share) * CELLS)
-      const percent = percentText(share, 1).padStart(5)
-      const line = `${percent}  [${'#'.repeat(full)}${'.'.repeat(CELLS - full)}]  ${what}`
+      const line = `${percentText(share, 1).padStart(5)}  ${barText(share, CELLS)}  ${what}`
       draw(shortened(line, (screen.columns ?? 80) - 1))
     },
     end(): void {
       if (shown !== '') screen.write('\r\x1b[K')
     },
   }
+}
+
+/** `[########............]`. */
+export function barText(share: number, cells: number): string {
+  const full = Math.floor(Math.min(1, share) * cells)
+  return `[${'#'.repeat(full)}${'.'.repeat(cells - full)}]`
 }

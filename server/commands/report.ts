@@ -7,9 +7,8 @@ import { visitHtml } from '../report/visit-html.ts'
 import { type VisitReport, visitReport } from '../report/visit-report.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { ledgerFileOf } from './ledger-file.ts'
-import { jsonText, print } from './printing.ts'
+import { ledgerFileOf } from './folder-ledger.ts'
+import { type HostProcess, jsonText, print } from './printing.ts'
 import { VERSION } from './version.ts'
 
 export interface ReportFlags {

@@ -1,13 +1,12 @@
 /** `fetchproof sheet`: a visit sheet to begin from, and a look at the one that is there. Only reads. */
-import { existsSync } from 'node:fs'
-import { join, resolve } from 'node:path'
+import { resolve } from 'node:path'
 import { usageError } from '../errors.ts'
 import { FILE_ACCESS } from '../files/file-access.ts'
-import { LEDGER_FILE } from '../ledger/read.ts'
+import type { ImageReference } from '../ledger/entries.ts'
 import type { ImageView } from '../report/image-view.ts'
 import { tableLines } from '../report/table.ts'
 import { visitFacts } from '../report/visit-facts.ts'
-import { createSettings, type Settings } from '../settings.ts'
+import { createSettings } from '../settings.ts'
 import { stateWords } from '../staging/image-words.ts'
 import { isNearSheet, SHEET_FILE, wordsForDocument } from '../staging/offered-names.ts'
 import { exampleSheet } from '../visit/example-sheet.ts'
@@ -23,11 +22,10 @@ import { remainingWords } from '../wording/remaining-words.ts'
 import { stepWords } from '../wording/standing-words.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { imagesListed } from './images-listed.ts'
+import { imagesListed, sheetInFolder } from './folder-content.ts'
+import { ledgersIn } from './folder-ledger.ts'
 import type { ReadingFlags } from './options.ts'
-import { columnsOf, printAnswer } from './printing.ts'
-import { sheetInFolder } from './sheet-in-folder.ts'
+import { columnsOf, type HostProcess, printAnswer } from './printing.ts'
 
 export interface SheetFlags extends ReadingFlags {
   readonly example?: boolean
@@ -50,9 +48,9 @@ export async function sheet(
   const check = checkPlan(read.rows, read.columns, present)
   const errors = [...read.errors, ...check.errors]
   const warnings = [...read.warnings, ...check.warnings]
-  const plan = await planSoFar(read, present, settings)
-  const images = createImageNames(present.map(({ image }) => image))
-  const remaining = remainingPulls(plan, images, [], settings.folderFile.linkMbps)
+  const images = present.map(({ image }) => image)
+  const plan = await planSoFar(read.rows, images, settings.records)
+  const remaining = remainingPulls(plan, createImageNames(images), [], settings.folderFile.linkMbps)
   const devices = plan.devices.map(({ device, standing, done }) => ({ device, standing, done }))
   printAnswer(around, format, { rows: read.rows, errors, warnings, devices, remaining }, () => [
     ...sheetLines(read, plan, columnsOf(around.stdout)),
@@ -74,28 +72,26 @@ function presentImage({ name, plainPath, bytes, sha256, state, reason }: ImageVi
 
 /** What the ledger, where there is one, says of the devices of the sheet. */
 async function planSoFar(
-  { rows }: ReadSheet,
-  present: readonly PresentImage[],
-  { records }: Settings,
+  rows: readonly PlannedRow[],
+  present: readonly ImageReference[],
+  records: string,
 ): Promise<Plan> {
-  const ledger = join(records, LEDGER_FILE)
-  const ledgers = existsSync(ledger) ? await visitFacts([ledger]) : []
+  const ledgers = await visitFacts(ledgersIn(records))
   const macOf = (address: string): string | null => ledgers[0]?.macOf(address) ?? null
-  const images = present.map(({ image }) => image)
-  return planAgainstFacts({ rows, ledgers, moved: [], present: images, over: false, macOf })
+  return planAgainstFacts({ rows, ledgers, moved: [], present, over: false, macOf })
 }
 
 /** Throws the coded errors of the folder, and FP_USAGE when there is no sheet. */
 async function readSheet(folder: string): Promise<ReadSheet> {
   const { sheet: found, trouble } = await sheetInFolder(folder)
   if (found !== undefined) return found
-  const near = (await FILE_ACCESS.list(folder)).filter(({ name, isFolder }) => !isFolder && isNearSheet(name))
-  const meant =
-    near[0] === undefined ? undefined : `${visible(near[0].name)} is ${wordsForDocument(near[0].name)}.`
-  const why =
-    trouble ??
-    `There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${meant ?? '"fetchproof sheet --example" prints one to begin from.'}`
-  throw usageError(why)
+  if (trouble !== undefined) throw usageError(trouble)
+  const near = (await FILE_ACCESS.list(folder)).find(({ name, isFolder }) => !isFolder && isNearSheet(name))
+  const advice =
+    near === undefined
+      ? '"fetchproof sheet --example" prints one to begin from.'
+      : `${visible(near.name)} is ${wordsForDocument(near.name)}.`
+  throw usageError(`There is no ${SHEET_FILE} in the folder ${resolve(folder)}. ${advice}`)
 }
 
 function sheetLines({ rows }: ReadSheet, plan: Plan, columns: number | undefined): string[] {
@@ -125,6 +121,6 @@ function sheetLines({ rows }: ReadSheet, plan: Plan, columns: number | undefined
 
 /** From the name of the planned image. */
 function guessedTarget({ image }: PlannedRow): string {
-  const guess = image === null ? undefined : guessFromName(image)
+  const guess = guessFromName(image ?? '')
   return guess === undefined ? '-' : `${guess} (a guess)`
 }

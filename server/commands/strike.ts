@@ -8,12 +8,10 @@ import { strikeableWords } from '../wording/decided-words.ts'
 import { timeText } from '../wording/units.ts'
 import { visible } from '../wording/visible.ts'
 import { EXIT } from './exit.ts'
-import type { HostProcess } from './host-process.ts'
-import { ledgerFileOf } from './ledger-file.ts'
+import { ledgerFileOf, withLedger } from './folder-ledger.ts'
 import type { RecordingFlags } from './options.ts'
-import { printAnswer } from './printing.ts'
+import { type HostProcess, printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
-import { withLedger } from './unserved-ledger.ts'
 
 export interface StrikeFlags extends RecordingFlags {
   readonly reason?: string
@@ -57,15 +55,11 @@ async function struck(
     return entry
   }
   const strikes = createStrikes()
-  return withLedger(
-    records,
-    (ledger) => {
-      const entry = strikes.check(seq)
-      ledger.append({ kind: 'struck', strikes: seq, ...decision })
-      return entry
-    },
-    strikes.apply,
-  )
+  return withLedger({ records, onEntry: strikes.apply }, (ledger) => {
+    const entry = strikes.check(seq)
+    ledger.append({ kind: 'struck', strikes: seq, ...decision })
+    return entry
+  })
 }
 
 async function strikesIn(file: string): Promise<ReturnType<typeof createStrikes>> {

@@ -2,7 +2,7 @@
 import { EventEmitter } from 'node:events'
 import { PassThrough } from 'node:stream'
 import { text } from 'node:stream/consumers'
-import type { HostProcess } from '../../server/commands/host-process.ts'
+import type { HostProcess } from '../../server/commands/printing.ts'
 import { runProgram } from '../../server/commands/program.ts'
 import type { FetchRecord, PullRecord } from '../../server/delivery/records.ts'
 import type { Outcome } from '../clients/program.ts'
@@ -25,7 +25,7 @@ export function startInProcess(
   const [stdout, stderr] = [new PassThrough(), new PassThrough()]
   const signals = new EventEmitter()
   const on = (name: string, listener: () => void) => signals.on(name, listener)
-  const around = { stdin, stdout, stderr, env, pid: process.pid, on }
+  const around = { stdin, stdout, stderr, env, on }
   async function run(): Promise<number> {
     const status = await runProgram(args, around as unknown as HostProcess)
     stdout.end()

@@ -1,7 +1,7 @@
 /** A terminal to run a command on: so many columns, what was written, and the screen as a person sees it. */
 import { PassThrough } from 'node:stream'
 import { vi } from 'vitest'
-import type { HostProcess } from '../../server/commands/host-process.ts'
+import type { HostProcess } from '../../server/commands/printing.ts'
 import { runProgram } from '../../server/commands/program.ts'
 
 export interface PlayedTerminal {
@@ -42,7 +42,6 @@ export function runOnTerminal(
     stdout: screen,
     stderr: screen,
     env,
-    pid: process.pid,
     on(signal: string, listener: () => void) {
       if (signal === 'SIGINT') listeners.push(listener)
     },

@@ -5,6 +5,7 @@ import type { ImageView } from '../../report/image-view.ts'
 import { stateWords } from '../../staging/image-words.ts'
 import { digestPath } from '../../staging/naming.ts'
 import { findDigests } from '../../trust/digests/stated-digests.ts'
+import type { RunningServer } from '../running-server.ts'
 
 export interface Rehearsal {
   readonly bases: readonly { readonly url: string; readonly tunnel: boolean }[]
@@ -16,17 +17,17 @@ export interface Rehearsal {
 }
 
 /** Every ready image at every own address that is listened on. */
-export function targetsServed(
-  addresses: Snapshot['addresses'],
-  images: readonly Omit<ImageView, 'urls'>[],
-): Rehearsal {
+export async function targetsServed({ ask }: RunningServer): Promise<Rehearsal> {
+  const { addresses } = (await ask('GET', '/api/snapshot')) as Pick<Snapshot, 'addresses'>
+  // All of them: the snapshot has no more than a page can show.
+  const { images } = (await ask('GET', '/api/images')) as { images: readonly ImageView[] }
   const bases = addresses.flatMap(({ urls, tunnel }) => urls.map(({ url }) => ({ url, tunnel })))
   const offered = images.flatMap(({ name, state, plainPath, digestPath: short, bytes, sha256 }) =>
-    state === 'ready' && sha256 !== null ? [{ name, paths: pathsOf(plainPath, short), bytes, sha256 }] : [],
+    state === 'ready' && sha256 !== null
+      ? pathsOf(plainPath, short).map((path) => ({ name, path, bytes, sha256 }))
+      : [],
   )
-  const targets = bases.flatMap(({ url: base }) =>
-    offered.flatMap(({ paths, ...image }) => paths.map((path) => ({ base, path, ...image }))),
-  )
+  const targets = bases.flatMap(({ url: base }) => offered.map((image) => ({ base, ...image })))
   const notRehearsed = images
     .filter(({ state }) => state !== 'ready')
     .map(({ name, state, reason }) => ({

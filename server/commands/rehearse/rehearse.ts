@@ -1,20 +1,18 @@
 /** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
 import { createInterface } from 'node:readline'
-import type { Snapshot } from '../../bench/snapshot-shape.ts'
 import { userName } from '../../depot/depot.ts'
-import type { Checked, Difference, Rehearser } from '../../depot/door.ts'
+import type { Checked, Rehearser } from '../../depot/door.ts'
 import { FetchproofError, usageError } from '../../errors.ts'
+import { grouped } from '../../grouped.ts'
 import { normalise } from '../../network/addresses.ts'
 import { createOwnAddresses } from '../../network/own-addresses.ts'
-import type { ImageView } from '../../report/image-view.ts'
 import { type Column, tableLines } from '../../report/table.ts'
 import { createSettings } from '../../settings.ts'
 import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
-import type { HostProcess } from '../host-process.ts'
 import type { ReadingFlags } from '../options.ts'
-import { columnsOf, printAnswer } from '../printing.ts'
+import { columnsOf, type HostProcess, printAnswer } from '../printing.ts'
 import { createProgress } from '../progress.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import { doorOf } from './doors.ts'
@@ -25,31 +23,48 @@ export interface RehearseFlags extends ReadingFlags {
   readonly by?: string
 }
 
-type Rehearsed = ReturnType<typeof resultOf>
-
 export async function rehearse(where: string, flags: RehearseFlags, around: HostProcess): Promise<number> {
   const base = baseUrlIn(where)
   const server = base === undefined ? await serverOf(where, flags.records) : undefined
-  const code = base === undefined || isOwn(base) ? undefined : await codeFor(base, around)
-  const rehearsers = createRehearsers(code)
+  const isFromHere = base === undefined || isOwn(base)
+  const rehearsers = createRehearsers(isFromHere ? undefined : await codeFor(base, around))
   try {
     const rehearsal =
       base === undefined
-        ? await targetsOf(server as RunningServer)
+        ? await targetsServed(server as RunningServer)
         : await targetsOfList(base, await rehearsers.of(base))
     if (rehearsal.bases.length === 0) throw new FetchproofError('FP_NO_ADDRESS')
     const checked = await checkAll(rehearsal, rehearsers, around)
-    if (server !== undefined) await record(server, checked, flags.by ?? userName())
-    const result = resultOf(rehearsal, checked, server !== undefined, base)
+    const bases = byBase(checked)
+    if (server !== undefined) await record(server, bases, flags.by ?? userName())
+    const result = {
+      bases: bases.map(({ images: _images, ...each }) => ({ ...each, differences: each.differences.length })),
+      checks: bases.reduce((sum, { checks }) => sum + checks, 0),
+      differences: [...rehearsal.differences, ...bases.flatMap(({ differences }) => differences)],
+      notRehearsed: rehearsal.notRehearsed,
+      /** The result stands in the ledger. */
+      recorded: server !== undefined && checked.length > 0,
+      notProven: isFromHere ? FROM_HERE : FROM_ELSEWHERE,
+    }
     printAnswer(around, flags.format, result, () => [
       ...(flags.verbose === true ? [...tableLines(COLUMNS, checked, columnsOf(around.stdout)), ''] : []),
-      ...resultLines(result, checked),
+      ...bases.map(baseLine),
+      ...result.differences.map(({ url, check, found }) => `  ${visible(url)}  ${check}: ${visible(found)}`),
+      ...result.notRehearsed.map(({ name, why }) => `Not rehearsed: ${visible(name)} (${visible(why)})`),
+      verdictOf(result.checks, result.differences.length, bases.length),
+      ...(result.recorded ? ['The result is recorded in the ledger.'] : []),
+      result.notProven,
     ])
     return result.checks > 0 && result.differences.length === 0 ? EXIT.done : EXIT.checkFailed
   } finally {
     await rehearsers.close()
   }
 }
+
+const FROM_HERE =
+  'Not proven: that the firewall of this laptop lets other machines in, and that their network leads here. To see that, serve with --list and run "fetchproof rehearse http://ADDRESS:PORT" on another laptop in the network of the devices.'
+const FROM_ELSEWHERE =
+  'Not proven: that devices in other networks are let through, and that a device stores what it fetched. Nothing of this is recorded here.'
 
 /** One for each door that is rehearsed. */
 type Rehearsers = ReturnType<typeof createRehearsers>
@@ -88,24 +103,12 @@ async function codeFor(base: string, { env, stdin, stderr }: HostProcess): Promi
   throw new FetchproofError('FP_REHEARSAL_CODE', { base })
 }
 
-/** All images: the snapshot has no more than a page can show. */
-async function targetsOf(server: RunningServer): Promise<Rehearsal> {
-  const { addresses } = (await server.ask('GET', '/api/snapshot')) as Pick<Snapshot, 'addresses'>
-  const { images } = (await server.ask('GET', '/api/images')) as { images: readonly ImageView[] }
-  return targetsServed(addresses, images)
-}
-
 /** Throws FP_USAGE for an address of another kind. */
 function baseUrlIn(where: string): string | undefined {
   if (!/^[a-z][a-z0-9+.-]*:\/\//i.test(where)) return undefined
   const url = URL.canParse(where) ? new URL(where) : undefined
-  if (
-    url === undefined ||
-    doorOf(where) === undefined ||
-    url.search !== '' ||
-    url.hash !== '' ||
-    url.username !== ''
-  ) {
+  const isBase = url !== undefined && doorOf(where) !== undefined
+  if (!isBase || url.search !== '' || url.hash !== '' || url.username !== '') {
     throw usageError(
       `${where} is not a base URL. Give one as "fetchproof serve" prints it, like http://192.0.2.10:8080/.`,
     )
@@ -145,7 +148,10 @@ async function checkAll(
       progress.show(before / total, `rehearsing ${target.base}`)
       const refusedTunnel = tunnels.has(target.base) && one.turnedAway
       if (one.unreachable || refusedTunnel) givenUp.add(target.base)
-      checked.push(refusedTunnel ? { ...one, differences: one.differences.map(tunnelRefused) } : one)
+      const differences = refusedTunnel
+        ? one.differences.map((each) => ({ ...each, found: `${each.found}: ${TUNNEL_REFUSED}` }))
+        : one.differences
+      checked.push({ ...one, differences })
     }
     return checked
   } finally {
@@ -153,19 +159,14 @@ async function checkAll(
   }
 }
 
-function tunnelRefused(difference: Difference): Difference {
-  return {
-    ...difference,
-    found: `${difference.found}: it is the address of a tunnel; "serve --allow-tunnels" admits what comes over it`,
-  }
-}
+const TUNNEL_REFUSED = 'it is the address of a tunnel; "serve --allow-tunnels" admits what comes over it'
 
 /** Kept in one entry at most; a rehearsal that finds more has said enough. */
 const MOST_RECORDED = 200
 const MOST_CHARACTERS = 500
 
-async function record(server: RunningServer, checked: readonly Checked[], by: string): Promise<void> {
-  for (const { base, checks, differences } of byBase(checked)) {
+async function record(server: RunningServer, bases: readonly OfBase[], by: string): Promise<void> {
+  for (const { base, checks, differences } of bases) {
     const kept = differences.slice(0, MOST_RECORDED).map(({ url, check, found }) => ({
       url: url.slice(0, MOST_CHARACTERS),
       check,
@@ -175,68 +176,25 @@ async function record(server: RunningServer, checked: readonly Checked[], by: st
   }
 }
 
-function byBase(
-  checked: readonly Checked[],
-): { base: string; checks: number; differences: readonly Difference[] }[] {
-  const bases = [...new Set(checked.map(({ target }) => target.base))]
-  return bases.map((base) => {
-    const own = checked.filter(({ target }) => target.base === base)
-    return {
-      base,
-      checks: own.reduce((sum, { checks }) => sum + checks, 0),
-      differences: own.flatMap(({ differences }) => differences),
-    }
-  })
-}
+type OfBase = ReturnType<typeof byBase>[number]
 
-function resultOf(
-  { notRehearsed, differences }: Rehearsal,
-  checked: readonly Checked[],
-  recorded: boolean,
-  base: string | undefined,
-) {
-  const bases = byBase(checked)
-  return {
-    bases: bases.map((each) => ({ ...each, differences: each.differences.length })),
-    checks: bases.reduce((sum, { checks }) => sum + checks, 0),
-    differences: [...differences, ...bases.flatMap((each) => each.differences)],
-    notRehearsed,
-    /** The result stands in the ledger. */
-    recorded: recorded && checked.length > 0,
-    notProven: base === undefined || isOwn(base) ? FROM_HERE : FROM_ELSEWHERE,
-  }
+function byBase(checked: readonly Checked[]) {
+  return [...grouped(checked, ({ target }) => target.base)].map(([base, own]) => ({
+    base,
+    images: new Set(own.map(({ target }) => target.name)).size,
+    checks: own.reduce((sum, { checks }) => sum + checks, 0),
+    differences: own.flatMap(({ differences }) => differences),
+  }))
 }
-
-const FROM_HERE =
-  'Not proven: that the firewall of this laptop lets other machines in, and that their network leads here. To see that, serve with --list and run "fetchproof rehearse http://ADDRESS:PORT" on another laptop in the network of the devices.'
-const FROM_ELSEWHERE =
-  'Not proven: that devices in other networks are let through, and that a device stores what it fetched. Nothing of this is recorded here.'
 
 function isOwn(base: string): boolean {
   const host = normalise(new URL(base).hostname.replace(/^\[|\]$/g, ''))
   return host !== undefined && createOwnAddresses()().some(({ address }) => address === host)
 }
 
-function resultLines(result: Rehearsed, checked: readonly Checked[]): string[] {
-  const { differences, checks, bases, notRehearsed, recorded, notProven } = result
-  return [
-    ...bases.map((each) => baseLine(each, checked)),
-    ...differences.map(({ url, check, found }) => `  ${visible(url)}  ${check}: ${visible(found)}`),
-    ...notRehearsed.map(({ name, why }) => `Not rehearsed: ${visible(name)} (${visible(why)})`),
-    verdictOf(checks, differences.length, bases.length),
-    ...(recorded ? ['The result is recorded in the ledger.'] : []),
-    notProven,
-  ]
-}
-
 /** `http://192.0.2.10:8080  6 images, 48 checks: identical`. */
-function baseLine(
-  { base, checks, differences }: Rehearsed['bases'][number],
-  checked: readonly Checked[],
-): string {
-  const own = checked.filter(({ target }) => target.base === base)
-  const images = new Set(own.map(({ target }) => target.name)).size
-  const outcome = differences === 0 ? 'identical' : `${differences} DIFFER`
+function baseLine({ base, images, checks, differences }: OfBase): string {
+  const outcome = differences.length === 0 ? 'identical' : `${differences.length} DIFFER`
   return `${base}  ${images === 1 ? '1 image' : `${images} images`}, ${checks} checks: ${outcome}`
 }
 
@@ -249,15 +207,14 @@ function verdictOf(checks: number, differences: number, bases: number): string {
 }
 
 const COLUMNS: readonly Column<Checked>[] = [
-  { title: 'Result', head: true, cell: ({ differences }) => outcomeOf(differences) },
+  {
+    title: 'Result',
+    head: true,
+    cell: ({ differences }) =>
+      differences.length === 0 ? 'identical' : `DIFFERS: ${differences.map(({ check }) => check).join(', ')}`,
+  },
   { title: 'Image', head: true, name: true, cell: ({ target }) => shortened(target.name, 40) },
   { title: 'Path', name: true, cell: ({ target }) => target.path },
   { title: 'Bytes', align: 'right', cell: ({ target, bytes }) => bytesText(target.bytes ?? bytes) },
   { title: 'Address', cell: ({ target }) => target.base },
 ]
-
-function outcomeOf(differences: readonly Difference[]): string {
-  return differences.length === 0
-    ? 'identical'
-    : `DIFFERS: ${differences.map(({ check }) => check).join(', ')}`
-}

@@ -5,7 +5,7 @@ import { tableLines } from '../../report/table.ts'
 import { isDoneMark, MARK_WORDS } from '../../wording/marks.ts'
 import { typedPath } from '../../wording/typed-path.ts'
 import { listed, visible } from '../../wording/visible.ts'
-import type { Tone } from '../style.ts'
+import type { Tone } from '../printing.ts'
 
 /** Devices named one by one. */
 const NAMED_AT_MOST = 40
@@ -18,40 +18,37 @@ export function closingWords({ tally, rows, sheet }: BoardView, { ledger, settin
   const own = rows.filter(({ planned }) => planned || sheet === null)
   const done = own.filter(({ mark }) => isDoneMark(mark)).map(({ device }) => device)
   const strangers = rows.filter((row) => !own.includes(row)).map(({ device }) => device)
-  return [
+  const lines: Line[] = [
     [`Stopped. ${visible(tally)}.`, 'strong'],
     ...openLines(own.filter(({ mark }) => !isDoneMark(mark) && mark !== 'unplanned')),
-    ...(done.length === 0 ? [] : [[`Done: ${listed(done, NAMED_AT_MOST)}`, 'good'] as const]),
-    ...(strangers.length === 0
-      ? []
-      : [[`Not on the sheet: ${listed(strangers, NAMED_AT_MOST)}`, 'caution'] as const]),
-    ...(rows.length === 0 && sheet === null
-      ? []
-      : [
-          ['Save the report:'] as const,
-          [`  fetchproof report ${folder} --output visit-report.html`] as const,
-        ]),
+  ]
+  if (done.length > 0) lines.push([`Done: ${listed(done, NAMED_AT_MOST)}`, 'good'])
+  if (strangers.length > 0) lines.push([`Not on the sheet: ${listed(strangers, NAMED_AT_MOST)}`, 'caution'])
+  if (rows.length > 0 || sheet !== null) {
+    lines.push(['Save the report:'], [`  fetchproof report ${folder} --output visit-report.html`])
+  }
+  lines.push(
     [`Record: ${entries} entries; head ${sum}`],
     ['Keep that head. With it this shows that no entry was cut off:'],
     [`  fetchproof audit ${folder} --check --head ${sum}`],
-  ]
+  )
+  return lines
 }
 
 function openLines(open: readonly BoardRow[]): Line[] {
   if (open.length === 0) return []
-  const shown = open.slice(0, NAMED_AT_MOST)
-  const lines = tableLines(
+  const [, ...lines] = tableLines(
     [
       { title: '', cell: ({ mark }) => MARK_WORDS[mark] },
       { title: '', cell: ({ device }) => device },
       { title: '', cell: detailOf },
     ],
-    shown,
+    open.slice(0, NAMED_AT_MOST),
   )
-  const more = open.length - shown.length
+  const more = open.length - lines.length
   return [
     ['Not done:'],
-    ...lines.slice(1).map((line) => [`  ${line}`, 'caution'] as const),
+    ...lines.map((line): Line => [`  ${line}`, 'caution']),
     ...(more > 0 ? [[`  … and ${more} more`] as const] : []),
   ]
 }

@@ -2,14 +2,14 @@
 import { pacedMs } from '../../delivery/fetch-times.ts'
 import type { FetchRecord, PullRecord } from '../../delivery/records.ts'
 import type { Denial } from '../../depot/admission.ts'
-import type { ClientRef, Entry } from '../../ledger/entries.ts'
+import type { ClientRef, Entry, EntryOf } from '../../ledger/entries.ts'
 import { standingText } from '../../report/image-view.ts'
 import { heldWords, observedWords } from '../../wording/decided-words.ts'
 import { ENDING_WORDS } from '../../wording/ending-words.ts'
 import { answerText, refusalWords } from '../../wording/refusal-words.ts'
 import { bytesText, clockText, durationText, percentText, rateText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
-import type { Tone } from '../style.ts'
+import type { Tone } from '../printing.ts'
 
 interface EntryLine {
   readonly text: string
@@ -107,7 +107,7 @@ export function entryLine(entry: Entry, context: Context): EntryLine | undefined
   }
 }
 
-function imageText(entry: Extract<Entry, { kind: 'image' }>, url: string | undefined): string {
+function imageText(entry: EntryOf<'image'>, url: string | undefined): string {
   const { name, bytes, sha256, published } = entry
   const checksum =
     published.standing === 'none'
@@ -122,7 +122,7 @@ function named({ address }: ClientRef, device: string | null): string {
   return device === null ? address : `${shortened(device, 40)} (${address})`
 }
 
-function begunText(entry: Extract<Entry, { kind: 'fetch-begun' }>, who: string): string {
+function begunText(entry: EntryOf<'fetch-begun'>, who: string): string {
   const whole = entry.first === 0 && entry.promised === entry.image?.bytes
   const part = whole
     ? ''
@@ -175,7 +175,7 @@ function endedText(fetch: FetchRecord, pull: PullRecord | undefined, who: string
   return `${most}${percent}  ${who}  ${shortened(fetch.image?.name ?? '', 40)}${why.join('')}; ${parts.join('; ')}`
 }
 
-function refusedText(entry: Extract<Entry, { kind: 'fetch-refused' }>, who: string): string {
+function refusedText(entry: EntryOf<'fetch-refused'>, who: string): string {
   const what = shortened(entry.target ?? entry.firstLine ?? '', 60)
   const times = entry.count === undefined ? '' : ` (${entry.count} times)`
   const why = visible(refusalWords({ reason: entry.reason, hint: entry.hint ?? null }))

@@ -7,7 +7,8 @@ import { movementWords } from '../../wording/pull-words.ts'
 import { textWidth, wrapped } from '../../wording/text-width.ts'
 import { percentText } from '../../wording/units.ts'
 import { shortened } from '../../wording/visible.ts'
-import { type Style, type Tone, toned } from '../style.ts'
+import type { Style, Tone } from '../printing.ts'
+import { barText } from '../progress.ts'
 
 export interface Foot {
   /** In one sentence: who is done. */
@@ -39,10 +40,10 @@ export function footLines(foot: Foot, room: Room, style: Style): string[] {
   const below = [
     ...(foot.remaining === null || foot.pulls.length === 0 ? [] : wrapped(foot.remaining, columns, 2)),
     ...attentionLines(foot.attention, columns, style),
-    ...wrapped(foot.tally, columns, 2).map(style.strong),
+    ...wrapped(foot.tally, columns, 2).map((line) => style('strong', line)),
   ]
   const most = Math.max(2, room.rows - SCROLLING - below.length)
-  return [style.faint('─'.repeat(columns)), ...pullLines(foot.pulls, columns, most, style), ...below]
+  return [style('faint', '─'.repeat(columns)), ...pullLines(foot.pulls, columns, most, style), ...below]
 }
 
 function attentionLines(attention: Foot['attention'], columns: number, style: Style): string[] {
@@ -51,10 +52,10 @@ function attentionLines(attention: Foot['attention'], columns: number, style: St
   return [
     ...told.flatMap(({ text, tone }, at) =>
       beginning(wrapped(`!  ${text}`, columns, 3), LINES_AT_MOST + Number(at === 0), columns).map((line) =>
-        toned(style, tone, line),
+        style(tone, line),
       ),
     ),
-    ...(more > 0 ? [style.caution(`!  … and ${more} more; the bench page lists them`)] : []),
+    ...(more > 0 ? [style('caution', `!  … and ${more} more; the bench page lists them`)] : []),
   ]
 }
 
@@ -76,7 +77,7 @@ function pullLines(pulls: readonly LivePull[], columns: number, most: number, st
       const left = pulls.length - at
       return [...lines, `${' '.repeat(PERCENT)}  … and ${left} more in progress`]
     }
-    lines.push(...own.map((line) => toned(style, toneOf(pull, now), line)))
+    lines.push(...own.map((line) => style(toneOf(pull, now), line)))
   }
   return lines
 }
@@ -94,17 +95,12 @@ function pullLine(pull: LivePull, columns: number, now: number): string[] {
   const percent = percentText(pull.bytesNow, pull.image.bytes).padStart(PERCENT)
   const movement = movementWords(pull, now)
   const bare = [percent, movement].filter((part) => part !== '').join('  ')
-  const cells = columns >= 100 ? 20 : 10
-  const drawn = [percent, barOf(pull, cells), movement].filter((part) => part !== '').join('  ')
+  const bar = barText(pull.bytesNow / Math.max(1, pull.image.bytes), columns >= 100 ? 20 : 10)
+  const drawn = [percent, bar, movement].filter((part) => part !== '').join('  ')
   const state = textWidth(drawn) + NAMES_AT_LEAST + 2 <= columns ? drawn : bare
   const beside = columns - textWidth(state) - 2
   if (beside >= NAMES_AT_LEAST) return [`${state}  ${namesOf(pull, beside)}`]
   return [state, `${' '.repeat(PERCENT + 2)}${namesOf(pull, columns - PERCENT - 2)}`]
-}
-
-function barOf({ bytesNow, image }: LivePull, cells: number): string {
-  const full = Math.floor((image.bytes === 0 ? 1 : bytesNow / image.bytes) * cells)
-  return `[${'#'.repeat(full)}${'.'.repeat(cells - full)}]`
 }
 
 /** Device and image within so many columns: the device whole as long as something is left for the image. */

@@ -5,18 +5,11 @@
  */
 import { type ChildProcess, spawn as spawnChild } from 'node:child_process'
 
-interface KeepAwake {
-  /** What came of asking, in a sentence for the terminal. Never rejects. */
-  readonly outcome: Promise<{ readonly awake: boolean; readonly sentence: string }>
-  /** Lets the system sleep again. May be called twice. */
-  stop(): void
-}
-
 export type Spawn = (command: string, args: readonly string[]) => ChildProcess
 
 interface Tool {
   readonly command: string
-  readonly args: (pid: number) => readonly string[]
+  readonly args: readonly string[]
   /** It prints "ready" once the system has agreed; otherwise running is all that can be seen. */
   readonly tellsReady: boolean
 }
@@ -31,15 +24,15 @@ const WINDOWS_SCRIPT = [
 ].join('; ')
 
 const TOOLS: Readonly<Partial<Record<NodeJS.Platform, Tool>>> = {
-  darwin: { command: 'caffeinate', args: (pid) => ['-i', '-w', String(pid)], tellsReady: false },
+  darwin: { command: 'caffeinate', args: ['-i', '-w', String(process.pid)], tellsReady: false },
   win32: {
     command: 'powershell.exe',
-    args: () => ['-NoProfile', '-NonInteractive', '-Command', WINDOWS_SCRIPT],
+    args: ['-NoProfile', '-NonInteractive', '-Command', WINDOWS_SCRIPT],
     tellsReady: true,
   },
   linux: {
     command: 'systemd-inhibit',
-    args: () => [
+    args: [
       '--what=sleep:idle',
       '--who=Fetchproof',
       '--why=Serving device images',
@@ -52,54 +45,46 @@ const TOOLS: Readonly<Partial<Record<NodeJS.Platform, Tool>>> = {
   },
 }
 
-/** Starts this system's tool. `spawn` is passed in by tests. */
-export function keepAwake(
-  options: {
-    readonly platform?: NodeJS.Platform
-    readonly pid?: number
-    readonly spawn?: Spawn
-    /** It had agreed and has ended on its own: the system may sleep again. */
-    readonly onLost?: (sentence: string) => void
-  } = {},
-): KeepAwake {
-  const {
-    platform = process.platform,
-    pid = process.pid,
-    spawn = (command, args) =>
-      spawnChild(command, [...args], { stdio: ['pipe', 'pipe', 'ignore'], windowsHide: true }),
-    onLost = () => {},
-  } = options
-  const tool = TOOLS[platform]
-  if (tool === undefined) return unavailable(platform)
-  return watch(tool, spawn(tool.command, tool.args(pid)), onLost)
+interface KeepAwakeOptions {
+  readonly platform?: NodeJS.Platform
+  readonly spawn?: Spawn
+  /** It had agreed and has ended on its own: the system may sleep again. */
+  readonly onLost?: (sentence: string) => void
 }
 
-function watch(tool: Tool, child: ChildProcess, onLost: (sentence: string) => void): KeepAwake {
+/** Starts this system's tool. */
+export function keepAwake(options: KeepAwakeOptions = {}) {
+  const { platform = process.platform, spawn = spawnTool, onLost } = options
+  const tool = TOOLS[platform]
+  if (tool === undefined) {
+    const sentence = refusal(`no tool is known that would keep ${platform} awake`)
+    return { outcome: Promise.resolve(sentence), stop: () => undefined }
+  }
+  const { command, args, tellsReady } = tool
+  const child = spawn(command, args)
   let agreed = false
   let stopped = false
-  const outcome = new Promise<{ awake: boolean; sentence: string }>((resolve) => {
-    const agree = () => {
-      agreed = true
-      resolve({ awake: true, sentence: `The system is asked not to sleep (${tool.command}).` })
-    }
-    if (tool.tellsReady) child.stdout?.once('data', agree)
-    else child.once('spawn', agree)
-    child.once('error', () => {
-      resolve({ awake: false, sentence: refusal(`${tool.command} cannot be started here`) })
-    })
-    child.once('exit', (code, signal) => {
-      const how = signal === null ? `with status ${code}` : `by ${signal}`
-      if (agreed && !stopped) onLost(refusal(`${tool.command} ended ${how}`))
-      resolve({ awake: false, sentence: refusal(`${tool.command} ended ${how}`) })
-    })
-  })
   // Writing to a tool that is gone is no news: its exit was told.
   child.stdin?.on('error', () => {})
   child.stdout?.resume()
   return {
-    outcome,
-    stop() {
-      if (stopped) return
+    /** What came of asking, in a sentence for the terminal. Never rejects. */
+    outcome: new Promise<string>((told) => {
+      const agree = (): void => {
+        agreed = true
+        told(`The system is asked not to sleep (${command}).`)
+      }
+      if (tellsReady) child.stdout?.once('data', agree)
+      else child.once('spawn', agree)
+      child.once('error', () => told(refusal(`${command} cannot be started here`)))
+      child.once('exit', (code, signal) => {
+        const ended = refusal(`${command} ended ${signal === null ? `with status ${code}` : `by ${signal}`}`)
+        if (agreed && !stopped) onLost?.(ended)
+        told(ended)
+      })
+    }),
+    /** Lets the system sleep again. May be called twice. */
+    stop(): void {
       stopped = true
       child.stdin?.end()
       child.kill()
@@ -107,9 +92,8 @@ function watch(tool: Tool, child: ChildProcess, onLost: (sentence: string) => vo
   }
 }
 
-function unavailable(platform: string): KeepAwake {
-  const sentence = refusal(`no tool is known that would keep ${platform} awake`)
-  return { outcome: Promise.resolve({ awake: false, sentence }), stop() {} }
+function spawnTool(command: string, args: readonly string[]): ChildProcess {
+  return spawnChild(command, [...args], { stdio: ['pipe', 'pipe', 'ignore'], windowsHide: true })
 }
 
 function refusal(what: string): string {

@@ -3,9 +3,7 @@
  * there is no foot, and lines are plain.
  */
 import { textWidth } from '../../wording/text-width.ts'
-import type { HostProcess } from '../host-process.ts'
-import { columnsOf, fittedLines, type Screen } from '../printing.ts'
-import { styleOf, type Tone, toned } from '../style.ts'
+import { columnsOf, fittedLines, type HostProcess, type Screen, styleOf, type Tone } from '../printing.ts'
 import { type Foot, footLines } from './foot.ts'
 
 export type LiveView = ReturnType<typeof createLiveView>
@@ -39,7 +37,7 @@ export function createLiveView(screen: Screen, around: Pick<HostProcess, 'env'>)
     /** A line that stays; its later parts are set in by `indent` columns. */
     print(line: string, tone: Tone = 'plain', indent?: number): void {
       const lines = fittedLines(line, columns(), around, indent)
-      redraw(lines.map((each) => `${toned(style, tone, each)}\n`).join(''), drawn)
+      redraw(lines.map((each) => `${style(tone, each)}\n`).join(''), drawn)
     },
     bell(): void {
       if (screen.isTTY === true) screen.write('\x07')

@@ -90,37 +90,35 @@ function imageTable(depot: Depot, columns: number | undefined): string[] {
   ]
 }
 
-const IMAGE_COLUMNS: readonly Column<ImageView>[] = [
-  { title: 'State', cell: (row) => stateWords(row.state) },
-  { title: 'Image', name: true, cell: (row) => shortened(row.name, 40) },
-  { title: 'Bytes', align: 'right', cell: (row) => bytesText(row.bytes) },
-  { title: 'SHA-256', cell: (row) => row.sha256?.slice(0, 12) ?? '-' },
-  {
-    title: 'Published checksum',
-    cell: ({ state, published }) =>
-      state === 'ready' || state === 'held' ? standingText({ ...published, source: undefined }) : '-',
-  },
+/** On how many lines they stand in a narrow terminal; elsewhere all are columns of one table. */
+const IMAGE_LINES: readonly (readonly Column<ImageView>[])[] = [
+  [
+    { title: 'State', cell: ({ state }) => stateWords(state) },
+    { title: 'Image', name: true, cell: ({ name }) => shortened(name, 40) },
+  ],
+  [
+    { title: 'Bytes', align: 'right', cell: ({ bytes }) => bytesText(bytes) },
+    { title: 'SHA-256', cell: ({ sha256 }) => sha256?.slice(0, 12) ?? '-' },
+    {
+      title: 'Published checksum',
+      cell: ({ state, published }) =>
+        state === 'ready' || state === 'held' ? standingText({ ...published, source: undefined }) : '-',
+    },
+  ],
   // Of those that settle it would say the same on each.
-  { title: '', below: true, cell: ({ state, reason }) => (state === 'settling' ? '' : (reason ?? '')) },
+  [{ title: '', below: true, cell: ({ state, reason }) => (state === 'settling' ? '' : (reason ?? '')) }],
 ]
 /** A line an image fits from here on. */
 const LINE_FROM = 72
 
-/** In a narrow terminal two lines an image. */
 function imageLines(views: readonly ImageView[], columns = Number.POSITIVE_INFINITY): string[] {
-  const [state, name, bytes, digest, published, reason] = IMAGE_COLUMNS
-  const narrow: readonly (Column<ImageView> | undefined)[][] = [
-    [state, name],
-    [bytes, digest, published],
-    [reason],
-  ]
-  if (columns >= LINE_FROM) return tableLines(IMAGE_COLUMNS, views, columns, LINE_FROM)
-  return views.flatMap((view) =>
-    narrow
-      .map((line) => line.flatMap((column) => (column === undefined ? [] : visible(column.cell(view)))))
-      .map((cells, at) => `${at === 0 ? '' : '  '}${cells.join('  ')}`)
-      .filter((line) => line.trim() !== ''),
-  )
+  if (columns >= LINE_FROM) return tableLines(IMAGE_LINES.flat(), views, columns, LINE_FROM)
+  const lineOf = (view: ImageView, line: readonly Column<ImageView>[]): string =>
+    line.map(({ cell }) => visible(cell(view))).join('  ')
+  return views.flatMap((view) => {
+    const [first = '', ...others] = IMAGE_LINES.map((line) => lineOf(view, line))
+    return [first, ...others.filter((line) => line.trim() !== '').map((line) => `  ${line}`)]
+  })
 }
 
 function plannedIn({ visit, catalogue }: Depot): (image: Image) => boolean {

@@ -5,7 +5,7 @@ import { createBenchApp } from '../../bench/app.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError, systemCode } from '../../errors.ts'
 import type { Settings } from '../../settings.ts'
-import { takePageToken } from '../page-token.ts'
+import { pageAddress, takePageToken } from '../page-token.ts'
 
 export async function openPage(
   depot: Depot,
@@ -44,8 +44,4 @@ export async function openPage(
     remarks,
     close: (): Promise<void> => app.close(),
   }
-}
-
-export function pageAddress(port: number, token: string): string {
-  return `http://127.0.0.1:${port}/#token=${token}`
 }

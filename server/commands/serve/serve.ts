@@ -7,9 +7,7 @@ import { createSettings, type Settings, type SettingsInput } from '../../setting
 import { bytesText } from '../../wording/units.ts'
 import { visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
-import { type HostProcess, STOP_SIGNALS } from '../host-process.ts'
-import { jsonText, print } from '../printing.ts'
-import type { Tone } from '../style.ts'
+import { type HostProcess, jsonText, print, STOP_SIGNALS, type Tone } from '../printing.ts'
 import { closingWords } from './closing-words.ts'
 import { timedLine, WORDS_FROM } from './entry-lines.ts'
 import { keepAwake } from './keep-awake.ts'
@@ -29,7 +27,7 @@ export async function serve(
 ): Promise<number> {
   const settings = createSettings({ folder, ...flags })
   // From now on, so that stopping while it starts is as orderly as later.
-  const signals = listenForSignals(around)
+  const stopped = nextSignal(around)
   const log = createLog(around)
   const serving = await startServing(
     settings,
@@ -52,9 +50,9 @@ export async function serve(
     serving.depot.events.on('trouble', remark)
   }
   const awake = settings.keepAwake ? keepAwake({ onLost: remark }) : undefined
-  void awake?.outcome.then(({ sentence }) => remark(sentence))
+  void awake?.outcome.then(remark)
   if (settings.open && serving.pageAddress !== undefined) void openInBrowser(serving.pageAddress, remark)
-  const signal = await signals.next()
+  const signal = await stopped
   awake?.stop()
   const { depot } = serving
   const say = (line: string, tone?: Tone): void => {
@@ -71,7 +69,7 @@ export async function serve(
         `  ${client.address}  ${visible(image.name)}  ${bytesText(fetch.bytesHandedOver)} of ${bytesText(promised)} bytes`,
       )
     }
-    await Promise.race([serving.windDown(), signals.next()])
+    await Promise.race([serving.windDown(), nextSignal(around)])
   }
   await serving.close(signal)
   view.end()
@@ -89,7 +87,7 @@ async function servedAlready(
   // It asks by HTTP: no other start needs a client for that.
   const page =
     isHeld && settings.open
-      ? await (await import('./page-of-holder.ts')).pageOfHolder(settings.records)
+      ? await (await import('../running-server.ts')).servedPage(settings.records)
       : undefined
   if (page === undefined) throw error
   stdout.write(`This folder is being served already (process ${page.pid}). Its bench page: ${page.address}\n`)
@@ -108,26 +106,9 @@ function printEntries({ stdout }: HostProcess, entries: readonly Entry[]): void 
   stdout.write(entries.map((entry) => `${jsonText(entry)}\n`).join(''))
 }
 
-/**
- * Each call of what it returns resolves with the name of the next signal to stop. One that nobody waits for is passed
- * over, to the very end of the process: closing goes on, whatever is pressed meanwhile.
- */
-function listenForSignals(around: HostProcess): { next(): Promise<string> } {
-  let early: string | undefined
-  let waiting: ((name: string) => void) | undefined
-  for (const name of STOP_SIGNALS) {
-    around.on(name, () => {
-      if (waiting === undefined) early = name
-      waiting?.(name)
-      waiting = undefined
-    })
-  }
-  return {
-    next: () =>
-      new Promise((told) => {
-        if (early !== undefined) told(early)
-        else waiting = told
-        early = undefined
-      }),
-  }
+/** The name of the next signal to stop. To the very end of the process others are passed over: closing goes on. */
+function nextSignal(around: HostProcess): Promise<string> {
+  return new Promise((told) => {
+    for (const name of STOP_SIGNALS) around.on(name, () => told(name))
+  })
 }

@@ -38,8 +38,18 @@ export async function startServing(
   // Long: what opens, in order, each with what closes it again.
   const sendQueues = await openSendQueues()
   const depot = await openDepot({ settings, version: VERSION, sendQueues, onEntries })
-  const closers: (() => Promise<unknown>)[] = [(): Promise<void> => depot.close('could not start')]
+  const doors: (() => Promise<unknown>)[] = []
+  let page: Awaited<ReturnType<typeof openPage>> | undefined
   const onCrowded = nowAndThen(() => depot.say(new FetchproofError('FP_OPEN_FILES').message))
+
+  async function shut(reason: string): Promise<void> {
+    depot.admission.stop()
+    await page?.close()
+    // What is under way is withdrawn first: cut off by a door it would look like the device's doing.
+    await depot.close(reason)
+    for (const close of doors.toReversed()) await close()
+  }
+
   try {
     const imagePort = await createImagePort({
       depot,
@@ -51,28 +61,25 @@ export async function startServing(
       onFault,
       onCrowded,
     })
-    closers.unshift(() => imagePort.app.close())
+    doors.push(() => imagePort.app.close())
     const opened = await openImagePort(imagePort, settings, depot.own())
-    closers.unshift(async () => {
+    doors.push(() => {
       const closed = opened.close()
       imagePort.connections.destroyAll()
-      await closed
+      return closed
     })
     const listeningOn = (): void => depot.listeningOn([...opened.listening, ...(tftp?.listening() ?? [])])
     const tftp = settings.tftp
       ? await openTftp({ depot, settings, onFault, onCrowded, onChanged: listeningOn })
       : undefined
-    closers.unshift(async () => tftp?.close())
+    doors.push(async () => tftp?.close())
     listeningOn()
     const intruders = await findIntruders(imagePort, opened.listening, depot.own())
     const unfit = await testLingeringClose()
-    const page = await openPage(depot, settings)
-    closers.unshift(page.close)
+    page = await openPage(depot, settings)
     await depot.ledger.announce({ pagePort: page.port })
-    let closing: Promise<void> | undefined
     return {
       depot,
-      imagePort,
       /** Address of the bench page with the run's token, or undefined with --no-page. */
       pageAddress: page.address,
       /** Sentences about what could not be had at start. */
@@ -93,25 +100,11 @@ export async function startServing(
           await new Promise<void>((ended) => depot.delivery.underWay.onceChanged(ended))
         }
       },
-      /** Cuts what is under way and closes everything. Idempotent. */
-      close(reason: string): Promise<void> {
-        closing ??= shut(reason)
-        return closing
-      },
-    }
-
-    async function shut(reason: string): Promise<void> {
-      depot.admission.stop()
-      await page.close()
-      await depot.close(reason)
-      await tftp?.close()
-      const closed = opened.close()
-      imagePort.connections.destroyAll()
-      await closed
-      await imagePort.app.close()
+      /** Cuts what is under way and closes everything. */
+      close: shut,
     }
   } catch (error) {
-    for (const close of closers) await close()
+    await shut('could not start')
     throw error
   }
 }
