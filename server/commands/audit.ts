@@ -31,7 +31,7 @@ import { ledgerFileOf } from './folder-ledger.ts'
 import { columnsOf, type HostProcess, jsonText, print, printAnswer } from './printing.ts'
 import { VERSION } from './version.ts'
 
-export interface AuditFlags extends AuditFilter {
+interface AuditFlags extends AuditFilter {
   readonly format: 'text' | 'json' | 'csv'
   readonly records?: string
   readonly fetches?: boolean

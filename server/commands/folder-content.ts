@@ -11,8 +11,7 @@ import type { NotOffered } from '../staging/not-offered.ts'
 import type { Unused } from '../trust/published/unused.ts'
 import { createVisitFile } from '../visit/visit-file.ts'
 import { ledgersIn } from './folder-ledger.ts'
-import type { HostProcess } from './printing.ts'
-import { createProgress } from './progress.ts'
+import { createProgress, type HostProcess } from './printing.ts'
 import { runningServer } from './running-server.ts'
 
 interface ImagesListed {

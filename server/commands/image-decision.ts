@@ -22,9 +22,7 @@ import type { RecordingFlags } from './options.ts'
 import { type HostProcess, printAnswer } from './printing.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
 
-export interface DecisionFlags extends RecordingFlags {
-  readonly reason: string
-}
+type DecisionFlags = RecordingFlags & { readonly reason: string }
 
 interface DecisionForm {
   /** The running server is asked there. */

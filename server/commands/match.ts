@@ -16,11 +16,10 @@ import { EXIT } from './exit.ts'
 import { sheetInFolder, withCatalogue } from './folder-content.ts'
 import { ledgersIn, withLedger } from './folder-ledger.ts'
 import type { RecordingFlags } from './options.ts'
-import { type HostProcess, printAnswer } from './printing.ts'
-import { createProgress } from './progress.ts'
+import { createProgress, type HostProcess, printAnswer } from './printing.ts'
 import { type RunningServer, runningServer } from './running-server.ts'
 
-export interface MatchFlags extends RecordingFlags {
+interface MatchFlags extends RecordingFlags {
   readonly file?: string
   readonly device?: string
 }

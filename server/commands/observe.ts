@@ -17,7 +17,7 @@ import type { RecordingFlags } from './options.ts'
 import { type HostProcess, printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 
-export interface ObserveFlags extends RecordingFlags {
+interface ObserveFlags extends RecordingFlags {
   readonly before?: string
   readonly after?: string
   readonly note?: string

@@ -1,6 +1,8 @@
 /** The process around a command, and how commands print: no line wider than the terminal, words never broken. */
 import { escapeInvisible } from '../ledger/outside-text.ts'
 import { textWidth, wrapped } from '../wording/text-width.ts'
+import { percentText } from '../wording/units.ts'
+import { shortened } from '../wording/visible.ts'
 import { ownCommand } from './own-command.ts'
 
 /** Ctrl-C; a polite kill; the terminal was closed (on Windows: its window); Ctrl-Break, on Windows alone. */
@@ -94,4 +96,32 @@ export function styleOf({ isTTY }: Screen, { NO_COLOR = '', TERM }: NodeJS.Proce
   const isColoured = isTTY === true && NO_COLOR === '' && TERM !== 'dumb'
   return (tone, text) =>
     tone === 'plain' || text === '' || !isColoured ? text : `\u001b[${CODES[tone]}m${text}\u001b[0m`
+}
+
+const QUIET_MS = 1_000
+const CELLS = 20
+
+/** A progress bar on a terminal for whatever takes over a second; elsewhere nothing is drawn. */
+export function createProgress(screen: Screen) {
+  const since = performance.now()
+  let shown = ''
+  return {
+    /** `share` from 0 to 1. */
+    show(share: number, what: string): void {
+      if (screen.isTTY !== true || performance.now() - since < QUIET_MS) return
+      const all = `${percentText(share, 1).padStart(5)}  ${barText(share, CELLS)}  ${what}`
+      const line = shortened(all, (screen.columns ?? 80) - 1)
+      if (line !== shown) screen.write(`\r\x1b[K${line}`)
+      shown = line
+    },
+    end(): void {
+      if (shown !== '') screen.write('\r\x1b[K')
+    },
+  }
+}
+
+/** `[########............]`. */
+export function barText(share: number, cells: number): string {
+  const full = Math.floor(Math.min(1, share) * cells)
+  return `[${'#'.repeat(full)}${'.'.repeat(cells - full)}]`
 }

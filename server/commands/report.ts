@@ -11,7 +11,7 @@ import { ledgerFileOf } from './folder-ledger.ts'
 import { type HostProcess, jsonText, print } from './printing.ts'
 import { VERSION } from './version.ts'
 
-export interface ReportFlags {
+interface ReportFlags {
   readonly output?: string
   readonly format: 'html' | 'json' | 'csv'
   readonly strict?: boolean

@@ -27,9 +27,7 @@ import { ledgersIn } from './folder-ledger.ts'
 import type { ReadingFlags } from './options.ts'
 import { columnsOf, type HostProcess, printAnswer } from './printing.ts'
 
-export interface SheetFlags extends ReadingFlags {
-  readonly example?: boolean
-}
+type SheetFlags = ReadingFlags & { readonly example?: boolean }
 
 export async function sheet(
   folder: string,

@@ -13,28 +13,25 @@ import type { RecordingFlags } from './options.ts'
 import { type HostProcess, printAnswer } from './printing.ts'
 import { runningServer } from './running-server.ts'
 
-export interface StrikeFlags extends RecordingFlags {
-  readonly reason?: string
-}
+type StrikeFlags = RecordingFlags & { readonly reason?: string }
 
 export async function strike(
   seq: number | undefined,
-  flags: StrikeFlags,
+  { folder, reason, by = userName(), format, ...flags }: StrikeFlags,
   around: HostProcess,
 ): Promise<number> {
-  const { folder } = flags
   const { records } = createSettings({ folder, records: flags.records })
   const file = ledgerFileOf(folder, records)
   if (seq === undefined) {
-    if (flags.reason !== undefined) throw usageError('Say which entry is struck, by its number.')
-    const listed = (await strikesIn(file)).strikeable()
-    printAnswer(around, flags.format, { strikeable: listed }, () => listLines(listed))
+    if (reason !== undefined) throw usageError('Say which entry is struck, by its number.')
+    const strikeable = (await strikesIn(file)).strikeable()
+    printAnswer(around, format, { strikeable }, () => listLines(strikeable))
     return EXIT.done
   }
-  const decision = { reason: (flags.reason ?? '').trim(), by: (flags.by ?? userName()).trim() }
+  const decision = { reason: (reason ?? '').trim(), by: by.trim() }
   if (decision.reason === '') throw usageError('Say why with --reason: it stands in the ledger for good.')
   const entry = await struck(seq, decision, file, records)
-  printAnswer(around, flags.format, { struck: entry, ...decision }, () => [
+  printAnswer(around, format, { struck: entry, ...decision }, () => [
     `Struck: ${visible(strikeableWords(entry))}`,
     `By ${visible(decision.by)} (${visible(decision.reason)}). Both stay in the ledger; nothing is concluded from it any more.`,
   ])
@@ -73,12 +70,7 @@ function listLines(entries: readonly Strikeable[]): string[] {
     return ['Nothing can be struck: no observation, pasted checksum or lift stands on record.']
   }
   const width = String(entries.at(-1)?.seq ?? '').length
-  return [
-    ...entries.map(
-      (entry) =>
-        `${String(entry.seq).padStart(width)}  ${timeText(entry.at)}  ${visible(strikeableWords(entry))}`,
-    ),
-    'Strike one with:',
-    '  fetchproof strike NUMBER --reason "why"',
-  ]
+  const lineOf = (entry: Strikeable): string =>
+    `${String(entry.seq).padStart(width)}  ${timeText(entry.at)}  ${visible(strikeableWords(entry))}`
+  return [...entries.map(lineOf), 'Strike one with:', '  fetchproof strike NUMBER --reason "why"']
 }

@@ -1,21 +1,8 @@
-/** This program's version, from its package. */
-import { readFileSync } from 'node:fs'
+/** This program's version, from its package: two folders up from the source, three from the built file. */
+import { existsSync, readFileSync } from 'node:fs'
 
-/** Two folders up from the source, three from the built file. */
-function packageVersion(): string {
-  for (const up of ['../../package.json', '../../../package.json']) {
-    try {
-      const parsed: unknown = JSON.parse(readFileSync(new URL(up, import.meta.url), 'utf8'))
-      if (isPackage(parsed) && parsed.name === 'fetchproof') return parsed.version
-    } catch {
-      // Not there: the other place is.
-    }
-  }
-  return 'unknown'
-}
+const places = ['../../package.json', '../../../package.json'].map((up) => new URL(up, import.meta.url))
+const found = places.find((place) => existsSync(place))
 
-function isPackage(value: unknown): value is { name: string; version: string } {
-  return typeof value === 'object' && value !== null && 'name' in value && 'version' in value
-}
-
-export const VERSION = packageVersion()
+export const VERSION =
+  found === undefined ? 'unknown' : (JSON.parse(readFileSync(found, 'utf8')) as { version: string }).version

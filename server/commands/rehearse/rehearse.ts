@@ -12,13 +12,12 @@ import { bytesText } from '../../wording/units.ts'
 import { shortened, visible } from '../../wording/visible.ts'
 import { EXIT } from '../exit.ts'
 import type { ReadingFlags } from '../options.ts'
-import { columnsOf, type HostProcess, printAnswer } from '../printing.ts'
-import { createProgress } from '../progress.ts'
+import { columnsOf, createProgress, type HostProcess, printAnswer } from '../printing.ts'
 import { type RunningServer, runningServer } from '../running-server.ts'
 import { doorOf } from './doors.ts'
 import { type Rehearsal, targetsOfList, targetsServed } from './rehearsal-targets.ts'
 
-export interface RehearseFlags extends ReadingFlags {
+interface RehearseFlags extends ReadingFlags {
   readonly verbose?: boolean
   readonly by?: string
 }

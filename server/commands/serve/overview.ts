@@ -5,7 +5,7 @@ import { nextSteps } from '../../bench/next-steps.ts'
 import type { BoardView, NextStep } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'
 import { remainingWords } from '../../wording/remaining-words.ts'
-import type { Foot } from './foot.ts'
+import type { Foot } from './live-view.ts'
 
 export type Overview = ReturnType<typeof createOverview>
 

@@ -46,9 +46,7 @@ function deviceLines(
   bases: readonly Base[],
   columns: number | undefined,
 ): string[] {
-  const images = depot.catalogue.images()
-  const names = imageNamesOf(images)
-  const byName = new Map(images.map((image) => [image.name, image]))
+  const names = imageNamesOf(depot.catalogue.images())
   const planned = rows.filter((row) => row.planned && row.image !== null)
   const left = planned.filter(({ mark }) => !isDoneMark(mark))
   if (planned.length > 0 && left.length === 0)
@@ -60,7 +58,7 @@ function deviceLines(
     `Paste on each device${done > 0 ? ` (${done} of ${planned.length} are done)` : ''}:`,
     ...beside(
       shown.map((row) => {
-        const image = byName.get(names.find(row.image ?? '')?.name ?? '')
+        const image = depot.catalogue.get(names.find(row.image ?? '')?.name ?? '')
         return { who: shortened(row.device, 28), lines: linesOf(row, image, bases, depot, columns) }
       }),
       columns,

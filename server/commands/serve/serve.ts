@@ -18,7 +18,7 @@ import { startServing } from './serving.ts'
 import { showInWords } from './serving-words.ts'
 import { logSteps } from './step-log.ts'
 
-export type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { readonly format: 'text' | 'json' }
+type ServeFlags = Partial<Omit<SettingsInput, 'folder'>> & { readonly format: 'text' | 'json' }
 
 export async function serve(
   folder: string,
@@ -36,7 +36,7 @@ export async function serve(
   ).catch((error: unknown) => servedAlready(settings, error, around))
   if (serving === undefined) return EXIT.done
   logSteps(serving.depot, log)
-  const view = createLiveView(around.stdout, around)
+  const view = createLiveView(around)
   const overview = createOverview(serving.depot)
   const remark = (sentence: string): void => {
     if (format === 'json') print(around, [sentence], around.stderr)

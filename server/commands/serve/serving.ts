@@ -1,15 +1,18 @@
 /** Everything that `serve` runs: depot, image port and local API, opened in order and closed in order. */
-import { openDepot } from '../../depot/depot.ts'
-import { FetchproofError } from '../../errors.ts'
+import type { AddressInfo } from 'node:net'
+import { fileURLToPath } from 'node:url'
+import { createBenchApp } from '../../bench/app.ts'
+import { type Depot, openDepot } from '../../depot/depot.ts'
+import { FetchproofError, systemCode } from '../../errors.ts'
 import { createImagePort } from '../../image-port/image-port.ts'
 import { testLingeringClose } from '../../image-port/self-test.ts'
 import type { Entry } from '../../ledger/entries.ts'
 import { connectionsThatFit } from '../../network/open-files.ts'
 import { openSendQueues } from '../../network/send-queue.ts'
 import type { Settings } from '../../settings.ts'
+import { pageAddress, takePageToken } from '../page-token.ts'
 import { VERSION } from '../version.ts'
 import { findIntruders, openImagePort } from './listening.ts'
-import { openPage } from './page.ts'
 import { openTftp } from './tftp-listening.ts'
 
 export type Serving = Awaited<ReturnType<typeof startServing>>
@@ -111,4 +114,40 @@ export async function startServing(
 
 function notShown(why: string): string {
   return `This system does not show what a device has acknowledged (${why}): pulls are judged by how the device closes alone, as on systems that never show it.`
+}
+
+/** The local API, and the bench page with it, on loopback. */
+async function openPage(
+  depot: Depot,
+  settings: Pick<Settings, 'page' | 'pagePort' | 'records' | 'newToken'>,
+) {
+  const remarks: string[] = []
+  const { secret: token, whyNotKept } = takePageToken(settings.records, settings.newToken)
+  if (whyNotKept !== undefined) {
+    remarks.push(
+      `The token of the bench page could not be kept for your user (${whyNotKept}): it is that of this run alone, and other commands cannot reach this server.`,
+    )
+  }
+  const pageFolder = settings.page ? fileURLToPath(new URL('../../bench/page/', import.meta.url)) : undefined
+  const app = await createBenchApp({ depot, token, pageFolder })
+  // accept(2) failed: the page's reader tries again. Without a listener it would end the program.
+  app.server.on('error', () => undefined)
+  const at = { address: '127.0.0.1', port: settings.pagePort }
+  try {
+    await app.listen({ host: at.address, port: at.port })
+  } catch (error) {
+    const cause = systemCode(error) ?? String(error)
+    if (cause !== 'EADDRINUSE')
+      throw new FetchproofError('FP_LISTEN_FAILED', { ...at, cause }, { cause: error })
+    await app.listen({ host: at.address, port: 0 })
+    remarks.push(`Port ${at.port} is taken: the bench page is on another one.`)
+  }
+  const { port } = app.server.address() as AddressInfo
+  return {
+    port,
+    /** With the run's token; undefined with --no-page. */
+    address: settings.page ? pageAddress(port, token) : undefined,
+    remarks,
+    close: (): Promise<void> => app.close(),
+  }
 }
