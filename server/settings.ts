@@ -195,22 +195,17 @@ function check(schema: TSchema, value: unknown, source: string): void {
     const [name = '?'] = (params as { additionalProperties?: string[] }).additionalProperties ?? []
     const place = Pointer.Get(schema, at.replaceAll('/', '/properties/')) as { properties?: object }
     throw new FetchproofError('FP_SETTING_UNKNOWN', {
-      setting: dotted(`${at}/${name}`),
+      setting: [...Pointer.Indices(at), name].join('.'),
       source,
       hint: `Remove it or correct its name. Known here: ${Object.keys(place.properties ?? {}).join(', ')}.`,
     })
   }
   const [first] = errors
   if (first === undefined) return
-  const where = dotted(first.instancePath)
+  const where = Pointer.Indices(first.instancePath).join('.')
   const inFile = source === SETTINGS_FILE ? `${SETTINGS_FILE} ` : ''
   const setting = where === '' ? source : `${inFile}${where}`
   throw bad(setting, shown(Pointer.Get(value, first.instancePath)), `it ${first.message}.`)
-}
-
-/** `/visit/engineer` becomes `visit.engineer`. */
-function dotted(pointer: string): string {
-  return pointer.slice(1).replaceAll('/', '.')
 }
 
 /** Not by JSON.stringify alone: it recurses, and a file can be nested deeper than the stack. */
