@@ -42,7 +42,7 @@ export async function serve(
     if (format === 'json') print(around, [sentence], around.stderr)
     else view.print(timedLine(new Date().toISOString(), 'note', sentence), 'plain', WORDS_FROM)
   }
-  if (format === 'text') void showInWords(serving, view, overview)
+  if (format === 'text') showInWords(serving, view, overview)
   else {
     remark(`Rehearsal code, for "fetchproof rehearse" on another laptop: ${serving.depot.rehearsals.code}`)
     for (const sentence of serving.remarks) remark(sentence)
