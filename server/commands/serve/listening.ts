@@ -1,6 +1,6 @@
 /** Opens the image port on every address asked for, or says in one sentence why that cannot be. */
 import { randomBytes } from 'node:crypto'
-import { once } from 'node:events'
+import { type EventEmitter, once } from 'node:events'
 import { get, type Server } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { type ErrorCode, FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
@@ -45,10 +45,13 @@ function createListeners(port: ImagePort, own: readonly OwnAddress[]) {
     remarks: [] as string[],
     async open(address: string, number: number): Promise<number> {
       const server = port.server()
-      const opened = await listen(server, address, number, own)
+      const at = { address, port: number, door: HTTP_FACTS }
+      const options = { host: address, port: number, ipv6Only: true, backlog: 1024 }
+      await listenOn(server, () => server.listen(options), at, own)
+      const opened = server.address() as AddressInfo
       servers.push(server)
-      listening.push({ address, port: opened, door: HTTP_FACTS })
-      return opened
+      listening.push({ ...at, port: opened.port })
+      return opened.port
     },
     async close(): Promise<void> {
       listening.length = 0
@@ -117,24 +120,23 @@ async function openShortPort({ listening, remarks, open }: Listeners): Promise<v
   else for (const why of refused) remarks.push(`Port ${DEFAULT_PORTS.short} is used in part: ${why}`)
 }
 
-async function listen(
-  server: Server,
-  address: string,
-  port: number,
+/** Resolves when what `bind` begins is done. Throws why it could not be. */
+export async function listenOn(
+  listener: EventEmitter,
+  bind: () => void,
+  at: Listening,
   own: readonly OwnAddress[],
-): Promise<number> {
+): Promise<void> {
   try {
-    const bound = once(server, 'listening')
-    server.listen({ host: address, port, ipv6Only: true, backlog: 1024 })
+    const bound = once(listener, 'listening')
+    bind()
     await bound
   } catch (error) {
-    throw await listenError(error, { address, port, door: HTTP_FACTS }, own)
+    throw await listenError(error, at, own)
   }
-  return (server.address() as AddressInfo).port
 }
 
-/** Why that could not be listened on. */
-export async function listenError(
+async function listenError(
   error: unknown,
   { address, port, door: { name, transport } }: Listening,
   own: readonly OwnAddress[],

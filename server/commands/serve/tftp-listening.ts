@@ -3,7 +3,6 @@
  * cannot be had is said: the other doors serve on.
  */
 import type { Socket } from 'node:dgram'
-import { once } from 'node:events'
 import { isIP } from 'node:net'
 import type { Depot } from '../../depot/depot.ts'
 import { FetchproofError } from '../../errors.ts'
@@ -13,7 +12,7 @@ import { watchAddresses } from '../../network/own-addresses.ts'
 import type { Settings } from '../../settings.ts'
 import { TFTP_FACTS } from '../../tftp-port/door-facts.ts'
 import { createTftpPort } from '../../tftp-port/tftp-port.ts'
-import { listenError } from './listening.ts'
+import { listenOn } from './listening.ts'
 
 interface TftpOptions {
   readonly depot: Depot
@@ -33,13 +32,8 @@ export async function openTftp({ depot, settings, onFault, onCrowded, onChanged 
 
   async function open(address: string): Promise<void> {
     const socket = tftp.socket(address)
-    try {
-      const bound = once(socket, 'listening')
-      socket.bind({ address, port, exclusive: true })
-      await bound
-    } catch (error) {
-      throw await listenError(error, { address, port, door: TFTP_FACTS }, depot.own())
-    }
+    const at = { address, port, door: TFTP_FACTS }
+    await listenOn(socket, () => socket.bind({ address, port, exclusive: true }), at, depot.own())
     socket.on('error', onFault)
     port = socket.address().port
     sockets.set(address, socket)
