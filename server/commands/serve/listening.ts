@@ -6,8 +6,8 @@ import type { AddressInfo } from 'node:net'
 import { type ErrorCode, FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
 import { HTTP_FACTS } from '../../image-port/door-facts.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
-import { hostForUrl, type OwnAddress } from '../../network/addresses.ts'
-import { covers, type Listening } from '../../network/bases.ts'
+import type { OwnAddress } from '../../network/addresses.ts'
+import { basesOf, type Listening } from '../../network/bases.ts'
 import { DEFAULT_PORTS, type Settings } from '../../settings.ts'
 import { portHolder } from './port-holder.ts'
 
@@ -182,18 +182,14 @@ export async function findIntruders(
   own: readonly OwnAddress[],
 ): Promise<string[]> {
   const probe = { path: randomBytes(16).toString('hex'), proof: randomBytes(16).toString('hex') }
-  const asked = own
-    .filter(({ scopeId }) => scopeId === null)
-    .flatMap((mine) =>
-      listening.filter((each) => covers(each, mine)).map(({ port }) => ({ address: mine.address, port })),
-    )
+  const bases = [...basesOf(own, listening), ...basesOf(own, listening, 'loopback')]
   port.expectProbe(probe)
   try {
     const answers = await Promise.all(
-      asked.map(async (at) =>
-        (await isAnotherAt(at))
+      bases.map(async ({ url, own: { address }, port: number }) =>
+        (await isAnotherAt(url))
           ? [
-              `Port ${at.port} on ${at.address} is answered by another program: devices that ask there do not reach this one. Stop it, or choose another port with --port.`,
+              `Port ${number} on ${address} is answered by another program: devices that ask there do not reach this one. Stop it, or choose another port with --port.`,
             ]
           : [],
       ),
@@ -203,10 +199,9 @@ export async function findIntruders(
     port.expectProbe(undefined)
   }
 
-  function isAnotherAt({ address, port }: { address: string; port: number }): Promise<boolean> {
+  function isAnotherAt(url: string): Promise<boolean> {
     return new Promise((known) => {
-      const url = `http://${hostForUrl(address)}:${port}/${probe.path}`
-      const request = get(url, { agent: false, timeout: 1_000 }, (response) => {
+      const request = get(`${url}/${probe.path}`, { agent: false, timeout: 1_000 }, (response) => {
         response.resume()
         known(response.headers.etag !== `"${probe.proof}"`)
       })
