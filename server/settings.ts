@@ -128,7 +128,7 @@ export function createSettings(loose: LooseSettings): Settings {
   check(SettingsSchema, merged, 'the command line')
   for (const range of merged.allow) checkRange(range)
   for (const line of merged.paste) checkPasteLine(line, '--paste', line)
-  return Object.freeze({ ...(merged as SettingsInput), folderFile: readFolderFile(folder) })
+  return Object.freeze({ ...merged, folderFile: readFolderFile(folder) })
 }
 
 /** `fetchproof.json` of a folder; an absent one is empty. Throws FP_SETTING_UNKNOWN, FP_SETTING_BAD. */
@@ -139,24 +139,19 @@ function readFolderFile(folder: string): FolderFile {
     text = readRegular(path, SETTINGS_BYTES_AT_MOST, { followLink: true }).toString('utf8')
   } catch (error) {
     if (['ENOENT', 'ENOTDIR'].includes(systemCode(error) ?? '') || !isSearchable(folder)) return {}
-    throw unusable(path, 'cannot be read', error)
+    throw bad(SETTINGS_FILE, path, `it cannot be read (${messageOf(error)}).`, error)
   }
   let parsed: unknown
   try {
     parsed = JSON.parse(text.replace(/^\uFEFF/, ''))
   } catch (error) {
-    throw unusable(path, 'is not valid JSON', error)
+    throw bad(SETTINGS_FILE, path, `it is not valid JSON (${messageOf(error)}).`, error)
   }
   check(FolderFileSchema, parsed, SETTINGS_FILE)
-  const file = parsed as FolderFile
-  for (const [name, line] of Object.entries(file.paste ?? {})) {
+  for (const [name, line] of Object.entries(parsed.paste ?? {})) {
     checkPasteLine(line, `${SETTINGS_FILE} paste`, name)
   }
-  return Object.freeze(file)
-}
-
-function unusable(path: string, what: string, cause: unknown): FetchproofError {
-  return bad(SETTINGS_FILE, path, `it ${what} (${messageOf(cause)}).`, cause)
+  return Object.freeze(parsed)
 }
 
 function bad(setting: string, value: string, why: string, cause?: unknown): FetchproofError {
@@ -187,7 +182,7 @@ function isSearchable(folder: string): boolean {
 }
 
 /** `source`: where the value comes from, in words. */
-function check(schema: TSchema, value: unknown, source: string): void {
+function check<T extends TSchema>(schema: T, value: unknown, source: string): asserts value is Static<T> {
   const errors = [...Value.Errors(schema, value)]
   const unknown = errors.find(({ keyword }) => keyword === 'additionalProperties')
   if (unknown !== undefined) {
