@@ -19,29 +19,16 @@ import { createSleepAwareTimer } from './sleep-aware-timer.ts'
 import { createTurns } from './turns.ts'
 import { createFetchesUnderWay } from './under-way.ts'
 
+type Begun = NewEntryOf<'fetch-begun'>
+
+/** What is answered. */
+export type BodyPlan = Pick<Begun, 'status' | 'options' | 'first' | 'promised' | 'versionChanged'>
+
 /** A request as it came. Absent members were absent on the wire. */
-export type Asked = Pick<
-  NewEntryOf<'fetch-begun'>,
-  | 'client'
-  | 'localAddress'
-  | 'localPort'
-  | 'method'
-  | 'target'
-  | 'httpVersion'
-  | 'userAgent'
-  | 'range'
-  | 'ifRange'
-  | 'rehearsal'
-> & {
+export type Asked = Omit<Begun, 'kind' | 'id' | 'image' | 'upMs' | 'beside' | keyof BodyPlan> & {
   /** The protocol. */
   readonly door: string
 }
-
-/** What is answered. */
-export type BodyPlan = Pick<
-  NewEntryOf<'fetch-begun'>,
-  'status' | 'options' | 'first' | 'promised' | 'versionChanged'
->
 
 type Refused = NewRefusal & Pick<Asked, 'door' | 'ifRange' | 'rehearsal'>
 
@@ -53,7 +40,7 @@ interface DeliveryEvents {
 export type Delivery = ReturnType<typeof createDelivery>
 
 interface DeliveryDeps {
-  readonly ledger: Pick<Ledger, 'append' | 'nextFetchId' | 'writable'>
+  readonly ledger: Pick<Ledger, 'append' | 'nextFetchId'>
   readonly blocks: BlockStore
   readonly limits: FetchLimits & { readonly lingerMs: number }
   readonly sendQueues: SendQueues
@@ -67,8 +54,6 @@ interface DeliveryDeps {
   readonly stillReady: (image: ReadyImage) => boolean
   /** Monotonic, ms since this run began. */
   readonly clock: () => number
-  /** Wall clock, ms since the epoch. */
-  readonly now: () => number
   /** The bytes on disk are not those of the version any more, or cannot be read. */
   readonly onFault: (image: ReadyImage, error: unknown) => void
   /** An ending or a refusal could not be written. */
@@ -206,9 +191,7 @@ export function createDelivery(deps: DeliveryDeps) {
      */
     async begin(asked: Asked, image: ReadyImage, plan: BodyPlan): Promise<Pick<RunningFetch, 'start'>> {
       if (closed) throw new FetchproofError('FP_BUSY', { why: STOPPING })
-      const found = underWay.takePlace(asked.client)
-      if (!found.taken) throw new FetchproofError('FP_BUSY', { why: found.reason })
-      const { place } = found
+      const place = underWay.takePlace(asked.client)
       const answered = turns.hurry()
       let opened: OpenedVersion | undefined
       try {
@@ -229,7 +212,7 @@ export function createDelivery(deps: DeliveryDeps) {
       record({ kind: 'fetch-ended', id, ending: 'headers-only', bytesHandedOver: 0, durationMs: 0 })
     },
     refuse({ ifRange, rehearsal, ...refusal }: Refused): void {
-      refusals.record(refusal, new Date(deps.now()).toISOString())
+      refusals.record(refusal)
     },
     /** Withdraws every fetch under way, writes what was only counted. Idempotent. */
     close(why: string): void {

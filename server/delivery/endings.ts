@@ -90,9 +90,7 @@ export function see(state: EndingState, seen: Seen): EndingState {
       if (seen.kind === 'queue') {
         if (seen.state === 'empty') return ended('unconfirmed', { acknowledged: true, reason: CLOSED_FIRST })
         if (seen.state === 'not shown') return ended('unconfirmed', { reason: CLOSED_FIRST })
-        if (seen.state === 'vanished') {
-          return ended('unconfirmed', { reason: VANISHED })
-        }
+        if (seen.state === 'vanished') return ended('unconfirmed', { reason: VANISHED })
         return state
       }
       break
@@ -101,10 +99,11 @@ export function see(state: EndingState, seen: Seen): EndingState {
   if (seen.kind === 'lost') return ended('reset-late', { reason: seen.why })
   if (seen.kind === 'silent') return ended('unconfirmed', { reason: seen.why })
   if (seen.kind === 'time-out') {
-    const acknowledged = state.phase === 'waiting, acknowledged' || state.acknowledged === true
+    const { phase } = state
+    const isClosed = phase === 'checking' || phase === 'draining'
     return ended('unconfirmed', {
-      acknowledged,
-      reason: isClosed(state) ? CLOSED_FIRST : 'the client did not close',
+      acknowledged: phase === 'waiting, acknowledged' || state.acknowledged === true,
+      reason: isClosed ? CLOSED_FIRST : 'the client did not close',
     })
   }
   return state
@@ -112,10 +111,6 @@ export function see(state: EndingState, seen: Seen): EndingState {
 
 export function isSending({ phase }: EndingState): boolean {
   return phase === 'sending' || phase === 'sending, closed early'
-}
-
-function isClosed({ phase }: EndingState): boolean {
-  return phase === 'checking' || phase === 'draining'
 }
 
 const VANISHED = 'the connection vanished before its send queue was seen empty'

@@ -4,15 +4,12 @@
  * A fetch that has handed over everything and waits for its client to close takes no place of those that send; how many
  * may wait is bounded too, since each holds a connection for as long as its client likes.
  */
+import { FetchproofError } from '../errors.ts'
 import { clientGroup } from '../network/addresses.ts'
+import type { Settings } from '../settings.ts'
 import type { RunningFetch } from './fetch.ts'
 
-export interface FetchLimits {
-  readonly maxFetches: number
-  readonly maxFetchesPerClient: number
-  readonly stalledMs: number
-  readonly pauseMs: number
-}
+export type FetchLimits = Pick<Settings, 'maxFetches' | 'maxFetchesPerClient' | 'stalledMs' | 'pauseMs'>
 
 /** Taken before the file is opened. */
 export interface Place {
@@ -21,10 +18,6 @@ export interface Place {
   waits(): void
   leave(): void
 }
-
-type PlaceTaken =
-  | { readonly taken: true; readonly place: Place }
-  | { readonly taken: false; readonly reason: string }
 
 export type Places = ReturnType<typeof createPlaces>
 
@@ -67,7 +60,8 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
     return group
   }
 
-  function occupy(key: string, group: Group, isPlanned: boolean): Place {
+  function occupy(key: string, isPlanned: boolean): Place {
+    const group = groupOf(key)
     if (isPlanned) group.isPlanned = true
     let fetch: RunningFetch | undefined
     let at: keyof typeof all | undefined = 'opening'
@@ -155,29 +149,31 @@ export function createPlaces(limits: FetchLimits, { clock, stillMs }: PlacesDeps
 
   return {
     /**
-     * May one more fetch of this client begin? Only when all places are taken does a cap a client matter. `isPlanned`: it
-     * is a device of the visit.
+     * A place for one more fetch of this client. Only when all are taken does a cap a client matter. `isPlanned`: it is a
+     * device of the visit. Throws FP_BUSY.
      */
-    take(address: string, isPlanned: boolean): PlaceTaken {
+    take(address: string, isPlanned: boolean): Place {
       const key = clientGroup(address)
-      const group = groups.get(key)
-      const taken = (): PlaceTaken => ({ taken: true, place: occupy(key, groupOf(key), isPlanned) })
-      if (all.sending + all.opening < limits.maxFetches) return taken()
-      const own = group === undefined ? 0 : group.sending.size + group.opening
-      if (own >= limits.maxFetchesPerClient) {
-        return { taken: false, reason: `this client already has ${own} fetches and all places are taken` }
-      }
-      if (mayEvict(key) && makeRoom(own, isPlanned)) {
+      if (all.sending + all.opening >= limits.maxFetches) {
+        const group = groups.get(key)
+        const own = group === undefined ? 0 : group.sending.size + group.opening
+        if (own >= limits.maxFetchesPerClient)
+          throw busy(`this client already has ${own} fetches and all places are taken`)
+        if (!mayEvict(key) || !makeRoom(own, isPlanned))
+          throw busy(`all ${limits.maxFetches} places are taken (--max-fetches)`)
         evictions.set(key, (evictions.get(key) ?? 0) + 1)
-        return taken()
       }
-      return { taken: false, reason: `all ${limits.maxFetches} places are taken (--max-fetches)` }
+      return occupy(key, isPlanned)
     },
     /** Fetches that wait for their client to close. */
     get waiting(): number {
       return all.waiting
     },
   }
+}
+
+function busy(why: string): FetchproofError {
+  return new FetchproofError('FP_BUSY', { why })
 }
 
 function isEmpty({ sending, waiting, opening }: Group): boolean {

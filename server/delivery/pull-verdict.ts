@@ -13,7 +13,6 @@ import type { FetchRecord, PullRecord, PullState } from './records.ts'
  * Waiting for the client to close does not count as handing over.
  */
 export function handedTwice(a: FetchRecord, b: FetchRecord): 'no' | 'by one or several' | 'to several' {
-  if (a.id === b.id || a.ended === null || b.ended === null) return 'no'
   if (!overlap(handedSpan(a), handedSpan(b)) || !movedAtOnce(a, b)) return 'no'
   return a.ending === 'delivered' && b.ending === 'delivered' ? 'to several' : 'by one or several'
 }

@@ -22,6 +22,7 @@ export interface RefusalsOptions {
 interface Gathered {
   refusal: Refusal
   count: number
+  /** RFC 3339 UTC; of the first that is counted. */
   since: string
 }
 
@@ -74,7 +75,8 @@ export function createRefusals(options: RefusalsOptions) {
     )
   }
 
-  function add(to: Map<string, Gathered>, key: string, refusal: Refusal, at: string): void {
+  function add(to: Map<string, Gathered>, key: string, refusal: Refusal): void {
+    const at = new Date().toISOString()
     const same = to.get(key)
     if (same === undefined) {
       to.set(key, { refusal, count: 1, since: at })
@@ -85,10 +87,10 @@ export function createRefusals(options: RefusalsOptions) {
     same.refusal = refusal
   }
 
-  function onlyCounted({ client, localAddress }: NewRefusal, at: string, reason: string): void {
+  function onlyCounted({ client, localAddress }: NewRefusal, reason: string): void {
     const group = clientGroup(client.address)
     const isNew = !counted.has(group) && counted.size >= COUNTED_GROUPS_AT_MOST
-    add(counted, isNew ? '' : group, { kind: 'fetch-refused', client, localAddress, reason }, at)
+    add(counted, isNew ? '' : group, { kind: 'fetch-refused', client, localAddress, reason })
   }
 
   /** Whether a client has said more that is noise than is recorded. */
@@ -103,19 +105,18 @@ export function createRefusals(options: RefusalsOptions) {
   }
 
   return {
-    /** `at` is RFC 3339 UTC. */
-    record(refusal: NewRefusal, at: string): void {
+    record(refusal: NewRefusal): void {
       timer ??= setTimeout(next, GATHER_MS)
       timer.unref()
       const key = keyOf(refusal)
       const entry: Refusal = { kind: 'fetch-refused', ...refusal, ...shortened(refusal) }
-      if (gathered.has(key)) add(gathered, key, entry, at)
-      else if (scarce) onlyCounted(refusal, at, NO_ROOM)
-      else if (isNoise(refusal) && isTooNoisy(refusal)) onlyCounted(refusal, at, TOO_MANY)
+      if (gathered.has(key)) add(gathered, key, entry)
+      else if (scarce) onlyCounted(refusal, NO_ROOM)
+      else if (isNoise(refusal) && isTooNoisy(refusal)) onlyCounted(refusal, TOO_MANY)
       else {
         if (gathered.size >= KINDS_AT_MOST) write(gathered)
         append(entry)
-        gathered.set(key, { refusal: entry, count: 0, since: at })
+        gathered.set(key, { refusal: entry, count: 0, since: '' })
       }
     },
     /** Writes what was only counted so far. */

@@ -316,7 +316,6 @@ function wireDelivery(
       return present?.state === 'ready' && present.version?.sha256 === version.sha256
     },
     clock,
-    now: Date.now,
     onFault(image, error) {
       say(messageOf(error))
       // The system has no more files, or memory, for us: that says nothing about the image.

@@ -112,7 +112,12 @@ export async function takeLock(records: string, { now = Date.now, here = hereNow
  * judged from here and counts as living.
  */
 export async function readLock(records: string, here: Here = hereNow()): Promise<LockHolder | undefined> {
-  const holder = holderIn(join(records, LOCK_FILE))
+  let holder: LockHolder | undefined
+  try {
+    holder = seen(join(records, LOCK_FILE))?.holder
+  } catch (error) {
+    if (!NO_LOCK.has(systemCode(error))) throw error
+  }
   return holder === undefined || (await isGone(holder, here)) ? undefined : holder
 }
 
@@ -120,15 +125,6 @@ async function isGone(holder: LockHolder, here: Here): Promise<boolean> {
   if (ownTokens.has(holder.token)) return false
   const life = lifeOf(holder, here)
   return life === 'gone' || (life === 'unknown' && !(await answers(holder.lifeline)))
-}
-
-function holderIn(file: string): LockHolder | undefined {
-  try {
-    return seen(file)?.holder
-  } catch (error) {
-    if (NO_LOCK.has(systemCode(error))) return undefined
-    throw error
-  }
 }
 
 async function take(file: string, mine: LockHolder, deadline: number): Promise<void> {

@@ -41,7 +41,6 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
         return recorded(entry, entries.length)
       },
       nextFetchId: () => (ids += 1),
-      writable: true,
     } as never,
     blocks: { open: () => new Promise((resolve) => opening.push(() => resolve(opened))) },
     limits: { maxFetches, maxFetchesPerClient: 16, stalledMs: 10_000, pauseMs: 900_000, lingerMs: 1_000 },
@@ -51,7 +50,6 @@ function slowToOpen({ maxFetches = 512, clientKey = (address: string) => address
     isPlanned: () => false,
     stillReady: () => ready,
     clock: () => performance.now(),
-    now: Date.now,
     onFault: () => undefined,
     onUnrecorded: () => undefined,
   })

@@ -2,6 +2,7 @@
 import { expect, test } from 'vitest'
 import type { RunningFetch } from '../../server/delivery/fetch.ts'
 import { createPlaces, type Place, type Places } from '../../server/delivery/places.ts'
+import { FetchproofError } from '../../server/errors.ts'
 
 function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   let now = 0
@@ -13,9 +14,12 @@ function bench({ maxFetches = 4, maxFetchesPerClient = 2 } = {}) {
   })
   /** A fetch that sends; when it is put out its place is free. */
   function begin(address: string, { bytes = 0, wentOn = 0 } = {}): Place | string {
-    const found = places.take(address, address.startsWith('198.51.100.'))
-    if (!found.taken) return found.reason
-    const { place } = found
+    let place: Place
+    try {
+      place = places.take(address, address.startsWith('198.51.100.'))
+    } catch (error) {
+      return String(error instanceof FetchproofError ? error.fields.why : error)
+    }
     const end = (how: string) => (): void => {
       ended.push(`${address} ${how}`)
       place.leave()

@@ -2,7 +2,6 @@
 import { afterEach, beforeEach, expect, test, vi } from 'vitest'
 import { createRefusals, type RefusalsOptions } from '../../server/delivery/refusals.ts'
 
-const AT = '2026-03-03T09:00:00.000Z'
 const GATHER_MS = 5_000
 
 beforeEach(() => void vi.useFakeTimers())
@@ -21,16 +20,13 @@ function book(options: Omit<RefusalsOptions, 'append'> = {}) {
       }),
   })
   const refuse = (address: string, target: string, isNoise = true): void =>
-    refusals.record(
-      {
-        client: { address },
-        localAddress: '192.0.2.1',
-        denial: isNoise ? 'unknown name' : 'held',
-        reason: 'no',
-        target,
-      },
-      AT,
-    )
+    refusals.record({
+      client: { address },
+      localAddress: '192.0.2.1',
+      denial: isNoise ? 'unknown name' : 'held',
+      reason: 'no',
+      target,
+    })
   return { entries, refusals, refuse }
 }
 
