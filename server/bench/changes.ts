@@ -1,6 +1,7 @@
 /** What a person, or a rehearsal, has put on record over the API; each needs the token. */
 import Type, { type Static } from 'typebox'
-import { type Depot, userName } from '../depot/depot.ts'
+import type { Depot } from '../depot/depot.ts'
+import { userName } from '../depot/image-records.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { referenceOf } from '../staging/image.ts'

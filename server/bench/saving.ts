@@ -13,7 +13,7 @@ import { visitFacts } from '../report/visit-facts.ts'
 import { visitHtml } from '../report/visit-html.ts'
 import { visitReport } from '../report/visit-report.ts'
 import { SHEET_FILE } from '../staging/offered-names.ts'
-import { sheetOfPulls } from '../visit/sheet-of-pulls.ts'
+import { sheetOfPulls } from '../visit/written-sheets.ts'
 import { Nothing, type Post, strict } from './requests.ts'
 
 const TYPES = { html: 'text/html; charset=utf-8', csv: 'text/csv; charset=utf-8' } as const

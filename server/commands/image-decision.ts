@@ -3,8 +3,7 @@
  * the server that serves the folder, else here, with the ledger's lock.
  */
 import { relative, resolve, sep } from 'node:path'
-import { userName } from '../depot/depot.ts'
-import { liftOf, notHeld, versionOf } from '../depot/image-records.ts'
+import { liftOf, notHeld, userName, versionOf } from '../depot/image-records.ts'
 import { FetchproofError, usageError } from '../errors.ts'
 import { checkFolder } from '../files/folder.ts'
 import type { NewEntry } from '../ledger/entries.ts'

@@ -1,6 +1,6 @@
 /** `fetchproof match`: which image the digests belong to that a device printed. Reads only, unless --device is given. */
 import { createReadStream } from 'node:fs'
-import { userName } from '../depot/depot.ts'
+import { userName } from '../depot/image-records.ts'
 import { FetchproofError, systemCode, usageError } from '../errors.ts'
 import { visitFacts } from '../report/visit-facts.ts'
 import { createSettings, type Settings } from '../settings.ts'

@@ -1,6 +1,6 @@
 /** `fetchproof observe`: what a person saw at a device, on record: versions before and after, a note. */
 import { text as allText } from 'node:stream/consumers'
-import { userName } from '../depot/depot.ts'
+import { userName } from '../depot/image-records.ts'
 import { FetchproofError, usageError } from '../errors.ts'
 import type { NewEntryOf } from '../ledger/entries.ts'
 import { lastEntryOf } from '../ledger/read.ts'

@@ -1,5 +1,5 @@
 /** `fetchproof strike`: a person takes back what was recorded by mistake. The ledger keeps both. */
-import { userName } from '../depot/depot.ts'
+import { userName } from '../depot/image-records.ts'
 import { usageError } from '../errors.ts'
 import { readEntries } from '../ledger/read.ts'
 import { createStrikes, type Strikeable } from '../ledger/strikes.ts'

@@ -70,8 +70,8 @@ export function createAdmission(deps: AdmissionDeps) {
     if (!settings.allowTunnels && arrivesOverTunnel(localAddress, own())) {
       return deny('not allowed', 'the request came over a tunnel interface', HINT_TUNNEL)
     }
-    const verdict = allowList.check(client.address)
-    return verdict.allowed ? undefined : deny('not allowed', verdict.why, verdict.hint)
+    const refused = allowList.refusal(client.address)
+    return refused && deny('not allowed', refused.why, refused.hint)
   }
 
   function denyAll(): Denied | undefined {
@@ -114,12 +114,16 @@ export function createAdmission(deps: AdmissionDeps) {
     const { name, version } = image
     const held = isOwnRehearsal(asked) ? undefined : deps.partOf(asked.client, name)
     if (held === undefined) return undefined
-    const deny = (reason: string): Denied => denyOther(reason, image)
-    if (held.sha256 !== version.sha256) return deny(`${name} was replaced: this client began another version`)
+    const denyOther = (reason: string): Denied => ({
+      ...deny('other version', reason, HINT_PART),
+      image: referenceOf(image),
+    })
+    if (held.sha256 !== version.sha256)
+      return denyOther(`${name} was replaced: this client began another version`)
     // Who was given all of it and asks from beyond its end learns how long it is.
     const from = Math.min(first, version.bytes)
     if (!onward || held.underWay > 0 || from <= held.furthest) return undefined
-    return deny(
+    return denyOther(
       `${name} was handed over to this client up to byte ${held.furthest}; it asks from byte ${first} on`,
     )
   }
@@ -142,14 +146,10 @@ export function createAdmission(deps: AdmissionDeps) {
 
 const HINT_TUNNEL = 'To admit what comes over a tunnel, start again with --allow-tunnels.'
 const HINT_LIST = 'To offer it, start again with --list.'
+const HINT_PART = 'delete the part on the device, then fetch it again from the start'
 
 function deny(denial: Denial, reason: string, hint = ''): Denied {
   return { kind: 'denied', denial, reason, ...(hint !== '' && { hint }) }
-}
-
-function denyOther(reason: string, image: ReadyImage): Denied {
-  const hint = 'delete the part on the device, then fetch it again from the start'
-  return { ...deny('other version', reason, hint), image: referenceOf(image) }
 }
 
 function denyUnready(image: Image): Denied {

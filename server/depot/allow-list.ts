@@ -17,55 +17,31 @@ import {
   zoneOf,
 } from '../network/addresses.ts'
 
-type AllowVerdict =
-  | { readonly allowed: true }
-  | {
-      readonly allowed: false
-      /** The flag that would admit this client; empty when its address is not known. */
-      readonly hint: string
-      /** A plain sentence for people. */
-      readonly why: string
-    }
+/** By the names that ipaddr.js has for them; always admitted unless --allow replaces them. */
+const DEFAULT_RANGES: ReadonlySet<string> = new Set(['private', 'linkLocal', 'uniqueLocal', 'loopback'])
 
-/** Always admitted unless --allow replaces them. */
-const DEFAULT_RANGES = Object.freeze([
-  '10.0.0.0/8',
-  '172.16.0.0/12',
-  '192.168.0.0/16',
-  '169.254.0.0/16',
-  '127.0.0.0/8',
-  'fe80::/10',
-  'fc00::/7',
-  '::1/128',
-])
-
-const ADMITTED: AllowVerdict = Object.freeze({ allowed: true })
-
-/**
- * A list that answers for each client address. `own` is asked at each check, so that a subnet joined while
- * serving counts. Throws FP_CIDR_BAD for a range that is none.
- */
+/** `own` is asked each time, so that a subnet joined while serving counts. Throws FP_CIDR_BAD for a range that is none. */
 export function createAllowList(options: {
   readonly allow: readonly string[]
   readonly own: () => readonly OwnAddress[]
 }) {
   const replaced = options.allow.length > 0
-  const ranges = (replaced ? options.allow : DEFAULT_RANGES).map(parseRange)
+  const ranges = options.allow.map(parseRange)
+
+  function admits(address: IpAddress): boolean {
+    if (replaced) return ranges.some((range) => holds(range, address))
+    return DEFAULT_RANGES.has(address.range()) || options.own().some((own) => inSubnet(own, address))
+  }
+
   return {
-    check(clientAddress: string | undefined): AllowVerdict {
+    /** Why this client may not fetch, and the flag that would admit it; undefined when it may. */
+    refusal(clientAddress: string | undefined): { readonly why: string; readonly hint: string } | undefined {
       const address = normalise(clientAddress)
       if (address === undefined) {
-        return {
-          allowed: false,
-          hint: '',
-          why: 'The client was gone before its address could be read.',
-        }
+        return { hint: '', why: 'The client was gone before its address could be read.' }
       }
-      const parsed = ipaddr.parse(address)
-      if (ranges.some((range) => holds(range, parsed))) return ADMITTED
-      if (!replaced && options.own().some((own) => inSubnet(own, parsed))) return ADMITTED
+      if (admits(ipaddr.parse(address))) return undefined
       return {
-        allowed: false,
         hint: `To admit it, start again with --allow ${address}/${address.includes(':') ? 128 : 32}.`,
         why: replaced
           ? `${address} is in none of the ranges given with --allow.`

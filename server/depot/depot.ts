@@ -3,7 +3,7 @@
  * watching; whoever listens and prints stands above.
  */
 import { EventEmitter } from 'node:events'
-import { hostname, platform, release, userInfo } from 'node:os'
+import { hostname, platform, release } from 'node:os'
 import { createBlockStore } from '../delivery/blocks.ts'
 import { createDelivery, type Delivery } from '../delivery/delivery.ts'
 import { createLivePulls } from '../delivery/live-pulls.ts'
@@ -14,7 +14,6 @@ import { freeBytes } from '../files/free-bytes.ts'
 import { createWriterOf } from '../files/open-writers.ts'
 import type { Entry, NewEntry, OwnAddressReference } from '../ledger/entries.ts'
 import { type Ledger, openLedger } from '../ledger/ledger.ts'
-import type { Strikeable } from '../ledger/strikes.ts'
 import type { OwnAddress } from '../network/addresses.ts'
 import { type Base, basesOf, type Listening } from '../network/bases.ts'
 import { createNeighbourLearning, createNeighbours } from '../network/neighbours.ts'
@@ -263,16 +262,10 @@ function wire(options: DepotOptions, opened: Opened) {
       reached.add(localAddress)
       changed()
     },
-    /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
-    hold: (name: string, reason: string, by: string = userName()): void => images.hold(name, reason, by),
-    /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD, FP_NOT_HELD. */
-    lift: (name: string, reason: string, by: string = userName()): void => images.lift(name, reason, by),
-    /**
-     * Takes the checksum that a maker published for an image, pasted by a person. Throws FP_IMAGE_UNKNOWN, and
-     * FP_NO_DIGEST when the text holds none.
-     */
-    paste: (name: string, text: string, by: string = userName()): Promise<void> =>
-      images.paste(name, text, by),
+    hold: images.hold,
+    lift: images.lift,
+    paste: images.paste,
+    strike: images.strike,
     /** Which images the digests in a device's output belong to; with a device, whether they are what is planned for it. */
     async match(text: string, device?: string): Promise<Matched | DeviceMatched> {
       const matched = await matchInCatalogue(text, catalogue)
@@ -280,9 +273,6 @@ function wire(options: DepotOptions, opened: Opened) {
     },
     /** What a person recorded here and may take back, in the ledger's order. */
     strikeable: derived.ahead.strikes.strikeable,
-    /** A person takes back what was recorded by mistake, by the number of its entry. Throws FP_NOT_STRIKEABLE. */
-    strike: (seq: number, reason: string, by: string = userName()): Promise<Strikeable> =>
-      images.strike(seq, reason, by),
     /** Ends watching, withdraws what is under way, writes `closed`. Idempotent. */
     close(reason: string): Promise<void> {
       closing ??= shut(reason)
@@ -417,7 +407,8 @@ function referencesOf(own: readonly OwnAddress[]): OwnAddressReference[] {
 }
 
 function openedEntry(settings: Settings, version: string, own: readonly OwnAddress[]): NewEntry {
-  const { visit } = settings.folderFile
+  // Everything that shapes what is served; folder paths stay on the laptop.
+  const { folder, records, folderFile, ...onRecord } = settings
   return {
     kind: 'opened',
     version,
@@ -425,22 +416,7 @@ function openedEntry(settings: Settings, version: string, own: readonly OwnAddre
     system: `${platform()} ${release()}, Node.js ${process.versions.node}`,
     zoneOffsetMinutes: -new Date().getTimezoneOffset(),
     addresses: referencesOf(own),
-    settings: settingsOnRecord(settings),
-    visit,
-  }
-}
-
-/** Everything that shapes what is served; folder paths stay on the laptop. */
-function settingsOnRecord(settings: Settings): Record<string, unknown> {
-  const { folder, records, folderFile, ...rest } = settings
-  return rest
-}
-
-/** Who is logged in, for what a person did. */
-export function userName(): string {
-  try {
-    return userInfo().username
-  } catch {
-    return 'unknown'
+    settings: onRecord,
+    visit: folderFile.visit,
   }
 }

@@ -2,6 +2,7 @@
  * Between the catalogue and the ledger: what became known of images is written down, and what a person decides
  * about them (a lift, a pasted checksum) is written down before it counts.
  */
+import { userInfo } from 'node:os'
 import { FetchproofError } from '../errors.ts'
 import type { NewEntry, NewEntryOf } from '../ledger/entries.ts'
 import type { Strikeable, Strikes } from '../ledger/strikes.ts'
@@ -60,18 +61,18 @@ export function createImageRecords({ judged, history, strikes, record, append, f
   return {
     /** Writes what the ledger does not say yet of the images as they stand: when it has room again. */
     recordAll,
-    /** A person withdraws an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
-    hold(name: string, reason: string, by: string): void {
+    /** A person withdraws an image's present version; what is under way is reset. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD. */
+    hold(name: string, reason: string, by: string = userName()): void {
       append({ kind: 'held', name, sha256: versionOf(present(name)), reason, by })
       catalogue.decided(name)
     },
     /** A person lifts what holds an image's present version. Throws FP_IMAGE_UNKNOWN, FP_IMAGE_UNREAD, FP_NOT_HELD. */
-    lift(name: string, reason: string, by: string): void {
+    lift(name: string, reason: string, by: string = userName()): void {
       append({ ...liftOf(present(name)), reason, by })
       catalogue.decided(name)
     },
     /** Takes a published checksum that a person pasted. Throws FP_IMAGE_UNKNOWN, FP_NO_DIGEST, FP_DIGEST_OF_OTHERS. */
-    async paste(name: string, text: string, by: string): Promise<void> {
+    async paste(name: string, text: string, by: string = userName()): Promise<void> {
       present(name)
       const { claims: stated, about, notRead } = pastedFor(name, text, by)
       if (about.length > 0)
@@ -86,7 +87,7 @@ export function createImageRecords({ judged, history, strikes, record, append, f
       await catalogue.rejudge(name)
     },
     /** A person takes back what was recorded by mistake. Throws FP_NOT_STRIKEABLE. */
-    async strike(seq: number, reason: string, by: string): Promise<Strikeable> {
+    async strike(seq: number, reason: string, by: string = userName()): Promise<Strikeable> {
       const entry = strikes.check(seq)
       append({ kind: 'struck', strikes: seq, reason, by })
       if (entry.kind === 'lifted') catalogue.decided(entry.name)
@@ -97,6 +98,15 @@ export function createImageRecords({ judged, history, strikes, record, append, f
       }
       return entry
     },
+  }
+}
+
+/** Who is logged in, for what a person did. */
+export function userName(): string {
+  try {
+    return userInfo().username
+  } catch {
+    return 'unknown'
   }
 }
 

@@ -5,7 +5,7 @@
 import { movedAtOnce, pacedMs } from '../delivery/fetch-times.ts'
 import type { FetchRecord } from '../delivery/records.ts'
 import { grouped } from '../grouped.ts'
-import { mostBytesPerSecond } from './estimate.ts'
+import { mostBytesPerSecond } from './remaining-pulls.ts'
 
 export interface Hint {
   readonly kind: 'same-offset' | 'first-window' | 'slow'

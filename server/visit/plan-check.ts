@@ -22,27 +22,20 @@ export function checkPlan(
     const name = nearest.find(cell)
     return `${cell} is not in the folder. Put it there, or correct the cell${name === undefined ? '' : `: the nearest name is ${name}`}.`
   }
-  const errors: SheetProblem[] = columns.includes('image') ? [] : missingImages(rows)
-  const warnings: SheetProblem[] = []
-  for (const { row, image, rollback } of rows) {
-    for (const [column, cell, problems] of [
-      ['image', image, errors],
-      ['rollback', rollback, warnings],
-    ] as const) {
-      if (cell === null) continue
-      const found = names.find(cell)
-      const notOffered = present.find((each) => each.image === found)?.notOffered ?? null
-      if (found === undefined) problems.push({ row, column, message: absent(cell) })
-      else if (notOffered !== null)
-        problems.push({ row, column, message: `${cell} is not on offer: ${notOffered}` })
-    }
-  }
-  errors.push(...nobodysRows(rows, columns))
-  return { errors: errors.map(problemText), warnings: warnings.map(problemText) }
+  const check = (column: 'image' | 'rollback'): SheetProblem[] =>
+    rows.flatMap(({ row, [column]: cell }) => {
+      const found = cell === null ? undefined : names.find(cell)
+      const notOffered = present.find(({ image }) => image === found)?.notOffered ?? null
+      if (cell === null || (found !== undefined && notOffered === null)) return []
+      const message = found === undefined ? absent(cell) : `${cell} is not on offer: ${notOffered}`
+      return [{ row, column, message }]
+    })
+  const errors = [...missingImages(rows, columns), ...check('image'), ...nobodysRows(rows, columns)]
+  return { errors: errors.map(problemText), warnings: check('rollback').map(problemText) }
 }
 
-function missingImages(rows: readonly PlannedRow[]): SheetProblem[] {
-  if (rows.length === 0) return []
+function missingImages(rows: readonly PlannedRow[], columns: readonly string[]): SheetProblem[] {
+  if (rows.length === 0 || columns.includes('image')) return []
   const message =
     'There is no column image, so that nothing is planned. Add it, and name an image on each row.'
   return [{ row: 0, column: 'image', message }]

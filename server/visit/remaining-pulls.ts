@@ -1,9 +1,25 @@
-/** What the sheet says is still to be pulled, and how long that takes: at least, and at the present rate. Pure. */
+/**
+ * What the sheet says is still to be pulled, and how long that takes: at least, and at the present rate. Pure.
+ *
+ * The most that TCP carries over Ethernet with IPv4 and no options is 1460/1538 of the line rate: a packet of
+ * 1500 octets holds 1460 of payload (20 for IPv4, RFC 791 §3.1; 20 for TCP, RFC 9293 §3.1) and takes 1538 octets on
+ * the wire (IEEE 802.3: preamble and start delimiter 8, addresses and type 14, check sequence 4, gap 12). What a
+ * device reaches is less, so that the estimate before is a lower bound.
+ */
 import type { LivePull } from '../delivery/live-pulls.ts'
-import { type Estimate, estimates, USUAL_LINK_MBPS } from './estimate.ts'
 import type { Plan, StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import { isOpen } from './standings.ts'
+
+const TCP_SHARE_OF_LINE_RATE = 1460 / 1538
+/** Mb/s; shown unless `linkMbps` names others. */
+const USUAL_LINK_MBPS: readonly number[] = [100, 1_000]
+
+interface Estimate {
+  readonly linkMbps: number
+  /** At least. */
+  readonly seconds: number
+}
 
 export interface RemainingPulls {
   /** Devices that still have to pull something themselves; what one pulls for others counts once. */
@@ -54,4 +70,14 @@ export function remainingPulls(
 /** Handed over whole is not to be waited for, whatever else is to be seen to. */
 function isToBePulled({ standing, image }: StepPlan): boolean {
   return image !== null && isOpen(standing) && standing !== 'unconfirmed'
+}
+
+/** Payload bytes per second that a link carries at most. `linkMbps` in 10^6 bits per second. */
+export function mostBytesPerSecond(linkMbps: number): number {
+  return ((linkMbps * 1_000_000) / 8) * TCP_SHARE_OF_LINE_RATE
+}
+
+/** One estimate a link rate: every byte goes over the laptop's own link, however many devices pull at once. */
+export function estimates(bytes: number, linkMbps = USUAL_LINK_MBPS): readonly Estimate[] {
+  return linkMbps.map((mbps) => ({ linkMbps: mbps, seconds: bytes / mostBytesPerSecond(mbps) }))
 }

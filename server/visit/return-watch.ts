@@ -42,7 +42,6 @@ interface State extends Watched {
   first: Probe | undefined
   misses: number
   darkSince: number | undefined
-  told: boolean
   overdue: boolean
 }
 
@@ -64,24 +63,19 @@ export function createReturnWatch(options: ReturnWatchOptions) {
   function silent(state: State, now: number): void {
     state.misses += 1
     state.darkSince ??= now
-    if (state.misses === MISSES_FOR_DARK && state.first !== 'silent') {
-      state.told = true
-      options.onDark(state)
-    }
+    if (state.misses === MISSES_FOR_DARK && state.first !== 'silent') options.onDark(state)
     if (!state.overdue && now - state.darkSince >= notBackMs) {
       state.overdue = true
       options.onOverdue(state, now - state.darkSince, state.first !== 'silent')
     }
-    if (state.first === 'silent' && now - state.since > GIVE_UP_MS) {
-      states.delete(state.address)
-    }
+    if (state.first === 'silent' && now - state.since > GIVE_UP_MS) states.delete(state.address)
   }
 
   function answered(state: State, now: number): void {
-    const wentDark = state.darkSince !== undefined && (state.told || state.first === 'silent')
-    if (wentDark) {
+    const { darkSince, misses, first } = state
+    if (darkSince !== undefined && (misses >= MISSES_FOR_DARK || first === 'silent')) {
       states.delete(state.address)
-      options.onBack(state, now - (state.darkSince ?? now))
+      options.onBack(state, now - darkSince)
       return
     }
     state.misses = 0
@@ -119,7 +113,6 @@ export function createReturnWatch(options: ReturnWatchOptions) {
         first: undefined,
         misses: 0,
         darkSince: undefined,
-        told: false,
         overdue: false,
       })
       schedule()

@@ -50,17 +50,11 @@ export function compareVersions(before: string, after: string): VersionOrder {
   if (a === '' || b === '') return 'cannot tell'
   if (a === b) return 'same'
   if (a.length > LONGEST || b.length > LONGEST) return 'cannot tell'
-  const partsA = partsOf(a)
-  const partsB = partsOf(b)
-  const hasNumber = (parts: readonly Part[]) => parts.some(({ number }) => number)
-  if (!(hasNumber(partsA.parts) && hasNumber(partsB.parts))) return 'cannot tell'
-  if (partsA.label !== '' && partsB.label !== '' && partsA.label !== partsB.label) return 'cannot tell'
-  return compareParts(partsA.parts, partsB.parts)
-}
-
-function compareParts(a: readonly Part[], b: readonly Part[]): VersionOrder {
-  for (let at = 0; at < a.length || at < b.length; at += 1) {
-    const order = comparePart(a[at], b[at])
+  const [one, other] = [partsOf(a), partsOf(b)]
+  if (one.parts.length === 0 || other.parts.length === 0) return 'cannot tell'
+  if (one.label !== '' && other.label !== '' && one.label !== other.label) return 'cannot tell'
+  for (let at = 0; at < Math.max(one.parts.length, other.parts.length); at += 1) {
+    const order = comparePart(one.parts[at], other.parts[at])
     if (order !== 'same') return order
   }
   return 'same'
@@ -120,7 +114,10 @@ function opposite(order: VersionOrder): VersionOrder {
   return order === 'older' ? 'newer' : order
 }
 
-/** The letters before the first digit (without words that only announce a version) and the parts from there on. */
+/**
+ * The letters before the first digit (without words that only announce a version) and the parts from there on; none
+ * without a digit.
+ */
 function partsOf(text: string): { label: string; parts: Part[] } {
   const firstDigit = text.search(/[0-9]/)
   const head = firstDigit === -1 ? text : text.slice(0, firstDigit)

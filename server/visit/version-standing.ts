@@ -6,28 +6,13 @@ import type { EntryOf } from '../ledger/entries.ts'
 import { guessFromName } from './version-finding.ts'
 import { compareVersions } from './version-order.ts'
 
-export interface VersionStanding {
-  /** `version_before` of the first row and `version_target` of the last one. */
-  readonly plannedBefore: string | null
-  readonly target: string | null
-  /** The target stands on no sheet: it was found in the name of the planned image. */
-  readonly targetGuessed: boolean
-  /** A person's observation. */
-  readonly before: string | null
-  readonly after: string | null
-  /** The observed version after is the target; null when one of them is not known or it cannot be told. */
-  readonly reached: boolean | null
-  /** What needs a hand. */
-  readonly warnings: readonly string[]
-  /** What is worth knowing: all that rests on a guess, and an observed version that the standing speaks of. */
-  readonly remarks: readonly string[]
-}
+export type VersionStanding = ReturnType<typeof versionStanding>
 
 /** `planned`: the cells of the sheet, and the name of the last planned image where it is known. */
 export function versionStanding(
   planned: { readonly before: string | null; readonly target: string | null; readonly image: string | null },
   observations: readonly EntryOf<'observed'>[],
-): VersionStanding {
+) {
   const plannedBefore = planned.before
   const guessed = planned.image === null ? undefined : guessFromName(planned.image)
   const target = planned.target ?? guessed ?? null
@@ -50,16 +35,27 @@ export function versionStanding(
   if (before !== null && plannedBefore !== null && compareVersions(plannedBefore, before) !== 'same') {
     warnings.push(`The version observed before, ${before}, is not the one on the sheet, ${plannedBefore}.`)
   }
-  const reached = after === null || target === null ? null : isReached(after, target)
+  const order = after === null || target === null ? 'cannot tell' : compareVersions(target, after)
+  const reached = order === 'cannot tell' ? null : order === 'same'
   if (reached === false) {
     remarks.push(
       `The version observed after, ${after}, is not the ${targetGuessed ? `one ${guess}` : 'planned one'}, ${target}.`,
     )
   }
-  return { plannedBefore, target, targetGuessed, before, after, reached, warnings, remarks }
-}
-
-function isReached(after: string, target: string): boolean | null {
-  const order = compareVersions(target, after)
-  return order === 'cannot tell' ? null : order === 'same'
+  return {
+    /** `version_before` of the first row and `version_target` of the last one. */
+    plannedBefore,
+    target,
+    /** The target stands on no sheet: it was found in the name of the planned image. */
+    targetGuessed,
+    /** A person's observation. */
+    before,
+    after,
+    /** The observed version after is the target; null when one of them is not known or it cannot be told. */
+    reached,
+    /** What needs a hand. */
+    warnings,
+    /** What is worth knowing: all that rests on a guess, and an observed version that the standing speaks of. */
+    remarks,
+  }
 }

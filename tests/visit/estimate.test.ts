@@ -1,6 +1,6 @@
 /** How long it takes. Framing: IEEE 802.3; the figures below are worked out by hand from its octets. */
 import { describe, expect, it } from 'vitest'
-import { estimates, mostBytesPerSecond } from '../../server/visit/estimate.ts'
+import { estimates, mostBytesPerSecond } from '../../server/visit/remaining-pulls.ts'
 
 describe('before', () => {
   it('carries at most 11.87 MB/s over 100 Mb/s and 118.7 MB/s over 1 Gb/s', () => {

@@ -1,8 +1,7 @@
 /** What is still to be pulled, and how long that takes. Figures worked out by hand from the sheet and IEEE 802.3. */
 import { describe, expect, it } from 'vitest'
-import { mostBytesPerSecond } from '../../server/visit/estimate.ts'
 import { createImageNames } from '../../server/visit/planned-image.ts'
-import { remainingPulls } from '../../server/visit/remaining-pulls.ts'
+import { mostBytesPerSecond, remainingPulls } from '../../server/visit/remaining-pulls.ts'
 import { remainingWords } from '../../server/wording/remaining-words.ts'
 import { image, planOf, sheetRows, story } from './visit-story.ts'
 

@@ -2,10 +2,10 @@
 import { stringify } from 'csv-stringify/sync'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
-import { exampleSheet } from '../../server/visit/example-sheet.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
 import { SHEET_COLUMNS } from '../../server/visit/sheet-columns.ts'
 import { problemText, SHEET_LIMITS } from '../../server/visit/sheet-rows.ts'
+import { exampleSheet } from '../../server/visit/written-sheets.ts'
 
 const read = (text: string, encoding: BufferEncoding = 'utf8') => parseSheet(Buffer.from(text, encoding))
 const problems = (text: string) => read(text).problems.map(problemText)

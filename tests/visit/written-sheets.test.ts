@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest'
 import { createPullRecords } from '../../server/delivery/pulls.ts'
 import { parseSheet } from '../../server/visit/sheet.ts'
-import { sheetOfPulls } from '../../server/visit/sheet-of-pulls.ts'
+import { sheetOfPulls } from '../../server/visit/written-sheets.ts'
 import { image, RADIO, SWITCH_41, SWITCH_44, story } from './visit-story.ts'
 
 function saved(told: ReturnType<typeof story>) {
