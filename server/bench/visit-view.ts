@@ -1,8 +1,9 @@
 /** The plan against what happened as the page shows it, a row a device. */
 import type { PullRecord } from '../delivery/records.ts'
 import { WRONG_IMAGE_ADVICE, wrongImageFetched, wrongImageUnderWay } from '../visit/allowed-images.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
 import type { LiveVisit } from '../visit/live-visit.ts'
-import type { DevicePlan, Plan, Stranger } from '../visit/plan-shape.ts'
+import type { Plan, Stranger } from '../visit/plan.ts'
 import { markOf } from '../wording/marks.ts'
 import {
   hasGroundsToTell,

@@ -1,7 +1,8 @@
 /** One device in the printed record: what was planned, what was done, and how sure that is. */
 import type { PullRecord } from '../delivery/records.ts'
 import { algorithmText } from '../trust/digests/algorithm.ts'
-import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
+import type { StepPlan } from '../visit/plan-shape.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-columns.ts'
 import { isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'

@@ -1,6 +1,7 @@
 /** The first page of the printed record: whose visit it is, the verdict with its counts, then a row a device. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
+import type { Plan } from '../visit/plan.ts'
 import { isDone, isOpen, type Standing } from '../visit/standings.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
 import { durationText, rateText, type SiteTime } from '../wording/units.ts'

@@ -1,5 +1,6 @@
 /** The plan against what happened as a table for a terminal. */
-import type { DevicePlan, Plan } from '../visit/plan-shape.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
+import type { Plan } from '../visit/plan.ts'
 import {
   hasGroundsToTell,
   standingSentence,

@@ -1,5 +1,5 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
-import type { Stranger } from '../visit/plan-shape.ts'
+import type { Stranger } from '../visit/plan.ts'
 import { STANDINGS } from '../visit/standings.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from '../wording/cautions.ts'
 import { formatWords } from '../wording/format-words.ts'

@@ -1,6 +1,7 @@
 /** The record of a visit as CSV (RFC 4180): a row a device and step, then the clients that are not on the sheet. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { DevicePlan, StepPlan } from '../visit/plan-shape.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
+import type { StepPlan } from '../visit/plan-shape.ts'
 import { isOpen } from '../visit/standings.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
 import { type CsvField, csvHead, csvRows } from './audit-columns.ts'

@@ -3,7 +3,7 @@ import type { PullRecord } from '../delivery/records.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
 import type { Hint } from './hints.ts'
 import type { VersionOnRecord } from './offers.ts'
-import type { DarkOrBack, DevicePlan, PrintedDigest } from './plan-shape.ts'
+import type { DarkOrBack, PrintedDigest, StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import type { AskedInVain } from './visit-evidence.ts'
@@ -55,13 +55,15 @@ export function emptyGathered(rows: readonly [PlannedRow, ...PlannedRow[]]) {
   }
 }
 
+type PulledFor = Pick<StepPlan, 'standing' | 'grounds'> & { readonly steps: readonly StepPlan[] }
+
 export interface DeviceFacts extends Readonly<Gathered> {
   /** Of what is or was on offer. */
   readonly images: ImageNames
   /** Rows of devices that this one pulls for, or shares an address with. */
   readonly othersRows: readonly PlannedRow[]
   /** The device that pulls for this one, and what is known of that one. */
-  readonly via?: { readonly plan: DevicePlan; readonly facts: DeviceFacts } | undefined
+  readonly via?: { readonly plan: PulledFor; readonly facts: DeviceFacts } | undefined
   /** The visit is over: what is under way has not ended, what is waited for has not come. */
   readonly over: boolean
   /** It went dark and should have been back by now. */

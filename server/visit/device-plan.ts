@@ -1,21 +1,29 @@
 /** One device of the sheet: its steps, what it pulled, how sure that is, and what is still to do. Pure. */
+import type { PullRecord } from '../delivery/records.ts'
 import { addressesOf, type DeviceFacts } from './device-facts.ts'
-import { remarksOn, warningsOn } from './device-remarks.ts'
-import type {
-  DarkOrBack,
-  DevicePlan,
-  IdentifiedBy,
-  PrintedDigest,
-  ReturnToService,
-  StepPlan,
-} from './plan-shape.ts'
-import { type ImageNames, imagePlace } from './planned-image.ts'
+import type { DarkOrBack, PrintedDigest, StepPlan } from './plan-shape.ts'
+import { imagePlace } from './planned-image.ts'
 import { lastTarget, type PlannedRow } from './sheet-rows.ts'
-import { type StepStanding, stepStandings } from './standing.ts'
-import { isDone, isOpen, type Standing } from './standings.ts'
+import { isDone, isOpen } from './standings.ts'
+import { planSteps } from './step-plan.ts'
 import { versionStanding } from './version-standing.ts'
 
-export function planDevice(facts: DeviceFacts): DevicePlan {
+export type DevicePlan = Readonly<ReturnType<typeof planDevice>>
+
+export function planDevice(facts: DeviceFacts) {
+  const device = judged(facts)
+  return {
+    ...device,
+    /** Plain sentences: what was seen and how sure it is. */
+    remarks: remarksOn(device, facts),
+    /** Plain sentences that need a hand. */
+    warnings: warningsOn(device, facts),
+  }
+}
+
+type Judged = ReturnType<typeof judged>
+
+function judged(facts: DeviceFacts) {
   const { rows, observations } = facts
   const pulls = facts.pulls.map(({ pull }) => pull)
   const [{ device, address, mac, via, versionBefore }] = rows
@@ -28,7 +36,7 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
     target: lastTarget(rows),
     image: lastImage === null ? null : (facts.images.find(lastImage)?.name ?? null),
   }
-  const plan: DevicePlan = {
+  return {
     device,
     address,
     mac,
@@ -37,11 +45,14 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
     serial: firstOf(rows, 'serial'),
     standing,
     grounds,
+    /** The step that the standing is about, from 1. */
     step: at + 1,
     steps,
+    /** What its standing comes to. */
     done: isDone(standing),
     ...otherPulls(facts),
     identifiedBy: identifiedBy(facts),
+    /** Addresses that it was seen under. */
     seenAt: [...new Set(pulls.flatMap(addressesOf))],
     macSeen: pulls.findLast((pull) => pull.client.mac !== null)?.client.mac ?? null,
     refusals: facts.asked.reduce((sum, { refusals }) => sum + refusals, 0),
@@ -49,10 +60,7 @@ export function planDevice(facts: DeviceFacts): DevicePlan {
     printed: printedDigest(facts, steps),
     observations,
     returned: returnOf(facts.returns),
-    remarks: [],
-    warnings: [],
   }
-  return { ...plan, remarks: remarksOn(plan, facts), warnings: warningsOn(plan, facts) }
 }
 
 /** A wrong image first, then what moves now, then the first step that is open; else the last one. */
@@ -67,68 +75,8 @@ function stepAtHand(steps: readonly StepPlan[]): number {
   return Math.max(0, done)
 }
 
-/** In the order of the sheet; of a device behind another one, what that one got for it. */
-function planSteps(facts: DeviceFacts): StepPlan[] {
-  const { images, asked } = facts
-  const came =
-    facts.pulls.length + asked.length > 0 || facts.seen.some(({ printed }) => printed !== undefined)
-  const refusal = asked.findLast(({ refusals }) => refusals > 0)?.latest ?? null
-  return stepStandings({ ...facts, refusal, came }).map((own, index) => {
-    const { row } = own
-    const via = facts.via && viaStep(facts.via, row, index, images)
-    const image = row.image ?? via?.image ?? null
-    const told = via !== undefined && isBetter(via, own) ? via : own
-    return {
-      row,
-      image,
-      standing: told.standing,
-      grounds: told.grounds ?? own.grounds,
-      pull: told.pull ?? own.pull,
-      attempts: told.attempts,
-      offered: image === null ? null : images.find(image) !== undefined,
-    }
-  })
-}
-
-const NOT_YET: ReadonlySet<Standing> = new Set<Standing>(['waiting', 'not seen', 'nothing planned'])
-
-/** What the device itself showed comes before what the one that pulls for it did. */
-function isBetter(via: StepStanding, own: StepStanding): boolean {
-  if (own.standing === 'nothing planned') return true
-  if (!NOT_YET.has(own.standing) && own.standing !== 'refused') return false
-  return !NOT_YET.has(via.standing) || (NOT_YET.has(own.standing) && own.attempts.length === 0)
-}
-
-/** What the puller got for this device: its step with the same image, or all its steps where none is named. */
-function viaStep(
-  { plan, facts }: NonNullable<DeviceFacts['via']>,
-  row: PlannedRow,
-  index: number,
-  images: ImageNames,
-): (StepStanding & Pick<StepPlan, 'image'>) | undefined {
-  const { image } = row
-  const last = plan.steps.at(-1)
-  if (image === null) return last && { ...last, ...pulledFor(plan) }
-  const same = plan.steps.filter((step) => step.image === image)
-  const step = same[index] ?? same.at(-1)
-  if (step !== undefined) return { ...step, ...pulledFor(step) }
-  // Of what the puller fetched only this image is about this device.
-  const rows = [{ ...row, rollback: null }]
-  const came = facts.pulls.length + facts.asked.length > 0
-  const pulls = facts.pulls.filter(({ pull }) => images.names(image, pull.image))
-  const [own] = stepStandings({ ...facts, rows, pulls, seen: [], othersRows: [], refusal: null, came })
-  return own && { ...own, image }
-}
-
-/** A digest that the puller printed says what that one holds, not what this one does. */
-function pulledFor({ standing, grounds }: Told): Told {
-  return standing === 'confirmed' ? { standing: 'pulled', grounds: null } : { standing, grounds }
-}
-
-type Told = Pick<StepPlan, 'standing' | 'grounds'>
-
 /** What is planned neither for this device nor for one behind it, and its rollback image. */
-function otherPulls(facts: DeviceFacts): Pick<DevicePlan, 'wrongPulls' | 'rollbackPulls'> {
+function otherPulls(facts: DeviceFacts): Record<'wrongPulls' | 'rollbackPulls', readonly PullRecord[]> {
   const placed = facts.pulls.map(({ pull, onRecord }) => ({
     pull,
     kind: imagePlace(pull.image, onRecord, facts).kind,
@@ -149,7 +97,12 @@ function printedDigest({ seen, images }: DeviceFacts, steps: readonly StepPlan[]
   return { at, by, ...digest, image: image?.name ?? null, planned }
 }
 
-function identifiedBy({ sharedWith, pulls, rows }: DeviceFacts): IdentifiedBy | null {
+/** How it was told: `shared address` when several devices of the sheet stand behind one. */
+function identifiedBy({
+  sharedWith,
+  pulls,
+  rows,
+}: DeviceFacts): 'hardware address' | 'address' | 'shared address' | null {
   const last = pulls.at(-1)?.pull
   if (last === undefined) return null
   if (sharedWith.length > 0) return 'shared address'
@@ -158,13 +111,15 @@ function identifiedBy({ sharedWith, pulls, rows }: DeviceFacts): IdentifiedBy | 
     : 'address'
 }
 
-function returnOf(entries: readonly DarkOrBack[]): ReturnToService | null {
+function returnOf(entries: readonly DarkOrBack[]) {
   const last = entries.at(-1)
   if (last === undefined) return null
   const dark = entries.findLast((entry) => entry.kind === 'device-dark')
   const back = last.kind === 'device-back' ? last : undefined
   return {
+    /** RFC 3339 UTC; null when it was dark already at the first look. */
     darkAt: dark?.at ?? null,
+    /** null while it has not answered again. */
     backAt: back?.at ?? null,
     darkMs: back?.darkMs ?? null,
     address: last.address,
@@ -173,4 +128,72 @@ function returnOf(entries: readonly DarkOrBack[]): ReturnToService | null {
 
 function firstOf(rows: readonly PlannedRow[], column: 'model' | 'serial'): string | null {
   return rows.find((row) => row[column] !== null)?.[column] ?? null
+}
+
+function remarksOn(device: Judged, facts: DeviceFacts): readonly string[] {
+  const remarks: string[] = []
+  if (device.identifiedBy === 'shared address') {
+    remarks.push(
+      `Shares the address ${device.seenAt.join(', ')} with ${facts.sharedWith.join(', ')}: which of them pulled was not seen.`,
+    )
+  } else if (device.identifiedBy === 'address') {
+    const seen =
+      device.macSeen === null
+        ? 'no hardware address was seen, as behind a router'
+        : `the sheet has no hardware address for it (seen: ${device.macSeen})`
+    remarks.push(`Known by its network address alone: ${seen}.`)
+  }
+  const elsewhere = device.seenAt.filter((address) => address !== device.address)
+  if (device.address !== null && elsewhere.length > 0) {
+    remarks.push(`Also came from ${elsewhere.join(', ')}, with the same hardware address.`)
+  }
+  if (device.standing === 'pulled' && pulledByAnother(device, facts)) {
+    remarks.push(`Pulled by ${device.via}; whether this device got the image from it was not seen.`)
+  }
+  for (const pull of device.rollbackPulls) remarks.push(rollbackWords(pull))
+  const right = device.standing === 'wrong image' ? [] : device.wrongPulls
+  for (const pull of right) remarks.push(`Had pulled ${pull.image.name} before, which is not planned for it.`)
+  for (const pull of facts.takenBy) {
+    remarks.push(
+      `${pull.client.address} was used by another hardware address, ${pull.client.mac}: not counted for this device.`,
+    )
+  }
+  for (const { sentence } of facts.hints) remarks.push(`A guess: ${sentence}`)
+  return [...remarks, ...device.versions.remarks, ...outOfOrder(device.steps)]
+}
+
+/** What its standing rests on came from the address of the device that pulls for it. */
+function pulledByAnother(device: Judged, { pulls }: DeviceFacts): boolean {
+  const { pull } = device.steps[device.step - 1] ?? {}
+  return device.via !== null && pulls.every((own) => own.pull !== pull)
+}
+
+function rollbackWords({ state, image }: PullRecord): string {
+  if (state === 'complete') return `Pulled the rollback image, ${image.name}.`
+  return `Asked for the rollback image, ${image.name}: that pull is ${state}.`
+}
+
+function outOfOrder(steps: readonly StepPlan[]): string[] {
+  return steps.flatMap((step, index) => {
+    const before = steps[index - 1]
+    if (step.pull == null || before === undefined || before.pull === step.pull) return []
+    const early = before.pull === null || step.pull.begunSeq < before.pull.begunSeq
+    return early ? [`Step ${index + 1} was pulled before step ${index}.`] : []
+  })
+}
+
+function warningsOn(device: Judged, facts: DeviceFacts): readonly string[] {
+  const warnings: string[] = []
+  for (const step of device.steps) {
+    if (step.offered === false) {
+      warnings.push(
+        facts.over
+          ? `The planned image ${step.image} was never on offer.`
+          : `The planned image ${step.image} is not on offer: put it into the folder, or correct its row.`,
+      )
+    }
+  }
+  const dark = device.returned !== null && device.returned.backAt === null
+  if (dark && (facts.over || facts.notBack)) warnings.push('It went dark and has not answered again.')
+  return [...warnings, ...device.versions.warnings]
 }

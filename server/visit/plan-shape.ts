@@ -1,9 +1,8 @@
-/** The plan against what happened, a row a device, as page, audit and report show it. Types only. */
+/** What is concluded of a device's steps and what it rests on, as page, audit and report show it. Types only. */
 import type { PullRecord } from '../delivery/records.ts'
 import type { EntryOf } from '../ledger/entries.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import type { Standing } from './standings.ts'
-import type { VersionStanding } from './version-standing.ts'
 
 /** What a standing rests on, where it is more than the pull of its step. */
 export type Grounds =
@@ -37,9 +36,6 @@ export type Grounds =
 
 export type DarkOrBack = EntryOf<'device-dark'> | EntryOf<'device-back'>
 
-/** How a device was told: `shared address` when several devices of the sheet stand behind one. */
-export type IdentifiedBy = 'hardware address' | 'address' | 'shared address'
-
 export interface StepPlan {
   readonly row: PlannedRow
   /** What was planned: the cell, or of a device behind another one whatever that one was to pull. */
@@ -64,57 +60,4 @@ export interface PrintedDigest {
   readonly image: string | null
   /** It is the planned version's, of whichever step; null when nothing is planned. */
   readonly planned: boolean | null
-}
-
-export interface ReturnToService {
-  /** RFC 3339 UTC; null when it was dark already at the first look. */
-  readonly darkAt: string | null
-  /** null while it has not answered again. */
-  readonly backAt: string | null
-  readonly darkMs: number | null
-  readonly address: string
-}
-
-export interface DevicePlan
-  extends Pick<PlannedRow, 'device' | 'address' | 'mac' | 'via' | 'model' | 'serial'> {
-  readonly standing: Standing
-  readonly grounds: Grounds | null
-  /** The step that the standing is about, from 1. */
-  readonly step: number
-  readonly steps: readonly StepPlan[]
-  /** What its standing comes to. */
-  readonly done: boolean
-  readonly wrongPulls: readonly PullRecord[]
-  readonly rollbackPulls: readonly PullRecord[]
-  readonly identifiedBy: IdentifiedBy | null
-  /** Addresses that it was seen under. */
-  readonly seenAt: readonly string[]
-  readonly macSeen: string | null
-  readonly refusals: number
-  readonly versions: VersionStanding
-  readonly printed: PrintedDigest | null
-  readonly observations: readonly EntryOf<'observed'>[]
-  readonly returned: ReturnToService | null
-  /** Plain sentences: what was seen and how sure it is. */
-  readonly remarks: readonly string[]
-  /** Plain sentences that need a hand. */
-  readonly warnings: readonly string[]
-}
-
-/** A client that pulled without standing on the sheet. */
-export interface Stranger {
-  readonly addresses: readonly string[]
-  readonly mac: string | null
-  readonly pulls: readonly PullRecord[]
-  readonly remark: string | null
-}
-
-export interface Plan {
-  readonly devices: readonly DevicePlan[]
-  readonly strangers: readonly Stranger[]
-  /** Observations of devices that are not on the sheet. */
-  readonly otherObservations: readonly EntryOf<'observed'>[]
-  readonly counts: Readonly<Partial<Record<Standing, number>>>
-  /** Nothing is open. */
-  readonly complete: boolean
 }

@@ -14,10 +14,9 @@ import {
   type Gathered,
 } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
-import { planDevice } from './device-plan.ts'
+import { type DevicePlan, planDevice } from './device-plan.ts'
 import { hintsFrom } from './hints.ts'
 import type { Offers } from './offers.ts'
-import type { DevicePlan, Plan, Stranger } from './plan-shape.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
 import { isOpen, type Standing } from './standings.ts'
@@ -46,14 +45,19 @@ export interface PlanFacts {
   readonly linkMbps?: number | undefined
 }
 
-export function planAgainstFacts(facts: PlanFacts): Plan {
+export type Plan = Readonly<ReturnType<typeof planAgainstFacts>>
+
+export function planAgainstFacts(facts: PlanFacts) {
   const { finder, devices: gathered, nobodys, otherObservations } = gather(facts)
   const devices = planDevices(facts, gathered)
   return {
     devices,
+    /** Clients that pulled without standing on the sheet. */
     strangers: nobodys.map((pulls) => strangerOf(pulls, finder)),
+    /** Observations of devices that are not on the sheet. */
     otherObservations,
     counts: countStandings(devices),
+    /** Nothing is open. */
     complete: !devices.some(({ standing }) => isOpen(standing)),
   }
 }
@@ -207,7 +211,9 @@ function imagesKnown({ ledgers, present = [] }: PlanFacts): ImageNames {
   return createImageNames([...pulled.values(), ...offered, ...present])
 }
 
-function strangerOf(pulls: NonEmpty<PullRecord>, finder: DeviceFinder): Stranger {
+export type Stranger = ReturnType<typeof strangerOf>
+
+function strangerOf(pulls: NonEmpty<PullRecord>, finder: DeviceFinder) {
   const [{ client }] = pulls
   const { otherHardware } = finder.find(client)
   return {

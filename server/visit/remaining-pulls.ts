@@ -7,7 +7,8 @@
  * device reaches is less, so that the estimate before is a lower bound.
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
-import type { Plan, StepPlan } from './plan-shape.ts'
+import type { Plan } from './plan.ts'
+import type { StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import { isOpen } from './standings.ts'
 

@@ -1,6 +1,6 @@
 /** The mark of a device, one word for each: it has one at a time, so that counts of them add up. */
 import type { PullState } from '../delivery/records.ts'
-import type { DevicePlan } from '../visit/plan-shape.ts'
+import type { DevicePlan } from '../visit/device-plan.ts'
 import type { Standing } from '../visit/standings.ts'
 
 /** Who needs a person first, then what moves, then what is still to come, then what is done. */

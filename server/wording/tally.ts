@@ -1,5 +1,5 @@
 /** Who is done, who is not, and what is left, in one sentence: the same on page, terminal, audit and report. */
-import type { Plan } from '../visit/plan-shape.ts'
+import type { Plan } from '../visit/plan.ts'
 import { isDoneMark, MARK_WORDS, MARKS, type Mark, markOf } from './marks.ts'
 
 interface Tally {

@@ -1,6 +1,6 @@
 import { expect, it } from 'vitest'
 import { createVisitView } from '../../server/bench/visit-view.ts'
-import type { Plan } from '../../server/visit/plan-shape.ts'
+import type { Plan } from '../../server/visit/plan.ts'
 import type { ReadSheet } from '../../server/visit/visit-file.ts'
 import { planOf, RADIO, SWITCH_44, sheetRows, story } from '../visit/visit-story.ts'
 

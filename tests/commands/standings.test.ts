@@ -9,7 +9,8 @@ import { join } from 'node:path'
 import { describe, expect, onTestFinished, test } from 'vitest'
 import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
 import { readPageToken } from '../../server/commands/page-token.ts'
-import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
+import type { DevicePlan } from '../../server/visit/device-plan.ts'
+import type { Plan } from '../../server/visit/plan.ts'
 import { ask, connectRaw, exchange, request } from '../clients/raw-client.ts'
 import {
   imageBytes,

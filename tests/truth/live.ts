@@ -4,7 +4,7 @@ import { join } from 'node:path'
 import { setTimeout as pause } from 'node:timers/promises'
 import type { Snapshot } from '../../server/bench/snapshot-shape.ts'
 import { createVisitView, type VisitRowView } from '../../server/bench/visit-view.ts'
-import type { Plan } from '../../server/visit/plan-shape.ts'
+import type { Plan } from '../../server/visit/plan.ts'
 import type { ReadSheet } from '../../server/visit/visit-file.ts'
 import { inProcess } from '../commands/in-process.ts'
 

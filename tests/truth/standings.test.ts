@@ -1,7 +1,7 @@
 /** The judge of standings judged: each false or missed standing in a plan is found, and a true plan passes. */
 import { expect, test } from 'vitest'
 import type { FetchRecord } from '../../server/delivery/records.ts'
-import type { Plan } from '../../server/visit/plan-shape.ts'
+import type { Plan } from '../../server/visit/plan.ts'
 import { missedAtMost } from './comparison.ts'
 import type { Device, RequestTruth } from './device.ts'
 import type { Images } from './images.ts'

@@ -4,7 +4,8 @@
  * fetched it so that the server could see it, and is not done.
  */
 import type { FetchRecord } from '../../server/delivery/records.ts'
-import type { DevicePlan, Plan } from '../../server/visit/plan-shape.ts'
+import type { DevicePlan } from '../../server/visit/device-plan.ts'
+import type { Plan } from '../../server/visit/plan.ts'
 import { STANDINGS } from '../../server/visit/standings.ts'
 import {
   closedUnseen,
