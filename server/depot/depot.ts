@@ -347,9 +347,10 @@ function wireVisit(common: Common, folder: string): LiveVisit {
 }
 
 function followCatalogue({ catalogue, changed, say }: Common, delivery: Delivery, visit: LiveVisit): void {
-  for (const event of ['changed', 'notOffered'] as const) catalogue.events.on(event, changed)
   for (const event of ['judged', 'gone'] as const) catalogue.events.on(event, visit.imagesChanged)
-  for (const event of ['judged', 'gone'] as const) catalogue.events.on(event, changed)
+  for (const event of ['changed', 'notOffered', 'judged', 'gone'] as const) {
+    catalogue.events.on(event, changed)
+  }
   catalogue.events.on('trouble', say)
   catalogue.events.on('lost', (image, why) => {
     const sha256 = image.version?.sha256
@@ -379,9 +380,7 @@ function followLedger(common: Common, visit: LiveVisit, images: ImageRecords): v
     events.emit('entries', entries)
     changed()
   })
-  ledger.events.on('full', () => {
-    say(FULL, () => !ledger.writable)
-  })
+  ledger.events.on('full', () => say(FULL, () => !ledger.writable))
   ledger.events.on('room', () => {
     // What images are is written now; what was refused meanwhile is lost.
     const fetches = unrecorded.fetches()

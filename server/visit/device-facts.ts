@@ -1,9 +1,9 @@
 /** What is known of one device of the sheet, gathered from the ledger's entries. */
 import type { PullRecord } from '../delivery/records.ts'
-import type { EntryOf, ImageReference } from '../ledger/entries.ts'
+import type { EntryOf } from '../ledger/entries.ts'
 import type { Hint } from './hints.ts'
-import type { VersionOnRecord } from './offers.ts'
-import type { DarkOrBack, PrintedDigest, StepPlan } from './plan-shape.ts'
+import type { Offers, VersionOnRecord } from './offers.ts'
+import type { DarkOrBack, StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import type { AskedInVain } from './visit-evidence.ts'
@@ -16,17 +16,20 @@ export interface Pulled {
   readonly onRecord: VersionOnRecord
 }
 
-/** What a person read off the device, or the device printed. */
-export interface DeviceObservation {
-  readonly seq: number
-  readonly at: string
-  readonly by: string
-  readonly after?: string | undefined
-  readonly printed?: {
-    readonly digest: Pick<PrintedDigest, 'algorithm' | 'value'>
-    readonly image: ImageReference | undefined
-    readonly onRecord: VersionOnRecord
-  }
+export type DeviceObservation = ReturnType<typeof seenIn>
+
+/** What a person read off the device, or the device printed. `seq`: its place among the entries of all ledgers. */
+export function seenIn({ at, by, after, digest }: EntryOf<'observed'>, seq: number, offers: Offers) {
+  return { seq, at, by, after, printed: digest && printedIn(digest, offers) }
+}
+
+function printedIn(
+  { algorithm, value, image: named }: NonNullable<EntryOf<'observed'>['digest']>,
+  offers: Offers,
+) {
+  const image = named ?? offers.withDigest(algorithm, value)
+  const onRecord = image === undefined ? { earlier: false, held: null } : offers.judge(image)
+  return { digest: { algorithm, value }, image, onRecord }
 }
 
 /** All that it was seen under, the first one first. */

@@ -6,17 +6,10 @@
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
 import { grouped, type NonEmpty } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
-import {
-  addressesOf,
-  type DeviceFacts,
-  type DeviceObservation,
-  emptyGathered,
-  type Gathered,
-} from './device-facts.ts'
+import { addressesOf, type DeviceFacts, emptyGathered, type Gathered, seenIn } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { type DevicePlan, planDevice } from './device-plan.ts'
 import { hintsFrom } from './hints.ts'
-import type { Offers } from './offers.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
 import { isOpen, type Standing } from './standings.ts'
@@ -165,16 +158,6 @@ function ownersOf(
   const devices = found.find(({ length }) => length > 0) ?? []
   const own = mac === null ? undefined : learnt.get(mac)
   return devices.length === 1 || own === undefined ? devices : [own]
-}
-
-function seenIn(entry: EntryOf<'observed'>, seq: number, offers: Offers): DeviceObservation {
-  const { at, by, after, digest } = entry
-  const seen = { seq, at, by, after }
-  if (digest === undefined) return seen
-  const { algorithm, value } = digest
-  const image = digest.image ?? offers.withDigest(algorithm, value)
-  const onRecord = image === undefined ? { earlier: false, held: null } : offers.judge(image)
-  return { ...seen, printed: { digest: { algorithm, value }, image, onRecord } }
 }
 
 /** Those that pull themselves first: what a device behind another one got is read from that one's row. */

@@ -13,15 +13,13 @@ import type { WriterOf } from '../files/open-writers.ts'
 import { SHEET_FILE } from '../staging/offered-names.ts'
 import type { SettleTimes } from '../staging/settling.ts'
 import { parseSheet } from './sheet.ts'
-import { type PlannedRow, problemText, SHEET_LIMITS } from './sheet-rows.ts'
+import { problemText, SHEET_LIMITS, type Sheet } from './sheet-rows.ts'
 
 /** The sheet as it was last read. */
-export interface ReadSheet {
+export interface ReadSheet extends Pick<Sheet, 'rows' | 'columns'> {
   readonly file: string
   /** Of the bytes that were read; of no bytes once the file is gone. */
   readonly sha256: string
-  readonly rows: readonly PlannedRow[]
-  readonly columns: readonly string[]
   /** What is wrong, as `row 3, column mac: …`. */
   readonly errors: readonly string[]
   /** What works and is worth a look, in the same form. */

@@ -1,7 +1,7 @@
 /** `fetchproof rehearse`: every image through its own URLs, as a device would fetch it, compared with its digest. */
 import { createInterface } from 'node:readline'
-import { userName } from '../../depot/image-records.ts'
 import type { Checked, Rehearser } from '../../depot/door.ts'
+import { userName } from '../../depot/image-records.ts'
 import { FetchproofError, usageError } from '../../errors.ts'
 import { grouped } from '../../grouped.ts'
 import { normalise } from '../../network/addresses.ts'
