@@ -62,6 +62,13 @@ export function unsatisfiedRange(bytes: number): HeadFields {
   return ['Content-Range', `bytes */${bytes}`]
 }
 
+/** A whole answer, for a socket without a response of Node's. */
+export function bareAnswer(status: Status, fields: HeadFields = []): string {
+  const all = [...fields, ...lengthField(0), ...CLOSE]
+  const lines = all.flatMap((name, at) => (at % 2 === 0 ? `${name}: ${all[at + 1]}` : []))
+  return [`HTTP/1.1 ${status} ${REASONS[status]}`, ...lines, '', ''].join('\r\n')
+}
+
 export const CLOSE: HeadFields = ['Connection', 'close']
 export const RETRY_SOON: HeadFields = ['Retry-After', '5']
 export const ALLOW: HeadFields = ['Allow', 'GET, HEAD']

@@ -32,17 +32,23 @@ export interface Way {
 }
 
 type Failed = { readonly failed: string; readonly unreachable: boolean }
+
+interface Reading {
+  /** Parts to digest by themselves, given the stated length. */
+  readonly partsOf?: (stated: number | undefined) => readonly ByteRange[]
+  /** Read only an answer with this status, and not much more of it: one that ignores a range may be huge. */
+  readonly only?: { readonly status: number; readonly bytes: number }
+}
+
 type Asker = (
   method: 'GET' | 'HEAD',
   headers: Readonly<Record<string, string>>,
-  /** Parts to digest by themselves, given the stated length. */
-  partsOf?: (stated: number | undefined) => readonly ByteRange[],
-  /** Read only an answer that is this part: one that ignores the range may be huge. */
-  only?: ByteRange,
+  reading?: Reading,
 ) => Promise<Answered | Failed>
 
-export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (bytes: number) => void): Asker {
-  return async (method, headers, partsOf = () => [], only) => {
+/** `onPiece`: in order. */
+export function createAsker(url: string, { dispatcher, code }: Way, onPiece: (piece: Buffer) => void): Asker {
+  return async (method, headers, { partsOf = () => [], only } = {}) => {
     const ending = new AbortController()
     let response: Dispatcher.ResponseData
     try {
@@ -55,7 +61,7 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
         reset: true,
       })
     } catch (error) {
-      return { failed: networkFaultWords(error), unreachable: isUnreachable(error) }
+      return faultOf(error)
     }
     const whole = createHash('sha256')
     const stated = response.headers['content-length']
@@ -64,14 +70,14 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
     const start: Buffer[] = []
     let bytes = 0
     let broke: string | undefined
-    const wanted = only === undefined || response.statusCode === 206
-    const most = only === undefined ? Number.POSITIVE_INFINITY : only.last - only.first + 1
+    const wanted = only === undefined || response.statusCode === only.status
+    const most = only?.bytes ?? Number.POSITIVE_INFINITY
     try {
       // Nothing is waited for in here: where the peer closes while a body is paused, undici (7.30, the last for Node.js
       // 20) fails an assertion that nobody can catch.
       for await (const piece of wanted ? response.body : []) {
         const buffer = piece as Buffer
-        onBytes(buffer.length)
+        onPiece(buffer)
         whole.update(buffer)
         for (const { part, hash } of digests) take(hash, part, buffer, bytes)
         if (bytes < HEAD_OF_BODY_BYTES) start.push(buffer.subarray(0, HEAD_OF_BODY_BYTES))
@@ -79,7 +85,7 @@ export function createAsker(url: string, { dispatcher, code }: Way, onBytes: (by
         if (bytes > most) break
       }
     } catch (error) {
-      broke = networkFaultWords(error)
+      broke = faultOf(error).failed
     }
     response.body.on('error', () => undefined)
     ending.abort()
@@ -111,36 +117,25 @@ function singleValues(headers: Dispatcher.ResponseData['headers']): Record<strin
   )
 }
 
-const WORDS: Readonly<Record<string, string>> = {
-  ECONNREFUSED: 'nothing listens there',
-  ECONNRESET: 'the connection was reset',
-  EHOSTUNREACH: 'there is no way to that address',
-  ENETUNREACH: 'there is no way to that network',
-  ETIMEDOUT: 'no answer in time',
-  ENOTFOUND: 'no such host name',
-  EAI_AGAIN: 'the host name could not be looked up',
-  UND_ERR_CONNECT_TIMEOUT: 'no answer in time; a firewall may stand between',
-  UND_ERR_HEADERS_TIMEOUT: 'no response in time',
-  UND_ERR_BODY_TIMEOUT: 'nothing more came in time',
-  UND_ERR_SOCKET: 'the connection was closed',
-}
-const UNREACHABLE: ReadonlySet<string> = new Set([
-  'ECONNREFUSED',
-  'EHOSTUNREACH',
-  'ENETUNREACH',
-  'ETIMEDOUT',
-  'ENOTFOUND',
-  'EAI_AGAIN',
-  'UND_ERR_CONNECT_TIMEOUT',
-])
-
-function isUnreachable(error: unknown): boolean {
-  return UNREACHABLE.has(systemCode(error) ?? '')
+const FAULTS: Readonly<Record<string, Failed>> = {
+  ECONNREFUSED: { failed: 'nothing listens there', unreachable: true },
+  ECONNRESET: { failed: 'the connection was reset', unreachable: false },
+  EHOSTUNREACH: { failed: 'there is no way to that address', unreachable: true },
+  ENETUNREACH: { failed: 'there is no way to that network', unreachable: true },
+  ETIMEDOUT: { failed: 'no answer in time', unreachable: true },
+  ENOTFOUND: { failed: 'no such host name', unreachable: true },
+  EAI_AGAIN: { failed: 'the host name could not be looked up', unreachable: true },
+  UND_ERR_CONNECT_TIMEOUT: {
+    failed: 'no answer in time; a firewall may stand between',
+    unreachable: true,
+  },
+  UND_ERR_HEADERS_TIMEOUT: { failed: 'no response in time', unreachable: false },
+  UND_ERR_BODY_TIMEOUT: { failed: 'nothing more came in time', unreachable: false },
+  UND_ERR_SOCKET: { failed: 'the connection was closed', unreachable: false },
 }
 
-export function networkFaultWords(error: unknown): string {
+function faultOf(error: unknown): Failed {
   const code = systemCode(error) ?? ''
-  const words = WORDS[code]
-  if (words !== undefined) return words
-  return error instanceof Error && error.message !== '' ? error.message : code || String(error)
+  const words = error instanceof Error && error.message !== '' ? error.message : code || String(error)
+  return FAULTS[code] ?? { failed: words, unreachable: false }
 }

@@ -15,50 +15,42 @@ export async function checkTarget(
   onBytes: (bytes: number) => void = () => undefined,
 ): Promise<Checked> {
   const url = target.base + target.path
+  const ask = createAsker(url, way, (piece) => onBytes(piece.length))
   const differences: Difference[] = []
-  let checks = 0
-  let bytes = 0
-  const ask = createAsker(url, way, onBytes)
+  const checked = { target, checks: 0, differences, bytes: 0, unreachable: false, turnedAway: false }
   const check = (name: string, found: string | undefined): boolean => {
-    checks += 1
+    checked.checks += 1
     if (found !== undefined) differences.push({ url, check: name, found })
     return found === undefined
   }
-  let turnedAway = false
-  const result = (unreachable: boolean): Checked => ({
-    target,
-    checks,
-    differences,
-    bytes,
-    unreachable,
-    turnedAway,
-  })
 
   let plan: Plan | undefined
-  const whole = await ask('GET', {}, (stated) => {
+  const partsOf = (stated: number | undefined): readonly ByteRange[] => {
     plan = planOf(target.bytes ?? stated)
     return plan === undefined ? [] : [plan.range, plan.resume]
-  })
+  }
+  const whole = await ask('GET', {}, { partsOf })
   if ('failed' in whole) {
     check('connection', whole.failed)
-    return result(whole.unreachable)
+    return { ...checked, unreachable: whole.unreachable }
   }
-  bytes = whole.bytes
-  turnedAway = whole.status === 403
-  if (!check('status', statusFault(whole, 200))) return result(false)
+  checked.bytes = whole.bytes
+  checked.turnedAway = whole.status === 403
+  if (!check('status', statusFault(whole, 200))) return checked
   const lengthIsRight = check('Content-Length', lengthFault(whole, target.bytes))
   const bodyIsRight = check('digest', digestFault(whole, target.sha256))
   const head = await ask('HEAD', {})
   check('HEAD', 'failed' in head ? head.failed : headFault(head, whole))
-  if (!lengthIsRight || !bodyIsRight || plan === undefined) return result(false)
+  if (!lengthIsRight || !bodyIsRight || plan === undefined) return checked
   for (const [at, name] of (['range', 'resume'] as const).entries()) {
     const part = plan[name]
     const range = name === 'range' ? `bytes=${part.first}-${part.last}` : `bytes=${part.first}-`
-    const answer = await ask('GET', { range }, undefined, part)
+    const only = { status: 206, bytes: part.last - part.first + 1 }
+    const answer = await ask('GET', { range }, { only })
     const fault = 'failed' in answer ? answer.failed : partFault(answer, part, plan.bytes, whole.parts[at])
     check(name, fault)
   }
-  return result(false)
+  return checked
 }
 
 interface Plan {

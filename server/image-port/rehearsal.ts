@@ -1,10 +1,10 @@
 /** How this door is rehearsed: each image as a device would fetch it, and the list of checksums. */
-import { Agent, type Dispatcher, request } from 'undici'
+import { Agent } from 'undici'
 import { LIST_PATH, type Rehearser } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
 import { CHECKSUM_TEXT_BYTES } from '../trust/digests/stated-digests.ts'
 import { REHEARSAL_HEADER } from './image-port.ts'
-import { networkFaultWords, type Way } from './rehearsal-asking.ts'
+import { createAsker, type Way } from './rehearsal-asking.ts'
 import { checkTarget } from './rehearsal-checks.ts'
 
 const CONNECT_MS = 10_000
@@ -27,36 +27,18 @@ export function rehearserBy(way: Way): Rehearser {
   }
 }
 
-async function fetchList(base: string, { dispatcher, code }: Way): Promise<Buffer> {
+async function fetchList(base: string, way: Way): Promise<Buffer> {
   const url = base + LIST_PATH
   const pieces: Buffer[] = []
-  let bytes = 0
-  let response: Dispatcher.ResponseData
-  try {
-    response = await request(url, {
-      headers: { [REHEARSAL_HEADER]: code ?? 'yes' },
-      dispatcher,
-      reset: true,
-    })
-    response.body.on('error', () => undefined)
-    for await (const piece of response.statusCode === 200 ? response.body : []) {
-      pieces.push(piece as Buffer)
-      bytes += (piece as Buffer).length
-      if (bytes > CHECKSUM_TEXT_BYTES) break
-    }
-    response.body.destroy()
-  } catch (error) {
-    throw new FetchproofError(
-      'FP_BASE_UNREACHABLE',
-      { base, cause: networkFaultWords(error) },
-      { cause: error },
-    )
-  }
-  const { statusCode, headers } = response
-  if (statusCode !== 200)
-    throw new FetchproofError('FP_LIST_NOT_OFFERED', { url, answer: `status ${statusCode}` })
+  const ask = createAsker(url, way, (piece) => pieces.push(piece))
+  const answer = await ask('GET', {}, { only: { status: 200, bytes: CHECKSUM_TEXT_BYTES } })
+  const unreachable = (cause: string) => new FetchproofError('FP_BASE_UNREACHABLE', { base, cause })
+  if ('failed' in answer) throw unreachable(answer.failed)
+  if (answer.broke !== undefined) throw unreachable(answer.broke)
+  if (answer.status !== 200)
+    throw new FetchproofError('FP_LIST_NOT_OFFERED', { url, answer: `status ${answer.status}` })
   // What follows would stand on record as the pulls of a device.
-  const believed = code === undefined || headers[REHEARSAL_HEADER] !== undefined
+  const believed = way.code === undefined || answer.headers[REHEARSAL_HEADER] !== undefined
   if (!believed) throw new FetchproofError('FP_REHEARSAL_CODE', { base })
   return Buffer.concat(pieces)
 }

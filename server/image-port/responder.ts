@@ -7,7 +7,7 @@ import type { Depot } from '../depot/depot.ts'
 import { isFetchproofError } from '../errors.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import { type Answer, answer, type Refusal, refusalOf } from './answer.ts'
-import type { Connection } from './connections.ts'
+import type { Connection } from './connection.ts'
 import {
   CLOSE,
   contentRange,
@@ -24,8 +24,6 @@ export type HttpDoorDepot = Pick<Depot, 'admission' | 'delivery' | 'rehearsals'>
 
 interface Exchange {
   readonly asked: Asked
-  /** As it came on the wire, each byte a character. */
-  readonly target: string
   readonly request: IncomingMessage
   readonly response: ServerResponse
   readonly connection: Connection
@@ -33,11 +31,11 @@ interface Exchange {
 
 export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
   // Long: one function for each kind of answer, all over one depot.
-  function decide({ asked, target, request }: Exchange): Answer {
+  function decide({ asked, request }: Exchange): Answer {
     return answer({
       method: request.method ?? '',
       httpVersion: request.httpVersion,
-      admitted: admission.admit(asked, target),
+      admitted: admission.admit(asked, request.url ?? ''),
       headers: request.headers,
       denyPart: (image, part) => admission.denyPart(asked, image, part),
     })
@@ -71,7 +69,7 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     const length = status === 304 ? [] : lengthField(image.version.bytes)
     beginReading(request)
     writeHead(response, status, [...length, ...imageFields(image)])
-    connection.answering()
+    connection.awaitRequest()
     response.end(() => (request.complete ? connection.answered() : connection.refused()))
   }
 
@@ -91,7 +89,7 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
     beginReading(request)
     writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
-    connection.answering()
+    connection.awaitRequest()
     response.end(asked.method === 'HEAD' ? undefined : body, () =>
       request.complete ? connection.answeredLast() : connection.refused(),
     )

@@ -5,6 +5,7 @@
  */
 import { createServer } from 'node:http'
 import { type AddressInfo, connect } from 'node:net'
+import { buffer } from 'node:stream/consumers'
 import { createConnections } from './connections.ts'
 import { wireOf } from './wire.ts'
 
@@ -17,18 +18,18 @@ export async function testLingeringClose(): Promise<string | undefined> {
     { requestMs: DEADLINE_MS, maxConnections: 2, waiting: () => 0, after },
     { dropped: () => undefined },
   )
-  let closeSeen: (() => void) | undefined
-  const closed = new Promise<void>((seen) => {
-    closeSeen = seen
-  })
+  /** The close of the client that came last was seen. */
+  let closed = Promise.resolve()
   const server = createServer((request, response) => {
     const connection = connections.of(request.socket)
     if (connection === undefined) return
     connection.requested()
     response.writeHead(200, ['Content-Length', String(BODY_BYTES), 'Connection', 'close'])
     response.flushHeaders()
-    wireOf(connection).end(Buffer.alloc(BODY_BYTES), () =>
-      connection.watch({ closed: () => closeSeen?.(), lost: () => undefined }),
+    closed = new Promise((seen) =>
+      wireOf(connection).end(Buffer.alloc(BODY_BYTES), () =>
+        connection.watch({ closed: seen, lost: () => undefined }),
+      ),
     )
   })
   connections.attach(server)
@@ -53,20 +54,12 @@ function after(ms: number, act: () => void): () => void {
   return () => clearTimeout(timer)
 }
 
-/** Bytes of the body that arrived before the end of the stream. */
-function bodyBytes(port: number, halfClose: boolean): Promise<number> {
-  return new Promise((counted) => {
-    const socket = connect({ port, host: '127.0.0.1', allowHalfOpen: true })
-    const chunks: Buffer[] = []
-    const request = 'GET / HTTP/1.0\r\n\r\n'
-    if (halfClose) socket.end(request)
-    else socket.write(request)
-    socket.on('data', (chunk: Buffer) => chunks.push(chunk))
-    socket.on('error', () => counted(-1))
-    socket.on('end', () => {
-      socket.end()
-      const all = Buffer.concat(chunks)
-      counted(all.length - (all.indexOf('\r\n\r\n') + 4))
-    })
-  })
+/** Bytes of the body that arrived before the end of the stream; the client closes after it. */
+async function bodyBytes(port: number, halfClose: boolean): Promise<number> {
+  const socket = connect({ port, host: '127.0.0.1', allowHalfOpen: true })
+  const request = 'GET / HTTP/1.0\r\n\r\n'
+  if (halfClose) socket.end(request)
+  else socket.write(request)
+  const answer = await buffer(socket).catch(() => Buffer.alloc(0))
+  return answer.length - (answer.indexOf('\r\n\r\n') + 4)
 }

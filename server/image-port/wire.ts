@@ -3,7 +3,7 @@
  * would close it in its own time: when our end of stream leaves decides what the client's close can prove.
  */
 import type { Wire } from '../delivery/fetch.ts'
-import type { Connection } from './connections.ts'
+import type { Connection } from './connection.ts'
 
 export function wireOf(connection: Connection): Wire {
   const { socket } = connection

@@ -2,7 +2,7 @@
 import { Socket } from 'node:net'
 import { expect, test } from 'vitest'
 import { answerRange } from '../../server/delivery/range-header.ts'
-import { readRawTarget } from '../../server/image-port/raw-target.ts'
+import { readRawTarget } from '../../server/image-port/lenient-parsing.ts'
 import { versionToRecord } from '../../server/visit/version-finding.ts'
 
 const BLANKS = ' '.repeat(14_000)

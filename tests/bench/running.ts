@@ -110,7 +110,7 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
 }
 
 async function listenWithImages(depot: Depot): Promise<{ port: number; close(): Promise<void> }> {
-  const port = await createImagePort({
+  const port = createImagePort({
     depot,
     limits: { requestMs: 30_000, maxConnections: 200 },
     onFault: (error) => {
@@ -125,7 +125,6 @@ async function listenWithImages(depot: Depot): Promise<{ port: number; close(): 
       const closed = new Promise<void>((done) => server.close(() => done()))
       port.connections.destroyAll()
       await closed
-      await port.app.close()
     },
   }
 }

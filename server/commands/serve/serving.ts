@@ -54,7 +54,7 @@ export async function startServing(
   }
 
   try {
-    const imagePort = await createImagePort({
+    const imagePort = createImagePort({
       depot,
       limits: {
         requestMs: settings.requestMs,
@@ -64,7 +64,6 @@ export async function startServing(
       onFault,
       onCrowded,
     })
-    doors.push(() => imagePort.app.close())
     const opened = await openImagePort(imagePort, settings, depot.own())
     doors.push(() => {
       const closed = opened.close()
