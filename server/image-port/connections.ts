@@ -26,7 +26,7 @@ const ALL_TAKEN = 'all connections were taken'
 const NO_MORE_FILES = 'the system lets the program open no more files'
 
 export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents) {
-  const { requestMs, maxConnections, fit = () => Number.POSITIVE_INFINITY, waiting, after } = limits
+  const { requestMs, maxConnections, waiting, after } = limits
   const held = new Map<Socket, Connection>()
   /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
   const idle = new Map<string, Set<Connection>>()
@@ -52,7 +52,7 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
     })
     held.set(socket, connection)
     setIdle(connection, true)
-    if (held.size > fit(held.size)) {
+    if (limits.fit !== undefined && held.size > limits.fit(held.size)) {
       makeRoom(connection, NO_MORE_FILES)
       events.crowded?.()
     } else if (held.size - waiting() > maxConnections) makeRoom(connection, ALL_TAKEN)
