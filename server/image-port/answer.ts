@@ -62,48 +62,36 @@ export function answer(question: Question): Answer {
   if (admitted.kind === 'denied' && admitted.denial === 'not allowed') return refusalOf(admitted)
   const foreign = foreignFraming(question)
   if (foreign !== undefined) return foreign
-  if (method !== 'GET' && method !== 'HEAD') {
-    return { kind: 'refusal', status: 405, reason: `${method} is not answered here`, fields: ALLOW }
-  }
+  if (method !== 'GET' && method !== 'HEAD')
+    return refused(405, `${method} is not answered here`, { fields: ALLOW })
   if (admitted.kind === 'denied') return refusalOf(admitted)
   return admitted.kind === 'image' ? imageAnswer(question, admitted.image) : admitted
 }
 
 /** Where the request ends could not be told (RFC 9112 §6.1), or it is of a version with other rules (RFC 9110 §15.6.6). */
 function foreignFraming({ httpVersion, headers }: Question): Refusal | undefined {
-  if (!httpVersion.startsWith('1.')) {
-    return { kind: 'refusal', status: 505, reason: `HTTP/${httpVersion} is not spoken here` }
-  }
+  if (!httpVersion.startsWith('1.')) return refused(505, `HTTP/${httpVersion} is not spoken here`)
   const coding = headers['transfer-encoding']
   if (coding === undefined || coding.toLowerCase() === 'chunked') return undefined
-  return { kind: 'refusal', status: 501, reason: `the transfer coding ${coding} is not known here` }
+  return refused(501, `the transfer coding ${coding} is not known here`)
+}
+
+function refused(status: Status, reason: string, more: Partial<Refusal> = {}): Refusal {
+  return { kind: 'refusal', status, reason, ...more }
 }
 
 export function refusalOf({ denial, reason, hint, image }: Denied): Refusal {
   const status = STATUS_OF_DENIAL[denial]
-  return {
-    kind: 'refusal',
-    status,
-    denial,
-    reason,
-    hint,
-    image,
-    ...(status === 503 && { fields: RETRY_SOON }),
-    versionChanged: denial === 'other version' || undefined,
-  }
+  const fields = status === 503 ? { fields: RETRY_SOON } : {}
+  const versionChanged = denial === 'other version' || undefined
+  return refused(status, reason, { denial, hint, image, versionChanged, ...fields })
 }
 
 function imageAnswer({ method, headers, denyPart }: Question, image: ReadyImage): Answer {
   const current = { etag: etagOf(image), modifiedMs: image.modifiedMs }
   const condition = evaluateConditions(headers, current)
-  if (condition === 'failed') {
-    return {
-      kind: 'refusal',
-      status: 412,
-      reason: 'the client asked for another version',
-      image: referenceOf(image),
-    }
-  }
+  if (condition === 'failed')
+    return refused(412, 'the client asked for another version', { image: referenceOf(image) })
   if (condition === 'not modified') return { kind: 'headers', image, status: 304 }
   // Range is defined for GET alone (RFC 9110 §14.2).
   if (method === 'HEAD') return { kind: 'headers', image, status: 200 }
@@ -126,14 +114,10 @@ function imageAnswer({ method, headers, denyPart }: Question, image: ReadyImage)
     if (denied !== undefined) return refusalOfPart(denied, resumesAt)
   }
   if (range.kind === 'unsatisfiable') {
-    const reason = 'the range lies outside the image; the client may already hold all of it'
-    return {
-      kind: 'refusal',
-      status: 416,
-      reason,
+    return refused(416, 'the range lies outside the image; the client may already hold all of it', {
       fields: unsatisfiedRange(bytes),
       image: referenceOf(image),
-    }
+    })
   }
   const promised = range.last - range.first + 1
   return { kind: 'body', image, status: 206, first: range.first, promised }

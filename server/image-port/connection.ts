@@ -6,16 +6,26 @@
  */
 import type { IncomingMessage } from 'node:http'
 import type { Socket } from 'node:net'
+import type { SleepAwareTimer } from '../delivery/sleep-aware-timer.ts'
 import { clientGroup } from '../network/addresses.ts'
 import { endpointsOf } from '../network/connection-keys.ts'
 import { bareAnswer, RETRY_SOON } from './head.ts'
 
+export interface ConnectionLimits {
+  readonly requestMs: number
+  /** Connections that are not waiting for their client to close after a whole body. */
+  readonly maxConnections: number
+  /** How many fit at all, those that wait included; `held` are open now. Absent: endless. */
+  readonly fit?: (held: number) => number
+  /** How many connections wait for their client to close; they count against no limit. */
+  readonly waiting: () => number
+  /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
+  readonly after: SleepAwareTimer['after']
+}
+
 export type Connection = ReturnType<typeof createConnection>
 
-interface ConnectionDeps {
-  readonly requestMs: number
-  /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
-  readonly after: (ms: number, act: () => void) => () => void
+interface ConnectionDeps extends Pick<ConnectionLimits, 'requestMs' | 'after'> {
   /** Idle: no request is being answered, and it may have to make room. */
   readonly onIdle: (isIdle: boolean) => void
   /** No complete request came in time. */

@@ -1,19 +1,7 @@
 /** The connections that devices have open, and which of them makes room where all are taken. */
 import type { Server } from 'node:http'
 import type { Socket } from 'node:net'
-import { type Connection, createConnection } from './connection.ts'
-
-export interface ConnectionLimits {
-  readonly requestMs: number
-  /** Connections that are not waiting for their client to close after a whole body. */
-  readonly maxConnections: number
-  /** How many fit at all, those that wait included; `held` are open now. Absent: endless. */
-  readonly fit?: (held: number) => number
-  /** How many connections wait for their client to close; they count against no limit. */
-  readonly waiting: () => number
-  /** Calls once when so many ms have passed in which this program ran; returns how to give it up. */
-  readonly after: (ms: number, act: () => void) => () => void
-}
+import { type Connection, type ConnectionLimits, createConnection } from './connection.ts'
 
 interface ConnectionsEvents {
   /** No complete request came in time, or all connections were taken. */

@@ -6,6 +6,9 @@
 import type { ReadyImage } from '../staging/image.ts'
 import { etagOf } from './conditions.ts'
 
+/** Names the header by which a rehearsal says what it is, with the code; and by which it hears that it is believed. */
+export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
+
 export type HeadFields = readonly string[]
 
 export const REASONS = {

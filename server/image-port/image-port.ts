@@ -10,10 +10,10 @@ import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
 import type { Endpoints } from '../network/connection-keys.ts'
-import type { Connection } from './connection.ts'
-import { type ConnectionLimits, createConnections } from './connections.ts'
-import { HTTP_FACTS } from './door-facts.ts'
-import { ALLOW, bareAnswer } from './head.ts'
+import type { Connection, ConnectionLimits } from './connection.ts'
+import { createConnections } from './connections.ts'
+import { HTTP_DOOR } from './door.ts'
+import { ALLOW, bareAnswer, REHEARSAL_HEADER } from './head.ts'
 import { mendLineEnds, readRawTarget } from './lenient-parsing.ts'
 import { createHttpResponder, type HttpDoorDepot } from './responder.ts'
 
@@ -27,9 +27,6 @@ interface ImagePortDeps {
 }
 
 export type ImagePort = ReturnType<typeof createImagePort>
-
-/** Names the header by which a rehearsal says what it is, with the code; and by which it hears that it is believed. */
-export const REHEARSAL_HEADER = 'fetchproof-rehearsal'
 
 /** A device without a host name sends none; times are kept by connections.ts. */
 const SERVER = {
@@ -175,7 +172,7 @@ function whoAsked(
 ): Pick<Asked, 'door' | 'client' | 'localAddress' | 'localPort'> {
   const address = normalise(endpoints.remoteAddress) ?? ''
   return {
-    door: HTTP_FACTS.name,
+    door: HTTP_DOOR.name,
     client: delivery.clientAt(address, endpoints.remotePort),
     localAddress: normalise(endpoints.localAddress) ?? '',
     localPort: endpoints.localPort,

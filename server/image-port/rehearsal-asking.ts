@@ -2,7 +2,7 @@
 import { createHash, type Hash } from 'node:crypto'
 import { type Dispatcher, request } from 'undici'
 import { systemCode } from '../errors.ts'
-import { REHEARSAL_HEADER } from './image-port.ts'
+import { REHEARSAL_HEADER } from './head.ts'
 
 const HEAD_OF_BODY_BYTES = 512
 

@@ -3,7 +3,7 @@ import { Agent } from 'undici'
 import { LIST_PATH, type Rehearser } from '../depot/door.ts'
 import { FetchproofError } from '../errors.ts'
 import { CHECKSUM_TEXT_BYTES } from '../trust/digests/stated-digests.ts'
-import { REHEARSAL_HEADER } from './image-port.ts'
+import { REHEARSAL_HEADER } from './head.ts'
 import { createAsker, type Way } from './rehearsal-asking.ts'
 import { checkTarget } from './rehearsal-checks.ts'
 

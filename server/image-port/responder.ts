@@ -60,17 +60,10 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     socket.uncork()
   }
 
-  function sendHeaders(
-    { asked, request, response, connection }: Exchange,
-    image: ReadyImage,
-    status: 200 | 304,
-  ): void {
-    delivery.recordHeadersOnly(asked, image, status)
+  function sendHeaders(exchange: Exchange, image: ReadyImage, status: 200 | 304): void {
+    delivery.recordHeadersOnly(exchange.asked, image, status)
     const length = status === 304 ? [] : lengthField(image.version.bytes)
-    beginReading(request)
-    writeHead(response, status, [...length, ...imageFields(image)])
-    connection.awaitRequest()
-    response.end(() => (request.complete ? connection.answered() : connection.refused()))
+    sendWhole(exchange, status, [...length, ...imageFields(image)], exchange.connection.answered)
   }
 
   function sendText(exchange: Exchange, text: string, image?: ReadyImage): void {
@@ -79,20 +72,27 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
     sendShort(exchange, 200, text, exchange.asked.rehearsal === true ? BELIEVED : [])
   }
 
-  function sendShort(
-    { asked, request, response, connection }: Exchange,
-    status: Status,
-    text: string,
-    fields: HeadFields = [],
-  ): void {
+  function sendShort(exchange: Exchange, status: Status, text: string, fields: HeadFields = []): void {
     const body = Buffer.from(text)
     const type = body.length === 0 ? [] : ['Content-Type', 'text/plain; charset=utf-8']
-    beginReading(request)
-    writeHead(response, status, [...lengthField(body.length), ...type, ...fields, ...CLOSE])
+    const head = [...lengthField(body.length), ...type, ...fields, ...CLOSE]
+    const sent = exchange.asked.method === 'HEAD' ? undefined : body
+    sendWhole(exchange, status, head, exchange.connection.answeredLast, sent)
+  }
+
+  /** An answer without an image's bytes. */
+  function sendWhole(
+    { request, response, connection }: Exchange,
+    status: Status,
+    fields: HeadFields,
+    onLeft: () => void,
+    body?: Buffer,
+  ): void {
+    // Or Node reads all of it once the answer has left; held up as soon as its buffer is full.
+    if (!request.complete) request.read(0)
+    writeHead(response, status, fields)
     connection.awaitRequest()
-    response.end(asked.method === 'HEAD' ? undefined : body, () =>
-      request.complete ? connection.answeredLast() : connection.refused(),
-    )
+    response.end(body, () => (request.complete ? onLeft() : connection.refused()))
   }
 
   /** Without a body but where that helps: what an error page says would otherwise be stored as firmware. */
@@ -137,11 +137,6 @@ export function createHttpResponder({ admission, delivery }: HttpDoorDepot) {
       response.end()
     },
   }
-}
-
-/** Or Node reads all of it once the answer has left; held up as soon as its buffer is full. */
-function beginReading(request: IncomingMessage): void {
-  if (!request.complete) request.read(0)
 }
 
 const BELIEVED: HeadFields = ['Fetchproof-Rehearsal', 'yes']

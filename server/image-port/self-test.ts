@@ -6,6 +6,7 @@
 import { createServer } from 'node:http'
 import { type AddressInfo, connect } from 'node:net'
 import { buffer } from 'node:stream/consumers'
+import { createSleepAwareTimer } from '../delivery/sleep-aware-timer.ts'
 import { createConnections } from './connections.ts'
 import { wireOf } from './wire.ts'
 
@@ -14,8 +15,9 @@ const DEADLINE_MS = 3_000
 
 /** Undefined when all is well, else what was seen, in words. */
 export async function testLingeringClose(): Promise<string | undefined> {
+  const timer = createSleepAwareTimer(() => performance.now())
   const connections = createConnections(
-    { requestMs: DEADLINE_MS, maxConnections: 2, waiting: () => 0, after },
+    { requestMs: DEADLINE_MS, maxConnections: 2, waiting: () => 0, after: timer.after },
     { dropped: () => undefined },
   )
   /** The close of the client that came last was seen. */
@@ -44,14 +46,10 @@ export async function testLingeringClose(): Promise<string | undefined> {
     if ((await Promise.race([closed, late])) === 'late') return "the client's close was not seen"
     return undefined
   } finally {
+    timer.close()
     connections.destroyAll()
     server.close()
   }
-}
-
-function after(ms: number, act: () => void): () => void {
-  const timer = setTimeout(act, ms)
-  return () => clearTimeout(timer)
 }
 
 /** Bytes of the body that arrived before the end of the stream; the client closes after it. */

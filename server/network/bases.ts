@@ -40,12 +40,11 @@ export function basesOf(
     .flatMap((address) =>
       listening
         .filter((each) => covers(each, address))
-        .map(({ port, door }) => ({ own: address, port, door, url: baseUrl(address.address, port, door) })),
+        .map(({ port, door }) => {
+          const authority = `${hostForUrl(address.address)}${port === door.usualPort ? '' : `:${port}`}`
+          return { own: address, port, door, url: `${door.name}://${authority}` }
+        }),
     )
-}
-
-function baseUrl(address: string, port: number, { name, usualPort }: DoorFacts): string {
-  return `${name}://${hostForUrl(address)}${port === usualPort ? '' : `:${port}`}`
 }
 
 /** Whether what is listened on takes connections to this own address. */

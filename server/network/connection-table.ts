@@ -28,21 +28,11 @@ export interface Looked {
   readonly failure?: string | undefined
 }
 
-/** include/net/tcp_states.h of the Linux kernel. */
-const STATES: Readonly<Record<string, string>> = {
-  '01': 'ESTABLISHED',
-  '02': 'SYN_SENT',
-  '03': 'SYN_RECV',
-  '04': 'FIN_WAIT1',
-  '05': 'FIN_WAIT2',
-  '06': 'TIME_WAIT',
-  '07': 'CLOSE',
-  '08': 'CLOSE_WAIT',
-  '09': 'LAST_ACK',
-  '0A': 'LISTEN',
-  '0B': 'CLOSING',
-  '0C': 'NEW_SYN_RECV',
-}
+/** include/net/tcp_states.h of the Linux kernel, in the order of their numbers, from 1. */
+const STATES =
+  'ESTABLISHED SYN_SENT SYN_RECV FIN_WAIT1 FIN_WAIT2 TIME_WAIT CLOSE CLOSE_WAIT LAST_ACK LISTEN CLOSING NEW_SYN_RECV'.split(
+    ' ',
+  )
 /** Those in which our end of stream has been sent and not acknowledged. */
 const END_UNACKNOWLEDGED: ReadonlySet<string> = new Set(['FIN_WAIT1', 'CLOSING', 'LAST_ACK'])
 export const TABLES = ['/proc/net/tcp', '/proc/net/tcp6'] as const
@@ -95,7 +85,7 @@ function scan(
       const key = text.slice(keyStart, keyStart + keyLength)
       if (wanted.has(key)) {
         const [code = '', queues = ''] = text.slice(keyStart + keyLength + 1, stop).split(' ')
-        const state = STATES[code] ?? `state ${code}`
+        const state = STATES[Number.parseInt(code, 16) - 1] ?? `state ${code}`
         const counted = Number.parseInt(queues.split(':')[0] ?? '', 16)
         const queued = END_UNACKNOWLEDGED.has(state) ? Math.max(0, counted - 1) : counted
         if (!Number.isNaN(queued)) found.set(key, { state, queued })

@@ -43,7 +43,8 @@ export function readByTftp({ host, port, name, options, onBytes }: ReadOptions):
     let isOver = false
     let timer: NodeJS.Timeout
 
-    const send = (packet: Uint8Array): void => socket.send(packet, peer ?? port, host, () => undefined)
+    const send = (packet: Uint8Array, done: () => void = () => undefined): void =>
+      socket.send(packet, peer ?? port, host, done)
     const again = (): void => send(peer === undefined ? writeRequest(name, options) : writeAck(expected - 1))
 
     function end(answer: ReadAnswer): void {
@@ -73,8 +74,7 @@ export function readByTftp({ host, port, name, options, onBytes }: ReadOptions):
       inWindow += 1
       const isLast = bytes.byteLength < Number(granted.get('blksize') ?? DEFAULT_BLOCK_BYTES)
       const isFull = inWindow === Number(granted.get('windowsize') ?? 1)
-      if (isLast)
-        socket.send(writeAck(block), peer ?? port, host, () => end({ kind: 'whole', options: granted }))
+      if (isLast) send(writeAck(block), () => end({ kind: 'whole', options: granted }))
       else if (isFull) acknowledge()
     }
 

@@ -15,7 +15,7 @@ export interface Terms {
 
 export type Granted = ReturnType<typeof grantOptions>
 
-export interface Offer {
+interface Offer {
   /** Bytes of the image. */
   readonly bytes: number
   /** Largest block that passes the interface unfragmented. */

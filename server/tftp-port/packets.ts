@@ -3,20 +3,19 @@
  * Strings are kept one character a byte; what they mean is for whoever looks them up.
  */
 
+/** RFC 1350 §4. */
+export const USUAL_PORT = 69
+
 /** RFC 1350 Appendix I. */
 const OPCODE = Object.freeze({ read: 1, write: 2, data: 3, ack: 4, error: 5, optionAck: 6 })
 
-/** RFC 1350 Appendix I, and 8 of RFC 2347. */
+/** Those of RFC 1350 Appendix I that are sent from here. */
 export const ERROR_CODE = Object.freeze({
   notDefined: 0,
   notFound: 1,
   accessViolation: 2,
-  diskFull: 3,
   illegalOperation: 4,
   unknownTransfer: 5,
-  fileExists: 6,
-  noSuchUser: 7,
-  optionRefused: 8,
 })
 
 /** Block size without an option (RFC 1350 §2). */

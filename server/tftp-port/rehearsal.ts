@@ -4,8 +4,8 @@ import { type Checked, LIST_PATH, type Rehearser, type Target } from '../depot/d
 import { FetchproofError } from '../errors.ts'
 import { CHECKSUM_TEXT_BYTES } from '../trust/digests/stated-digests.ts'
 import { type ReadAnswer, readByTftp } from './client.ts'
-import { TFTP_FACTS } from './door-facts.ts'
 import { REHEARSAL_OPTION } from './options.ts'
+import { USUAL_PORT } from './packets.ts'
 
 type Read = (base: string, path: string, onBytes: (piece: Uint8Array) => void) => Promise<ReadAnswer>
 
@@ -21,7 +21,7 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
   const read: Read = (base, path, onBytes) => {
     const url = new URL(base)
     const host = url.hostname.replace(/^\[|\]$/g, '')
-    const port = url.port === '' ? TFTP_FACTS.usualPort : Number(url.port)
+    const port = Number(url.port || USUAL_PORT)
     return readByTftp({ host, port, name: path, options, onBytes })
   }
 

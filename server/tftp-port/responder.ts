@@ -8,7 +8,7 @@ import { FetchproofError, systemCode } from '../errors.ts'
 import { largestPacket } from '../network/interfaces.ts'
 import type { ReadyImage } from '../staging/image.ts'
 import { refusalWords } from '../wording/refusal-words.ts'
-import { type Granted, grantOptions, type Offer } from './options.ts'
+import { type Granted, grantOptions } from './options.ts'
 import { DATA_HEADER_BYTES, ERROR_CODE, ERROR_TEXT_AT_MOST, type Packet, parsePacket } from './packets.ts'
 import type { Answering } from './repeats.ts'
 import { openTransferPort, type Peer } from './transfer-port.ts'
@@ -19,6 +19,7 @@ export type TftpDoorDepot = Pick<Depot, 'admission' | 'delivery' | 'rehearsals' 
 
 interface Request {
   readonly asked: Asked
+  readonly packet: ReadRequest
   /** As it was bound, with its zone. */
   readonly localAddress: string
   readonly peer: Peer
@@ -31,11 +32,6 @@ interface Request {
 type Other = Pick<Request, 'answer'> & { readonly asked: Omit<Asked, 'target'> }
 
 export type ReadRequest = Extract<Packet, { kind: 'request' }>
-
-interface ResponderDeps {
-  readonly depot: TftpDoorDepot
-  readonly onCrowded?: (() => void) | undefined
-}
 
 /** A client that is told 1 or 2 leaves it at that, one that is told 0 may come again (U-Boot, `net/tftp.c`). */
 const CODE_OF_DENIAL = {
@@ -54,7 +50,7 @@ const TEXTS_AT_MOST = 64
 /** IPv4 (RFC 791 §3.1) or IPv6 (RFC 8200 §3) and UDP (RFC 768). */
 const HEADER_BYTES = { 4: 20 + 8, 6: 40 + 8 }
 
-export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
+export function createTftpResponder(depot: TftpDoorDepot, onCrowded: () => void) {
   // Long: transfers that are open, and the texts among them, are counted at one place.
   const { admission, delivery, own } = depot
   const transfers = new Set<Transfer>()
@@ -76,29 +72,8 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
     return true
   }
 
-  /** `begin` records what is sent, and feeds it to the transfer's wire. */
-  async function open(
-    request: Request,
-    packet: ReadRequest,
-    bytes: number,
-    begin: (transfer: Transfer) => Promise<void> | void,
-  ): Promise<true> {
-    const transfer = await openTransfer(request, grantOptions(packet.options, offerTo(request, bytes)), bytes)
-    try {
-      await begin(transfer)
-    } catch (error) {
-      transfer.askedAnew()
-      throw error
-    }
-    transfer.begin()
-    return true
-  }
-
-  async function openTransfer(
-    { localAddress, peer, answering }: Request,
-    granted: Granted,
-    bytes: number,
-  ): Promise<Transfer> {
+  async function openTransfer(request: Request, bytes: number): Promise<Transfer> {
+    const { localAddress, peer, answering } = request
     const port = await openTransferPort({
       localAddress,
       peer,
@@ -110,11 +85,11 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
       },
     }).catch((error: unknown) => {
       const code = systemCode(error)
-      if (code === 'EMFILE' || code === 'ENFILE') onCrowded?.()
+      if (code === 'EMFILE' || code === 'ENFILE') onCrowded()
       throw new FetchproofError('FP_BUSY', { why: `no port for it (${code ?? error})` }, { cause: error })
     })
     const transfer = createTransfer({
-      granted,
+      granted: grant(request, bytes),
       bytes,
       send: port.send,
       clock: () => performance.now(),
@@ -126,64 +101,77 @@ export function createTftpResponder({ depot, onCrowded }: ResponderDeps) {
     return transfer
   }
 
-  function offerTo({ asked }: Request, bytes: number): Offer {
+  function grant({ asked, packet }: Request, bytes: number): Granted {
     const at = own().find(({ address }) => address === asked.localAddress)
     const headers = HEADER_BYTES[asked.localAddress.includes(':') ? 6 : 4] + DATA_HEADER_BYTES
-    return {
+    return grantOptions(packet.options, {
       bytes,
       blockBytesAtMost: largestPacket(at?.interface ?? '') - headers,
       rehearses: asked.rehearsal === true,
-    }
+    })
   }
 
-  async function sendImage(request: Request, packet: ReadRequest, image: ReadyImage): Promise<true> {
+  /** `record`: before anything is sent; it feeds the transfer's wire. */
+  async function begin(
+    request: Request,
+    bytes: number,
+    record: (transfer: Transfer) => Promise<void> | void,
+  ): Promise<true> {
+    const transfer = await openTransfer(request, bytes)
+    try {
+      await record(transfer)
+    } catch (error) {
+      transfer.askedAnew()
+      throw error
+    }
+    transfer.begin()
+    return true
+  }
+
+  async function sendImage(request: Request, image: ReadyImage): Promise<true> {
     const promised = image.version.bytes
     // Of an empty image, lifted by a person, there is no byte to fetch.
-    if (promised === 0) return sendText(request, packet, '', image)
-    return open(request, packet, promised, async ({ wire, options }) => {
+    if (promised === 0) return sendText(request, '', image)
+    return begin(request, promised, async ({ wire, options }) => {
       const begun = await delivery.begin(request.asked, image, { first: 0, promised, options })
       begun.start(wire)
     })
   }
 
-  async function sendText(
-    request: Request,
-    packet: ReadRequest,
-    text: string,
-    image?: ReadyImage,
-  ): Promise<true> {
+  async function sendText(request: Request, text: string, image?: ReadyImage): Promise<true> {
     if (texts.size >= TEXTS_AT_MOST)
       throw new FetchproofError('FP_BUSY', { why: 'too many checksum files at once' })
     const bytes = Buffer.from(text)
-    return open(request, packet, bytes.length, (transfer) => {
+    return begin(request, bytes.length, (transfer) => {
       texts.add(transfer)
       delivery.recordHeadersOnly(request.asked, image)
       feed(transfer.wire, bytes)
     })
   }
 
-  async function send(request: Request, packet: ReadRequest): Promise<boolean> {
-    const admitted = admission.admit(request.asked, packet.name)
-    if (isTurnedAway(request.asked, admitted)) return false
+  async function send(request: Request): Promise<boolean> {
+    const { asked, packet } = request
+    const admitted = admission.admit(asked, packet.name)
+    if (isTurnedAway(asked, admitted)) return false
     if (packet.write) return refuse(request, WRITING)
     if (packet.mode !== 'octet') return refuse(request, OTHER_MODE)
     switch (admitted.kind) {
       case 'denied':
         return refuse(request, refusalOf(admitted))
       case 'image':
-        return sendImage(request, packet, admitted.image)
+        return sendImage(request, admitted.image)
       case 'checksum':
-        return sendText(request, packet, checksumFile(admitted.image), admitted.image)
+        return sendText(request, checksumFile(admitted.image), admitted.image)
       case 'list':
-        return sendText(request, packet, checksumList(admitted.images))
+        return sendText(request, checksumList(admitted.images))
     }
   }
 
   return {
     /** Resolves with whether a transfer was begun. Rejects for faults of ours. */
-    async respond(request: Request, packet: ReadRequest): Promise<boolean> {
+    async respond(request: Request): Promise<boolean> {
       try {
-        return await send(request, packet)
+        return await send(request)
       } catch (error) {
         const denied = denialOf(error)
         if (denied === undefined) throw error

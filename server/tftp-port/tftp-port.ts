@@ -7,7 +7,7 @@ import type { Asked } from '../delivery/delivery.ts'
 import type { Depot } from '../depot/depot.ts'
 import { textOfBytes } from '../ledger/outside-text.ts'
 import { normalise } from '../network/addresses.ts'
-import { TFTP_FACTS } from './door-facts.ts'
+import { TFTP_DOOR } from './door.ts'
 import { REHEARSAL_OPTION } from './options.ts'
 import { parsePacket, writeError } from './packets.ts'
 import { createRepeats } from './repeats.ts'
@@ -25,9 +25,9 @@ interface TftpPortDeps {
 /** Of a datagram that is no request, as much stands on record. */
 const SHOWN_BYTES = 40
 
-export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
+export function createTftpPort({ depot, onFault, onCrowded = () => undefined }: TftpPortDeps) {
   const repeats = createRepeats(() => performance.now())
-  const responder = createTftpResponder({ depot, onCrowded })
+  const responder = createTftpResponder(depot, onCrowded)
 
   function received(socket: Socket, address: string, datagram: Buffer, from: RemoteInfo): void {
     // Nobody can be answered there.
@@ -45,9 +45,9 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
     const key = `${from.address} ${from.port}`
     const answering = repeats.take(key, datagram.toString('latin1'))
     if (answering === undefined) return
-    const peer = { address: from.address, port: from.port }
-    const request = { asked: askedOf(depot, who, packet), localAddress: address, peer, answer, answering }
-    responder.respond(request, packet).then((isAnswered) => {
+    const asked = askedOf(depot, who, packet)
+    const request = { asked, packet, localAddress: address, peer: from, answer, answering }
+    responder.respond(request).then((isAnswered) => {
       if (!isAnswered) repeats.forget(key)
     }, onFault)
   }
@@ -74,7 +74,7 @@ export function createTftpPort({ depot, onFault, onCrowded }: TftpPortDeps) {
 function whoAsked({ delivery }: TftpDoorDepot, socket: Socket, from: RemoteInfo): Omit<Asked, 'target'> {
   const { address, port } = socket.address()
   return {
-    door: TFTP_FACTS.name,
+    door: TFTP_DOOR.name,
     client: delivery.clientAt(normalise(from.address) ?? '', from.port),
     localAddress: normalise(address) ?? '',
     localPort: port,

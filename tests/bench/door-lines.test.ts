@@ -2,14 +2,14 @@
 import { expect, test } from 'vitest'
 import { linesBy } from '../../server/bench/page/lines.ts'
 import type { AddressView, BaseView, ShownImage } from '../../server/bench/snapshot-shape.ts'
-import { TFTP_FACTS } from '../../server/tftp-port/door-facts.ts'
+import { TFTP_DOOR } from '../../server/tftp-port/door.ts'
 
 const HTTP: BaseView = { url: 'http://192.0.2.10:8080', port: 8080, door: 'http', lines: ['{url}'] }
 const TFTP: BaseView = {
   url: 'tftp://192.0.2.10:1069',
   port: 1069,
   door: 'tftp',
-  lines: TFTP_FACTS.lines(1069),
+  lines: TFTP_DOOR.lines(1069),
 }
 const OWN = { address: '192.0.2.10', cidr: '192.0.2.10/24', urls: [HTTP, TFTP] } as unknown as AddressView
 const IMAGE = {

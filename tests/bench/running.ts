@@ -8,7 +8,7 @@ import type { Server } from 'node:http'
 import { type AddressInfo, connect, type Socket } from 'node:net'
 import { type BenchOptions, createBenchApp } from '../../server/bench/app.ts'
 import type { Depot } from '../../server/depot/depot.ts'
-import { HTTP_FACTS } from '../../server/image-port/door-facts.ts'
+import { HTTP_DOOR } from '../../server/image-port/door.ts'
 import { createImagePort } from '../../server/image-port/image-port.ts'
 import { ownAddresses } from '../../server/network/addresses.ts'
 import { basesOf } from '../../server/network/bases.ts'
@@ -72,8 +72,8 @@ export async function startRunning(options: RunningOptions = {}): Promise<Runnin
   })
   const own = options.own ?? OWN
   const listening = [
-    { address: '0.0.0.0', port: SHOWN_PORT, door: HTTP_FACTS },
-    { address: '::', port: SHOWN_PORT, door: HTTP_FACTS },
+    { address: '0.0.0.0', port: SHOWN_PORT, door: HTTP_DOOR },
+    { address: '::', port: SHOWN_PORT, door: HTTP_DOOR },
   ]
   const depot: Depot = { ...ground.depot, own: () => own, bases: () => basesOf(own, listening) }
   const token = options.token ?? randomBytes(32).toString('base64url')

@@ -4,7 +4,7 @@ import { type EventEmitter, once } from 'node:events'
 import { get, type Server } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { type ErrorCode, FetchproofError, isFetchproofError, systemCode } from '../../errors.ts'
-import { HTTP_FACTS } from '../../image-port/door-facts.ts'
+import { HTTP_DOOR } from '../../image-port/door.ts'
 import type { ImagePort } from '../../image-port/image-port.ts'
 import type { OwnAddress } from '../../network/addresses.ts'
 import { basesOf, type Listening } from '../../network/bases.ts'
@@ -45,7 +45,7 @@ function createListeners(port: ImagePort, own: readonly OwnAddress[]) {
     remarks: [] as string[],
     async open(address: string, number: number): Promise<number> {
       const server = port.server()
-      const at = { address, port: number, door: HTTP_FACTS }
+      const at = { address, port: number, door: HTTP_DOOR }
       const options = { host: address, port: number, ipv6Only: true, backlog: 1024 }
       await listenOn(server, () => server.listen(options), at, own)
       const opened = server.address() as AddressInfo

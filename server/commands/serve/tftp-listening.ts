@@ -10,7 +10,7 @@ import { normalise, type OwnAddress } from '../../network/addresses.ts'
 import { covers, type Listening } from '../../network/bases.ts'
 import { watchAddresses } from '../../network/own-addresses.ts'
 import type { Settings } from '../../settings.ts'
-import { TFTP_FACTS } from '../../tftp-port/door-facts.ts'
+import { TFTP_DOOR } from '../../tftp-port/door.ts'
 import { createTftpPort } from '../../tftp-port/tftp-port.ts'
 import { listenOn } from './listening.ts'
 
@@ -70,7 +70,7 @@ export async function openTftp({ depot, settings, onFault, onCrowded, onChanged 
       [...sockets.keys()].map((address) => ({
         address: normalise(address) ?? address,
         port,
-        door: TFTP_FACTS,
+        door: TFTP_DOOR,
       })),
     remarks: sockets.size === 0 ? refused.slice(0, 1).map((why) => `TFTP is not served: ${why}`) : refused,
     async close(): Promise<void> {
