@@ -107,6 +107,7 @@ export function createConnection(socket: Socket, deps: ConnectionDeps) {
   socket.on('error', (error: NodeJS.ErrnoException) => lose(error.code ?? error.message))
   socket.on('close', () => {
     deps.onClosed()
+    setIdle(false)
     stopDeadline?.()
     if (!clientClosed) lose('the connection was closed without an end of stream')
   })

@@ -15,6 +15,7 @@ const NO_MORE_FILES = 'the system lets the program open no more files'
 
 export function createConnections(limits: ConnectionLimits, events: ConnectionsEvents) {
   const { requestMs, maxConnections, waiting, after } = limits
+  const late = `no complete request came within ${Math.round(requestMs / 1000)} s`
   const held = new Map<Socket, Connection>()
   /** Those that are not busy, the oldest of each client first; kept, so that a flood costs each newcomer the same. */
   const idle = new Map<string, Set<Connection>>()
@@ -27,16 +28,12 @@ export function createConnections(limits: ConnectionLimits, events: ConnectionsE
   }
 
   function accept(socket: Socket): void {
-    const late = `no complete request came within ${Math.round(requestMs / 1000)} s`
     const connection: Connection = createConnection(socket, {
       requestMs,
       after,
       onIdle: (isIdle) => setIdle(connection, isIdle),
       onLate: () => events.dropped(connection, late),
-      onClosed() {
-        held.delete(socket)
-        setIdle(connection, false)
-      },
+      onClosed: () => held.delete(socket),
     })
     held.set(socket, connection)
     setIdle(connection, true)
