@@ -9,19 +9,9 @@ export function wireOf(connection: Connection): Wire {
   const { socket } = connection
   return {
     connection: connection.endpoints,
-    write: (piece, taken) => {
-      socket.write(piece, (error) => {
-        if (error == null) taken()
-      })
-    },
-    end: (piece, taken) => {
-      socket.end(piece, (error?: Error | null) => {
-        if (error == null) taken()
-      })
-    },
-    endOfStream: () => {
-      socket.end()
-    },
+    write: (piece, taken) => void socket.write(piece, unlessFailed(taken)),
+    end: (piece, taken) => void socket.end(piece, unlessFailed(taken)),
+    endOfStream: () => void socket.end(),
     release: () => {
       if (socket.destroyed) return
       if (socket.writableFinished) socket.destroy()
@@ -31,5 +21,11 @@ export function wireOf(connection: Connection): Wire {
       if (!socket.destroyed) socket.resetAndDestroy()
     },
     watch: (listener) => connection.watch(listener),
+  }
+}
+
+function unlessFailed(taken: () => void) {
+  return (error?: Error | null): void => {
+    if (error == null) taken()
   }
 }

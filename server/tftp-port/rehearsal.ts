@@ -38,9 +38,11 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
     ]
     if (answer.kind === 'whole') {
       found.push(['tsize', lengthFault(answer, target.bytes ?? bytes)])
-      found.push(['digest', digestFault(whole.digest('hex'), target.sha256, bytes)])
+      const sha256 = whole.digest('hex')
+      found.push(['digest', sha256 === target.sha256 ? undefined : `${bytes} bytes with SHA-256 ${sha256}`])
     }
     const url = target.base + target.path
+    const isSilent = answer.kind === 'silent' && bytes === 0
     return {
       target,
       checks: found.length,
@@ -48,8 +50,8 @@ export function createTftpRehearser(code: string | undefined): Rehearser {
         fault === undefined ? [] : { url, check, found: fault },
       ),
       bytes,
-      unreachable: answer.kind === 'silent' && bytes === 0,
-      turnedAway: answer.kind === 'silent' && bytes === 0,
+      unreachable: isSilent,
+      turnedAway: isSilent,
     }
   }
 
@@ -90,8 +92,4 @@ function lengthFault({ options }: ReadAnswer & { kind: 'whole' }, expected: numb
   const stated = options.get('tsize')
   if (stated === undefined) return 'there is none'
   return stated === String(expected) ? undefined : `${stated} instead of ${expected}`
-}
-
-function digestFault(found: string, expected: string, bytes: number): string | undefined {
-  return found === expected ? undefined : `${bytes} bytes with SHA-256 ${found}`
 }

@@ -3,6 +3,7 @@
  * ERROR 5, where it comes from the client's address at all, and leaves the transfer as it is.
  */
 import { createSocket, type RemoteInfo } from 'node:dgram'
+import { once } from 'node:events'
 import { isIPv6 } from 'node:net'
 import { ERROR_CODE, writeError } from './packets.ts'
 
@@ -50,13 +51,9 @@ export async function openTransferPort(options: TransferPortOptions) {
     sendTo(from, writeError(ERROR_CODE.unknownTransfer, 'this transfer is not yours'), () => undefined)
   }
 
-  await new Promise<void>((bound, failed) => {
-    socket.once('error', failed)
-    socket.bind({ address: localAddress, port: 0, exclusive: true }, () => {
-      socket.off('error', failed)
-      bound()
-    })
-  })
+  const bound = once(socket, 'listening')
+  socket.bind({ address: localAddress, port: 0, exclusive: true })
+  await bound
   // Of a single packet; the clock and the client's silence decide about the transfer.
   socket.on('error', () => undefined)
   socket.on('close', onClosed)
