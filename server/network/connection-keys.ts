@@ -22,15 +22,13 @@ const LITTLE_ENDIAN = endianness() === 'LE'
 const MAPPED = `0000000000000000${LITTLE_ENDIAN ? 'FFFF0000' : '0000FFFF'}`
 
 /** A connection's texts: an IPv4 one stands in tcp, or mapped in tcp6 when the listener was an IPv6 one. */
-export function keysOf(connection: Endpoints): string[] {
-  const local = hexAddress(connection.localAddress)
-  const remote = hexAddress(connection.remoteAddress)
+export function keysOf({ localAddress, localPort, remoteAddress, remotePort }: Endpoints): string[] {
+  const local = hexAddress(localAddress)
+  const remote = hexAddress(remoteAddress)
   if (local === undefined || remote === undefined) return []
-  const localPort = hexPort(connection.localPort)
-  const remotePort = hexPort(connection.remotePort)
-  const key = `${local}:${localPort} ${remote}:${remotePort}`
-  const bothIPv4 = local.length === 8 && remote.length === 8
-  return bothIPv4 ? [key, `${MAPPED}${local}:${localPort} ${MAPPED}${remote}:${remotePort}`] : [key]
+  const key = (before: string): string =>
+    `${before}${local}:${hexPort(localPort)} ${before}${remote}:${hexPort(remotePort)}`
+  return local.length === 8 && remote.length === 8 ? [key(''), key(MAPPED)] : [key('')]
 }
 
 /**
