@@ -1,7 +1,8 @@
 /** The TFTP door over loopback: right bytes, endings, refusals, and what it does not send. */
 import { writeFileSync } from 'node:fs'
 import { join } from 'node:path'
-import { describe, expect, onTestFinished, test } from 'vitest'
+import { describe, expect, onTestFinished, test, vi } from 'vitest'
+import { FetchproofError } from '../../server/errors.ts'
 import { imageBytes, putFile } from '../clients/served.ts'
 import { needs } from '../needs.ts'
 import { ack, error, errorIn, openDoor, optionsIn, pull, rawClient, request } from './door.ts'
@@ -202,6 +203,23 @@ test('an image that is held, or changes, under way: ERROR with the reason, withd
   expect(errorIn(await one.next())).toEqual({ code: 0, text: 'the image was held' })
   expect(errorIn(await two.next()).text).toMatch(/bytes on disk/)
   for (const { port } of [one, two]) expect((await door.ended(port)).ending).toBe('withdrawn')
+})
+
+test('a checksum file that could not be put on record left the port of its transfer open', async () => {
+  const door = await openDoor({ 'desk.bin': desk }, onTestFinished)
+  const open = (): number => process.getActiveResourcesInfo().filter((each) => each === 'UDPWrap').length
+  const client = await rawClient(onTestFinished)
+  const before = open()
+  const append = vi.spyOn(door.depot.ledger, 'append').mockImplementation(() => {
+    throw new FetchproofError('FP_LEDGER_UNWRITABLE', { folder: door.folder, cause: 'EROFS' })
+  })
+  client.send(request('desk.bin.sha256'), door.port)
+  expect(errorIn(await client.next())).toMatchObject({
+    code: 0,
+    text: expect.stringMatching(/ledger cannot be written/),
+  })
+  append.mockRestore()
+  await expect.poll(open).toBe(before)
 })
 
 test('only what the visit sheet plans, where that is asked for', async () => {
