@@ -32,7 +32,7 @@ export async function openTftp({ depot, settings, onFault, onCrowded, onChanged 
 
   async function open(address: string): Promise<void> {
     const socket = tftp.socket(address)
-    const at = { address, port, door: TFTP_FACTS }
+    const at = { address, port, door: TFTP_DOOR }
     await listenOn(socket, () => socket.bind({ address, port, exclusive: true }), at, depot.own())
     socket.on('error', onFault)
     port = socket.address().port
