@@ -12,7 +12,8 @@ beforeEach(async () => {
   run = await startRunning()
   await run.stage('desk.bin', noise(20_000))
   await device({ port: run.imagePort, path: '/desk.bin', from: '127.0.0.2' }).finish()
-  await expect.poll(() => run.depot.pulls.pulls().map(({ state }) => state)).toEqual(['complete'])
+  const states = () => run.depot.pulls.pulls().map(({ state }) => state)
+  await expect.poll(states, { timeout: 20_000 }).toEqual(['complete'])
 })
 
 afterEach(() => run.close())
