@@ -53,6 +53,16 @@ test('opened, an image shows every digest that is known at full width, the MD5 t
   expect(await clipboard(tab)).toBe(sha256)
 })
 
+test('what no image here could use of a checksum text stands under the images, with line and reason', async () => {
+  const run = await pages.run()
+  await run.stage('desk.bin', IMAGE)
+  const list = `${sha256}  desk.bin\n${'ab'.repeat(32)}  gone.bin\n`
+  await writeFile(join(run.folder, 'SHA256SUMS'), list)
+  const tab = await pages.open(run)
+  await tab.getByText('Not used of checksum texts: 1').click()
+  await tab.getByText('SHA256SUMS, line 2: ').filter({ hasText: 'gone.bin' }).waitFor()
+})
+
 test('a hold is lifted only with a reason, which then stands with the image', async () => {
   const run = await pages.run()
   await run.stage('empty.bin', '')

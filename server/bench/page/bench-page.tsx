@@ -83,6 +83,7 @@ function Sections({ snapshot, sought }: { snapshot: Snapshot; sought: ImagesProp
         images={images}
         imagesInAll={snapshot.imagesInAll}
         notOffered={snapshot.notOffered}
+        unused={snapshot.unused}
         choice={choice}
         chooser={chooser}
         sought={sought}

@@ -9,7 +9,7 @@ import { focusImage, ImageRow } from './image-row.tsx'
 import { type LineChoice, offeredOf } from './lines.ts'
 import { ChoiceField, SearchField, Section } from './parts.tsx'
 
-export interface ImagesProps extends Pick<Snapshot, 'images' | 'imagesInAll' | 'notOffered'> {
+export interface ImagesProps extends Pick<Snapshot, 'images' | 'imagesInAll' | 'notOffered' | 'unused'> {
   readonly choice: LineChoice
   readonly chooser: JSX.Element
   /** Which image is to be shown; another object each time that one is asked for. */
@@ -27,6 +27,8 @@ type Order = keyof typeof COMPARE
 export const Images = memo(function Images(props: ImagesProps) {
   // Long: the fields and what they choose from.
   const { images, imagesInAll, notOffered, choice, chooser, sought } = props
+  // What concerns one image stands with its notes.
+  const unused = props.unused.filter(({ image }) => image === undefined)
   const [order, setOrder] = useState<Order>('name')
   const [wanted, setWanted] = useState('')
   const [opened, setOpened] = useState<ReadonlySet<string>>(new Set())
@@ -87,6 +89,19 @@ export const Images = memo(function Images(props: ImagesProps) {
         <p class="calm">
           Not offered: {notOffered.map(({ name, why }) => `${visible(name)} (${visible(why)})`).join('; ')}
         </p>
+      )}
+      {unused.length > 0 && (
+        <details class="calm">
+          <summary>Not used of checksum texts: {unused.length}</summary>
+          <ul>
+            {unused.map(({ file, line, reason }) => (
+              <li key={`${line} ${reason} ${file}`}>
+                {visible(file)}
+                {line > 0 && `, line ${line}`}: {visible(reason)}
+              </li>
+            ))}
+          </ul>
+        </details>
       )}
     </Section>
   )
