@@ -14,7 +14,7 @@ import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
 import { createPassing } from '../grouped.ts'
 import type { Entry } from './entries.ts'
-import { emptyChain, goodEntries } from './read.ts'
+import { emptyChain, linesAfter, takeGood } from './read.ts'
 
 const TORN_PREFIX = 'ledger.torn-'
 const COPY_BYTES = 1024 * 1024
@@ -45,7 +45,10 @@ export async function readBack(file: string, onEntry: (entry: Entry) => void): P
     onEntry(entry)
   }
   try {
-    for await (const entries of goodEntries(file, chain)) for (const entry of entries) take(entry)
+    for await (const batch of linesAfter(file, chain)) {
+      takeGood(batch, chain, take)
+      if (chain.firstBad !== undefined) break
+    }
   } catch (error) {
     if (!isFetchproofError(error, 'FP_LEDGER_MISSING')) throw error
   }

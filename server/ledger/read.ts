@@ -124,28 +124,37 @@ export function emptyChain(): Chain {
 }
 
 /** Goes on from the last good line to the first bad one, or to the end. Throws FP_LEDGER_MISSING. */
-export async function* goodEntries(file: string, chain: Chain): AsyncGenerator<readonly Entry[], void, void> {
-  const tookAll = (bytesLeft: number): void => {
-    chain.tornBytes = bytesLeft
-  }
+async function* goodEntries(file: string, chain: Chain): AsyncGenerator<readonly Entry[], void, void> {
   chain.firstBad = undefined
-  for await (const batch of readLines(file, chain.offset, tookAll)) {
+  for await (const batch of linesAfter(file, chain)) {
     const entries: Entry[] = []
-    for (const bytes of linesOf(batch)) {
-      const seq = chain.entries + 1
-      const checked = checkLine(bytes, { seq, prev: chain.sum })
-      if ('why' in checked) {
-        chain.firstBad = { line: seq, why: checked.why }
-        yield entries
-        return
-      }
-      chain.entries = seq
-      chain.sum = checked.entry.sum
-      chain.offset += bytes.length + 1
-      if (chain.sum === chain.wanted) chain.wanted = undefined
-      entries.push(checked.entry)
-    }
+    takeGood(batch, chain, (entry) => entries.push(entry))
     yield entries
+    if (chain.firstBad !== undefined) return
+  }
+}
+
+/** What follows the good lines, in batches. */
+export function linesAfter(file: string, chain: Chain): AsyncGenerator<Buffer, void, void> {
+  return readLines(file, chain.offset, (bytesLeft) => {
+    chain.tornBytes = bytesLeft
+  })
+}
+
+/** Takes the entries of a batch up to the first bad line. */
+export function takeGood(batch: Buffer, chain: Chain, take: (entry: Entry) => void): void {
+  for (const bytes of linesOf(batch)) {
+    const seq = chain.entries + 1
+    const checked = checkLine(bytes, { seq, prev: chain.sum })
+    if ('why' in checked) {
+      chain.firstBad = { line: seq, why: checked.why }
+      return
+    }
+    chain.entries = seq
+    chain.sum = checked.entry.sum
+    chain.offset += bytes.length + 1
+    if (chain.sum === chain.wanted) chain.wanted = undefined
+    take(checked.entry)
   }
 }
 
