@@ -25,7 +25,7 @@ import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
 import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
 import { proofOf } from './proof.ts'
-import { Device, Nothing, Pasted, type Post, strict, Text } from './requests.ts'
+import { Device, Nothing, PastedText, type Post, strict, Text } from './requests.ts'
 import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
@@ -117,9 +117,11 @@ function addReading(
       unused: depot.unused(),
     }
   })
-  ask('/api/version', strict({ text: Pasted }), ({ text }) => ({ version: versionToRecord(text) ?? null }))
+  ask('/api/version', strict({ text: PastedText }), ({ text }) => ({
+    version: versionToRecord(text) ?? null,
+  }))
   // With a device, what it printed is held against its plan.
-  ask('/api/match', strict({ text: Pasted, device: Type.Optional(Device) }), ({ text, device }) =>
+  ask('/api/match', strict({ text: PastedText, device: Type.Optional(Device) }), ({ text, device }) =>
     depot.match(text, device?.trim()),
   )
   app.get<{ Querystring: Static<typeof ProofQuery> }>(

@@ -5,12 +5,12 @@ import { userName } from '../depot/image-records.ts'
 import { FetchproofError } from '../errors.ts'
 import type { ImageReference } from '../ledger/entries.ts'
 import { referenceOf } from '../staging/image.ts'
-import { By, Device, Pasted, type Post, Sentence, strict, Text } from './requests.ts'
+import { By, Device, PastedText, type Post, Sentence, strict, Text } from './requests.ts'
 
 const Decision = strict({ name: Text, reason: Sentence, by: By })
 const Strike = strict({ seq: Type.Integer({ minimum: 1 }), reason: Sentence, by: By })
 /** `text`: what the maker publishes, a digest or lines that hold one. */
-const Published = strict({ name: Text, text: Pasted, by: By })
+const Published = strict({ name: Text, text: PastedText, by: By })
 
 const PrintedDigest = strict({
   algorithm: Type.String({ minLength: 1, maxLength: 16 }),

@@ -11,7 +11,7 @@ export const Text = Type.String({ minLength: 1, maxLength: 4_096 })
 /** A person's. */
 export const Sentence = said(4_096)
 /** A device's output, or what a maker publishes. */
-export const Pasted = said(262_144)
+export const PastedText = said(262_144)
 export const Device = said(256)
 /** Who did it; the user who is logged in where it is left out. */
 export const By = Type.Optional(said(256))

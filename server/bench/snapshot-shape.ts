@@ -53,7 +53,7 @@ export interface SnapshotChange extends Partial<Snapshot> {
   readonly pullsChanged?: readonly PullRecord[]
 }
 
-export interface ProgramView {
+interface ProgramView {
   readonly version: string
   /** The staging folder, absolute. */
   readonly folder: string
@@ -94,7 +94,7 @@ export interface PasteLine {
   readonly text: string
 }
 
-export interface RecordedView {
+interface RecordedView {
   /** Of the entry. */
   readonly seq: number
   readonly at: string

@@ -29,7 +29,7 @@ export interface SnapshotSources {
   readonly firewall?: (ports: readonly OpenPort[]) => readonly FirewallLine[]
 }
 
-export type Member = keyof SnapshotChange
+type Member = keyof SnapshotChange
 
 export type Snapshots = ReturnType<typeof createSnapshots>
 

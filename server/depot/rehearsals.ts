@@ -8,8 +8,6 @@ import type { OwnAddress } from '../network/addresses.ts'
 
 type Who = Pick<Asked, 'client' | 'localAddress'>
 
-export type Rehearsals = ReturnType<typeof createRehearsals>
-
 /** None that look like another one. */
 const LETTERS = 'abcdefghjkmnpqrstuvwxyz23456789'
 const LENGTH = 8

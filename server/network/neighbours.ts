@@ -10,7 +10,7 @@ import { grouped } from '../grouped.ts'
 import { addressFor, normalise, type OwnAddress, zoneOf } from './addresses.ts'
 import { LINE, type Neighbour, readNeighbours } from './neighbour-text.ts'
 
-export type Neighbours = ReturnType<typeof createNeighbours>
+type Neighbours = ReturnType<typeof createNeighbours>
 
 interface NeighbourDeps {
   readonly platform?: NodeJS.Platform

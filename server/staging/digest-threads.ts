@@ -47,7 +47,7 @@ export type DigestAnswer =
  * What a thread does: `alone` and `more` read a file by themselves; `reader` shares what it reads with `blocks`. The
  * algorithms are the business of all but `blocks`; blocks, CRC-32 and zeros of all but `reader` and `more`.
  */
-export type DigestPart = 'alone' | 'reader' | 'blocks' | 'more'
+type DigestPart = 'alone' | 'reader' | 'blocks' | 'more'
 
 export interface DigestWorkerData {
   readonly part: DigestPart
@@ -65,10 +65,7 @@ export interface DigestThreadOptions {
 }
 
 export type DigestsFound = Extract<DigestAnswer, { kind: 'done' }>
-export type DigestResult =
-  | DigestsFound
-  | Extract<DigestAnswer, { kind: 'short' }>
-  | { readonly kind: 'cancelled' }
+type DigestResult = DigestsFound | Extract<DigestAnswer, { kind: 'short' }> | { readonly kind: 'cancelled' }
 
 export type DigestThreads = ReturnType<typeof createDigestThreads>
 

@@ -15,6 +15,7 @@ interface Slot {
 }
 
 export function createBlockWindow(terms: Terms, bytes: number) {
+  // Long: filling, sending and letting go over one list of slots.
   const { blockBytes, windowBlocks } = terms
   const slots: Slot[] = []
   const lastBlock = lastBlockOf(bytes, terms)

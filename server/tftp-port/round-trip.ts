@@ -1,6 +1,6 @@
 /** When to send again: the round trip smoothed as TCP does it (RFC 6298 §2 and §5), with bounds of our own. */
 
-export interface RoundTrip {
+interface RoundTrip {
   /** Smoothed round trip and its variation, ms; undefined until the first one was measured. */
   readonly smoothedMs: number | undefined
   readonly variationMs: number

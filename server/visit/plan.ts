@@ -57,6 +57,7 @@ export function planAgainstFacts(facts: PlanFacts) {
 
 /** What the ledgers say of each device of the sheet, and what they say of none. */
 function gather({ rows, ledgers, moved, linkMbps, macOf = () => null }: PlanFacts) {
+  // Long: one kind of evidence after the other, pulls, requests, fetches under way, observations, returns.
   const finder = createDeviceFinder(rows)
   const byDevice = grouped(rows, ({ device }) => deviceKey(device))
   const devices = new Map([...byDevice].map(([key, own]) => [key, emptyGathered(own)]))

@@ -6,8 +6,6 @@ import type { EntryOf } from '../ledger/entries.ts'
 import { guessFromName } from './version-finding.ts'
 import { compareVersions } from './version-order.ts'
 
-export type VersionStanding = ReturnType<typeof versionStanding>
-
 /** `planned`: the cells of the sheet, and the name of the last planned image where it is known. */
 export function versionStanding(
   planned: { readonly before: string | null; readonly target: string | null; readonly image: string | null },

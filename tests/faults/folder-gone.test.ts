@@ -59,7 +59,8 @@ const asDeleted: Scenery = async (where) => {
     served,
     records,
     folder: () => folder,
-    goAway: async () => rmSync(folder, { recursive: true }),
+    // The server may write into it meanwhile.
+    goAway: async () => rmSync(folder, { recursive: true, maxRetries: 10 }),
     comeBack: async () => void mkdirSync(folder),
   }
 }

@@ -15,6 +15,7 @@ const AGAIN_MS = 5_000
 export type TokenKeeper = ReturnType<typeof createTokenKeeper>
 
 export function createTokenKeeper(onChange: () => void) {
+  // Long: one token, and all that asks with it.
   let token = fromAddress() ?? sessionStorage.getItem(KEY) ?? undefined
   let again: ReturnType<typeof setTimeout> | undefined
   let permission: Permission = token === undefined ? 'no token' : 'unknown'

@@ -22,6 +22,7 @@ export function showInWords(
   view: LiveView,
   overview: Overview,
 ): void {
+  // Long: the first table, and what is said from then on.
   const fetches = createFetchRecords()
   // Whatever is said waits for the first table.
   const tableStands = printTable()

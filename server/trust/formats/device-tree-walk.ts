@@ -26,7 +26,7 @@ export interface TreeLayout {
 }
 
 /** Bytes in the file. */
-export interface Span {
+export interface BytesAt {
   readonly at: number
   readonly bytes: number
 }
@@ -38,10 +38,10 @@ interface TreePart {
   /** Of the node, be it its own begin and end or its properties; the root has 1. */
   readonly depth: number
   /** Of a property. */
-  readonly value: Span
+  readonly value: BytesAt
 }
 
-const NO_VALUE: Span = { at: 0, bytes: 0 }
+const NO_VALUE: BytesAt = { at: 0, bytes: 0 }
 
 /** All nodes and properties, in their order. */
 export function* treeParts(source: ByteSource, layout: TreeLayout): Generator<TreePart> {

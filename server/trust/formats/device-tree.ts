@@ -4,7 +4,7 @@
  * doc/usage/fit) has these compared too.
  */
 import { createHash } from 'node:crypto'
-import { aligned, type Span, type TreeLayout, treeParts } from './device-tree-walk.ts'
+import { aligned, type BytesAt, type TreeLayout, treeParts } from './device-tree-walk.ts'
 import { Damage, need, needAll, type WholeFormat } from './finding.ts'
 import { type ByteSource, buffered, type CheckSource, crc32Of, pieces } from './source.ts'
 
@@ -68,7 +68,7 @@ function checkReservations(source: ByteSource, from: number, end: number): void 
   throw new Damage('the memory reservations have no end', from)
 }
 
-type Properties = Map<string, Span>
+type Properties = Map<string, BytesAt>
 
 interface FitImage {
   readonly own: Properties
@@ -99,7 +99,7 @@ function imagesIn(source: ByteSource, layout: TreeLayout): FitImage[] {
 }
 
 /** Where an image's data stand: within the tree, or behind it. */
-function placeOf(source: ByteSource, own: Properties, layout: TreeLayout): Span | undefined {
+function placeOf(source: ByteSource, own: Properties, layout: TreeLayout): BytesAt | undefined {
   const number = (name: string) => {
     const value = own.get(name)
     return value?.bytes === 4 ? need(source, value.at, 4, 'a property').readUInt32BE(0) : undefined
@@ -115,7 +115,7 @@ function placeOf(source: ByteSource, own: Properties, layout: TreeLayout): Span 
 }
 
 /** False when the hash is of a kind that is not known here. */
-function compareHash(source: ByteSource, data: Span, hash: Properties): boolean {
+function compareHash(source: ByteSource, data: BytesAt, hash: Properties): boolean {
   const name = hash.get('algo')
   const value = hash.get('value')
   if (name === undefined || name.bytes > MAX_HASH_NAME_BYTES) return false
@@ -129,7 +129,7 @@ function compareHash(source: ByteSource, data: Span, hash: Properties): boolean 
   return true
 }
 
-function digestOf(source: ByteSource, { at, bytes }: Span, algorithm: string): Buffer | undefined {
+function digestOf(source: ByteSource, { at, bytes }: BytesAt, algorithm: string): Buffer | undefined {
   if (algorithm === 'crc32') {
     const digest = Buffer.alloc(4)
     digest.writeUInt32BE(crc32Of(source, at, at + bytes))
