@@ -16,14 +16,14 @@ export function planSteps(facts: DeviceFacts): StepPlan[] {
     const { row } = own
     const via = facts.via && viaStep(facts.via, row, index, images)
     const image = row.image ?? via?.image ?? null
-    const told = via !== undefined && isBetter(via, own) ? via : own
+    const { standing, grounds, pull, attempts } = via !== undefined && isBetter(via, own) ? via : own
     return {
       row,
       image,
-      standing: told.standing,
-      grounds: told.grounds ?? own.grounds,
-      pull: told.pull ?? own.pull,
-      attempts: told.attempts,
+      standing,
+      grounds,
+      pull,
+      attempts,
       offered: image === null ? null : images.find(image) !== undefined,
     }
   })

@@ -349,6 +349,18 @@ describe('behind another device or a shared address', () => {
     ])
   })
 
+  it('why a device was refused itself stood beside "pulled" once the one in front had pulled for it', () => {
+    const rows = sheetRows(
+      'device,address,via,image',
+      `desk,${DESK.address},,reading-room-4.4.bin`,
+      `lamp,${HALL.address},desk,reading-room-4.4.bin`,
+    )
+    const told = story().refuse(HALL, SWITCH_44, 'not ready yet', 503)
+    expect(deviceOf(planOf(rows, told.entries, true), 'lamp').standing).toBe('refused')
+    const lamp = deviceOf(planOf(rows, told.pull(DESK, SWITCH_44).entries, true), 'lamp')
+    expect([lamp.standing, lamp.grounds]).toEqual(['pulled', null])
+  })
+
   it('an image that is planned for another device at the address was a wrong one', () => {
     const rows = sheetRows(
       'device,address,image',
