@@ -4,7 +4,7 @@
  */
 import Bunzip from 'seek-bzip'
 import { messageOf } from '../../errors.ts'
-import { Damage, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, Uncheckable, type WholeFormat } from './finding.ts'
 import { type ByteSource, type CheckSource, SOURCE_PIECE_BYTES } from './source.ts'
 
 const SPEND_STEP_BYTES = 64 * 1024
@@ -38,7 +38,7 @@ function checkStream(source: CheckSource, start: number): number {
   try {
     Bunzip.decode(input, output, false)
   } catch (error) {
-    if (error instanceof Uncheckable || error instanceof Damage) throw error
+    if (isNoFault(error) || error instanceof Damage) throw error
     const why = messageOf(error)
     if (why.startsWith('Obsolete'))
       throw new Uncheckable('It was made by a bzip2 too old to be checked here.')

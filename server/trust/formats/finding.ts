@@ -49,6 +49,11 @@ export class Damage extends Error {
 /** Nothing is known to be wrong, but the check cannot go on; the message says why. */
 export class Uncheckable extends Error {}
 
+/** Of what ended a decoder: whether it is no fault of the bytes, since a reading failed or the check cannot go on. */
+export function isNoFault(error: unknown): boolean {
+  return error instanceof Uncheckable || (error instanceof Error && 'syscall' in error)
+}
+
 /** `length` bytes at `at`, or `Damage` because the file ends before. */
 export function need(source: ByteSource, at: number, length: number, what: string): Buffer {
   const found = source.read(at, length)

@@ -5,7 +5,7 @@
 import { Readable } from 'node:stream'
 import { crc32, createInflateRaw } from 'node:zlib'
 import { messageOf } from '../../errors.ts'
-import { Damage, Uncheckable } from './finding.ts'
+import { Damage, isNoFault } from './finding.ts'
 import { type CheckSource, pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
 /** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */
@@ -23,7 +23,7 @@ export async function inflate(source: CheckSource, from: number, to: number) {
       source.spend(chunk.length)
     }
   } catch (error) {
-    if (error instanceof Uncheckable) throw error
+    if (isNoFault(error)) throw error
     throw new Damage(
       `the packed data cannot be unpacked (${messageOf(error)})`,
       from + unpacking.bytesWritten,

@@ -5,7 +5,7 @@
  */
 import xz from 'xz-decompress'
 import { messageOf } from '../../errors.ts'
-import { Damage, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, Uncheckable, type WholeFormat } from './finding.ts'
 import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
 
@@ -66,7 +66,7 @@ async function decodeStream(source: CheckSource, stream: XzStream): Promise<void
       source.spend(chunk.length)
     }
   } catch (error) {
-    if (error instanceof Uncheckable) throw error
+    if (isNoFault(error)) throw error
     const why = messageOf(error)
     if (BEYOND_DECODER.test(why)) throw structureOnly('the decoder at hand does not take this kind')
     throw new Damage('the packed data before this byte is not what its check says', at)

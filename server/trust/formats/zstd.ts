@@ -5,7 +5,7 @@
 import { Decompress } from 'fzstd'
 import xxhash from 'xxhash-wasm'
 import { messageOf } from '../../errors.ts'
-import { Damage, need, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, need, Uncheckable, type WholeFormat } from './finding.ts'
 import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 
 const MAGIC = 0xfd2fb528
@@ -115,7 +115,7 @@ async function decodeFrame(source: CheckSource, frame: Frame): Promise<void> {
       decoder.push(piece, at === frame.to)
     }
   } catch (error) {
-    if (error instanceof Uncheckable) throw error
+    if (isNoFault(error)) throw error
     throw new Damage(`the packed data before this byte cannot be unpacked (${messageOf(error)})`, at)
   }
   if (frame.contentBytes !== undefined && frame.contentBytes !== BigInt(made)) {

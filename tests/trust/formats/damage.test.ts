@@ -7,7 +7,7 @@ import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { checkSource } from '../../../server/trust/formats/file-check.ts'
-import { sourceOfBytes } from '../../../server/trust/formats/source.ts'
+import { type ByteSource, sourceOfBytes } from '../../../server/trust/formats/source.ts'
 import { allNeed } from '../../needs.ts'
 import { tallyOf } from './damage.ts'
 import { makeSamples, SAMPLE_KINDS, SAMPLE_TOOLS, type Sample } from './samples.ts'
@@ -27,6 +27,20 @@ afterAll(() => {
   rmSync(folder, { recursive: true, force: true })
 })
 
+/** Bytes of which one reading, counted from 1, fails as it does from a bad stick. */
+function failingAt(failing: number, content: Buffer): ByteSource {
+  const source = sourceOfBytes(content)
+  let readings = 0
+  return {
+    ...source,
+    read(at, length) {
+      readings += 1
+      if (readings === failing) throw Object.assign(new Error('EIO'), { code: 'EIO', syscall: 'read' })
+      return source.read(at, length)
+    },
+  }
+}
+
 const ofKind = (kind: string) => samples.filter((sample) => sample.kind === kind)
 
 describe.each(SAMPLE_KINDS)('%s', (kind) => {
@@ -45,6 +59,25 @@ describe.each(SAMPLE_KINDS)('%s', (kind) => {
       const signed = await checkSource(sourceOfBytes(signature), name)
       expect([label, signed.verdict]).toEqual([label, 'sound'])
       expect(signed.notes.join()).toMatch(/\d+ bytes follow the end/)
+    }
+  })
+
+  it('was damaged when a reading failed within it: nothing is known then, and the check is tried again', async () => {
+    for (const { label, bytes, name } of ofKind(kind)) {
+      const outcomes: string[] = []
+      for (let failing = 1; outcomes.at(-1) !== 'sound' && failing <= 10; failing += 1) {
+        const source = failingAt(failing, bytes)
+        outcomes.push(
+          await checkSource(source, name).then(
+            ({ verdict }) => verdict,
+            ({ code }: NodeJS.ErrnoException) => String(code),
+          ),
+        )
+      }
+      expect([label, outcomes.filter((outcome) => outcome !== 'sound' && outcome !== 'EIO')]).toEqual([
+        label,
+        [],
+      ])
     }
   })
 
