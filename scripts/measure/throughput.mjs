@@ -15,6 +15,8 @@ import {
 } from './processes.mjs'
 
 const ROUNDS = 7
+/** More, since the best of four that swing is the luckiest of them when each is seen a few times only. */
+const ROUNDS_OF_MANY = 15
 const CLIENTS = 48
 const MEBIBYTE = 1024 * 1024
 const MEBIBYTES = 32
@@ -83,14 +85,14 @@ async function manyClients({ ours, plain, raws }) {
     rates[name].push(await pullRate(server.port, '/image.bin', CLIENTS))
     seconds[name] += processorSeconds(server.pid) - before
   }
-  for (let round = 0; round < ROUNDS; round += 1) {
+  for (let round = 0; round < ROUNDS_OF_MANY; round += 1) {
     await pull('ours', ours)
     for (const [at, raw] of raws.entries())
       rates.raws[at].push(await pullRate(raw.port, '/image.bin', CLIENTS))
     await pull('plain', plain)
   }
   const best = rates.raws.reduce((one, other) => (median(other) > median(one) ? other : one))
-  const gigabytes = (ROUNDS * CLIENTS * MEBIBYTES * MEBIBYTE) / 1e9
+  const gigabytes = (ROUNDS_OF_MANY * CLIENTS * MEBIBYTES * MEBIBYTE) / 1e9
   const [own, others] = [seconds.ours / gigabytes, seconds.plain / gigabytes]
   return [
     row(
