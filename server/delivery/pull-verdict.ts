@@ -39,7 +39,8 @@ export function judgePull(pull: PullEvidence, { mac, device }: KnownClient): Pul
     ...(otherAddresses.length > 0 && { addresses: [address, ...otherAddresses] }),
     image,
     state,
-    bytesCovered: bytesCovered(pull, stated),
+    // What the next device at its network address says to hold, this one need not.
+    bytesCovered: bytesCovered(pull, isMixed(pull) ? 0 : stated),
     begunSeq: pull.begunSeq,
     latestSeq: pull.latestSeq,
     begun: pull.begun,

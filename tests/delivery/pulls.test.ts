@@ -327,6 +327,15 @@ describe('who a client is', () => {
     expect(pullsOf(story)).toMatchObject([{ state: 'unconfirmed', client: { mac: MAC } }])
   })
 
+  test('what the next device at its network address said to hold counted as held by the one before', () => {
+    const story = tell()
+    story.fetch({ mac: MAC }, 'reset-late', SIZE)
+    const second = story.begin(resume(600))
+    story.neighbour('192.0.2.31', '00:00:5e:00:53:02')
+    story.end(second, 'delivered', SIZE - 600)
+    expect(pullsOf(story)).toMatchObject([{ state: 'unconfirmed', bytesCovered: SIZE - 600 }])
+  })
+
   test('a range of the next device at its network address made a complete pull unconfirmed', () => {
     const story = tell()
     story.fetch({ mac: MAC }, 'delivered', SIZE)
