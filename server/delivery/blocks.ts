@@ -13,7 +13,7 @@ import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { createConcurrencyLimit } from '../files/concurrency-limit.ts'
 import { type OpenFile, sameFile } from '../files/folder.ts'
 import type { Version } from '../staging/image.ts'
-import { createPieceMemory, PIECE_BYTES, type Piece, type PieceMemory } from './pieces.ts'
+import { createPieceMemory, PIECE_BYTES, type Piece, type PieceMemory } from './block-pieces.ts'
 
 /** What blocks are read from: the descriptor that was checked. */
 export type ImageFile = Pick<OpenFile, 'identity' | 'stat' | 'readv' | 'close'>

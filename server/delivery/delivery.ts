@@ -15,8 +15,8 @@ import type { HeldParts } from './held-parts.ts'
 import type { FetchLimits, Place } from './places.ts'
 import { resumeOffset } from './range-header.ts'
 import { createRefusals, type NewRefusal } from './refusals.ts'
+import { createTurns } from './sending-turns.ts'
 import { createSleepAwareTimer } from './sleep-aware-timer.ts'
-import { createTurns } from './turns.ts'
 import { createFetchesUnderWay } from './under-way.ts'
 
 type Begun = NewEntryOf<'fetch-begun'>

@@ -6,10 +6,10 @@
 import { messageOf } from '../errors.ts'
 import type { Endpoints } from '../network/connection-keys.ts'
 import type { SendQueueAnswer, SendQueues } from '../network/send-queue.ts'
+import type { Piece } from './block-pieces.ts'
 import type { HeldBlock, OpenedVersion } from './blocks.ts'
 import { type EndingState, isSending, type Phase, type Seen, START, see } from './endings.ts'
-import type { Piece } from './pieces.ts'
-import type { Turns } from './turns.ts'
+import type { Turns } from './sending-turns.ts'
 
 /** One connection to a client, as seen from delivery. */
 export interface Wire {

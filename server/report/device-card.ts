@@ -4,7 +4,7 @@ import { algorithmText } from '../trust/digests/algorithm.ts'
 import type { DevicePlan } from '../visit/device-plan.ts'
 import type { StepPlan } from '../visit/plan-shape.ts'
 import { SHEET_COLUMNS } from '../visit/sheet-columns.ts'
-import { isOpen, type Standing } from '../visit/standings.ts'
+import { isOpen, type Standing } from '../visit/standing-names.ts'
 import { PULL_SHORT, pullWords } from '../wording/pull-words.ts'
 import {
   hasGroundsToTell,

@@ -2,7 +2,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan } from '../visit/device-plan.ts'
 import type { Plan } from '../visit/plan.ts'
-import { isDone, isOpen, type Standing } from '../visit/standings.ts'
+import { isDone, isOpen, type Standing } from '../visit/standing-names.ts'
 import { PULL_SHORT } from '../wording/pull-words.ts'
 import { durationText, rateText, type SiteTime } from '../wording/units.ts'
 import { bullets, field, standingTag, stepTag } from './device-card.ts'

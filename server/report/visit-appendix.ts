@@ -1,6 +1,6 @@
 /** What stands behind the devices in the printed record: strangers, refusals, images, limits, checking, signatures. */
 import type { Stranger } from '../visit/plan.ts'
-import { STANDINGS } from '../visit/standings.ts'
+import { STANDINGS } from '../visit/standing-names.ts'
 import { CAUTIONS, WHAT_THIS_SHOWS } from '../wording/cautions.ts'
 import { formatWords } from '../wording/format-words.ts'
 import { STANDING_MEANINGS } from '../wording/standing-words.ts'

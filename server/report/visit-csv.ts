@@ -2,7 +2,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import type { DevicePlan } from '../visit/device-plan.ts'
 import type { StepPlan } from '../visit/plan-shape.ts'
-import { isOpen } from '../visit/standings.ts'
+import { isOpen } from '../visit/standing-names.ts'
 import { standingPredicate } from '../wording/standing-words.ts'
 import { type CsvField, csvHead, csvRows } from './audit-columns.ts'
 import { imageOf } from './report-images.ts'

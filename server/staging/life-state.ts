@@ -7,11 +7,11 @@ import type { FurtherDigests } from './further-digests.ts'
 import type { Decided } from './holds.ts'
 import type { Image } from './image.ts'
 import { type ImageFacts, snapshot } from './image-snapshot.ts'
+import { type ImageStep, nextState } from './image-states.ts'
 import { settlingReason, writtenReason } from './image-words.ts'
 import type { Judge } from './judge.ts'
 import type { PlacedPath } from './plain-paths.ts'
 import { type Quiet, quietNeededMs, type SettleTimes } from './settling.ts'
-import { type ImageStep, nextState } from './state.ts'
 
 const RETRY_FIRST_MS = 250
 

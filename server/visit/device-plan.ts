@@ -4,7 +4,7 @@ import { addressesOf, type DeviceFacts } from './device-facts.ts'
 import type { DarkOrBack, PrintedDigest, StepPlan } from './plan-shape.ts'
 import { imagePlace } from './planned-image.ts'
 import { lastTarget, type PlannedRow } from './sheet-rows.ts'
-import { isDone, isOpen } from './standings.ts'
+import { isDone, isOpen } from './standing-names.ts'
 import { planSteps } from './step-plan.ts'
 import { versionStanding } from './version-standing.ts'
 

@@ -2,7 +2,7 @@
 import type { PullRecord } from '../delivery/records.ts'
 import type { EntryOf } from '../ledger/entries.ts'
 import type { PlannedRow } from './sheet-rows.ts'
-import type { Standing } from './standings.ts'
+import type { Standing } from './standing-names.ts'
 
 /** What a standing rests on, where it is more than the pull of its step. */
 export type Grounds =

@@ -12,7 +12,7 @@ import { type DevicePlan, planDevice } from './device-plan.ts'
 import { hintsFrom } from './hints.ts'
 import { createImageNames, type ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'
-import { isOpen, type Standing } from './standings.ts'
+import { isOpen, type Standing } from './standing-names.ts'
 import type { VisitEvidence } from './visit-evidence.ts'
 
 /** What one ledger says: of several, each has its own images and holds. */

@@ -10,7 +10,7 @@ import type { LivePull } from '../delivery/live-pulls.ts'
 import type { Plan } from './plan.ts'
 import type { StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
-import { isOpen } from './standings.ts'
+import { isOpen } from './standing-names.ts'
 
 const TCP_SHARE_OF_LINE_RATE = 1460 / 1538
 /** Mb/s; shown unless `linkMbps` names others. */

@@ -11,7 +11,7 @@ import type { DeviceFacts, DeviceObservation, Pulled } from './device-facts.ts'
 import type { Grounds, PrintedDigest, StepPlan } from './plan-shape.ts'
 import { imagePlace, isFree } from './planned-image.ts'
 import { lastTarget, type PlannedRow } from './sheet-rows.ts'
-import { isOpen } from './standings.ts'
+import { isOpen } from './standing-names.ts'
 import { compareVersions } from './version-order.ts'
 
 interface StandingFacts extends Pick<DeviceFacts, 'images' | 'pulls' | 'seen' | 'othersRows' | 'over'> {

@@ -4,7 +4,7 @@ import type { StepPlan } from './plan-shape.ts'
 import type { ImageNames } from './planned-image.ts'
 import type { PlannedRow } from './sheet-rows.ts'
 import { type StepStanding, stepStandings } from './standing.ts'
-import type { Standing } from './standings.ts'
+import type { Standing } from './standing-names.ts'
 
 /** In the order of the sheet. */
 export function planSteps(facts: DeviceFacts): StepPlan[] {

@@ -58,7 +58,6 @@ interface Candidate {
 }
 
 export function createVisitFile({
-  // Long: one file's life: seen, quiet, read, gone.
   folder,
   everyMs = EVERY_MS,
   files = FILE_ACCESS,
@@ -66,6 +65,7 @@ export function createVisitFile({
   writerOf = async () => undefined,
   steadyMs = () => performance.now(),
 }: VisitFileOptions) {
+  // Long: one file's life: seen, quiet, read, gone.
   const events = new EventEmitter<VisitFileEvents>()
   const path = join(folder, SHEET_FILE)
   let sheet: ReadSheet | undefined

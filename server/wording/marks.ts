@@ -1,7 +1,7 @@
 /** The mark of a device, one word for each: it has one at a time, so that counts of them add up. */
 import type { PullState } from '../delivery/records.ts'
 import type { DevicePlan } from '../visit/device-plan.ts'
-import type { Standing } from '../visit/standings.ts'
+import type { Standing } from '../visit/standing-names.ts'
 
 /** Who needs a person first, then what moves, then what is still to come, then what is done. */
 export const MARK_WORDS = Object.freeze({

@@ -6,7 +6,7 @@ import type { PullRecord } from '../delivery/records.ts'
 import { algorithmText, guardsAccidentOnly } from '../trust/digests/algorithm.ts'
 import type { DevicePlan } from '../visit/device-plan.ts'
 import type { Grounds, StepPlan } from '../visit/plan-shape.ts'
-import { isDone, type Standing } from '../visit/standings.ts'
+import { isDone, type Standing } from '../visit/standing-names.ts'
 import { answerText, hintSentence, sentence } from './refusal-words.ts'
 import { clockText } from './units.ts'
 

@@ -5,7 +5,7 @@
 import { expect, onTestFinished, test } from 'vitest'
 import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd, type Wire } from '../../server/delivery/fetch.ts'
-import { createTurns } from '../../server/delivery/turns.ts'
+import { createTurns } from '../../server/delivery/sending-turns.ts'
 import type { SendQueue } from '../../server/network/connection-table.ts'
 import type { SendQueueAnswer } from '../../server/network/send-queue.ts'
 

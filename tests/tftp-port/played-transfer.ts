@@ -1,8 +1,9 @@
 /** One whole transfer in virtual time: delivery's own fetch, the transfer's wire, a relay, and a client of our own. */
+
+import type { Piece } from '../../server/delivery/block-pieces.ts'
 import type { HeldBlock, OpenedVersion } from '../../server/delivery/blocks.ts'
 import { createFetch, type FetchEnd } from '../../server/delivery/fetch.ts'
-import type { Piece } from '../../server/delivery/pieces.ts'
-import { createTurns } from '../../server/delivery/turns.ts'
+import { createTurns } from '../../server/delivery/sending-turns.ts'
 import { grantOptions } from '../../server/tftp-port/options.ts'
 import { type Option, parsePacket } from '../../server/tftp-port/packets.ts'
 import { createTransfer } from '../../server/tftp-port/wire.ts'

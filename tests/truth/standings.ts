@@ -6,7 +6,7 @@
 import type { FetchRecord } from '../../server/delivery/records.ts'
 import type { DevicePlan } from '../../server/visit/device-plan.ts'
 import type { Plan } from '../../server/visit/plan.ts'
-import { STANDINGS } from '../../server/visit/standings.ts'
+import { STANDINGS } from '../../server/visit/standing-names.ts'
 import {
   closedUnseen,
   groupBy,

@@ -2,7 +2,7 @@
 import { describe, expect, it } from 'vitest'
 import type { ImageReference } from '../../server/ledger/entries.ts'
 import { type PlanFacts, planAgainstFacts } from '../../server/visit/plan.ts'
-import { isDone, isOpen, STANDINGS } from '../../server/visit/standings.ts'
+import { isDone, isOpen, STANDINGS } from '../../server/visit/standing-names.ts'
 import { standingSentence, standingWords } from '../../server/wording/standing-words.ts'
 import { tallyOfPlan, tallyWords } from '../../server/wording/tally.ts'
 import {

@@ -1,9 +1,9 @@
 /** A JSON document -> the digests that it states: the keys and values around a digest are its label and its name. */
 import { isFileLike, type NamesIn, namesIn } from './file-names.ts'
+import { piecesIn } from './hex-pieces.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
-import { piecesIn } from './pieces.ts'
 import type { Statements } from './statements.ts'
-import { tidied } from './text.ts'
+import { tidied } from './text-decoding.ts'
 
 interface Around {
   readonly key: string

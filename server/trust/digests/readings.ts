@@ -4,7 +4,7 @@
  */
 import { algorithmOfDigits } from './algorithm.ts'
 import type { HexPiece, HexText, HexWord, Link } from './hex-words.ts'
-import { lineBefore } from './text.ts'
+import { lineBefore } from './text-decoding.ts'
 
 /** Digits of a CRC-32. */
 export const SHORT_DIGITS = 8

@@ -5,11 +5,11 @@
  */
 import { setImmediate } from 'node:timers/promises'
 import type { Algorithm } from './algorithm.ts'
+import { piecesIn } from './hex-pieces.ts'
 import type { HexPiece } from './hex-words.ts'
 import { stateJson } from './json.ts'
-import { piecesIn } from './pieces.ts'
 import { createStatements, type Statements, type StatementsFound } from './statements.ts'
-import { decodeText, tidied, withoutTags } from './text.ts'
+import { decodeText, tidied, withoutTags } from './text-decoding.ts'
 
 /** Lists of whole distributions have 5 MB; 16 MiB hold some 200,000 digests. A longer file is no checksum text. */
 export const CHECKSUM_TEXT_BYTES = 16 * 1024 * 1024

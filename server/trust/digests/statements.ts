@@ -3,10 +3,10 @@ import { ALGORITHM_FACTS, type Algorithm, algorithmOfDigits } from './algorithm.
 import { cellsOf, headingCells, namesInRow } from './cells.ts'
 import { exactLine } from './exact-forms.ts'
 import { isFileLike, type NamesIn, namesIn, readWords, withoutFiles } from './file-names.ts'
+import { choosePieces } from './hex-pieces.ts'
 import type { HexPiece } from './hex-words.ts'
 import { type Label, labelAround, labelIn } from './labels.ts'
 import { createPairing, type StatedDigest } from './pairing.ts'
-import { choosePieces } from './pieces.ts'
 
 interface NotRead {
   /** From 1; 0 when it is about the whole text. */

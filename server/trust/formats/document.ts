@@ -3,7 +3,7 @@
  * do (WHATWG MIME Sniffing §7.1: the first tag after white space), XML by its declaration, JSON by parsing.
  */
 import { isUtf8 } from 'node:buffer'
-import { decodeText } from '../digests/text.ts'
+import { decodeText } from '../digests/text-decoding.ts'
 import { type CheckedFormat, notSound } from './finding.ts'
 import type { ByteSource } from './source.ts'
 

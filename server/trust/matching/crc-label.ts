@@ -3,7 +3,7 @@
  * serial numbers too (common practice), and on one line with a CRC: `crc32 for 82000000 ... 827fffff ==> 3fa94c21`.
  */
 import type { HexPiece } from '../digests/hex-words.ts'
-import { lineBefore } from '../digests/text.ts'
+import { lineBefore } from '../digests/text-decoding.ts'
 
 /** Further back a label is not looked for: no console prints as much between it and its value. */
 const LABEL_WITHIN = 120

@@ -19,7 +19,7 @@ import {
   SHORT_DIGITS,
   stretches,
 } from '../digests/readings.ts'
-import { tidied } from '../digests/text.ts'
+import { tidied } from '../digests/text-decoding.ts'
 import type { FindingAt, Matched, MatchFinding } from './finding.ts'
 import { createKnownDigests, type KnownDigest, type KnownDigests } from './known-digests.ts'
 import { matchWords } from './sentences.ts'

@@ -7,7 +7,7 @@ import { addTo } from '../../grouped.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
 import { findDigests, findDigestsInTurns } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'
-import { decodeText } from '../digests/text.ts'
+import { decodeText } from '../digests/text-decoding.ts'
 import {
   baseKeys,
   baseNamesOf,

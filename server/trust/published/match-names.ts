@@ -3,7 +3,7 @@
  * slash, with surrounding blanks that editors leave, in another letter case or code page where that is unambiguous.
  */
 import { addTo } from '../../grouped.ts'
-import { tidied } from '../digests/text.ts'
+import { tidied } from '../digests/text-decoding.ts'
 
 /** Folder of a path, with a trailing `/`; empty for the staging folder itself. */
 export function folderOf(path: string): string {

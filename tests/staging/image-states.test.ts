@@ -1,6 +1,6 @@
 import { describe, expect, it } from 'vitest'
 import { IMAGE_STATES, type ImageState } from '../../server/staging/image.ts'
-import { type ImageStep, nextState } from '../../server/staging/state.ts'
+import { type ImageStep, nextState } from '../../server/staging/image-states.ts'
 
 const STEPS: readonly ImageStep[] = ['moved', 'read', 'denied', 'unsure', 'offer', 'withhold']
 

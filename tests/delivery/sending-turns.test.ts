@@ -1,7 +1,7 @@
 /** Turns of fetches that have more to hand over. */
 import { setImmediate as nextRound } from 'node:timers/promises'
 import { expect, test } from 'vitest'
-import { createTurns } from '../../server/delivery/turns.ts'
+import { createTurns } from '../../server/delivery/sending-turns.ts'
 
 test('hundreds of fetches had their turn before anything else was looked at', async () => {
   const { wait } = createTurns()
