@@ -23,12 +23,12 @@ import { addChanges } from './changes.ts'
 import { createDrops, type DropOptions } from './drop.ts'
 import { STATUS_OF_ERROR } from './error-status.ts'
 import { createFeed } from './feed.ts'
-import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './guard.ts'
-import { proofOf } from './proof.ts'
+import { checkHost, checkOrigin, createTokenCheck, SAFETY_HEADERS } from './request-guard.ts'
 import { Device, Nothing, PastedText, type Post, strict, Text } from './requests.ts'
 import { addSaving } from './saving.ts'
 import { createSnapshots, type SnapshotSources } from './snapshot.ts'
 import { addStream } from './stream.ts'
+import { proofOf } from './token-proof.ts'
 
 export interface BenchOptions extends SnapshotSources {
   /** A change needs it. */

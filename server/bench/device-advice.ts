@@ -4,7 +4,7 @@
  */
 import type { LivePull } from '../delivery/live-pulls.ts'
 import type { PullRecord } from '../delivery/records.ts'
-import { addTo, grouped } from '../grouped.ts'
+import { addTo, grouped } from '../lists-by-key.ts'
 import { clockText } from '../wording/units.ts'
 import { listed, visible } from '../wording/visible.ts'
 import type { StepFacts } from './next-steps.ts'

@@ -1,6 +1,7 @@
 /** Fetch records out of ledger entries: the one place where a begun and an ended line become one fetch. */
-import { createPassing } from '../grouped.ts'
+
 import type { Entry, EntryOf } from '../ledger/entries.ts'
+import { createPassing } from '../lists-by-key.ts'
 import type { FetchRecord } from './records.ts'
 
 /** Until it has ended, its record is this file's own. */

@@ -2,8 +2,9 @@
  * Which part of which version of an image each client may hold: what it began last, and how far that was handed over.
  * Clients rarely send If-Range with a resume, so the server has to know whether what they hold is of this version.
  */
-import { createPassing } from '../grouped.ts'
+
 import type { ClientRef, Entry } from '../ledger/entries.ts'
+import { createPassing } from '../lists-by-key.ts'
 import { createClients, isOfImage, type LateHardware, type Moment } from './clients.ts'
 
 export type HeldParts = ReturnType<typeof createHeldParts>

@@ -6,8 +6,9 @@
  * that the pull has asked for (a segment). Any other request of the same client and version joins the latest
  * pull. What is covered then is judged in pull-verdict.ts.
  */
-import { createPassing } from '../grouped.ts'
+
 import type { ClientRef, Entry, ImageReference } from '../ledger/entries.ts'
+import { createPassing } from '../lists-by-key.ts'
 import { type Clients, createClients, type LateHardware, type Moment } from './clients.ts'
 import { Coverage } from './coverage.ts'
 import { createFetchRecords } from './fetches.ts'

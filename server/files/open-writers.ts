@@ -4,7 +4,7 @@
  * systems show it to nobody, and then nothing is claimed. A file that is only mapped into memory shows nowhere.
  */
 import { readdir, readFile, readlink } from 'node:fs/promises'
-import { addTo } from '../grouped.ts'
+import { addTo } from '../lists-by-key.ts'
 
 /** `real`: absolute, links resolved. In words: `curl (process 4711)`. */
 export type WriterOf = (real: string) => Promise<string | undefined>

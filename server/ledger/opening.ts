@@ -12,7 +12,7 @@ import { open } from 'node:fs/promises'
 import { dirname, join } from 'node:path'
 import { FetchproofError, isFetchproofError, systemCode } from '../errors.ts'
 import { NO_LINK } from '../files/regular-file.ts'
-import { createPassing } from '../grouped.ts'
+import { createPassing } from '../lists-by-key.ts'
 import type { Entry } from './entries.ts'
 import { emptyChain, linesAfter, takeGood } from './read.ts'
 

@@ -6,7 +6,7 @@
 import { execFile } from 'node:child_process'
 import { readFileSync } from 'node:fs'
 import { promisify } from 'node:util'
-import { grouped } from '../grouped.ts'
+import { grouped } from '../lists-by-key.ts'
 import { addressFor, normalise, type OwnAddress, zoneOf } from './addresses.ts'
 import { LINE, type Neighbour, readNeighbours } from './neighbour-text.ts'
 

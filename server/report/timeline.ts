@@ -3,7 +3,7 @@
  * with long breaks is drawn in several parts, and many devices in several drawings, so that a page can hold each.
  */
 import type { PullState } from '../delivery/records.ts'
-import { grouped } from '../grouped.ts'
+import { grouped } from '../lists-by-key.ts'
 import type { SiteTime } from '../wording/units.ts'
 import { shortened } from '../wording/visible.ts'
 import { type Html, html } from './html.ts'

@@ -2,8 +2,9 @@
  * What persons decided about holds, out of the ledger: held by hand, lifted, and lifts taken back. A lift covers the
  * causes that held the image when it was given and no other one: what comes to light later holds it again.
  */
-import { addTo } from '../grouped.ts'
+
 import type { Entry, EntryOf, HoldReason } from '../ledger/entries.ts'
+import { addTo } from '../lists-by-key.ts'
 import type { OnRecord, OnRecordOf } from './catalogue-store.ts'
 
 /** What a person decided, and why. */

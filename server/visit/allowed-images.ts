@@ -1,6 +1,7 @@
 /** What the visit sheet allows a client to pull, for `--only-planned`; and a wrong image in words, for terminal and page. */
-import { addTo } from '../grouped.ts'
+
 import type { ImageReference } from '../ledger/entries.ts'
+import { addTo } from '../lists-by-key.ts'
 import type { FoundDevice } from './device-finder.ts'
 import type { ImageNames } from './planned-image.ts'
 import { deviceKey, type PlannedRow } from './sheet-rows.ts'

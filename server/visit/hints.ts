@@ -4,7 +4,7 @@
  */
 import { movedAtOnce, pacedMs } from '../delivery/fetch-times.ts'
 import type { FetchRecord } from '../delivery/records.ts'
-import { grouped } from '../grouped.ts'
+import { grouped } from '../lists-by-key.ts'
 import { mostBytesPerSecond } from './remaining-pulls.ts'
 
 export interface Hint {

@@ -5,7 +5,7 @@
 import type { ImageReference } from '../ledger/entries.ts'
 import { type Image, referenceOf } from '../staging/image.ts'
 import { algorithmOfDigits } from '../trust/digests/algorithm.ts'
-import type { Matched, MatchFinding } from '../trust/matching/finding.ts'
+import type { Matched, MatchFinding } from '../trust/matching/match-finding.ts'
 import { createDeviceFinder } from './device-finder.ts'
 import type { Offers } from './offers.ts'
 import { createImageNames, type ImagePlace, imagePlace } from './planned-image.ts'

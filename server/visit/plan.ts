@@ -4,8 +4,8 @@
  * more than that the other pulled, of devices that share an address no more than "unconfirmed".
  */
 import type { FetchRecord, PullRecord } from '../delivery/records.ts'
-import { grouped, type NonEmpty } from '../grouped.ts'
 import type { EntryOf, ImageReference } from '../ledger/entries.ts'
+import { grouped, type NonEmpty } from '../lists-by-key.ts'
 import { addressesOf, type DeviceFacts, emptyGathered, type Gathered, seenIn } from './device-facts.ts'
 import { createDeviceFinder, type DeviceFinder } from './device-finder.ts'
 import { type DevicePlan, planDevice } from './device-plan.ts'

@@ -1,5 +1,5 @@
 /** Judging the cells of a visit sheet, row by row and then the devices against each other. */
-import { grouped } from '../grouped.ts'
+import { grouped } from '../lists-by-key.ts'
 import { normalise } from '../network/addresses.ts'
 import { normaliseMac } from '../network/neighbour-text.ts'
 import { quote } from './sheet-cells.ts'

@@ -1,8 +1,8 @@
 /** How a token and its proof are compared: by a call whose time says nothing of where they differ. */
 import type { FastifyRequest } from 'fastify'
 import { beforeEach, expect, test, vi } from 'vitest'
-import { createTokenCheck } from '../../server/bench/guard.ts'
-import { isProof, proofOf } from '../../server/bench/proof.ts'
+import { createTokenCheck } from '../../server/bench/request-guard.ts'
+import { isProof, proofOf } from '../../server/bench/token-proof.ts'
 
 const compared = vi.hoisted(() => [] as [number, number][])
 

@@ -4,7 +4,7 @@ import { mkdtemp, rm, writeFile } from 'node:fs/promises'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
-import { isProof } from '../../server/bench/proof.ts'
+import { isProof } from '../../server/bench/token-proof.ts'
 import { change, codeOf, say } from './asking.ts'
 import { type Running, startRunning } from './running.ts'
 

@@ -2,7 +2,7 @@
 import { memo } from 'preact/compat'
 import { useId, useState } from 'preact/hooks'
 import { messageOf } from '../../errors.ts'
-import type { Matched, MatchFinding } from '../../trust/matching/finding.ts'
+import type { Matched, MatchFinding } from '../../trust/matching/match-finding.ts'
 import { visible } from '../../wording/visible.ts'
 import { READING_MS } from './answers.ts'
 import { useBench } from './context.ts'

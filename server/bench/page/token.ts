@@ -3,7 +3,7 @@
  * the history at once, and stays in this tab alone. Whoever answers on the server's port proves that it knows the token
  * before it is told it: after a restart another program may have taken the port.
  */
-import { proofText } from '../proof-text.ts'
+import { proofText } from '../token-proof-text.ts'
 import { answerTo } from './answers.ts'
 
 /** `not said`: the server was asked and gave no answer; it is asked again. */

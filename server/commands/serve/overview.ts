@@ -1,6 +1,6 @@
 /** What the foot of the terminal shows, out of the same functions as the page: the tally, what needs a person, what moves. */
 import { boardOf } from '../../bench/board.ts'
-import { createLook } from '../../bench/look.ts'
+import { createLook } from '../../bench/depot-look.ts'
 import { nextSteps } from '../../bench/next-steps.ts'
 import type { BoardView, NextStep } from '../../bench/snapshot-shape.ts'
 import type { Depot } from '../../depot/depot.ts'

@@ -1,7 +1,7 @@
 /**
  * What one check may cost. A decompression bomb is cut off by the output it makes, a slow decoder by the clock.
  */
-import { Uncheckable } from './finding.ts'
+import { Uncheckable } from './format-finding.ts'
 import type { ByteSource, CheckSource } from './source.ts'
 
 export const DEFAULT_LIMITS = {

@@ -4,7 +4,7 @@
  */
 import Bunzip from 'seek-bzip'
 import { messageOf } from '../../errors.ts'
-import { Damage, isNoFault, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, type CheckSource, SOURCE_PIECE_BYTES } from './source.ts'
 
 const SPEND_STEP_BYTES = 64 * 1024

@@ -7,7 +7,7 @@ import { constants, setPriority } from 'node:os'
 import { messageOf } from '../../errors.ts'
 import type { Limits, Stopwatch } from './budget.ts'
 import { checkFormat } from './file-check.ts'
-import type { CheckedFormat } from './finding.ts'
+import type { CheckedFormat } from './format-finding.ts'
 import { createPace, processorMs } from './pace.ts'
 
 export interface CheckRequest {

@@ -8,7 +8,7 @@ import { builtScript } from '../../files/built-script.ts'
 import { createConcurrencyLimit } from '../../files/concurrency-limit.ts'
 import { DEFAULT_LIMITS } from './budget.ts'
 import type { CheckAnswer, CheckRequest } from './check-process.ts'
-import { type CheckedFormat, NOT_CHECKED, notSound } from './finding.ts'
+import { type CheckedFormat, NOT_CHECKED, notSound } from './format-finding.ts'
 
 /** A check that says nothing for its own limit and this much more hangs; its process is ended. */
 const GRACE_MS = 10_000

@@ -2,7 +2,7 @@
  * The structure block of a flattened device tree (Devicetree Specification v0.4, chapter 5), walked without
  * recursion: a tree nested a million deep costs a counter.
  */
-import { Damage, need } from './finding.ts'
+import { Damage, need } from './format-finding.ts'
 import type { ByteSource } from './source.ts'
 
 // §5.4.1

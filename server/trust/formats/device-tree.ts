@@ -5,7 +5,7 @@
  */
 import { createHash } from 'node:crypto'
 import { aligned, type BytesAt, type TreeLayout, treeParts } from './device-tree-walk.ts'
-import { Damage, need, needAll, type WholeFormat } from './finding.ts'
+import { Damage, need, needAll, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource, crc32Of, pieces } from './source.ts'
 
 /** 17 is in use; later ones may be read by their compatible version, but not by one that bits fell into. */

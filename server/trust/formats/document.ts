@@ -4,7 +4,7 @@
  */
 import { isUtf8 } from 'node:buffer'
 import { decodeText } from '../digests/text-decoding.ts'
-import { type CheckedFormat, notSound } from './finding.ts'
+import { type CheckedFormat, notSound } from './format-finding.ts'
 import type { ByteSource } from './source.ts'
 
 type DocumentKind = 'HTML' | 'XML' | 'JSON' | 'text' | 'script'

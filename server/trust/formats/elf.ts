@@ -2,7 +2,7 @@
  * ELF (System V gABI, chapters 4 and 5): the header, and that both header tables, all segments and all sections
  * lie within the file. Contents carry no checksum.
  */
-import { Damage, need, type WholeFormat } from './finding.ts'
+import { Damage, need, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource } from './source.ts'
 
 const NO_BITS = 8

@@ -1,6 +1,6 @@
 /** gzip (RFC 1952): every member's header, deflate data, CRC-32 and length. */
 import { crc32 } from 'node:zlib'
-import { Damage, need, type WholeFormat } from './finding.ts'
+import { Damage, need, type WholeFormat } from './format-finding.ts'
 import { inflate } from './inflated.ts'
 import type { ByteSource, CheckSource } from './source.ts'
 

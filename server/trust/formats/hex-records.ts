@@ -2,7 +2,7 @@
  * Intel HEX (Hexadecimal Object File Format Specification, revision A, 1988) and S-record (the srec(5) manual page;
  * common practice): a record a line, each with its length and checksum, and a last one that says that it is the last.
  */
-import { Damage, type WholeFormat } from './finding.ts'
+import { Damage, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, pieces } from './source.ts'
 
 /** Intel HEX: data bytes that a record of each type must have; data records may have any number. */

@@ -5,7 +5,7 @@
 import { Readable } from 'node:stream'
 import { crc32, createInflateRaw } from 'node:zlib'
 import { messageOf } from '../../errors.ts'
-import { Damage, isNoFault } from './finding.ts'
+import { Damage, isNoFault } from './format-finding.ts'
 import { type CheckSource, pieces, SOURCE_PIECE_BYTES } from './source.ts'
 
 /** Unpacks from `from`, reading no further than `to`. Throws `Damage` where the data cannot be unpacked. */

@@ -5,7 +5,7 @@
 import { checkBzip2 } from './bzip2.ts'
 import { checkDeviceTree } from './device-tree.ts'
 import { checkElf } from './elf.ts'
-import type { FormatCheckOf } from './finding.ts'
+import type { FormatCheckOf } from './format-finding.ts'
 import { checkGzip } from './gzip.ts'
 import { checkIntelHex, checkSRecord } from './hex-records.ts'
 import { checkSquashfs } from './squashfs.ts'

@@ -3,7 +3,7 @@
  * what) and disk images with the trailer `koly`. Boot programs and kernels that EFI starts are PE files too, and
  * are images.
  */
-import type { CheckedFormat } from './finding.ts'
+import type { CheckedFormat } from './format-finding.ts'
 import type { ByteSource } from './source.ts'
 
 const EFI_SUBSYSTEMS = [10, 11, 12, 13]

@@ -4,7 +4,7 @@
  * directories. File contents carry no checksum of their own.
  */
 import { inflateSync } from 'node:zlib'
-import { Damage, need, needAll, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, need, needAll, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource, sourceOfBytes } from './source.ts'
 import { checkXz } from './xz.ts'
 import { checkZstd } from './zstd.ts'

@@ -2,7 +2,7 @@
  * tar (POSIX.1-2024, pax, "ustar Interchange Format"; GNU tar manual for its extensions): each header's
  * checksum, sizes within the file, and two zero blocks at the end. Contents carry no checksum.
  */
-import { Damage, need, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, need, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource } from './source.ts'
 
 const BLOCK = 512

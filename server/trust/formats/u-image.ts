@@ -3,7 +3,7 @@
  * CRC-32, big-endian.
  */
 import { crc32 } from 'node:zlib'
-import { Damage, need, needAll, type WholeFormat } from './finding.ts'
+import { Damage, need, needAll, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, crc32Of } from './source.ts'
 
 const HEADER_BYTES = 64

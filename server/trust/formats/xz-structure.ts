@@ -4,7 +4,7 @@
  * LZMA2, so that every cut is found and the unpacked size is known before anything is unpacked.
  */
 import { crc32 } from 'node:zlib'
-import { Damage, need, Uncheckable } from './finding.ts'
+import { Damage, need, Uncheckable } from './format-finding.ts'
 import type { ByteSource } from './source.ts'
 
 export const XZ_MAGIC = Buffer.from([0xfd, 0x37, 0x7a, 0x58, 0x5a, 0x00])

@@ -5,7 +5,7 @@
  */
 import xz from 'xz-decompress'
 import { messageOf } from '../../errors.ts'
-import { Damage, isNoFault, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 import { walkStream, XZ_MAGIC, type XzStream } from './xz-structure.ts'
 

@@ -2,7 +2,7 @@
  * The directory of a zip file (APPNOTE.TXT 6.3.10, section numbers below): end record, its zip64 form, central
  * headers, and each local header compared with its central one.
  */
-import { Damage, need, Uncheckable } from './finding.ts'
+import { Damage, need, Uncheckable } from './format-finding.ts'
 import type { ByteSource } from './source.ts'
 
 const END = Buffer.from('PK\x05\x06', 'latin1')

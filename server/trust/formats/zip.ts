@@ -1,5 +1,5 @@
 /** zip (APPNOTE.TXT 6.3.10): the directory (zip-directory.ts), then each entry's contents against its CRC-32. */
-import { Damage, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { inflate } from './inflated.ts'
 import { type CheckSource, crc32Of } from './source.ts'
 import { readDirectory, type ZipEntry } from './zip-directory.ts'

@@ -5,7 +5,7 @@
 import { Decompress } from 'fzstd'
 import xxhash from 'xxhash-wasm'
 import { messageOf } from '../../errors.ts'
-import { Damage, isNoFault, need, Uncheckable, type WholeFormat } from './finding.ts'
+import { Damage, isNoFault, need, Uncheckable, type WholeFormat } from './format-finding.ts'
 import { type ByteSource, buffered, type CheckSource, pieces } from './source.ts'
 
 const MAGIC = 0xfd2fb528

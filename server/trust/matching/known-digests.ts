@@ -2,7 +2,7 @@
  * The digests of all images, to be found by their value, by a beginning or an end, or by a value with one or two
  * mistakes. All three cost the same however many images there are.
  */
-import { addTo } from '../../grouped.ts'
+import { addTo } from '../../lists-by-key.ts'
 import { SHORT_DIGITS } from '../digests/readings.ts'
 
 export interface KnownDigest {

@@ -20,8 +20,8 @@ import {
   stretches,
 } from '../digests/readings.ts'
 import { tidied } from '../digests/text-decoding.ts'
-import type { FindingAt, Matched, MatchFinding } from './finding.ts'
 import { createKnownDigests, type KnownDigest, type KnownDigests } from './known-digests.ts'
+import type { FindingAt, Matched, MatchFinding } from './match-finding.ts'
 import { matchWords } from './sentences.ts'
 import { othersIn } from './unmatched.ts'
 

@@ -3,8 +3,8 @@ import { algorithmOfDigits } from '../digests/algorithm.ts'
 import type { HexPiece, HexText } from '../digests/hex-words.ts'
 import { type DigestReading, hasOtherPurpose, isDigestLength, SHORT_DIGITS } from '../digests/readings.ts'
 import { isNamedCrc, isNamedOtherwise } from './crc-label.ts'
-import type { FindingAt } from './finding.ts'
 import type { KnownDigest, KnownDigests } from './known-digests.ts'
+import type { FindingAt } from './match-finding.ts'
 import { nearWords, noMatchWords, notCountedWords, partWords } from './sentences.ts'
 
 /** A tentative reading that comes to something speaks for the readings within it. */

@@ -3,7 +3,7 @@
  * first, then the base name anywhere below the folder, when it can mean only one file. Digests without a name are of
  * the file that the text stands beside, by its own name.
  */
-import { addTo } from '../../grouped.ts'
+import { addTo } from '../../lists-by-key.ts'
 import type { StatedDigest } from '../digests/pairing.ts'
 import { findDigests, findDigestsInTurns } from '../digests/stated-digests.ts'
 import type { StatementsFound } from '../digests/statements.ts'

@@ -2,7 +2,7 @@
  * How an image stands against what is published of it. All of it is compared, the strongest first; digests by one
  * algorithm that contradict each other are shown, never weighed.
  */
-import { grouped } from '../../grouped.ts'
+import { grouped } from '../../lists-by-key.ts'
 import { ALGORITHM_FACTS, type Algorithm } from '../digests/algorithm.ts'
 
 /** One published checksum of an image. */

@@ -2,7 +2,7 @@
  * Which of the files here a written name may mean: in either Unicode form (systems store different ones), with either
  * slash, with surrounding blanks that editors leave, in another letter case or code page where that is unambiguous.
  */
-import { addTo } from '../../grouped.ts'
+import { addTo } from '../../lists-by-key.ts'
 import { tidied } from '../digests/text-decoding.ts'
 
 /** Folder of a path, with a trailing `/`; empty for the staging folder itself. */

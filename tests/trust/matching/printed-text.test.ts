@@ -4,7 +4,7 @@ import { crc32 } from 'node:zlib'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
 import { FetchproofError } from '../../../server/errors.ts'
-import type { Matched } from '../../../server/trust/matching/finding.ts'
+import type { Matched } from '../../../server/trust/matching/match-finding.ts'
 import { type ComparedImages, matchInCatalogue } from '../../../server/trust/matching/printed-text.ts'
 
 const HASHES = ['md5', 'sha1', 'sha224', 'sha256', 'sha384', 'sha512'] as const

@@ -4,7 +4,7 @@
  * in it, so that whoever listens on the old port cannot pass the question on to the real server on another one.
  */
 import { createHmac, timingSafeEqual } from 'node:crypto'
-import { proofText } from './proof-text.ts'
+import { proofText } from './token-proof-text.ts'
 
 /** Lower-case hex. `port`: that which the asker has connected to. */
 export function proofOf(token: string, port: number, nonce: string): string {
