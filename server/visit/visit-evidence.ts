@@ -55,7 +55,7 @@ export function createVisitEvidence() {
       // 416: it holds all that it asked for.
       const refused = fetch.ending === 'refused' && fetch.status !== 416
       const latest = refused || before === undefined || before.refusals === 0 ? fetch : before.latest
-      // In its old place: deleted first and put last again, very many would pass through (lists-by-key, createPassing).
+      // In its old place: deleted first and put last again, very many would pass through (lists-by-key.ts, createPassing).
       asked.set(key, { latest, refusals: (before?.refusals ?? 0) + (refused ? fetch.count : 0) })
       if (asked.size > CLIENTS_AT_MOST) forgetEarliest()
     },
